@@ -365,7 +365,7 @@ def _write_series(
         sites, readings = _probes(options, table, weather, history, rng)
         _write_table(folder, "probe_sites.csv", sites, options)
         _write_table(folder, "probes.csv", readings, options)
-    calendar = pd.DataFrame(columns=["from", "until", "surface or zone", "event", "note"])
+    calendar = pd.DataFrame(columns=["from", "until", "surface", "zone", "event", "note"])
     _write_table(folder, "calendar.csv", calendar, options)
 
 
