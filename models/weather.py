@@ -341,8 +341,7 @@ def saturation_vapour_pressure(temperature: ArrayLike) -> FloatArray:
 
 @dataclass(frozen=True)
 class _Chapter3Inputs:
-    """Inputs of the equation for the chosen days, each known or estimated; all (T,) but codes (3, T), refused (4,
-    T)."""
+    """Inputs for the chosen days, each known or estimated; all (T,) but codes (3, T) and refused (4, T)."""
 
     solar: FloatArray
     clear_sky: FloatArray

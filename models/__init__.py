@@ -1,0 +1,62 @@
+"""The science and the optimisation: arrays in, arrays out. No files, clocks, screens or databases here.
+
+weather.py      reference ET by the best route each day's readings allow
+turf.py         species and mixtures: monthly Kc, depletion fraction, rooting, salt tolerance
+soil.py         textures, water capacity, stress, effective rain, the daily balance
+hydraulics.py   application rate, uniformity, infiltration, pumping energy
+plan/           the linear program over zones and nights, in reading order; the only Pyomo
+night/          from minutes to a night that can run: rounding, cycles, packing, simulation
+
+`plan` and `night` call the science files, never the other way; nothing here imports `scheduler`.
+
+Arrays run over zones first, then nights: `(Z,)`, `(Z, N)`; weather runs over days `(T,)`. NaN means "not known" in
+weather and is refused everywhere else.
+
+Glossary: one name for each quantity, entered here before it is used
+=========================  ==========  ============  ===================================================================
+name                       symbol      unit          meaning; source
+=========================  ==========  ============  ===================================================================
+reference ET               ETo         mm/d          evapotranspiration of reference grass; FAO-56 Eq. 6, ASCE-EWRI 2005
+crop coefficient           Kc          -             ETc / ETo of unstressed turf, by month; UC table after Meyer 1985
+microclimate factor        -           -             factor on Kc of one zone, learned or given
+crop ET                    ETc         mm/d          Kc ETo microclimate, without stress; FAO-56 Eq. 58
+stress coefficient         Ks          -             share of ETc that dry soil allows; FAO-56 Eq. 84
+actual ET                  ETa         mm/d          Ks ETc
+extraterrestrial radiation Ra          MJ m-2 d-1    above the air, on the level; FAO-56 Eq. 21
+solar radiation            Rs          MJ m-2 d-1    measured, or FAO-56 Eq. 35, 50
+clear-sky radiation        Rso         MJ m-2 d-1    FAO-56 Eq. 37
+net radiation              Rn          MJ m-2 d-1    FAO-56 Eq. 40
+soil heat flux             G           MJ m-2 d-1    0 for daily steps; FAO-56 Eq. 42
+daylight hours, sunshine   N, n        h             FAO-56 Eq. 34
+vapour pressure            ea, es      kPa           actual and saturated; FAO-56 Eq. 11-19
+wind at 2 m                u2          m/s           FAO-56 Eq. 47
+field capacity             FC          m3/m3         water held after drainage; FAO-56 Table 19
+wilting point              WP          m3/m3         water no longer taken up; FAO-56 Table 19
+saturation                 -           m3/m3         total porosity; Rawls, Brakensiek & Saxton 1982
+root depth                 Zr          m             depth from which the balance draws
+total available water      TAW         mm            1000 (FC - WP) Zr; FAO-56 Eq. 82
+depletion fraction         p           -             share of TAW used before stress; FAO-56 Table 22
+readily available water    RAW         mm            p TAW; FAO-56 Eq. 83
+depletion                  D           mm            water missing from field capacity, 0 to TAW; FAO-56 Eq. 85-86
+rain, effective rain       P, Peff     mm/d          Peff = P - runoff
+runoff                     RO          mm/d          curve number of turf; NEH 630 ch. 9-10
+curve number               CN          -             NEH 630 ch. 9
+drainage                   DP          mm/d          below the root zone, only at field capacity; FAO-56 Eq. 88
+infiltration               -           mm/h          rate the surface takes without ponding
+application rate           a           mm/h          gross: flow / area; net: gross times the lower-quarter factor
+net irrigation             I           mm            depth that counts in the balance
+distribution uniformity    DU_LQ       -             lowest quarter's mean catch / mean catch
+lower-quarter factor       -           -             0.4 + 0.6 DU_LQ, net / gross; Irrigation Association
+flow, volume               Q, V        L/s, m3
+head                       H           m             total, of a pump
+efficiency                 eta         -             wire to water
+energy                     E           kWh           rho g V H / (eta 3.6e6)
+EC of the water            ECw         dS/m          of the irrigation water
+EC of the paste extract    ECe         dS/m          of the saturation extract; salt limits are in it
+EC of pore water, bulk     ECp, ECb    dS/m          in the soil's water; as a probe reads it
+salt threshold, slope      -           dS/m, %/dS/m  ECe where growth begins to fall, and how fast; Maas & Hoffman 1977
+leaching requirement       LR          -             ECw / (5 ECe - ECw); Rhoades 1974
+=========================  ==========  ============  ===================================================================
+
+Index sets: `Z` zones, `N` nights, `T` days of weather, `B` tariff blocks, `P` pumps, `W` water sources, `S` scenarios.
+"""

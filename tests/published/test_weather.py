@@ -1,0 +1,168 @@
+"""Reference ET and its chapter 3 routes against FAO-56's worked examples; the status mark of each number is beside
+it."""
+
+import numpy as np
+import pytest
+
+from models import weather
+from models.weather import Climate, Place, reference_et, wind_at_2m
+
+UCCLE = Place(latitude=50.8, elevation=100.0)
+UCCLE_DAY = {"tmin": [12.3], "tmax": [21.5], "rhmin": [63.0], "rhmax": [84.0], "wind": [2.078], "sunshine": [9.25]}
+LYON = Place(latitude=45.0 + 43.0 / 60.0, elevation=200.0)
+
+
+def eto_and_route(day_of_year, place, method="fao56", **known):
+    result = reference_et(Climate.of(day_of_year, **known), place, method)
+    return result.eto, list(result.route)
+
+
+def test_example_18_uccle_printed_eto():
+    # FAO-56 ch. 4 Ex. 18, Uccle, 6 July: printed 3.9, 3.88 with two digits. Mark: secondary.
+    eto, route = eto_and_route([187], UCCLE, **UCCLE_DAY)
+    assert eto[0] == pytest.approx(3.88, abs=0.005)
+    assert route == ["penman-monteith: radiation from sunshine"]
+
+
+def test_example_18_steps_of_radiation_and_vapour():
+    # Ex. 18: Ra 41.09, N 16.1 (computed), Rs 22.07, Rso 30.90, ea 1.409 (secondary unless said).
+    sky = weather.extraterrestrial_radiation([187], UCCLE.latitude)
+    assert sky[0] == pytest.approx(41.09, abs=0.005)
+    assert weather.daylight_hours([187], UCCLE.latitude)[0] == pytest.approx(16.1, abs=0.05)
+    assert weather.clear_sky_radiation(sky, UCCLE.elevation)[0] == pytest.approx(30.90, abs=0.005)
+    day = Climate.of([187], **UCCLE_DAY)
+    inputs = weather._chapter_3_inputs(day, UCCLE, np.array([0]))
+    assert inputs.solar[0] == pytest.approx(22.07, abs=0.005)
+    assert inputs.vapour_pressure[0] == pytest.approx(1.409, abs=0.0005)
+
+
+def test_example_18_wind_at_2m():
+    # Ex. 18: 10 km/h at 10 m is 2.078 m/s at 2 m. Mark: secondary. FAO-56 Eq. 47 factor at 10 m 0.748: secondary.
+    assert wind_at_2m(10.0 / 3.6, 10.0) == pytest.approx(2.078, abs=0.0005)
+    assert wind_at_2m(1.0, 10.0) == pytest.approx(0.748, abs=0.0005)
+    assert wind_at_2m([3.1, np.nan], 2.0)[0] == 3.1
+    with pytest.raises(ValueError, match="height must be above 0.1"):
+        wind_at_2m(2.0, 0.0)
+
+
+def test_example_17_bangkok_monthly_step_with_soil_heat_flux():
+    # FAO-56 ch. 4 Ex. 17, Bangkok, April: ETo 5.72, Ra 38.06, Rso 28.54, Rs 22.65, G 0.14 secondary; N 12.31: computed;
+    # ea 2.85 and n 8.5 h: memory (ETo is 5.7183 if ea is 2.846, which prints the same).
+    latitude = 13.0 + 44.0 / 60.0
+    sky = weather.extraterrestrial_radiation([105], latitude)
+    clear = weather.clear_sky_radiation(sky, 2.0)
+    daylight = weather.daylight_hours([105], latitude)
+    assert sky[0] == pytest.approx(38.06, abs=0.005)
+    assert clear[0] == pytest.approx(28.54, abs=0.005)
+    assert daylight[0] == pytest.approx(12.31, abs=0.005)
+    solar = (0.25 + 0.50 * 8.5 / daylight) * sky
+    assert solar[0] == pytest.approx(22.65, abs=0.005)
+    eto = weather.penman_monteith([25.6], [34.8], [2.85], [2.0], solar, clear, 2.0, soil_heat_flux=0.14)
+    assert eto[0] == pytest.approx(5.72, abs=0.005)
+
+
+def test_example_20_temperatures_alone():
+    # FAO-56 ch. 4 Ex. 20, near Lyon, July. Mark: inputs memory, results computed from Eq. 50, 48 and 6; 4.56 and Ra
+    # 40.55.
+    eto, route = eto_and_route([196], LYON, tmin=[14.8], tmax=[26.6])
+    assert eto[0] == pytest.approx(4.56, abs=0.005)
+    assert route == ["penman-monteith: radiation from temperatures, vapour pressure from tmin, wind 2 m/s"]
+    assert weather.extraterrestrial_radiation([196], LYON.latitude)[0] == pytest.approx(40.55, abs=0.005)
+
+
+def test_example_20_hargreaves_is_the_last_step():
+    # Eq. 52 with the same data: 5.03 (computed). Without an elevation the pressure is not known, so Eq. 6 cannot be
+    # evaluated.
+    eto, route = eto_and_route([196], Place(LYON.latitude, np.nan), tmin=[14.8], tmax=[26.6])
+    assert eto[0] == pytest.approx(5.03, abs=0.005)
+    assert route == ["hargreaves"]
+
+
+def test_each_route_is_taken_and_named():
+    # The formulas are checked above; here each missing reading, alone, must change the word and keep a believable
+    # number.
+    full = {name: value[0] for name, value in UCCLE_DAY.items()} | {"solar": 22.07, "rh": 73.5}
+    cases = {
+        "penman-monteith": (),
+        "penman-monteith: radiation from sunshine": ("solar",),
+        "penman-monteith: radiation from temperatures": ("solar", "sunshine"),
+        "penman-monteith: vapour pressure from RHmax": ("rhmin",),
+        "penman-monteith: vapour pressure from mean RH": ("rhmax", "rhmin"),
+        "penman-monteith: vapour pressure from tmin": ("rhmax", "rhmin", "rh"),
+        "penman-monteith: wind 2 m/s": ("wind",),
+        "missing": ("tmax",),
+    }
+    columns = {name: [np.nan if name in gone else full[name] for gone in cases.values()] for name in full}
+    eto, route = eto_and_route([187] * len(cases), UCCLE, **columns)
+    assert route == list(cases)
+    assert np.isnan(eto[-1])
+    assert np.all(np.abs(eto[:-1] - 3.88) < 0.6)
+
+
+def test_given_eto_is_used_unless_it_cannot_be_true():
+    eto, route = eto_and_route([187, 187, 187], UCCLE, tmin=[12.3] * 3, tmax=[21.5] * 3, eto_given=[5.5, -3.0, np.nan])
+    assert eto[0] == 5.5
+    assert route[0] == "given"
+    assert route[1].endswith("; refused eto")
+    assert eto[1] == eto[2] > 0
+    assert "refused" not in route[2]
+
+
+def test_readings_that_cannot_be_true_are_refused_and_named():
+    wrong = UCCLE_DAY | {"solar": [80.0], "sunshine": [30.0], "rhmax": [140.0], "wind": [-1.0]}
+    eto, route = eto_and_route([187], UCCLE, **wrong)
+    expected, _ = eto_and_route([187], UCCLE, tmin=[12.3], tmax=[21.5])
+    assert route[0].endswith("; refused solar, sunshine, humidity, wind")
+    assert eto[0] == expected[0]
+
+
+def test_humidity_written_as_a_fraction_is_refused():
+    _, route = eto_and_route([187], UCCLE, **(UCCLE_DAY | {"rhmin": [0.63], "rhmax": [0.84]}))
+    assert "vapour pressure from tmin" in route[0]
+    assert "refused humidity" in route[0]
+
+
+def test_crossed_or_wild_temperatures_are_missing():
+    eto, route = eto_and_route([10, 10], UCCLE, tmin=[20.0, 5.0], tmax=[10.0, 95.0])
+    assert np.all(np.isnan(eto))
+    assert route == ["missing", "missing"]
+
+
+def test_polar_night_and_day_stay_finite():
+    eto, _ = eto_and_route([355, 172], Place(80.0, 10.0), tmin=[-30.0, 0.0], tmax=[-20.0, 6.0], sunshine=[0.0, 12.0])
+    assert np.all(np.isfinite(eto))
+    assert np.all(eto >= 0)
+    assert weather.daylight_hours([355, 172], 80.0).tolist() == pytest.approx([0.0, 24.0])
+
+
+def test_days_may_repeat_and_be_out_of_order():
+    one, _ = eto_and_route([187], UCCLE, **UCCLE_DAY)
+    columns = {name: [value[0], value[0], value[0]] for name, value in UCCLE_DAY.items()}
+    many, _ = eto_and_route([187, 20, 187], UCCLE, **columns)
+    assert many[0] == many[2] == one[0]
+    assert many[1] < many[0]
+    nothing, route = eto_and_route([], UCCLE)
+    assert nothing.size == 0
+    assert route == []
+
+
+def test_asce_short_reference_equals_fao56_for_daily_steps():
+    # ASCE-EWRI 2005: for daily steps the short reference has the coefficients of FAO-56 (900, 0.34). Mark: memory.
+    fao, _ = eto_and_route([187], UCCLE, **UCCLE_DAY)
+    asce, _ = eto_and_route([187], UCCLE, method="asce", **UCCLE_DAY)
+    assert asce[0] == pytest.approx(fao[0], rel=1e-9)
+
+
+def test_refusals():
+    with pytest.raises(ValueError, match='method must be "fao56" or "asce"'):
+        reference_et(Climate.of([187], tmin=[1.0], tmax=[2.0]), UCCLE, "blaney")
+    with pytest.raises(ValueError, match="tmax must have shape"):
+        Climate.of([187, 188], tmin=[1.0, 1.0], tmax=[2.0])
+    with pytest.raises(ValueError, match="day_of_year"):
+        Climate.of([0])
+    with pytest.raises(TypeError, match="unknown weather column 'tmean'"):
+        Climate.of([187], tmean=[3.0])
+    with pytest.raises(ValueError, match="latitude"):
+        Place(95.0, 0.0)
+    with pytest.raises(ValueError, match="elevation"):
+        Place(45.0, 20000.0)
