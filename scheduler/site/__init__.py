@@ -1,0 +1,53 @@
+"""The site folder: reading it, checking it, saying what was understood.
+
+Map of the folder, in the order a file passes through it::
+
+    units.py                    units of measure; the only place that knows pint
+    cells.py                    what one CSV cell may hold and how it is understood
+    tables.py                   CSV files into arrays, every fault located
+    columns.py                  the columns of every file, their units and limits
+    schema.py  toml_lines.py    the keys of site.toml; the line each stands on
+    settings.py                 site.toml, defaults filled in
+    zones.py  series.py         zones.csv; weather, forecast, probes, applied, calendar, samples
+    records.py                  what comes out: Site and its parts, frozen
+    load.py                     the whole folder: load_site
+    windows.py                  which minutes of which night may be watered, by surface and tariff
+    understood.py               what was understood of a site, for people
+    starter.py  starter/        a new site folder to begin from
+"""
+
+from scheduler.site.load import load_site
+from scheduler.site.records import (
+    EVENTS,
+    SURFACES,
+    WEEKDAYS,
+    Allocation,
+    Branch,
+    Controller,
+    Pump,
+    Restriction,
+    Site,
+    Source,
+    SurfaceRule,
+    Tariff,
+    WindowRule,
+    ZoneTable,
+)
+
+__all__ = [
+    "EVENTS",
+    "SURFACES",
+    "WEEKDAYS",
+    "Allocation",
+    "Branch",
+    "Controller",
+    "Pump",
+    "Restriction",
+    "Site",
+    "Source",
+    "SurfaceRule",
+    "Tariff",
+    "WindowRule",
+    "ZoneTable",
+    "load_site",
+]

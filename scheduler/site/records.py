@@ -1,0 +1,213 @@
+"""What a site is once read: frozen records in the units inside (mm, m2, L/s, minutes, degC, dS/m, m3), everything filled in."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+
+from scheduler.notes import Note
+
+WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+SURFACES = ("green", "tee", "fairway", "approach", "rough", "pitch", "landscape")
+EVENTS = ("tournament", "no_water", "no_flush", "firm", "aerified", "fertigation")
+
+
+@dataclass(frozen=True)
+class WindowRule:
+    """Irrigation window: (opens, closes) in minutes after 00:00 local of the evening's date.
+
+    Opening before noon means the morning after the evening's date, so it is 1440 or more; closing at or before the opening means
+    the next morning. `by_weekday` holds the evenings that differ, 0 = Monday.
+    """
+
+    default: tuple[int, int]
+    by_weekday: Mapping[int, tuple[int, int]] = field(default_factory=dict)
+
+    def of(self, night: date) -> tuple[int, int]:
+        """Give the window of one night, named by the date of its evening."""
+        return self.by_weekday.get(night.weekday(), self.default)
+
+
+@dataclass(frozen=True)
+class Pump:
+    """Pump station: capacity, smallest_flow [L/s], ramp [L/s per min] (inf = any), head [m] (0 = not known), efficiency [-]."""
+
+    name: str
+    capacity: float
+    smallest_flow: float
+    ramp: float
+    head: float
+    efficiency: float
+
+
+@dataclass(frozen=True)
+class Branch:
+    """Pipe loop or lateral on a pump (index, -1 = no pump), with its capacity [L/s] (inf = no limit)."""
+
+    name: str
+    pump: int
+    capacity: float
+
+
+@dataclass(frozen=True)
+class Controller:
+    """Controller: stations_at_once (None = any number), resolution of run times [s], export profile ("" = the plain one)."""
+
+    name: str
+    stations_at_once: int | None
+    resolution: float
+    profile: str
+
+
+@dataclass(frozen=True)
+class Source:
+    """Water source: ec [dS/m], sar [-] or None, price [per m3], daily_limit, monthly_limit [m3] (inf = none), share [-] or None."""
+
+    name: str
+    ec: float
+    sar: float | None
+    price: float
+    daily_limit: float
+    monthly_limit: float
+    share: float | None
+
+
+@dataclass(frozen=True)
+class Allocation:
+    """Season's water: volume, used_before [m3]; tiers of (above [share of volume], price [per m3]), empty = a hard limit."""
+
+    starts: date
+    ends: date
+    volume: float
+    used_before: float
+    tiers: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class Restriction:
+    """Drought order: what is allowed while it stands.
+
+    nights_allowed: weekdays of the evening (0 = Monday), None = every night; hours: allowed spans of clock time in minutes after
+    00:00 (the end may pass 1440), None = any; surfaces it binds, None = all; cut [-] of the replacement of ET; first and last night.
+    """
+
+    nights_allowed: frozenset[int] | None
+    hours: tuple[tuple[int, int], ...] | None
+    surfaces: frozenset[str] | None
+    cut: float
+    starts: date | None
+    ends: date | None
+
+    def stands(self, night: date) -> bool:
+        """Say whether the order stands on a night."""
+        return (self.starts is None or self.starts <= night) and (self.ends is None or night <= self.ends)
+
+
+@dataclass(frozen=True)
+class Tariff:
+    """Energy price [per kWh] from and until a clock time [min after 00:00]; until may pass 1440. Days: weekday it begins on, 0 = Monday."""
+
+    from_minute: int
+    until_minute: int
+    days: frozenset[int]
+    price: float
+
+
+@dataclass(frozen=True)
+class SurfaceRule:
+    """How a surface is kept: priority (1 = served first); the others are available water left as a fraction of TAW [-].
+
+    moisture_floor: not drier than this, None = readily available water; firmness limits: not wetter than this.
+    """
+
+    priority: int
+    moisture_floor: float | None
+    firmness_limit: float
+    event_firmness_limit: float
+
+
+@dataclass(frozen=True)
+class ZoneTable:
+    """All zones, one array a quantity, each of shape (Z,) unless said otherwise.
+
+    zone, name, surface, station, exposure, soil : object arrays of str
+    priority, branch, pump, controller : int arrays (-1 = none)
+    root_depth [m], area [m2], flow [L/s], application_rate [mm/h, gross], du_lq [-], slope [%], infiltration [mm/h],
+    max_run [min], microclimate [-], field_capacity, wilting_point [m3/m3] : float arrays, all finite
+    drained : bool array
+    sources : tuple over zones of indices into the site's sources;  turf_mix : tuple over zones of (species, share)
+    kc_month (Z, 12), depletion_fraction, ece_threshold [dS/m], ece_slope [%/(dS/m)] : from the turf
+    """
+
+    zone: np.ndarray
+    name: np.ndarray
+    surface: np.ndarray
+    priority: np.ndarray
+    station: np.ndarray
+    exposure: np.ndarray
+    soil: np.ndarray
+    root_depth: np.ndarray
+    area: np.ndarray
+    flow: np.ndarray
+    application_rate: np.ndarray
+    du_lq: np.ndarray
+    slope: np.ndarray
+    infiltration: np.ndarray
+    max_run: np.ndarray
+    microclimate: np.ndarray
+    field_capacity: np.ndarray
+    wilting_point: np.ndarray
+    drained: np.ndarray
+    branch: np.ndarray
+    pump: np.ndarray
+    controller: np.ndarray
+    sources: tuple[tuple[int, ...], ...]
+    turf_mix: tuple[tuple[tuple[str, float], ...], ...]
+    kc_month: np.ndarray
+    depletion_fraction: np.ndarray
+    ece_threshold: np.ndarray
+    ece_slope: np.ndarray
+
+    def __len__(self) -> int:
+        """Give the number of zones Z."""
+        return len(self.zone)
+
+
+@dataclass(frozen=True)
+class Site:
+    """One site folder, read and checked. See the module docstrings of `scheduler.site` for the tables."""
+
+    folder: Path
+    name: str
+    latitude: float
+    longitude: float
+    elevation: float
+    time_zone: ZoneInfo
+    units: str
+    currency: str
+    nights: int
+    method: str
+    window: WindowRule
+    pumps: tuple[Pump, ...]
+    branches: tuple[Branch, ...]
+    controllers: tuple[Controller, ...]
+    sources: tuple[Source, ...]
+    allocation: Allocation | None
+    restrictions: tuple[Restriction, ...]
+    tariffs: tuple[Tariff, ...]
+    surfaces: Mapping[str, SurfaceRule]
+    zones: ZoneTable
+    weather: pd.DataFrame
+    forecast: pd.DataFrame
+    probes: pd.DataFrame
+    probe_sites: pd.DataFrame
+    applied: pd.DataFrame
+    calendar: pd.DataFrame
+    samples: pd.DataFrame
+    notes: tuple[Note, ...]

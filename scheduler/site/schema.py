@@ -1,0 +1,350 @@
+"""site.toml: what each key may be. Types and limits only; how tables refer to each other is checked in `scheduler.site.settings`.
+
+Quantities are numbers in the default unit or texts with a unit; fields hold the inside unit. Messages of a field say what is allowed.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from datetime import date, datetime, time
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+from scheduler.errors import listing
+from scheduler.site.cells import FIRST_YEAR, LAST_YEAR, LONGEST_ID, Column, bound_words
+from scheduler.site.records import SURFACES, WEEKDAYS
+from scheduler.site.units import Linear, conversion, price_per, quantity
+
+_CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::00)?", re.ASCII)
+_WEEKDAY_SETS = {"weekdays": range(5), "weekend": range(5, 7)}
+
+
+def _quantity(unit: str, default: str | None = None, **limits: Any) -> Any:
+    """Give the type of a quantity with limits in its inside unit."""
+    column = Column("", unit=unit, default_unit=default, **limits)
+    written = Linear(1.0) if default is None or default == unit else conversion(default, unit)
+    words = bound_words(column, written)
+    words += f" [{column.written_unit}]" if column.written_unit and not column.example else ""
+
+    def read(value: Any) -> float:
+        try:
+            number = quantity(value, unit, default)
+        except ValueError as reason:
+            raise ValueError(str(reason)) from None
+        import numpy as np
+
+        if column.outside(np.array([number]))[0]:
+            raise ValueError(words)
+        return number
+
+    return Annotated[float, BeforeValidator(read)]
+
+
+def _price(per: str, *, negative: bool = False) -> Any:
+    """Give the type of a price per unit."""
+
+    def read(value: Any) -> float:
+        price = price_per(value, per)
+        if price < 0 and not negative:
+            raise ValueError("a price of 0 or more is allowed")
+        return price
+
+    return Annotated[float, BeforeValidator(read)]
+
+
+def _read_text(longest: int) -> Callable[[Any], str]:
+    def read(value: Any) -> str:
+        if not isinstance(value, str) or not value.strip():
+            raise ValueError("a text is needed")
+        text = value.strip()
+        if len(text) > longest or not text.isprintable():
+            raise ValueError(f"a text of at most {longest} characters, without control characters, is allowed")
+        return text
+
+    return read
+
+
+def _read_whole(low: int, high: int) -> Callable[[Any], int]:
+    def read(value: Any) -> int:
+        if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
+            raise ValueError(f"a whole number from {low} to {high} is allowed")
+        return value
+
+    return read
+
+
+def read_clock(value: Any) -> int:
+    """Read a clock time as minutes after 00:00; raises ValueError.
+
+    Examples
+    --------
+    >>> read_clock("21:30"), read_clock("24:00")
+    (1290, 1440)
+    """
+    if isinstance(value, time) and not value.second and value.tzinfo is None:
+        return value.hour * 60 + value.minute
+    match = _CLOCK.fullmatch(value.strip()) if isinstance(value, str) else None
+    if match:
+        hours, minutes = int(match[1]), int(match[2])
+        if minutes < 60 and (hours < 24 or (hours == 24 and minutes == 0)):
+            return hours * 60 + minutes
+    raise ValueError("a time like 21:30 is allowed, from 00:00 to 24:00")
+
+
+def _read_span(value: Any) -> tuple[int, int]:
+    """Read a span of clock time, "18:00-06:00" or ["18:00", "06:00"]; the end passes 1440 if it is the next day."""
+    words = 'a span like "18:00-06:00" is allowed'
+    parts = re.split(r"\s*[-–]\s*", value.strip()) if isinstance(value, str) else value
+    if not isinstance(parts, (list, tuple)) or len(parts) != 2:
+        raise ValueError(words)
+    try:
+        start, end = read_clock(parts[0]), read_clock(parts[1])
+    except ValueError as reason:
+        raise ValueError(f"{words}; {reason}") from None
+    start %= 1440
+    return start, end if end > start else end + 1440
+
+
+def _read_spans(value: Any) -> tuple[tuple[int, int], ...]:
+    if isinstance(value, str) or (
+        isinstance(value, list) and len(value) == 2 and not any(isinstance(v, list) or "-" in str(v) for v in value)
+    ):
+        value = [value]
+    if not isinstance(value, list) or not value:
+        raise ValueError('a list of spans like ["18:00-06:00"] is allowed')
+    return tuple(_read_span(span) for span in value)
+
+
+def _read_date(value: Any) -> date:
+    if isinstance(value, datetime):
+        raise ValueError("a date like 2026-07-14, without a time, is allowed")
+    if isinstance(value, str) and re.fullmatch(r"\d{4}-\d{2}-\d{2}", value.strip(), re.ASCII):
+        try:
+            value = date.fromisoformat(value.strip())
+        except ValueError:
+            value = None
+    if not isinstance(value, date) or not FIRST_YEAR <= value.year <= LAST_YEAR:
+        raise ValueError("a date like 2026-07-14 is allowed")
+    return value
+
+
+def _read_weekdays(value: Any) -> frozenset[int]:
+    if isinstance(value, str):
+        value = [value]
+    if not isinstance(value, list):
+        raise ValueError('a list of weekdays like ["Monday", "Thursday"] is allowed')
+    days: set[int] = set()
+    for name in value:
+        key = name.strip().casefold() if isinstance(name, str) else ""
+        if key in _WEEKDAY_SETS:
+            days |= set(_WEEKDAY_SETS[key])
+        elif key.capitalize() in WEEKDAYS:
+            days.add(WEEKDAYS.index(key.capitalize()))
+        else:
+            from scheduler.site.tables import near_miss
+
+            allowed = f'allowed: {listing(WEEKDAYS)}, "weekdays", "weekend"{near_miss(key, WEEKDAYS)}'
+            raise ValueError(f'"{str(name)[:40]}" is no weekday; {allowed}')
+    return frozenset(days)
+
+
+def _read_surfaces(value: Any) -> frozenset[str]:
+    value = [value] if isinstance(value, str) else value
+    if not isinstance(value, list) or not value:
+        raise ValueError(f"a list of surfaces is allowed: {listing(SURFACES)}")
+    for name in value:
+        if name not in SURFACES:
+            from scheduler.site.tables import near_miss
+
+            raise ValueError(
+                f'"{str(name)[:40]}" is no surface; allowed: {listing(SURFACES)}{near_miss(str(name), SURFACES)}'
+            )
+    return frozenset(value)
+
+
+def _read_above(value: Any) -> float | str:
+    """Read a tier's threshold: a share of the volume, or a text with a unit of volume kept for later."""
+    if isinstance(value, str):
+        try:
+            quantity(value, "m3")
+            if not re.fullmatch(r"\s*\S+\s*", value) or re.search(r"[A-Za-z]", value.lstrip("+-0123456789.eE")):
+                return value
+        except ValueError:
+            pass
+    share = quantity(value, "")
+    if not 0 <= share <= 10:
+        raise ValueError("a share of the volume from 0 to 10 is allowed, for example 1.0")
+    return share
+
+
+Name = Annotated[str, BeforeValidator(_read_text(LONGEST_ID))]
+Clock = Annotated[int, BeforeValidator(read_clock)]
+Spans = Annotated[tuple[tuple[int, int], ...], BeforeValidator(_read_spans)]
+Day = Annotated[date, BeforeValidator(_read_date)]
+Weekdays = Annotated[frozenset[int], BeforeValidator(_read_weekdays)]
+Surfaces = Annotated[frozenset[str], BeforeValidator(_read_surfaces)]
+Share = _quantity("", low=0, high=1)
+
+
+def _read_profile(value: Any) -> str:
+    if (
+        not isinstance(value, str)
+        or not re.fullmatch(r"[A-Za-z0-9_][A-Za-z0-9_.-]{0,63}", value, re.ASCII)
+        or ".." in value
+    ):
+        raise ValueError("a plain name of letters, digits, hyphens and underscores is allowed, not a path")
+    return value
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", arbitrary_types_allowed=True, protected_namespaces=())
+
+
+class SiteKeys(_Part):
+    """`[site]`."""
+
+    name: Name
+    latitude: _quantity("deg", low=-90, high=90, example="36.6")
+    longitude: _quantity("deg", low=-180, high=180, example="-121.9")
+    elevation: _quantity("m", low=-450, high=6000, example="120") | None = None
+    time_zone: Name | None = None
+    units: Literal["us", "metric"] | None = None
+    currency: Annotated[str, BeforeValidator(_read_text(8))] | None = None
+    wind_height: _quantity("m", low=0.5, high=100, example="2") | None = None
+
+
+class PlanningKeys(_Part):
+    """`[planning]`."""
+
+    nights: Annotated[int, BeforeValidator(_read_whole(1, 14))] = 7
+    method: Literal["fao56", "asce"] = "fao56"
+
+
+class WindowDayKeys(_Part):
+    """`[[window.by_day]]`."""
+
+    day: Weekdays | None = None
+    days: Weekdays | None = None
+    opens: Clock | None = None
+    closes: Clock | None = None
+
+
+class WindowKeys(_Part):
+    """`[window]`."""
+
+    opens: Clock | None = None
+    closes: Clock | None = None
+    by_day: list[WindowDayKeys] = Field(default_factory=list)
+
+
+class PumpKeys(_Part):
+    """`[[pump]]`."""
+
+    name: Name
+    capacity: _quantity("L/s", above=0, high=20000, example="70")
+    smallest_flow: _quantity("L/s", low=0, high=20000, example="5") = 0.0
+    ramp: _quantity("L/s/min", above=0, example="10") | None = None
+    head: _quantity("m", above=0, high=1000, example="60") | None = None
+    efficiency: _quantity("", above=0, high=1, example="0.72") | None = None
+
+
+class BranchKeys(_Part):
+    """`[[branch]]`."""
+
+    name: Name
+    pump: Name | None = None
+    capacity: _quantity("L/s", above=0, high=20000, example="25") | None = None
+
+
+class ControllerKeys(_Part):
+    """`[[controller]]`."""
+
+    name: Name
+    stations_at_once: Annotated[int, BeforeValidator(_read_whole(1, 10000))] | None = None
+    resolution: _quantity("s", above=0, high=3600, example="60") = 60.0
+    profile: Annotated[str, BeforeValidator(_read_profile)] | None = None
+
+
+class SourceKeys(_Part):
+    """`[[source]]`."""
+
+    name: Name
+    ec: _quantity("dS/m", low=0, high=60, example="1.2") | None = None
+    sar: _quantity("", low=0, high=200, example="4") | None = None
+    price: _price("m3") = 0.0
+    daily_limit: _quantity("m3", low=0, example="900") | None = None
+    monthly_limit: _quantity("m3", low=0, example="20000") | None = None
+    share: Share | None = None
+
+
+class TierKeys(_Part):
+    """`[[allocation.tier]]`."""
+
+    above: Annotated[Any, BeforeValidator(_read_above)]
+    price: _price("m3")
+
+
+class AllocationKeys(_Part):
+    """`[allocation]`."""
+
+    starts: Day
+    ends: Day
+    volume: _quantity("m3", above=0, example="120000")
+    used_before: _quantity("m3", low=0, example="18000") = 0.0
+    tier: list[TierKeys] = Field(default_factory=list)
+
+
+class RestrictionKeys(_Part):
+    """`[restriction]` or `[[restriction]]`."""
+
+    nights_allowed: Weekdays | None = None
+    hours: Spans | None = None
+    surfaces: Surfaces | None = None
+    cut: Share = 0.0
+    starts: Day | None = Field(default=None, alias="from")
+    ends: Day | None = Field(default=None, alias="until")
+
+
+class TariffKeys(_Part):
+    """`[[tariff]]`."""
+
+    starts: Clock = Field(alias="from")
+    ends: Clock = Field(alias="until")
+    days: Weekdays = frozenset(range(7))
+    price: _price("kWh", negative=True)
+
+
+class SurfaceKeys(_Part):
+    """`[surface.NAME]`."""
+
+    priority: Annotated[int, BeforeValidator(_read_whole(1, 99))] | None = None
+    moisture_floor: Share | None = None
+    firmness_limit: Share | None = None
+    event_firmness_limit: Share | None = None
+
+
+class WeatherKeys(_Part):
+    """`[weather]`."""
+
+    wind_height: _quantity("m", low=0.5, high=100, example="2") | None = None
+
+
+class SiteFile(_Part):
+    """The whole of site.toml."""
+
+    site: SiteKeys
+    planning: PlanningKeys = Field(default_factory=PlanningKeys)
+    window: WindowKeys = Field(default_factory=WindowKeys)
+    weather: WeatherKeys = Field(default_factory=WeatherKeys)
+    wind_height: _quantity("m", low=0.5, high=100, example="2") | None = None
+    pump: list[PumpKeys] = Field(default_factory=list)
+    branch: list[BranchKeys] = Field(default_factory=list)
+    controller: list[ControllerKeys] = Field(default_factory=list)
+    source: list[SourceKeys] = Field(default_factory=list)
+    allocation: AllocationKeys | None = None
+    restriction: list[RestrictionKeys] = Field(default_factory=list)
+    tariff: list[TariffKeys] = Field(default_factory=list)
+    surface: dict[str, SurfaceKeys] = Field(default_factory=dict)
+    columns: dict[str, dict[str, str]] = Field(default_factory=dict)

@@ -1,0 +1,342 @@
+"""zones.csv -> `ZoneTable`: every quantity of every zone, with the default of what is not known.
+
+Defaults, each with a note that counts its zones (common practice, no source, unless a table is named):
+
+====================  ========================================================================================
+turf                  creeping_bentgrass on greens, otherwise kentucky_bluegrass; bermudagrass within 35 deg of the equator
+soil                  loam
+field_capacity, ...   the texture's (`models.soil.TEXTURES`)
+root_depth            the turf's (`models.turf`)
+flow, rate            each from the other and the area
+du_lq 0.7; slope 0; max_run 600 min; microclimate 1; infiltration from texture and slope
+drained               yes for sand_rootzone
+branch, controller    the only one, if there is one only; otherwise none
+sources               all of the site's
+====================  ========================================================================================
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from models.hydraulics import gross_rate, infiltration_rate
+from models.soil import TEXTURES
+from models.turf import Turf, parse_mix, turf_of_mix
+from scheduler.errors import counted, listing, read_but
+from scheduler.site.records import ZoneTable
+from scheduler.site.settings import Settings, named
+from scheduler.site.tables import Findings, Table, near_miss
+
+DU_LQ, MAX_RUN, MICROCLIMATE = 0.7, 600.0, 1.0  # [-], [min], [-]; of site-format
+SOIL = "loam"
+WARM_LATITUDE = 35.0  # nearer to the equator the default turf is a warm-season one [deg]; common practice, no source
+LIKELY_RATE = (1.0, 150.0)  # application rate [mm/h]; outside it a note asks to look
+LIKELY_AREA = (1.0, 200_000.0)  # area of a zone [m2]
+LIKELY_ROOTS = (0.03, 1.5)  # root depth [m]
+
+
+def build_zones(table: Table, settings: Settings, findings: Findings) -> ZoneTable | None:
+    """Put the zones together.
+
+    Parameters
+    ----------
+    table : Table
+        zones.csv as read.
+    settings : Settings
+        site.toml as read.
+    findings : Findings
+        Receives every problem and note.
+
+    Returns
+    -------
+    ZoneTable or None
+        None if a problem was found.
+    """
+    if table.rows == 0:
+        findings.problem(table.file, None, None, "the file holds no zone; one row a zone is needed")
+        return None
+    before = len(findings.problems)
+    v = table.values
+    zone, surface = v["zone"], v["surface"]
+    _check_unique(table, zone, findings)
+    note = _counter(findings, zone)
+    turf_mix, turfs = _turf(table, settings, findings, note)
+    soil, capacity, wilting, infiltration, slope = _soil(table, findings, note)
+    flow, rate = _flow_and_rate(table, findings)
+    branch, pump, controller = _supply(table, settings, findings, note)
+    sources = _sources(table, settings, findings, note)
+    if len(findings.problems) > before or turfs is None or np.isnan(v["area"]).any() or (surface == "").any():
+        return None
+    roots = v["root_depth"]
+    note(np.isnan(roots), "info", "root_depth is not given; the turf's usual depth is taken")
+    roots = np.where(np.isnan(roots), [t.root_depth_m for t in turfs], roots)
+    drained = np.array(
+        [s == "sand_rootzone" if d is None else d for s, d in zip(soil, v["drained"], strict=True)], dtype=bool
+    )
+    _check_likely(zone, rate, v["area"], roots, flow, branch, pump, settings, findings)
+    _check_stations(v["station"], controller, zone, settings, findings)
+    return ZoneTable(
+        zone=zone,
+        name=np.where(v["name"] == "", zone, v["name"]),
+        surface=surface,
+        priority=np.array([settings.surfaces[s].priority for s in surface], dtype=int),
+        station=v["station"],
+        exposure=v["exposure"],
+        soil=soil,
+        root_depth=roots,
+        area=v["area"],
+        flow=flow,
+        application_rate=rate,
+        du_lq=np.where(np.isnan(v["du_lq"]), DU_LQ, v["du_lq"]),
+        slope=slope,
+        infiltration=infiltration,
+        max_run=np.where(np.isnan(v["max_run"]), MAX_RUN, v["max_run"]),
+        microclimate=np.where(np.isnan(v["microclimate"]), MICROCLIMATE, v["microclimate"]),
+        field_capacity=capacity,
+        wilting_point=wilting,
+        drained=drained,
+        branch=branch,
+        pump=pump,
+        controller=controller,
+        sources=sources,
+        turf_mix=turf_mix,
+        kc_month=np.array([t.kc_month for t in turfs]),
+        depletion_fraction=np.array([t.depletion_fraction for t in turfs]),
+        ece_threshold=np.array([t.ece_threshold for t in turfs]),
+        ece_slope=np.array([t.ece_slope for t in turfs]),
+    )
+
+
+def _counter(findings: Findings, zone: np.ndarray) -> Callable[[np.ndarray, str, str], None]:
+    """Give a function that leaves one note for the zones marked."""
+
+    def note(marked: np.ndarray, kind: str, text: str) -> None:
+        if marked.any():
+            which = "all zones" if marked.all() and len(zone) > 1 else zone_words(zone[marked])
+            findings.note(kind, "zones.csv", f"{which}: {text}")
+
+    return note
+
+
+def zone_words(names: Sequence[str], most: int = 5) -> str:
+    """Name a few zones, or count many.
+
+    Examples
+    --------
+    >>> zone_words(["G1"]), zone_words([f"G{i}" for i in range(9)])
+    ('zone G1', '9 zones (G0, G1, G2, G3, G4 and others)')
+    """
+    names = [str(n) for n in names]
+    if len(names) <= most:
+        return f"zone{'s' if len(names) > 1 else ''} {', '.join(names)}"
+    return f"{counted(len(names), 'zone')} ({', '.join(names[:most])} and others)"
+
+
+def _check_unique(table: Table, zone: np.ndarray, findings: Findings) -> None:
+    """Refuse a zone that stands twice."""
+    first: dict[str, int] = {}
+    twice = np.zeros(len(zone), dtype=bool)
+    for row, name in enumerate(zone):
+        if name and first.setdefault(name, row) != row:
+            twice[row] = True
+    table.refuse(
+        findings,
+        "zone",
+        twice,
+        lambda row: read_but(zone[row], f"a zone stands once; line {table.line(first[zone[row]])} has it already"),
+    )
+
+
+def _turf(
+    table: Table, settings: Settings, findings: Findings, note: Callable[[np.ndarray, str, str], None]
+) -> tuple[tuple[tuple[tuple[str, float], ...], ...], list[Turf] | None]:
+    """Read the mixes, each different text once."""
+    written, surface = table.values["turf"], table.values["surface"]
+    warm = abs(settings.latitude) < WARM_LATITUDE
+    rest = "bermudagrass" if warm else "kentucky_bluegrass"
+    default = np.where(surface == "green", "bermudagrass" if warm else "creeping_bentgrass", rest)
+    unknown = written == ""
+    note(unknown, "step_down", f"turf is not given; {listing(sorted(set(default[unknown])))} is taken")
+    text = np.where(unknown, default, written)
+    read: dict[str, tuple[tuple[tuple[str, float], ...], Turf] | str] = {}
+    for mix in dict.fromkeys(text):
+        try:
+            shares = parse_mix(mix)
+            read[mix] = shares, turf_of_mix(shares, settings.latitude)
+        except ValueError as reason:
+            read[mix] = str(reason)
+    bad = np.array([isinstance(read[mix], str) for mix in text], dtype=bool)
+    table.refuse(findings, "turf", bad, lambda row: read_but(text[row], str(read[text[row]])))
+    if bad.any():
+        return (), None
+    return tuple(read[mix][0] for mix in text), [read[mix][1] for mix in text]  # type: ignore[misc]
+
+
+def _soil(
+    table: Table, findings: Findings, note: Callable[[np.ndarray, str, str], None]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Give soil, field capacity, wilting point, infiltration and slope."""
+    v = table.values
+    both = ~np.isnan(v["field_capacity"]) & ~np.isnan(v["wilting_point"])
+    unknown = v["soil"] == ""
+    note(unknown & ~both, "step_down", f"soil is not given; {SOIL} is taken")
+    note(
+        unknown & both & np.isnan(v["infiltration"]), "info", f"soil is not given; the infiltration of {SOIL} is taken"
+    )
+    soil = np.where(unknown, SOIL, v["soil"])
+    texture = [TEXTURES[s] for s in soil]
+    capacity = np.where(np.isnan(v["field_capacity"]), [t.field_capacity for t in texture], v["field_capacity"])
+    wilting = np.where(np.isnan(v["wilting_point"]), [t.wilting_point for t in texture], v["wilting_point"])
+    column = "field_capacity" if "field_capacity" in table.present else "wilting_point"
+    table.refuse(
+        findings, column, capacity <= wilting,
+        lambda row: f"field capacity {capacity[row]:.3g} is not above wilting point {wilting[row]:.3g} [m3/m3]; it must be",
+    )  # fmt: skip
+    slope = np.where(np.isnan(v["slope"]), 0.0, v["slope"])
+    level = np.array([t.infiltration for t in texture])
+    infiltration = np.where(np.isnan(v["infiltration"]), infiltration_rate(level, slope), v["infiltration"])
+    return soil.astype(object), capacity, wilting, infiltration, slope
+
+
+def _flow_and_rate(table: Table, findings: Findings) -> tuple[np.ndarray, np.ndarray]:
+    """Give flow [L/s] and application rate [mm/h], each from the other where it is not known."""
+    flow, rate, area = (table.values[name] for name in ("flow", "application_rate", "area"))
+    refused = {p.line for p in findings.problems if p.file == table.file}
+    neither = np.isnan(flow) & np.isnan(rate)
+    if neither.any() and refused:
+        neither &= ~np.isin(table.lines_of_rows(), [line for line in refused if line is not None])
+    table.refuse(
+        findings, "flow", neither, lambda row: "neither flow nor application_rate is given; one of them is needed"
+    )
+    known = ~np.isnan(area) & ~np.isnan(flow)
+    from_flow = np.full(flow.shape, np.nan)
+    from_flow[known] = gross_rate(flow[known], area[known])
+    return np.where(np.isnan(flow), rate * area / 3600.0, flow), np.where(np.isnan(rate), from_flow, rate)
+
+
+def _index(table: Table, column: str, names: Sequence[str] | None, findings: Findings) -> np.ndarray:
+    """Turn the names of a column into indices, -1 for none; refuse those not known."""
+    written = table.values[column]
+    if names is None:
+        return np.full(len(written), -1)
+    place = {name: i for i, name in enumerate(names)}
+    place[""] = -1
+    kind = column.rstrip("s")
+    bad = np.array([name not in place for name in written], dtype=bool)
+
+    def words(row: int) -> str:
+        name = written[row]
+        allowed = f"allowed: {listing(names)}{near_miss(name, names)}" if names else f"site.toml has no [[{kind}]]"
+        return read_but(name, allowed)
+
+    table.refuse(findings, column, bad, words)
+    return np.array([place.get(name, -1) for name in written], dtype=int)
+
+
+def _supply(
+    table: Table, settings: Settings, findings: Findings, note: Callable[[np.ndarray, str, str], None]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Find branch, pump and controller of every zone."""
+    branch = _index(table, "branch", named(settings, "branch"), findings)
+    pump = _index(table, "pump", named(settings, "pump"), findings)
+    controller = _index(table, "controller", named(settings, "controller"), findings)
+    if len(settings.branches) == 1:
+        branch = np.where((branch < 0) & (table.values["branch"] == "") & (pump < 0), 0, branch)
+    if len(settings.controllers) == 1:
+        controller = np.where(controller < 0, 0, controller)
+    of_branch = (
+        np.array([*(b.pump for b in settings.branches), -1], dtype=int)[branch]
+        if settings.branches
+        else np.full(table.rows, -1)
+    )
+    clash = (pump >= 0) & (of_branch >= 0) & (pump != of_branch)
+    table.refuse(
+        findings, "pump", clash,
+        lambda row: read_but(table.values["pump"][row], f'the branch of this zone hangs on "{settings.pumps[of_branch[row]].name}"'),
+    )  # fmt: skip
+    pump = np.where(of_branch >= 0, of_branch, pump)
+    if len(settings.pumps) == 1:
+        pump = np.where(pump < 0, 0, pump)
+    elif settings.pumps:
+        note(
+            pump < 0,
+            "warning",
+            "neither a branch nor a pump is given and there are several pumps; no pump limits the flow",
+        )
+    return branch, pump, controller
+
+
+def _sources(
+    table: Table, settings: Settings, findings: Findings, note: Callable[[np.ndarray, str, str], None]
+) -> tuple[tuple[int, ...], ...]:
+    """Find the sources every zone can take."""
+    written, names = table.values["sources"], named(settings, "source")
+    if names is None:
+        return ()
+    every = tuple(range(len(settings.sources)))
+    read: dict[str, tuple[int, ...] | str] = {"": every}
+    for text in dict.fromkeys(written):
+        parts = [part.strip() for part in text.split("|")]
+        unknown = next((part for part in parts if part not in names), None)
+        if text and unknown is None:
+            read[text] = tuple(dict.fromkeys(names.index(part) for part in parts))
+        elif text:
+            allowed = (
+                f"allowed: {listing(names)}, separated by |{near_miss(str(unknown), names)}"
+                if names
+                else "site.toml has no [[source]]"
+            )
+            read[text] = allowed
+    bad = np.array([isinstance(read[text], str) for text in written], dtype=bool)
+    table.refuse(findings, "sources", bad, lambda row: read_but(written[row], str(read[written[row]])))
+    if len(settings.sources) > 1:
+        note(written == "", "info", "sources is not given; any source of the site may be taken")
+    found = tuple(every if isinstance(read[text], str) else read[text] for text in written)
+    for blend, count in Counter(found).items():
+        shares = [settings.sources[s].share for s in blend]
+        if settings.named_sources and None not in shares and abs(sum(shares) - 1.0) > 0.005:  # type: ignore[arg-type]
+            text = f"the shares of the sources of {counted(count, 'zone')} sum to {sum(shares):g}, not 1"  # type: ignore[arg-type]
+            findings.note("warning", "site.toml", text)
+    return found  # type: ignore[return-value]
+
+
+def _check_likely(
+    zone: np.ndarray, rate: np.ndarray, area: np.ndarray, roots: np.ndarray, flow: np.ndarray,
+    branch: np.ndarray, pump: np.ndarray, settings: Settings, findings: Findings,
+) -> None:  # fmt: skip
+    """Leave a note for what is possible and unlikely."""
+    note = _counter(findings, zone)
+    for values, (low, high), name, unit in (
+        (rate, LIKELY_RATE, "application rate", "mm/h"),
+        (area, LIKELY_AREA, "area", "m2"),
+        (roots, LIKELY_ROOTS, "root depth", "m"),
+    ):
+        unlikely = (values < low) | (values > high)
+        if unlikely.any():
+            worst = values[unlikely][np.argmax(np.abs(np.log(values[unlikely] / np.sqrt(low * high))))]
+            note(
+                unlikely,
+                "warning",
+                f"{name} outside of the usual {low:g} to {high:g} {unit} ({worst:.3g}); please look",
+            )
+    derived = gross_rate(flow, area)
+    differs = (rate > 2.0 * derived) | (rate < 0.5 * derived)
+    note(differs, "warning", "application_rate differs from flow/area by more than a factor of 2; please look")
+    capacity = np.array([*(p.capacity for p in settings.pumps), np.inf])[pump]
+    note(flow > capacity, "warning", "flow is above the capacity of the pump, so it cannot run")
+    capacity = np.array([*(b.capacity for b in settings.branches), np.inf])[branch]
+    note(flow > capacity, "warning", "flow is above the capacity of the branch, so it cannot run")
+
+
+def _check_stations(
+    station: np.ndarray, controller: np.ndarray, zone: np.ndarray, settings: Settings, findings: Findings
+) -> None:
+    """Leave a note where two zones have the same address, or have none."""
+    seen = Counter(zip(controller.tolist(), station.tolist(), strict=True))
+    shared = np.array([bool(s) and seen[c, s] > 1 for c, s in zip(controller.tolist(), station.tolist(), strict=True)])
+    note = _counter(findings, zone)
+    note(shared, "warning", "the station address is shared by two zones or more of one controller")
+    note(station == "", "info", "station is not given; the run-time table prints the zone instead")
