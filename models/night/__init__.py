@@ -1,0 +1,42 @@
+"""From minutes to a night that can run.
+
+The linear program leaves a run time per zone; this folder turns the run times into starts and stops that a controller and a pump
+station can carry out. Arrays in, arrays out; in the order of use::
+
+    rounding.py   round_minutes      run times in whole controller steps, never beyond a shared limit
+    cycles.py     split_into_cycles  cycle and soak where the sprinkler outruns the soil
+    job.py        NightJob           everything the packer must respect, checked once
+                  Timetable          what it made: starts, stops, flow, what did not fit
+    bounds.py     lower_bounds       the least time any timetable needs, proven per pump, branch, controller and zone
+    board.py      Board              the night as a grid: what is still free, and where a cycle may start
+    packing.py    pack_night         start times for every cycle
+    simulate.py   check_timetable    the timetable played back by its events, written apart from the packer
+                  play_night         flow by the minute, energy by tariff block, largest change of flow
+
+Times are minutes after 00:00 of the evening's date, so 1500 is 01:00 the next morning.
+"""
+
+from models.night.cycles import Cycles, longest_cycle, soak_minutes, split_into_cycles, surface_storage
+from models.night.job import NightJob, Timetable, planning_resolution
+from models.night.packing import pack_night
+from models.night.rounding import RoundedMinutes, round_minutes
+from models.night.simulate import PlayedNight, PumpCurve, Violation, check_timetable, play_night
+
+__all__ = [
+    "Cycles",
+    "NightJob",
+    "PlayedNight",
+    "PumpCurve",
+    "RoundedMinutes",
+    "Timetable",
+    "Violation",
+    "check_timetable",
+    "longest_cycle",
+    "pack_night",
+    "planning_resolution",
+    "play_night",
+    "round_minutes",
+    "soak_minutes",
+    "split_into_cycles",
+    "surface_storage",
+]

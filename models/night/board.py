@@ -1,0 +1,139 @@
+"""The night as a grid: what every pump, branch and controller has left, and where a cycle may start.
+
+One row per limit, one column per grid step. Whether a cycle of L steps may start at s is a question about all of s .. s+L-1: steps that
+will not do are marked, and a running count of marks is equal at both ends of a span without any.
+
+The ramp holds for any two moments at most a minute apart. For each boundary s between two steps, `rise[s]` is the largest
+F[j] - F[i] with i before and j after the boundary, j - i at most a minute; a valve of flow q opened at s adds q to all of them. A valve
+alone may pass the ramp (it cannot be opened by half), so the rule is: change <= max(ramp, q). `fall` is the mirror image for closing.
+"""
+
+import numpy as np
+
+from models.night.bounds import whole_capacity, whole_flow
+from models.night.job import BoolArray, IntArray, NightJob
+
+
+class Board:
+    """Free capacity over the night. Placing a cycle changes it; `copy` keeps a state."""
+
+    def __init__(self, job: NightJob) -> None:
+        self.job = job
+        pieces = job.whole_pieces
+        self.first = int(pieces[0, 0]) if pieces.size else 0
+        self.steps = int(pieces[-1, 1]) - self.first if pieces.size else 0
+        self.minute = 60 // job.grid_s  # grid steps in a minute
+        self.need = whole_flow(job.flow)
+        self._lay_limits()
+        self._lay_masks()
+        self._lay_ramps()
+        self.soak = job.to_grid(job.soak, "up")
+        self.resolution = job.to_grid(job.resolution)
+        self.least = np.maximum(job.to_grid(job.smallest_cycle, "up"), 1)
+        self.least = -(-self.least // self.resolution) * self.resolution
+        start_every = np.where(self.resolution >= self.minute, self.minute, self.resolution)
+        start_every = np.where(self.minute % start_every == 0, start_every, 1)
+        self.start_every: list[int] = start_every.tolist()
+        self.placed: list[list[tuple[int, int]]] = [[] for _ in range(job.zones)]
+
+    def _lay_limits(self) -> None:
+        job = self.job
+        capacity = np.concatenate(
+            [
+                whole_capacity(job.pump_capacity),
+                whole_capacity(job.branch_capacity),
+                whole_capacity(np.floor(job.stations_at_once)) // 1_000_000,
+            ]
+        )
+        offset = np.cumsum([0, job.pump_capacity.size, job.branch_capacity.size])
+        finite = np.concatenate(
+            [np.isfinite(job.pump_capacity), np.isfinite(job.branch_capacity), np.isfinite(job.stations_at_once)]
+        )
+        self.capacity = capacity
+        self.free = np.repeat(capacity[:, None], max(self.steps, 1), axis=1)
+        self.uses: list[list[tuple[int, int]]] = []  # per zone: (row, amount) of each limit it draws on
+        rows = np.stack([job.pump, job.branch, job.controller], axis=1)
+        for zone, members in enumerate(rows.tolist()):
+            amounts = (int(self.need[zone]), int(self.need[zone]), 1)
+            uses = [(int(offset[i]) + m, amounts[i]) for i, m in enumerate(members) if m >= 0 and amounts[i] > 0]
+            self.uses.append([(row, amount) for row, amount in uses if finite[row]])
+
+    def _lay_masks(self) -> None:
+        job = self.job
+        shut = np.ones(max(self.steps, 1), dtype=bool)
+        for opening, closing in (job.whole_pieces - self.first).tolist():
+            shut[opening:closing] = False
+        if job.allowed is None:
+            self.shut: BoolArray = shut[None, :]
+            self.mask_of_zone = [0] * job.zones
+        else:
+            kinds, of_zone = np.unique(job.allowed, axis=0, return_inverse=True)
+            self.shut = np.repeat(shut[None, :], max(len(kinds), 1), axis=0)
+            opens, closes = job.to_grid(job.blocks[:, 0], "down"), job.to_grid(job.blocks[:, 1], "up")
+            for kind, row in enumerate(kinds):
+                for block in np.flatnonzero(~row):
+                    self.shut[kind, max(opens[block] - self.first, 0) : max(closes[block] - self.first, 0)] = True
+            self.mask_of_zone = of_zone.ravel().tolist()
+
+    def _lay_ramps(self) -> None:
+        job = self.job
+        pumps = job.pump_capacity.size
+        self.ramp = whole_capacity(job.pump_ramp)
+        self.ramped = np.isfinite(job.pump_ramp)
+        edge = self.minute
+        self.flow = np.zeros((pumps, self.steps + 2 * edge), dtype=np.int64)  # a minute of rest on either side
+        self.rise = np.zeros((pumps, self.steps + 1), dtype=np.int64)
+        self.fall = np.zeros((pumps, self.steps + 1), dtype=np.int64)
+
+    def marked(self, zone: int) -> BoolArray:
+        """Grid steps in which the zone cannot run, shape (T,): shut, short of capacity, or too near one of its own cycles."""
+        bad = self.shut[self.mask_of_zone[zone]].copy()
+        for row, amount in self.uses[zone]:
+            bad |= self.free[row] < amount
+        soak = int(self.soak[zone])
+        for start, end in self.placed[zone]:
+            bad[max(start - soak, 0) : end + soak] = True
+        return bad
+
+    def starts(self, zone: int, length: int, bad: BoolArray | None = None) -> IntArray:
+        """All starts, in grid steps from `first`, at which the zone may run `length` steps; in order of time."""
+        if length > self.steps:
+            return np.zeros(0, dtype=np.int64)
+        bad = self.marked(zone) if bad is None else bad
+        count = np.empty(self.steps + 1, dtype=np.int32)
+        count[0] = 0
+        np.cumsum(bad[: self.steps], out=count[1:])
+        good = count[length:] == count[: self.steps + 1 - length]
+        pump = int(self.job.pump[zone])
+        if pump >= 0 and self.ramped[pump]:
+            room = max(int(self.ramp[pump]) - int(self.need[zone]), 0)
+            good &= self.rise[pump, : good.size] <= room
+            good &= self.fall[pump, length:] >= -room
+        every = self.start_every[zone]
+        found = np.flatnonzero(good)
+        if every > 1:
+            found = found[(found + self.first) % every == 0]
+        return found
+
+    def place(self, zone: int, start: int, length: int) -> None:
+        """Run the zone from `start` for `length` steps; the caller got the start from `starts`."""
+        end = start + length
+        for row, amount in self.uses[zone]:
+            self.free[row, start:end] -= amount
+        pump = int(self.job.pump[zone])
+        if pump >= 0:
+            self.flow[pump, self.minute + start : self.minute + end] += self.need[zone]
+            if self.ramped[pump]:
+                self._recount_ramp(pump, start)
+                self._recount_ramp(pump, end)
+        self.placed[zone].append((start, end))
+
+    def _recount_ramp(self, pump: int, boundary: int) -> None:
+        """Bring `rise` and `fall` up to date within a minute of a boundary."""
+        k = self.minute
+        low, high = max(boundary - k + 1, 0), min(boundary + k, self.steps + 1)
+        around = self.flow[pump, low : high + 2 * k - 1]
+        windows = np.lib.stride_tricks.sliding_window_view(around, 2 * k)
+        before, after = windows[:, :k], windows[:, k:]
+        self.rise[pump, low:high] = (np.maximum.accumulate(after, axis=1) - before).max(axis=1)
+        self.fall[pump, low:high] = (np.minimum.accumulate(after, axis=1) - before).min(axis=1)

@@ -1,0 +1,121 @@
+"""The least window time any timetable needs, proven limit by limit.
+
+For a capacity c and zones of flow q run for m minutes, no timetable is shorter than sum(q m) / c. Flows that do not add up to the
+capacity waste part of it, which a dual feasible function u sees: whenever flows together are at most c, the u(q / c) together are at
+most 1, so sum(u m) is a bound as well. Two families are used,
+
+    u_k(x) = x if (k + 1) x is whole, else floor((k + 1) x) / k        v_e(x) = 1 if x > 1 - e, 0 if x < e, else x.
+
+Source: the dual feasible functions of bin packing, Fekete and Schepers, Mathematical Programming 91 (2001) 11-31. Mark: memory.
+A ramp keeps a pump below its capacity in the first and last minutes; the bound adds the water lost there.
+"""
+
+import numpy as np
+
+from models.night.job import NANO, Bounds, FloatArray, IntArray, NightJob
+
+ROUNDING_TERMS = 40  # [-] functions u_k tried
+THRESHOLDS = 64  # [-] functions v_e tried
+FAR = 4e12  # [1e-6 L/s] stands for "no limit"
+
+
+def whole_flow(flow: FloatArray) -> IntArray:
+    """Flow [L/s] as whole 1e-6 L/s, rounded up; never less than the flow but for round-off of a thousandth of a unit."""
+    return np.ceil(np.minimum(flow * NANO, FAR) - 1e-3).astype(np.int64)
+
+
+def whole_capacity(capacity: FloatArray) -> IntArray:
+    """Capacity [L/s] as whole 1e-6 L/s, rounded down; infinite ones as a number no site reaches."""
+    return np.floor(np.minimum(capacity * NANO, FAR) + 1e-3).astype(np.int64)
+
+
+def lower_bounds(job: NightJob) -> Bounds:
+    """Bounds of a night by pump, branch, controller and zone.
+
+    Parameters
+    ----------
+    job : NightJob
+
+    Returns
+    -------
+    Bounds              Window time [min]; inf where a zone alone passes a capacity.
+    """
+    minutes = job.asked_minutes
+    flow = whole_flow(job.flow)
+    pump = np.array([_pump_bound(job, p, flow, minutes) for p in range(job.pump_capacity.size)])
+    capacity = whole_capacity(job.branch_capacity)
+    on_branch = [job.branch == r for r in range(capacity.size)]
+    branch = np.array([_capacity_bound(flow[on], minutes[on], int(capacity[r])) for r, on in enumerate(on_branch)])
+    per_controller = np.bincount(
+        job.controller[job.controller >= 0], minutes[job.controller >= 0], job.stations_at_once.size
+    )
+    stations = np.floor(job.stations_at_once)
+    idle = per_controller == 0
+    controller = np.where(idle, 0.0, per_controller / np.where(stations > 0, stations, 1.0))
+    controller[~idle & (stations == 0)] = np.inf
+    return Bounds(pump=pump, branch=branch, controller=controller, zone=_zone_bound(job, minutes))
+
+
+def _zone_bound(job: NightJob, minutes: FloatArray) -> FloatArray:
+    """Cycles and soaks of a zone; in a window with gaps a soak may fall in a gap and costs no window time."""
+    if job.whole_pieces.shape[0] > 1:
+        return minutes.copy()
+    count = np.bincount(job.cycle_zone, minlength=job.zones)
+    return minutes + np.maximum(count - 1, 0) * job.soak
+
+
+def _capacity_bound(flow: IntArray, minutes: FloatArray, capacity: int) -> float:
+    running = (minutes > 0) & (flow > 0)
+    flow, minutes = flow[running], minutes[running]
+    if not flow.size or capacity >= FAR:
+        return 0.0
+    if np.any(flow > capacity):
+        return float("inf")
+    best = float(flow @ minutes) / capacity
+    k = np.arange(1, ROUNDING_TERMS + 1)[:, None]
+    scaled = (k + 1) * flow[None, :]
+    u = np.where(scaled % capacity == 0, flow[None, :] / capacity, (scaled // capacity) / k)
+    best = max(best, float((u @ minutes).max()))
+    edges = np.unique(flow[2 * flow <= capacity])
+    if edges.size > THRESHOLDS:
+        edges = edges[np.linspace(0, edges.size - 1, THRESHOLDS).astype(np.int64)]
+    if edges.size:
+        e = edges[:, None]
+        v = np.where(flow > capacity - e, 1.0, np.where(flow < e, 0.0, flow / capacity))
+        best = max(best, float((v @ minutes).max()))
+    only_large = np.where(2 * flow > capacity, 1.0, 0.0)  # no two of them run together
+    return max(best, float(only_large @ minutes))
+
+
+def _pump_bound(job: NightJob, pump: int, flow: IntArray, minutes: FloatArray) -> float:
+    on = job.pump == pump
+    capacity = int(whole_capacity(job.pump_capacity[pump : pump + 1])[0])
+    plain = _capacity_bound(flow[on], minutes[on], capacity)
+    running = on & (minutes > 0)
+    if not np.isfinite(job.pump_ramp[pump]) or not running.any() or not np.isfinite(plain):
+        return plain
+    return max(
+        plain, _ramp_bound(float(flow[running] @ minutes[running]), capacity, job, pump, int(flow[running].max()))
+    )
+
+
+def _ramp_bound(volume: float, capacity: int, job: NightJob, pump: int, largest: int) -> float:
+    """Fewest grid steps T whose flow, at most min(c, ramp * minutes from either end), can hold the volume."""
+    ramp = max(
+        float(whole_capacity(job.pump_ramp[pump : pump + 1])[0]), float(largest)
+    )  # one valve alone may pass the ramp
+    per_minute = 60 // job.grid_s
+    rise: list[float] = []  # flow possible in the 1st, 2nd ... grid step
+    while (minute := len(rise) // per_minute + 1) * ramp < capacity and minute < 1500:
+        rise.append(minute * ramp)
+    tapered = 2.0 * sum(rise)
+    in_steps = volume / job.grid_min
+    if in_steps >= tapered:
+        return (2 * len(rise) + (in_steps - tapered) / capacity) * job.grid_min
+    total, steps = 0.0, 0
+    for flow in rise:
+        if total >= in_steps:
+            break
+        total += 2.0 * flow
+        steps += 2
+    return max(steps - 1, 0) * job.grid_min

@@ -1,0 +1,303 @@
+"""A timetable played back and checked, written apart from the packer.
+
+Nothing here uses the packer's grid: flows are rebuilt from the starts and stops themselves, as steps at events.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.night.job import BoolArray, FloatArray, IntArray, NightJob, Timetable
+
+TIME_TOLERANCE = 1e-6  # [min]
+FLOW_TOLERANCE = 1e-8  # [-] of the limit: the packer counts flows in 1e-6 L/s
+GRAVITY = 9.80665  # [m/s2] standard gravity; water at 1000 kg/m3
+
+
+@dataclass(frozen=True)
+class Violation:
+    """A broken rule: `kind` names it, `index` the zone, pump, branch or controller, `minute` when, `text` says it in words."""
+
+    kind: str
+    index: int
+    minute: float
+    text: str
+
+
+@dataclass(frozen=True)
+class PumpCurve:
+    """Head and efficiency of a pump station over its flow, straight lines between the points, level beyond the ends.
+
+    Attributes
+    ----------
+    flow : ndarray, shape (n,)         Flows [L/s], rising; one point = the same at every flow.
+    head : ndarray, shape (n,)         Head [m].
+    efficiency : ndarray, shape (n,)   Wire to water [-], > 0, at most 1.
+    """
+
+    flow: FloatArray
+    head: FloatArray
+    efficiency: FloatArray
+
+    def __post_init__(self) -> None:
+        """Check the points once."""
+        if not self.flow.shape == self.head.shape == self.efficiency.shape or self.flow.ndim != 1 or not self.flow.size:
+            raise ValueError("flow, head, efficiency: expected one shape (n,) with n >= 1")
+        if np.any(np.diff(self.flow) <= 0):
+            raise ValueError("flow: must rise from point to point")
+        if np.any(self.efficiency <= 0) or np.any(self.efficiency > 1):
+            raise ValueError("efficiency: must lie in 0 to 1, above 0")
+
+    def power(self, flow: FloatArray) -> FloatArray:
+        """Power drawn, rho g Q H / eta [kW], at flows [L/s]; 0 without flow."""
+        head = np.interp(flow, self.flow, self.head)
+        efficiency = np.interp(flow, self.flow, self.efficiency)
+        return GRAVITY * flow * head / efficiency / 1000.0
+
+
+@dataclass(frozen=True)
+class PlayedNight:
+    """What a timetable does, minute by minute.
+
+    Attributes
+    ----------
+    minute : ndarray of int, shape (M,)         Whole minutes after 00:00 of the evening's date, first start to last stop.
+    flow : ndarray, shape (P, M)                Mean flow of each pump in that minute [L/s].
+    volume : ndarray, shape (Z,)                Water of each zone [m3].
+    largest_change : ndarray, shape (P,)        Largest change of flow within one minute [L/s].
+    under_smallest : ndarray, shape (P,)        Minutes running below the smallest flow [min].
+    energy : ndarray, shape (P, B)              Energy by tariff block [kWh]; 0 for pumps without a curve.
+    """
+
+    minute: IntArray
+    flow: FloatArray
+    volume: FloatArray
+    largest_change: FloatArray
+    under_smallest: FloatArray
+    energy: FloatArray
+
+
+@dataclass(frozen=True)
+class _Steps:
+    """A flow that changes at `time` (E,) to `level` (E,) and holds until the next; 0 before the first."""
+
+    time: FloatArray
+    level: FloatArray
+
+    def at(self, moment: FloatArray) -> FloatArray:
+        position = np.searchsorted(self.time, moment, side="right")
+        return np.concatenate([[0.0], self.level])[position]
+
+    def volume_until(self, moment: FloatArray) -> FloatArray:
+        """Integral of the level up to each moment [level x min]."""
+        if not self.time.size:
+            return np.zeros_like(moment)
+        total = np.concatenate([[0.0], np.cumsum(np.diff(self.time) * self.level[:-1])])
+        return np.interp(moment, self.time, total)
+
+
+def _steps(start: FloatArray, end: FloatArray, amount: FloatArray) -> _Steps:
+    moment = np.round(np.concatenate([start, end]) / TIME_TOLERANCE) * TIME_TOLERANCE
+    change = np.concatenate([amount, -amount])
+    time, event = np.unique(moment, return_inverse=True)
+    step = np.zeros(time.size)
+    np.add.at(step, event.ravel(), change)
+    return _Steps(time, np.cumsum(step))
+
+
+def check_timetable(job: NightJob, timetable: Timetable) -> tuple[Violation, ...]:
+    """Check every rule of the night against the starts and stops of a timetable.
+
+    Parameters
+    ----------
+    job : NightJob              What was asked.
+    timetable : Timetable       What is to run.
+
+    Returns
+    -------
+    tuple of Violation          Empty when every rule holds.
+    """
+    found: list[Violation] = []
+    found += _check_amounts(job, timetable)
+    found += _check_hours(job, timetable)
+    found += _check_zones(job, timetable)
+    found += _check_limit("pump", job.pump, job.pump_capacity, job.flow, timetable)
+    found += _check_limit("branch", job.branch, job.branch_capacity, job.flow, timetable)
+    found += _check_limit("controller", job.controller, job.stations_at_once, np.ones(job.zones), timetable)
+    for pump in np.flatnonzero(np.isfinite(job.pump_ramp)):
+        found += _check_ramp(job, timetable, int(pump))
+    return tuple(found)
+
+
+def _check_amounts(job: NightJob, table: Timetable) -> list[Violation]:
+    length = table.end - table.start
+    placed = np.bincount(table.zone, weights=length, minlength=job.zones)
+    asked = np.bincount(job.cycle_zone, weights=job.cycle_minutes, minlength=job.zones)
+    wrong = np.flatnonzero(np.abs(placed + table.unplaced - asked) > TIME_TOLERANCE)
+    found = [
+        Violation("minutes", int(z), np.nan, f"{placed[z]:g} min placed, {table.unplaced[z]:g} left, {asked[z]:g} asked")
+        for z in wrong
+    ]
+    if table.fitted != (not np.any(table.unplaced > TIME_TOLERANCE)):
+        found.append(Violation("minutes", -1, np.nan, "fitted and unplaced minutes contradict each other"))
+    steps = length / job.resolution[table.zone]
+    shortest = np.full(job.zones, np.inf)
+    np.minimum.at(shortest, job.cycle_zone, job.cycle_minutes)
+    shortest = np.minimum(shortest, job.smallest_cycle)
+    for j in np.flatnonzero(np.abs(steps - np.rint(steps)) > 1e-6):
+        found.append(Violation("resolution", int(table.zone[j]), table.start[j], f"length {length[j]:g} min"))
+    for j in np.flatnonzero(length < shortest[table.zone] - TIME_TOLERANCE):
+        found.append(Violation("smallest cycle", int(table.zone[j]), table.start[j], f"length {length[j]:g} min"))
+    in_minutes = job.resolution[table.zone] >= 1.0 - TIME_TOLERANCE
+    for j in np.flatnonzero(in_minutes & (np.abs(table.start - np.rint(table.start)) > TIME_TOLERANCE)):
+        found.append(Violation("whole minute", int(table.zone[j]), table.start[j], "starts between two minutes"))
+    return found
+
+
+def _check_hours(job: NightJob, table: Timetable) -> list[Violation]:
+    found = []
+    length = table.end - table.start
+    overlap = _overlap(table.start, table.end, job.pieces)
+    starts_in = _joined(job.pieces)
+    piece = np.searchsorted(starts_in[:, 0], table.start + TIME_TOLERANCE, side="right") - 1
+    ends = np.where(piece >= 0, starts_in[np.maximum(piece, 0), 1] if starts_in.size else -np.inf, -np.inf)
+    outside = (overlap.sum(axis=1) < length - TIME_TOLERANCE) | (table.end > ends + TIME_TOLERANCE)
+    for j in np.flatnonzero(outside):
+        found.append(Violation("window", int(table.zone[j]), table.start[j], f"runs until {table.end[j]:g}"))
+    if job.allowed is not None:
+        barred = (_overlap(table.start, table.end, job.blocks) * ~job.allowed[table.zone]).sum(axis=1)
+        for j in np.flatnonzero(barred > TIME_TOLERANCE):
+            found.append(Violation("allowed hours", int(table.zone[j]), table.start[j], f"{barred[j]:g} min barred"))
+    return found
+
+
+def _joined(pieces: FloatArray) -> FloatArray:
+    joined: list[list[float]] = []
+    for start, end in pieces.tolist():
+        if joined and abs(joined[-1][1] - start) <= TIME_TOLERANCE:
+            joined[-1][1] = end
+        elif end > start:
+            joined.append([start, end])
+    return np.array(joined).reshape(-1, 2)
+
+
+def _overlap(start: FloatArray, end: FloatArray, spans: FloatArray) -> FloatArray:
+    """Minutes each cycle shares with each span, shape (J, n)."""
+    both = np.minimum(end[:, None], spans[None, :, 1]) - np.maximum(start[:, None], spans[None, :, 0])
+    return np.asarray(np.clip(both, 0.0, None))
+
+
+def _check_zones(job: NightJob, table: Timetable) -> list[Violation]:
+    order = np.lexsort((table.start, table.zone))
+    zone, start, end = table.zone[order], table.start[order], table.end[order]
+    same = zone[1:] == zone[:-1]
+    rest = start[1:] - end[:-1]
+    found = []
+    for j in np.flatnonzero(same & (rest < job.soak[zone[1:]] - TIME_TOLERANCE)):
+        kind = "zone twice" if rest[j] < -TIME_TOLERANCE else "soak"
+        found.append(Violation(kind, int(zone[j]), start[j + 1], f"{rest[j]:g} min after the cycle before"))
+    return found
+
+
+def _check_limit(
+    kind: str, index: IntArray, capacity: FloatArray, amount: FloatArray, table: Timetable
+) -> list[Violation]:
+    found = []
+    member_of_cycle = index[table.zone]
+    for member in np.flatnonzero(np.isfinite(capacity)):
+        on = member_of_cycle == member
+        used = _steps(table.start[on], table.end[on], amount[table.zone[on]])
+        over = np.flatnonzero(used.level > capacity[member] * (1 + FLOW_TOLERANCE) + 1e-9)
+        if over.size:
+            peak = over[used.level[over].argmax()]
+            text = f"{used.level[peak]:g} of {capacity[member]:g}, {over.size} times"
+            found.append(Violation(kind, int(member), used.time[peak], text))
+    return found
+
+
+def _changes(used: _Steps, moments: FloatArray, later: FloatArray) -> FloatArray:
+    return used.at(later) - used.at(moments)
+
+
+def _check_ramp(job: NightJob, table: Timetable, pump: int) -> list[Violation]:
+    """Flow at any two moments up to one minute apart differs by no more than the ramp or the largest valve turned in between."""
+    on = job.pump[table.zone] == pump
+    start, end, flow = table.start[on], table.end[on], job.flow[table.zone[on]]
+    used = _steps(start, end, flow)
+    turned = np.concatenate([start, end])
+    valve = np.concatenate([flow, flow])
+    order = np.argsort(turned)
+    turned, valve = turned[order], valve[order]
+    found = []
+    for i, moment in enumerate(used.time):
+        before = used.level[i - 1] if i else 0.0
+        near = np.flatnonzero((used.time >= moment) & (used.time < moment + 1.0 - TIME_TOLERANCE))
+        change = np.abs(used.level[near] - before)
+        first = int(np.searchsorted(turned, moment - TIME_TOLERANCE))
+        until = np.searchsorted(turned, used.time[near] + TIME_TOLERANCE)
+        largest = np.array([valve[first:u].max() for u in until])
+        over = change > np.maximum(job.pump_ramp[pump], largest) * (1 + FLOW_TOLERANCE) + 1e-9
+        if over.any():
+            text = f"{change[over].max():g} L/s within a minute, {job.pump_ramp[pump]:g} allowed"
+            found.append(Violation("ramp", pump, float(moment), text))
+    return found
+
+
+def play_night(job: NightJob, timetable: Timetable, curves: tuple[PumpCurve | None, ...] = ()) -> PlayedNight:
+    """Flow by the minute, water by zone, energy by tariff block and the largest change of flow.
+
+    Parameters
+    ----------
+    job : NightJob
+    timetable : Timetable
+    curves : tuple of PumpCurve or None, length P or 0     Head and efficiency of each pump; None or () = energy not known, 0.
+
+    Returns
+    -------
+    PlayedNight
+
+    Raises
+    ------
+    ValueError                                              The number of curves is neither 0 nor P.
+    """
+    pumps, blocks = job.pump_capacity.size, job.blocks.shape[0]
+    if len(curves) not in (0, pumps):
+        raise ValueError(f"curves: expected {pumps} or none, got {len(curves)}")
+    zone, start, end = timetable.zone, timetable.start, timetable.end
+    first = int(np.floor(start.min())) if start.size else 0
+    last = int(np.ceil(end.max())) if end.size else 0
+    minute = np.arange(first, last)
+    flow = np.zeros((pumps, minute.size))
+    largest, under = np.zeros(pumps), np.zeros(pumps)
+    energy = np.zeros((pumps, blocks))
+    for pump in range(pumps):
+        on = job.pump[zone] == pump
+        used = _steps(start[on], end[on], job.flow[zone[on]])
+        flow[pump] = np.diff(used.volume_until(np.arange(first, last + 1).astype(np.float64)))
+        if not used.time.size:
+            continue
+        largest[pump] = _largest_change(used)
+        spans = np.stack([used.time[:-1], used.time[1:]], axis=1)
+        level = used.level[:-1]
+        low: BoolArray = (level > 1e-9) & (level < job.pump_smallest[pump] * (1 - FLOW_TOLERANCE))
+        under[pump] = float(np.diff(spans[low], axis=1).sum())
+        curve = curves[pump] if curves else None
+        if curve is not None:
+            power = curve.power(np.where(level > 1e-9, level, 0.0))
+            energy[pump] = power @ _overlap(spans[:, 0], spans[:, 1], job.blocks) / 60.0
+    volume = np.bincount(zone, weights=(end - start) * job.flow[zone], minlength=job.zones) * 0.06
+    return PlayedNight(minute, flow, volume, largest, under, energy)
+
+
+def _largest_change(used: _Steps) -> float:
+    """Largest difference of flow between two moments up to a minute apart [L/s]."""
+    before = np.concatenate([[0.0], used.level[:-1]])
+    largest = 0.0
+    shift = 0
+    while shift < used.time.size:
+        close = used.time[shift:] - used.time[: used.time.size - shift] < 1.0 - TIME_TOLERANCE
+        if not close.any():
+            break
+        largest = max(largest, float(np.abs(used.level[shift:] - before[: before.size - shift])[close].max()))
+        shift += 1
+    return largest
