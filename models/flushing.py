@@ -1,0 +1,154 @@
+"""The depth a flush needs, from the layers' own balance, and what measured flushes teach.
+
+A flush fills the soil to field capacity and then carries salt below the roots. How much must pass depends on both
+layers, the target and the salt of the flushing water itself, which bounds what can be reached. Hoffman's relation
+stands beside it for comparison. Over zones (Z,).
+
+Sources: `models.salt_balance`; Hoffman (1980).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from models.layers import LayeredState, Layers, check_state, ece_of, over_zones, root_zone_ece
+from models.salt_balance import lead_in
+from models.salts import HOFFMAN_SPRINKLED, hoffman_depth
+
+Floats = npt.NDArray[np.float64]
+Numbers = npt.ArrayLike
+
+
+@dataclass(frozen=True)
+class FlushDepth:
+    """What a flush needs, per zone; arrays (Z,)."""
+
+    drainage: Floats  # [mm] to pass below the roots; 0 if the target holds already, NaN if it cannot be reached
+    net_water: Floats  # [mm] the same plus what refills the soil; NaN if it cannot be reached
+    ece_after: Floats  # [dS/m] by the judged measure; at the largest depth tried where the target cannot be reached
+    ece_floor: Floats  # [dS/m] what endless flushing with this water ends at
+    reachable: npt.NDArray[np.bool_]
+    hoffman: Floats  # [mm] drainage by Hoffman's relation from the same measure of ECe, for comparison
+
+
+def flush_depth(
+    layers: Layers,
+    state: LayeredState,
+    target_ece: Numbers,
+    source_ec: Numbers,
+    every_layer: bool = False,
+    largest_relative_depth: float = 2.0,
+    k: float = HOFFMAN_SPRINKLED,
+) -> FlushDepth:
+    """Find the drainage that brings each zone to its target ECe, by bisection on the layers' own balance.
+
+    The soil is first filled to field capacity with the source's water, whose salt stays, then water passes through.
+
+    Parameters
+    ----------
+    layers, state : Layers, LayeredState
+        The zones as they stand.
+    target_ece, source_ec : array_like, shape (Z,) or a number
+        ECe wanted and ECw of the flushing water [dS/m].
+    every_layer : bool
+        False: the mean over the root depth must reach the target. True: every layer must, so that the salt has left the
+        lowest too.
+    largest_relative_depth : float
+        Largest dl / ds tried [-].
+    k : float
+        Hoffman's K [-], for the comparison only.
+
+    Returns
+    -------
+    FlushDepth
+        The water is what enters the soil, before any ET or rain of the day after. In the daily balance the day's ET is
+        taken from the night's water before anything drains: there the same drainage needs ETa - Peff more.
+
+    Raises
+    ------
+    ValueError
+        A shape is wrong, a value is negative, or the target is not above 0.
+    """
+    check_state(layers, state)
+    target = over_zones("target_ece", target_ece, layers.zones)
+    source = over_zones("source_ec", source_ec, layers.zones)
+    if np.any(target <= 0.0) or largest_relative_depth <= 0.0:
+        raise ValueError("target_ece, largest_relative_depth: must be above 0")
+    to_fill = state.total_depletion
+
+    def after(drainage: Floats) -> Floats:
+        ece = ece_of(layers, lead_in(layers, state, to_fill + drainage, source))
+        return np.asarray(ece.max(axis=1), dtype=np.float64) if every_layer else root_zone_ece(layers, ece)
+
+    low, high = np.zeros(layers.zones), 1000.0 * largest_relative_depth * layers.depth
+    now = ece_of(layers, state)
+    before = np.asarray(now.max(axis=1), dtype=np.float64) if every_layer else root_zone_ece(layers, now)
+    at_most = after(high)
+    held = (before <= target) & (after(low) <= target)
+    reachable = held | (at_most <= target)
+    for _ in range(40):
+        middle = 0.5 * (low + high)
+        enough = after(middle) <= target
+        high, low = np.where(enough, middle, high), np.where(enough, low, middle)
+        if float(np.max(high - low, initial=0.0)) < 0.005:
+            break
+    depth = np.where(held, 0.0, high)
+    diluted = source[:, None] * layers.field_capacity / layers.saturation
+    floor = np.asarray(diluted.max(axis=1), dtype=np.float64) if every_layer else root_zone_ece(layers, diluted)
+    return FlushDepth(
+        drainage=np.where(reachable, depth, np.nan),
+        net_water=np.where(reachable, np.where(held, 0.0, depth + to_fill), np.nan),
+        ece_after=np.where(held, before, np.where(reachable, after(depth), at_most)),
+        ece_floor=floor,
+        reachable=reachable,
+        hoffman=hoffman_depth(before, target, layers.depth, k),
+    )
+
+
+def fit_path_spread(
+    layers: Layers, before: LayeredState, net_water: Numbers, source_ec: Numbers, ece_after: Numbers, pairs: Numbers
+) -> Floats:
+    """Learn s from a flush that was measured, shrunk to the layers' present s.
+
+    The s in 0 to 5 with which the water that entered turns the state before into the mean ECe read after, found by
+    bisection (less salt is left the smaller s), then taken with weight pairs / (pairs + 2) against the present value:
+    prior worth two flushes.
+
+    Parameters
+    ----------
+    layers, before : Layers, LayeredState
+        The zones and their state as the flush began.
+    net_water, source_ec, ece_after : array_like, shape (Z,) or a number
+        Net water of the flush [mm], ECw [dS/m], mean root zone ECe read after it [dS/m].
+    pairs : array_like, shape (Z,) or a number
+        How many flushes this reading stands for (1, or their number where readings are averages) [-]; 0: nothing
+        learned.
+
+    Returns
+    -------
+    ndarray, shape (Z,)
+        s [-] of each zone (the mean of its layers where they differ), for `equal_layers`. A reading beyond what s in 0
+        to 5 can give counts as the nearer end; where no water drained, s stays.
+
+    Raises
+    ------
+    ValueError
+        A shape is wrong or a value negative.
+    """
+    check_state(layers, before)
+    water = over_zones("net_water", net_water, layers.zones)
+    source = over_zones("source_ec", source_ec, layers.zones)
+    read = over_zones("ece_after", ece_after, layers.zones)
+    weight = over_zones("pairs", pairs, layers.zones)
+    present = np.asarray(layers.path_spread.mean(axis=1), dtype=np.float64)
+    low, high = np.zeros(layers.zones), np.full(layers.zones, 5.0)
+    for _ in range(30):
+        middle = 0.5 * (low + high)
+        tried = replace(layers, path_spread=np.repeat(middle[:, None], layers.count, axis=1))
+        saltier = root_zone_ece(tried, ece_of(tried, lead_in(tried, before, water, source))) > read
+        high, low = np.where(saltier, middle, high), np.where(saltier, low, middle)
+    share = np.where(water > before.total_depletion, weight / (weight + 2.0), 0.0)
+    return np.asarray(present + share * (0.5 * (low + high) - present), dtype=np.float64)

@@ -1,0 +1,427 @@
+"""Daily balance of water and salt in the layers of the root zone.
+
+Water enters the top layer, fills it to field capacity and only then goes on to the next: nothing drains from a layer
+below field capacity. ET takes water and leaves the salt. In total depletion, ET, stress and drainage the layers are
+the one-layer balance of FAO-56 (`models.soil.balance_day`) to rounding. No salt dissolves or settles.
+
+Water that goes on through a layer takes up salt by d(salt)/dx = e (c_in w - salt), with w the layer's water, c_in what
+comes in and x = (water passed this step) / w. Its leaching efficiency is e = f / (1 + f s x): f (`mixing`) allows for
+salt growing downward within the layer, s (`path_spread`) for flow that follows some pores and, as a flush goes on,
+finds ever less salt in them; s = 0 is a stirred tank, s = 1 leaves 1 / (1 + f x) of the salt. Between steps the layer
+evens out. Over zones (Z,) and layers (Z, L).
+
+Limits: f and s are set by two published relations that no one pair meets for every soil. Against ten stirred layers (f
+0.5 to 1, s 0, FC 0.15 to 0.35) a flush to 60 to 85 % of the ECe before ends 29 % below to 6 % above the forecast;
+stirred layers know no slow pores, Hoffman's soils do. A site that has measured its flushes should set s by
+`models.flushing.fit_path_spread`.
+
+Sources: FAO-56 ch. 8 Eq. 84-88, 90, 91; FAO-29 Table 3 and Hoffman (1980) for f and s. Memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+import numpy.typing as npt
+
+from models.layers import (
+    LayeredState,
+    Layers,
+    check_state,
+    ece_of,
+    in_proportion,
+    over_zones,
+    root_zone_ece,
+)
+from models.salts import salt_stress
+from models.soil import stress_coefficient
+
+Floats = npt.NDArray[np.float64]
+Numbers = npt.ArrayLike
+
+PORTION = 0.1  # [-] of the thinnest layer's water at field capacity: water is led through in portions no larger
+LARGEST_PORTIONS = 400  # a single night's water is never cut finer
+EVEN = 1e-6  # [-] a path spread of 0 is computed as this
+
+
+@dataclass(frozen=True)
+class SaltTolerance:
+    """What salinity does to the turf: threshold [dS/m], slope [% per dS/m] and Ky [-], each (Z,)."""
+
+    threshold: Floats
+    slope: Floats
+    yield_response: Floats
+
+    def __post_init__(self) -> None:
+        """Check shapes and ranges once."""
+        for name, value in (
+            ("threshold", self.threshold),
+            ("slope", self.slope),
+            ("yield_response", self.yield_response),
+        ):
+            if value.ndim != 1 or value.shape != self.threshold.shape:
+                raise ValueError(f"{name}: shape {value.shape}, needed (Z,) as threshold")
+            if not np.all(value >= 0.0):
+                raise ValueError(f"{name}: must be 0 or more")
+
+
+@dataclass(frozen=True)
+class LayeredDay:
+    """One step for every zone: the night's water, then ET and rain of the next date."""
+
+    state: LayeredState
+    etc_actual: Floats  # (Z,) [mm]
+    drainage: Floats  # (Z,) [mm] below the root zone
+    drainage_ec: Floats  # (Z,) [dS/m]; 0 where nothing drained
+    stress: Floats  # (Z,) combined Ks [-]
+    percolation: Floats  # (Z, L) [mm] leaving each layer downward
+    percolation_salt: Floats  # (Z, L) [dS/m mm]
+    salt_in: Floats  # (Z,) [dS/m mm]
+
+
+def layered_day(
+    layers: Layers,
+    state: LayeredState,
+    net_irrigation: Numbers,
+    source_ec: Numbers,
+    etc: Numbers,
+    effective_rain: Numbers,
+    p: Numbers,
+    tolerance: SaltTolerance | None = None,
+    rain_ec: float = 0.0,
+) -> LayeredDay:
+    """Carry water and salt through one step.
+
+    Order, as in `models.soil.balance_day`: Ks from the depletion after the night's water (Eq. 84), times Ks of salt
+    (Eq. 90) when a tolerance is given; ETa = Ks ETc, cut where it would pass TAW; D_end = D - I - Peff + ETa + DP. ET
+    is taken by root fraction, what a layer cannot give from the others; irrigation then rain fill from the top, and
+    what finds no room drains with its salt.
+
+    Parameters
+    ----------
+    layers, state : Layers, LayeredState
+        The zones as they stand.
+    net_irrigation, source_ec, etc, effective_rain, p : array_like, shape (Z,) or a number
+        Net depth I [mm] and its ECw [dS/m]; crop ET [mm]; rain that enters the soil [mm]; depletion fraction [-].
+    tolerance : SaltTolerance, optional
+        For salt stress; without it salt does not lower ET.
+    rain_ec : float
+        EC of rain [dS/m].
+
+    Returns
+    -------
+    LayeredDay
+        Water and salt are conserved to 1e-9.
+
+    Raises
+    ------
+    ValueError
+        A shape is wrong, a depth or EC is negative or not finite, or the state is outside its layers.
+    """
+    check_state(layers, state)
+    given = {
+        name: over_zones(name, value, layers.zones)
+        for name, value in (
+            ("net_irrigation", net_irrigation),
+            ("source_ec", source_ec),
+            ("etc", etc),
+            ("effective_rain", effective_rain),
+            ("p", p),
+        )
+    }
+    _check_chemistry(layers, tolerance, rain_ec)
+    return _step(_Soil.of(layers), layers, state, tolerance, rain_ec, **given)
+
+
+@dataclass(frozen=True)
+class LayeredRun:
+    """A run over N steps; the state is that at the end of each."""
+
+    depletion: Floats  # (Z, N) [mm] of the root zone
+    layer_depletion: Floats  # (Z, L, N) [mm]
+    ece: Floats  # (Z, L, N) [dS/m]
+    mean_ece: Floats  # (Z, N) [dS/m] over the root depth
+    etc_actual: Floats  # (Z, N) [mm]
+    drainage: Floats  # (Z, N) [mm]
+    drainage_ec: Floats  # (Z, N) [dS/m]
+    stress: Floats  # (Z, N) combined Ks [-]
+    salt_in: Floats  # (Z, N) [dS/m mm]
+    salt_out: Floats  # (Z, N) [dS/m mm]
+    final: LayeredState
+
+
+def run_layers(
+    layers: Layers,
+    state: LayeredState,
+    net_irrigation: Floats,
+    source_ec: Numbers,
+    etc: Floats,
+    effective_rain: Floats,
+    p: Numbers,
+    tolerance: SaltTolerance | None = None,
+    rain_ec: float = 0.0,
+) -> LayeredRun:
+    """Run `layered_day` over N steps for all zones at once.
+
+    Parameters
+    ----------
+    layers, state, tolerance, rain_ec
+        As for `layered_day`.
+    net_irrigation, etc, effective_rain : ndarray, shape (Z, N)
+        [mm].
+    source_ec, p : array_like, shape (Z, N) or (Z,) or a number
+        ECw [dS/m]; depletion fraction [-].
+
+    Returns
+    -------
+    LayeredRun
+        Paths and the final state.
+
+    Raises
+    ------
+    ValueError
+        As for `layered_day`.
+    """
+    check_state(layers, state)
+    _check_chemistry(layers, tolerance, rain_ec)
+    shape = np.asarray(net_irrigation).shape
+    if len(shape) != 2 or shape[0] != layers.zones:
+        raise ValueError(f"net_irrigation: shape {shape}, needed ({layers.zones}, N)")
+    water = _over_steps("net_irrigation", net_irrigation, shape)
+    salinity = _over_steps("source_ec", source_ec, shape)
+    demand = _over_steps("etc", etc, shape)
+    rain = _over_steps("effective_rain", effective_rain, shape)
+    share = _over_steps("p", p, shape)
+    flat = {name: np.empty(shape) for name in ("depletion", "mean_ece", "etc_actual", "drainage", "drainage_ec")}
+    flat |= {name: np.empty(shape) for name in ("stress", "salt_in", "salt_out")}
+    by_layer = {name: np.empty((shape[0], layers.count, shape[1])) for name in ("layer_depletion", "ece")}
+    soil = _Soil.of(layers)
+    for n in range(shape[1]):
+        day = _step(
+            soil, layers, state, tolerance, rain_ec, water[:, n], salinity[:, n], demand[:, n], rain[:, n], share[:, n]
+        )
+        state = day.state
+        by_layer["layer_depletion"][:, :, n] = state.depletion
+        by_layer["ece"][:, :, n] = ece_of(layers, state)
+        flat["depletion"][:, n] = state.total_depletion
+        flat["mean_ece"][:, n] = root_zone_ece(layers, by_layer["ece"][:, :, n])
+        flat["etc_actual"][:, n] = day.etc_actual
+        flat["drainage"][:, n] = day.drainage
+        flat["drainage_ec"][:, n] = day.drainage_ec
+        flat["stress"][:, n] = day.stress
+        flat["salt_in"][:, n] = day.salt_in
+        flat["salt_out"][:, n] = day.percolation_salt[:, -1]
+    return LayeredRun(**flat, **by_layer, final=state)
+
+
+def lead_in(layers: Layers, state: LayeredState, net_water: Numbers, source_ec: Numbers) -> LayeredState:
+    """Lead water into the soil at once, without ET: what a flush alone does.
+
+    Parameters
+    ----------
+    layers, state : Layers, LayeredState
+        The zones as they stand.
+    net_water, source_ec : array_like, shape (Z,) or a number
+        Depth that enters [mm] and its EC [dS/m].
+
+    Returns
+    -------
+    LayeredState
+        After it; water beyond field capacity has drained with its salt.
+
+    Raises
+    ------
+    ValueError
+        A shape is wrong, a value negative, or the state outside its layers.
+    """
+    check_state(layers, state)
+    water = over_zones("net_water", net_water, layers.zones)
+    stream = (water, over_zones("source_ec", source_ec, layers.zones))
+    depletion = np.ascontiguousarray(state.depletion.T.copy())
+    salt, _, _ = _enter(_Soil.of(layers), depletion, np.ascontiguousarray(state.salt.T.copy()), (stream,))
+    return LayeredState(np.ascontiguousarray(depletion.T), np.ascontiguousarray(salt.T))
+
+
+# ----------------------------------------------------------------------------------------------------- inner parts
+
+
+@dataclass(frozen=True)
+class _Soil:
+    """The layers as the inner loops want them: (L, Z), one contiguous row a layer."""
+
+    available: Floats
+    full_water: Floats
+    roots: Floats
+    mixing: Floats
+    path_spread: Floats
+    portion: Floats  # (Z,)
+
+    @classmethod
+    def of(cls, layers: Layers) -> _Soil:
+        """Turn `layers` round once."""
+        full = np.ascontiguousarray(layers.full_water.T)
+        return cls(
+            available=np.ascontiguousarray(layers.available.T),
+            full_water=full,
+            roots=np.ascontiguousarray(layers.root_fraction.T),
+            mixing=np.ascontiguousarray(layers.mixing.T),
+            path_spread=np.ascontiguousarray(np.maximum(layers.path_spread, EVEN).T),
+            portion=PORTION * full.min(axis=0),
+        )
+
+    def only(self, zones: npt.NDArray[np.intp]) -> _Soil:
+        """Give the same for some of the zones."""
+        return _Soil(**{field.name: getattr(self, field.name)[..., zones] for field in fields(self)})
+
+
+def _step(
+    soil: _Soil,
+    layers: Layers,
+    state: LayeredState,
+    tolerance: SaltTolerance | None,
+    rain_ec: float,
+    net_irrigation: Floats,
+    source_ec: Floats,
+    etc: Floats,
+    effective_rain: Floats,
+    p: Floats,
+) -> LayeredDay:
+    """Do the work of `layered_day` on checked arguments."""
+    taw = soil.available.sum(axis=0)
+    total = state.total_depletion
+    stress = stress_coefficient(np.clip(total - net_irrigation, 0.0, taw), taw, p)
+    if tolerance is not None:
+        mean = root_zone_ece(layers, ece_of(layers, state))
+        stress = stress * salt_stress(mean, tolerance.threshold, tolerance.slope, tolerance.yield_response)
+    entering = net_irrigation + effective_rain
+    et = np.minimum(stress * etc, np.maximum(taw - total + entering, 0.0))
+    depletion, missing = _take(soil, state.depletion.T, et, entering)
+    streams = ((net_irrigation, source_ec), (effective_rain, np.full(layers.zones, rain_ec)))
+    salt, passed, passed_salt = _enter(soil, depletion, state.salt.T.copy(), streams)
+    if missing.any():
+        depletion += in_proportion(missing, (soil.available - depletion).T).T
+    np.clip(depletion, 0.0, soil.available, out=depletion)
+    drained = passed[-1] > 0.0
+    return LayeredDay(
+        state=LayeredState(np.ascontiguousarray(depletion.T), np.ascontiguousarray(salt.T)),
+        etc_actual=et,
+        drainage=passed[-1],
+        drainage_ec=np.where(drained, passed_salt[-1] / np.where(drained, passed[-1], 1.0), 0.0),
+        stress=stress,
+        percolation=passed.T,
+        percolation_salt=passed_salt.T,
+        salt_in=net_irrigation * source_ec + effective_rain * rain_ec,
+    )
+
+
+def _take(soil: _Soil, depletion: Floats, et: Floats, entering: Floats) -> tuple[Floats, Floats]:
+    """Take ET (Z,) from the layers (L, Z) by root fraction, within what each holds and what will reach it from above.
+
+    Returns the depletion after ET and before water enters (it may pass a layer's available water by what is on its
+    way), and the ET (Z,) still to be found in the layers once the water is in. While any is missing, none of the
+    entering water drains.
+    """
+    after = np.empty_like(depletion)
+    taken = np.zeros_like(et)
+    coming = entering
+    for layer in range(len(after)):
+        held = soil.available[layer] - depletion[layer]
+        part = np.minimum(soil.roots[layer] * et, np.maximum(held + coming, 0.0))
+        after[layer] = depletion[layer] + part
+        taken = taken + part
+        coming = np.maximum(coming - after[layer], 0.0)
+    missing = et - taken
+    return after, np.where(missing > 1e-12 * np.maximum(et, 1.0), missing, 0.0)
+
+
+def _enter(
+    soil: _Soil, depletion: Floats, salt: Floats, streams: tuple[tuple[Floats, Floats], ...]
+) -> tuple[Floats, Floats, Floats]:
+    """Lead water in from the top; `depletion` and `salt` (L, Z) are changed in place.
+
+    `streams` are (depth (Z,), EC (Z,)), one after the other. Each zone's water is cut into portions of its own, so that
+    no zone's result hangs on another. Within a portion each layer is solved exactly for water of constant EC coming in.
+
+    Returns salt, water passed (L, Z) and its salt (L, Z).
+    """
+    passed, passed_salt = np.zeros_like(depletion), np.zeros_like(depletion)
+    for depth, ec in streams:
+        portions = np.clip(np.ceil(depth / soil.portion), 0.0, LARGEST_PORTIONS)
+        _lead(soil, (depletion, salt, passed, passed_salt), depth / np.maximum(portions, 1.0), ec, portions)
+    return salt, passed, passed_salt
+
+
+def _lead(soil: _Soil, rows: tuple[Floats, ...], each: Floats, ec: Floats, portions: Floats) -> None:
+    """Lead `portions` (Z,) of depth `each` through the layers; `rows` = depletion, salt, passed, its salt, in place.
+
+    Once most zones are done, the rest go on by themselves: few zones flush, and they need many portions.
+    """
+    depletion, salt, passed, passed_salt = rows
+    for done in range(int(portions.max(initial=0.0))):
+        active = portions > done
+        if 2 * int(np.count_nonzero(active)) < active.size:
+            left = np.flatnonzero(active)
+            part = tuple(row[:, left] for row in rows)
+            _lead(soil.only(left), part, each[left], ec[left], portions[left] - done)
+            for row, new in zip(rows, part, strict=True):
+                row[:, left] = new
+            return
+        water = np.where(active, each, 0.0)
+        carried = water * ec
+        for layer in range(len(depletion)):
+            water, carried = _through(soil, layer, depletion, salt, passed, water, carried)
+            if not water.any():
+                break
+            passed[layer] += water
+            passed_salt[layer] += carried
+
+
+def _through(
+    soil: _Soil, layer: int, depletion: Floats, salt: Floats, passed: Floats, water: Floats, carried: Floats
+) -> tuple[Floats, Floats]:
+    """Lead a portion into one layer: fill it, pass the rest on; return the water that leaves and its salt, (Z,).
+
+    Let x = m / w be the water passed this step by the water w of the layer. With efficiency f / (1 + f s x) of the
+    water passing at x, d(salt)/dx = f / (1 + f s x) (c_in w - salt), so that salt - c_in w shrinks by ((1 + f s x2) /
+    (1 + f s x1))^(-1/s) from x1 to x2. Water saltier than the layer only stirs: f is then at most 1, and the water
+    leaving never holds less than no salt.
+    """
+    wet = water > 0.0
+    c_in = np.where(wet, carried / np.where(wet, water, 1.0), 0.0)
+    kept = np.minimum(water, depletion[layer])
+    depletion[layer] -= kept
+    onward = water - kept
+    salt[layer] += c_in * kept
+    if not onward.any():
+        return onward, np.zeros_like(onward)
+    w = soil.full_water[layer]
+    excess = salt[layer] - c_in * w
+    f = np.where(excess >= 0.0, soil.mixing[layer], np.minimum(soil.mixing[layer], 1.0))
+    fs = f * soil.path_spread[layer]
+    exponent = np.log1p(fs * onward / (w + fs * passed[layer])) / soil.path_spread[layer]
+    washed = excess * -np.expm1(-exponent)
+    salt[layer] -= washed
+    return onward, washed + c_in * onward
+
+
+def _over_steps(name: str, value: Numbers, shape: tuple[int, ...]) -> Floats:
+    """Return `value` as (Z, N), from a number, (Z,) or (Z, N); finite and 0 or more."""
+    array = np.asarray(value, dtype=np.float64)
+    if array.ndim == 0:
+        array = np.full(shape, float(array))
+    elif array.shape == shape[:1]:
+        array = np.repeat(array[:, None], shape[1], axis=1)
+    if array.shape != shape:
+        raise ValueError(f"{name}: shape {array.shape}, needed {shape}")
+    if not np.all(array >= 0.0) or not np.isfinite(array).all():
+        raise ValueError(f"{name}: must be finite and 0 or more")
+    return np.asfortranarray(array)
+
+
+def _check_chemistry(layers: Layers, tolerance: SaltTolerance | None, rain_ec: float) -> None:
+    """Refuse a tolerance for other zones, and rain of negative EC."""
+    if tolerance is not None and tolerance.threshold.shape != (layers.zones,):
+        raise ValueError(f"tolerance: shape {tolerance.threshold.shape}, needed ({layers.zones},)")
+    if not rain_ec >= 0.0:
+        raise ValueError("rain_ec: must be 0 or more")
