@@ -230,7 +230,7 @@ def site_toml(zones: pd.DataFrame, applied: pd.DataFrame) -> str:
         lines += ['ramp = "150 gal/min/min"', f"head = {head}", "efficiency = 0.71", ""]
     share = loops["need"] / loops.groupby("pump")["need"].transform("sum")
     for name, row in loops.iterrows():
-        capacity = min(PUMPS[row["pump"]], round(PUMPS[row["pump"]] * share[name] * 1.25 + 60, -1))
+        capacity = max(110, round(PUMPS[row["pump"]] * share[name] * 1.05 + 30, -1))
         lines += [
             "[[branch]]",
             f'name = "{name}"',
@@ -286,7 +286,7 @@ used_before = "14 acre_ft"        # January and February, before the log began
 
 [[allocation.tier]]
 above = 1.0                       # use beyond the whole volume ...
-price = "5.10 per 1000 gal"       # ... costs this much more
+price = "5.10 per 1000 gal"       # ... has this price
 
 [[tariff]]
 from = "00:00"
