@@ -170,7 +170,7 @@ SITE = """\
 [site]
 name = "Lowland Stadium"
 latitude = 52.3
-longitude = 4.9
+longitude = 3.9
 elevation = 3
 time_zone = "Europe/Amsterdam"
 units = "metric"
