@@ -21,7 +21,7 @@ Numbers = npt.ArrayLike
 
 TWO_LAYER_ROOTS = (0.7, 0.3)  # [-] the upper and lower halves of FAO-29's 40-30-20-10
 # s = 1: the paths' shares of the flow spread exponentially; one event leaves 1 / (1 + f x) of a layer's salt. With two
-# layers and FC 0.20 to 0.30 a flush follows Hoffman's K = 0.1 within 0.10 of C0 for C / C0 from 0.4 to 0.1. Computed.
+# layers and FC 0.20 to 0.30 a flush follows Hoffman's K = 0.1 within 0.11 of C0 for C / C0 from 0.4 to 0.1. Computed.
 PATH_SPREAD = 1.0  # [-]
 TOLERANCE = 1e-9  # [mm] rounding allowed in what a caller hands in
 

@@ -10,10 +10,10 @@ salt growing downward within the layer, s (`path_spread`) for flow that follows 
 finds ever less salt in them; s = 0 is a stirred tank, s = 1 leaves 1 / (1 + f x) of the salt. Between steps the layer
 evens out. Over zones (Z,) and layers (Z, L).
 
-Limits: f and s are set by two published relations that no one pair meets for every soil. Against ten stirred layers (f
-0.5 to 1, s 0, FC 0.15 to 0.35) a flush to 60 to 85 % of the ECe before ends 29 % below to 6 % above the forecast;
-stirred layers know no slow pores, Hoffman's soils do. A site that has measured its flushes should set s by
-`models.flushing.fit_path_spread`.
+Limits: f and s are set by two published relations, FAO-29 Table 3 and Hoffman's, that no one pair meets for every
+soil. Against ten stirred layers (f 0.5 to 1, s 0, FC 0.15 to 0.35) a flush to 75 or 85 % of the ECe before ends 20 %
+below to 6 % above the forecast, one to 60 % up to 30 % below: stirred layers know no slow pores, Hoffman's soils do. A
+site that has measured its flushes should set s by `models.flushing.fit_path_spread`.
 
 Sources: FAO-56 ch. 8 Eq. 84-88, 90, 91; FAO-29 Table 3 and Hoffman (1980) for f and s. Memory.
 """
