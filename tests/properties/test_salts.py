@@ -1,4 +1,4 @@
-"""Laws of the layered balance: water and salt to 1e-9, one layer's totals, limits, and no salt leached from dry soil."""
+"""Laws of the layered balance: water and salt to 1e-9, one layer's totals, limits, no salt leached from dry soil."""
 
 import numpy as np
 from hypothesis import given, settings
