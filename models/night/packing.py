@@ -13,16 +13,18 @@ import numpy as np
 
 from models.night.board import Board
 from models.night.bounds import lower_bounds
+from models.night.dispatch import TASTES, Dispatcher, Taste
 from models.night.job import Bounds, FloatArray, IntArray, MeasuredCapacity, NightJob, Timetable
 
-EFFORT = 6e7  # [-] cycles times grid steps searched before settling for the best try
-MOST_TRIES = 60  # [-]
+EFFORT = 60_000  # [-] cycles and grid steps gone through before settling for the best attempt; about 3 s
+MOST_VARIED = 24  # [-] attempts with varied weights after all fixed ones
+VARIATION = 0.25  # [-] spread of the variation
 PART_LENGTHS = 8  # [-] lengths tried for a part of a cycle that found no place whole
 
 
 @dataclass
-class _Try:
-    """One attempt: the board as left, and the steps of each cycle that found no place."""
+class _Attempt:
+    """One attempt: the board as left, the steps of each cycle that found no place, and their weight."""
 
     board: Board
     left: IntArray
@@ -41,17 +43,46 @@ def pack_night(job: NightJob) -> Timetable:
     -------
     Timetable           With `fitted` False, the unplaced minutes and the measured capacity where not everything found a place.
     """
-    bounds = lower_bounds(job)
-    work = _work_per_minute(job)
-    best: _Try | None = None
-    for order, wishes in _tries(job, work, lambda: best):
-        attempt = _fill(job, order, wishes, work)
+    best: _Attempt | None = None
+    for attempt in _attempts(job, _work_per_minute(job)):
         if best is None or attempt.unplaced_work < best.unplaced_work - 1e-9:
             best = attempt
         if best.unplaced_work <= 0:
             break
-    assert best is not None  # _tries gives at least one order
-    return _timetable(job, best, bounds)
+    assert best is not None  # there is always a first attempt
+    return _timetable(job, best, lower_bounds(job))
+
+
+def _attempts(job: NightJob, work: FloatArray) -> Iterator[_Attempt]:
+    """Attempts in order of quality: the wished order first, then ever freer ones, until the effort is spent."""
+    orders = _orders(job, work)
+    first = _fill(job, orders[0], _Wishes(job, Board(job)), work)
+    yield first
+    if not first.left.any():
+        return
+    cycles, steps = job.cycle_zone.size, first.board.steps
+    spent = 0.5 * cycles
+    kept: list[tuple[float, int, Taste]] = []
+    for number, taste in enumerate(TASTES):
+        if (taste.rank and job.finish_rank is None) or (spent > EFFORT):
+            continue
+        attempt = _dispatch(job, taste, work)
+        kept.append((attempt.unplaced_work, number, taste))
+        spent += cycles + steps
+        yield attempt
+    for order in orders[1:]:
+        if spent > EFFORT:
+            return
+        spent += 0.5 * cycles
+        yield _fill(job, order, None, work)
+    generator = np.random.default_rng(1)  # a fixed seed: the same job always gives the same timetable
+    tastes = [taste for _, _, taste in sorted(kept)[:3]]
+    for number in range(MOST_VARIED):
+        if spent > EFFORT:
+            return
+        spent += cycles + steps
+        noise = np.exp(generator.normal(0.0, VARIATION, job.zones))
+        yield _dispatch(job, tastes[number % len(tastes)], work, noise)
 
 
 def _work_per_minute(job: NightJob) -> FloatArray:
@@ -65,22 +96,16 @@ def _work_per_minute(job: NightJob) -> FloatArray:
     return share[job.cycle_zone]
 
 
-def _tries(job, work, best) -> Iterator[tuple[IntArray, bool]]:  # type: ignore[no-untyped-def]
-    """Orders to place the cycles in, and whether soft wishes (hours, tariff) are followed."""
+def _orders(job: NightJob, work: FloatArray) -> list[IntArray]:
+    """Orders to place the cycles in; the first follows the wish which zones finish last, the others only look for room."""
     zone, length = job.cycle_zone, job.cycle_minutes
-    if not zone.size:
-        yield np.zeros(0, dtype=np.int64), True
-        return
     last_first = -np.arange(zone.size)  # cycles of a zone are placed from its last to its first
     count = np.bincount(zone, minlength=job.zones)
     chain = (job.asked_minutes + np.maximum(count - 1, 0) * job.soak)[zone]
     rank = np.zeros(zone.size) if job.finish_rank is None else job.finish_rank[zone]
     allowed = np.ones(zone.size) if job.allowed is None else job.allowed.sum(axis=1)[zone]
-    rigid = -(job.soak[zone] > 0).astype(float)
+    rigid = -(job.soak[zone] > 0).astype(np.float64)
     area = work * length
-    yield np.lexsort((last_first, -area, -chain, rank)), True
-    grid = job.to_grid(np.array([job.window_minutes]))[0]
-    most = int(np.clip(EFFORT / (zone.size * (grid + 1500.0)), 4, MOST_TRIES))
     keys = [
         (-area, -chain, rank),
         (-area, -chain, allowed),
@@ -90,24 +115,12 @@ def _tries(job, work, best) -> Iterator[tuple[IntArray, bool]]:  # type: ignore[
         (-length, -area),
         (-area,),
     ]
-    made = 1
-    for i, key in enumerate(keys):
-        if made >= most:
-            return
-        yield np.lexsort((last_first, *key)), i == 0
-        made += 1
-    weight = chain / max(chain.max(), 1e-9) + work / max(work.max(), 1e-9) + 1.0 / np.maximum(allowed, 1)
-    while made < most:
-        late = np.bincount(zone, weights=best().left, minlength=job.zones)[zone]
-        weight = weight + (late > 0) * 0.25 * weight.max()
-        yield np.lexsort((last_first, -weight)), False
-        made += 1
+    return [np.lexsort((last_first, *key)) for key in keys]
 
 
-def _fill(job: NightJob, order: IntArray, wishes: bool, work: FloatArray) -> _Try:
+def _fill(job: NightJob, order: IntArray, wish: "_Wishes | None", work: FloatArray) -> _Attempt:
     board = Board(job)
     lengths = job.to_grid(job.cycle_minutes)
-    wish = _Wishes(job, board) if wishes else None
     zones, steps = job.cycle_zone.tolist(), lengths.tolist()
     left = np.zeros(order.size, dtype=np.int64)
     for cycle in order.tolist():
@@ -118,12 +131,25 @@ def _fill(job: NightJob, order: IntArray, wishes: bool, work: FloatArray) -> _Tr
             continue
         start = int(starts[-1]) if wish is None else wish.choose(zone, length, starts)
         board.place(zone, start, length)
+    return _with_parts(job, board, order, left, work)
+
+
+def _dispatch(job: NightJob, taste: Taste, work: FloatArray, noise: FloatArray | None = None) -> _Attempt:
+    board = Board(job)
+    left = Dispatcher(job, board).run(taste, noise)
+    return _with_parts(job, board, np.argsort(-work * left, kind="stable"), left, work)
+
+
+def _with_parts(job: NightJob, board: Board, order: IntArray, left: IntArray, work: FloatArray) -> _Attempt:
+    """Place what is left whole where it fits now, otherwise in parts."""
+    zones = job.cycle_zone.tolist()
     split = 0
     for cycle in order[left[order] > 0].tolist():
-        before = left[cycle]
-        left[cycle] = _place_in_parts(board, zones[cycle], int(before))
-        split += left[cycle] < before
-    return _Try(board, left, float(left @ work) * job.grid_min, split)
+        before = int(left[cycle])
+        parts = len(board.placed[zones[cycle]])
+        left[cycle] = _place_in_parts(board, zones[cycle], before)
+        split += left[cycle] > 0 and left[cycle] < before or len(board.placed[zones[cycle]]) > parts + 1
+    return _Attempt(board, left, float(left @ work) * job.grid_min, split)
 
 
 def _place_in_parts(board: Board, zone: int, length: int) -> int:
@@ -215,15 +241,13 @@ class _Wishes:
         return int(starts[in_time - 1]) if in_time else int(starts[0])  # too late in any case: as early as possible
 
 
-def _timetable(job: NightJob, best: _Try, bounds: Bounds) -> Timetable:
+def _timetable(job: NightJob, best: _Attempt, bounds: Bounds) -> Timetable:
     board = best.board
     cycles = [(start, end, zone) for zone, placed in enumerate(board.placed) for start, end in placed]
     rows = np.array(sorted(cycles), dtype=np.int64).reshape(-1, 3)
     zone = rows[:, 2]
     start, end = job.to_minutes(rows[:, 0] + board.first), job.to_minutes(rows[:, 1] + board.first)
-    unplaced = job.to_minutes(
-        np.bincount(job.cycle_zone, weights=best.left, minlength=job.zones).astype(np.int64)
-    )
+    unplaced = job.to_minutes(np.bincount(job.cycle_zone, weights=best.left, minlength=job.zones).astype(np.int64))
     fitted = not best.left.any()
     edge = board.minute
     flow = board.flow[:, edge : edge + board.steps] / 1e6
@@ -298,11 +322,13 @@ def _measured_capacity(job: NightJob, unplaced: FloatArray, bounds: Bounds) -> M
     return MeasuredCapacity(shares[0], shares[1], shares[2], np.where(unlimited, placed, longest))
 
 
-def _notes(job: NightJob, unplaced: FloatArray, best: _Try, late: np.ndarray) -> tuple[str, ...]:  # type: ignore[type-arg]
+def _notes(job: NightJob, unplaced: FloatArray, best: _Attempt, late: np.ndarray) -> tuple[str, ...]:  # type: ignore[type-arg]
     notes: list[str] = []
     if unplaced.any():
         share = unplaced.sum() / job.asked_minutes.sum()
-        notes.append(f"{unplaced.sum():g} min of {np.count_nonzero(unplaced)} zones found no place ({100 * share:.1f} % of the night)")
+        notes.append(
+            f"{unplaced.sum():g} min of {np.count_nonzero(unplaced)} zones found no place ({100 * share:.1f} % of the night)"
+        )
     if best.split_cycles:
         notes.append(f"{best.split_cycles} cycles were cut in parts to use gaps in the night")
     if late.any():

@@ -135,7 +135,9 @@ def _check_amounts(job: NightJob, table: Timetable) -> list[Violation]:
     asked = np.bincount(job.cycle_zone, weights=job.cycle_minutes, minlength=job.zones)
     wrong = np.flatnonzero(np.abs(placed + table.unplaced - asked) > TIME_TOLERANCE)
     found = [
-        Violation("minutes", int(z), np.nan, f"{placed[z]:g} min placed, {table.unplaced[z]:g} left, {asked[z]:g} asked")
+        Violation(
+            "minutes", int(z), np.nan, f"{placed[z]:g} min placed, {table.unplaced[z]:g} left, {asked[z]:g} asked"
+        )
         for z in wrong
     ]
     if table.fitted != (not np.any(table.unplaced > TIME_TOLERANCE)):
