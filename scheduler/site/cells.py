@@ -99,8 +99,8 @@ class Column:
         return np.full(rows, "", dtype=object)
 
 
-def bound_words(column: Column, scale: Linear) -> str:
-    """Say which numbers are allowed, in the unit the file writes.
+def bound_words(column: Column, scale: Linear, too_high: bool = False) -> str:
+    """Say which numbers are allowed, in the unit the file writes; an upper limit far away only to who has passed it.
 
     Examples
     --------
@@ -111,7 +111,7 @@ def bound_words(column: Column, scale: Linear) -> str:
     def at(value: float) -> str:
         return f"{scale.written(value):.6g}"
 
-    if column.above is not None and column.high is not None:
+    if column.above is not None and column.high is not None and (too_high or column.high <= 1):
         span = f"a number above {at(column.above)}, at most {at(column.high)}, is allowed"
     elif column.above is not None:
         span = f"a number above {at(column.above)} is allowed"
@@ -124,7 +124,7 @@ def bound_words(column: Column, scale: Linear) -> str:
     if not column.example:
         return span
     inside = conversion(column.written_unit, column.unit).inside(float(column.example))
-    return f"{span}, for example {scale.written(inside):.4g}"
+    return f"{span}, for example {scale.written(inside):.3g}"
 
 
 def understand(column: Column, texts: Sequence[str], time_zone: Any = None) -> tuple[np.ndarray, dict[int, str]]:

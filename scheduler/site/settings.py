@@ -47,7 +47,7 @@ from scheduler.site.records import (
     Tariff,
     WindowRule,
 )
-from scheduler.site.tables import Findings, _read_bytes, near_miss
+from scheduler.site.tables import Findings, near_miss, read_bytes
 from scheduler.site.toml_lines import key_lines, line_of, path_words
 
 FILE = "site.toml"
@@ -127,7 +127,7 @@ def read_settings(folder: Path, findings: Findings) -> Settings:
     Settings
         Usable as a site's settings only if no problem was found.
     """
-    data = _read_bytes(folder / FILE, FILE, findings, indispensable=True)
+    data = read_bytes(folder / FILE, FILE, findings, indispensable=True)
     if data is None:
         return Settings(names=dict.fromkeys(("pump", "branch", "controller", "source")))
     text = data.decode("utf-8")
@@ -137,8 +137,13 @@ def read_settings(folder: Path, findings: Findings) -> Settings:
         place = re.search(r"\(at line (\d+), column (\d+)\)", str(reason))
         line = int(place[1]) if place else len(text.splitlines())
         what = re.sub(r"\s*\(at .*\)$", "", str(reason)) if str(reason) else type(reason).__name__
-        column = f", at character {place[2]}" if place else ""
-        findings.problem(FILE, line, None, f"the file is not TOML{column}: {shown(what)}")
+        found = re.split(r"\r\n?|\n", text)[line - 1].strip() if 0 < line <= text.count("\n") + 1 else ""
+        findings.problem(
+            FILE,
+            line,
+            None,
+            read_but(found, f"this is not TOML ({shown(what)}); texts stand in quotes, dates are like 2026-07-14"),
+        )
         return Settings(names=dict.fromkeys(("pump", "branch", "controller", "source")))
     reader = _Reader(findings, key_lines(text.replace("\r\n", "\n").replace("\r", "\n")))
     for key in _LISTS:

@@ -150,7 +150,7 @@ def read_table(
     Table or None
         None if the file is absent or cannot be read at all. Cells with a problem are unknown in the table.
     """
-    data = _read_bytes(folder / file, file, findings, indispensable)
+    data = read_bytes(folder / file, file, findings, indispensable)
     if data is None:
         return None
     separator = _separator(data)
@@ -194,7 +194,7 @@ def read_table(
     return table
 
 
-def _read_bytes(path: Path, file: str, findings: Findings, indispensable: bool) -> bytes | None:
+def read_bytes(path: Path, file: str, findings: Findings, indispensable: bool) -> bytes | None:
     """Read a file and check that it is UTF-8; a byte-order mark is taken off."""
     if not path.exists() and not path.is_symlink():
         if indispensable:
@@ -217,7 +217,12 @@ def _read_bytes(path: Path, file: str, findings: Findings, indispensable: bool) 
             )
             return None
     if not data.strip():
-        findings.problem(file, None, None, "the file is empty; a header row is needed")
+        findings.problem(
+            file,
+            None,
+            None,
+            "the file is empty; " + ("[site] is needed" if file.endswith(".toml") else "a header row is needed"),
+        )
         return None
     return data
 
@@ -303,11 +308,11 @@ def _quick(
     """Read a long file by pandas' C parser; None at the first doubt."""
     if b'"' in data or b"\0" in data or b" ;" in data or header_line != 1:
         return None
-    types = {i: ("float64" if c.kind == "number" else "category") for i, c in wanted.items()}
+    types = {i: "float64" if i in wanted and wanted[i].kind == "number" else "category" for i in range(width)}
     try:
         frame = pd.read_csv(
             io.BytesIO(data), sep=separator.decode(), header=None, names=range(width), skiprows=1, index_col=False,
-            usecols=sorted(wanted), dtype=types, keep_default_na=False, na_values={i: [""] for i, t in types.items() if t == "float64"},
+            dtype=types, keep_default_na=False, na_values={i: [""] for i, t in types.items() if t == "float64"},
             decimal="," if decimal_comma else ".", skip_blank_lines=True, skipinitialspace=True, quoting=csv.QUOTE_NONE,
             encoding="utf-8", float_precision="high", low_memory=False,
         )  # fmt: skip
@@ -473,16 +478,21 @@ def _understand_column(
                 )
             else:
                 written = cells.numbers[index]
-                table.refuse(findings, name, outside, lambda row: read_but(f"{written[row]:.10g}", words))
-            values = np.where(outside, np.nan, values)
+                table.refuse(
+                    findings,
+                    name,
+                    outside,
+                    lambda row: read_but(f"{written[row]:.10g}", bound_words(column, scale, values[row] > 0)),
+                )
+        within = np.where(outside, np.nan, values)
         if column.filled:
             already = {line for line, _ in cells.bad.get(index, [])}
             if cells.bad_count.get(index, 0) <= len(already):
-                unknown = np.isnan(values) & ~outside
+                unknown = np.isnan(values)
                 if already and unknown.any():
                     unknown &= ~np.isin(table.lines_of_rows(), list(already))
                 table.refuse(findings, name, unknown, lambda row: f"the cell is empty; {words}")
-        table.values[name] = values
+        table.values[name] = within
         return
     codes, texts = cells.texts[index]
     meant, wrong = understand(column, texts, time_zone)

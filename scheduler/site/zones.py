@@ -56,7 +56,8 @@ def build_zones(table: Table, settings: Settings, findings: Findings) -> ZoneTab
         None if a problem was found.
     """
     if table.rows == 0:
-        findings.problem(table.file, None, None, "the file holds no zone; one row a zone is needed")
+        if not any(p.file == table.file for p in findings.problems):
+            findings.problem(table.file, None, None, "the file holds no zone; one row a zone is needed")
         return None
     before = len(findings.problems)
     v = table.values
