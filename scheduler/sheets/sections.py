@@ -1,0 +1,501 @@
+"""The sections of the night sheet: from a plan document to words and numbers in the site's units.
+
+One function per section, in the order of the page; `sheet_sections` is its table of contents. A section gives plain
+values for the template: text already formatted, and drawings. Nothing here decides anything.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, datetime, timedelta
+from typing import Any
+
+import numpy as np
+
+from scheduler.sheets import edge
+from scheduler.sheets.charts import SHOWN_BEYOND, BandChart, FlowChart, band_chart, flow_chart, share_bar
+
+Plan = Mapping[str, Any]
+
+LISTED_AT_MOST = 12  # names in one sentence
+WARNINGS_AT_MOST = 60  # lines of warnings on the page; all are in plan.json
+NARROWEST_BAND = 0.5  # [mm] a band narrower than this is drawn as if it were this wide
+FLOW_IS_ON = 1e-6  # [L/s]
+PLURALS = {
+    "green": "Greens",
+    "tee": "Tees",
+    "fairway": "Fairways",
+    "approach": "Approaches",
+    "rough": "Rough",
+    "pitch": "Pitches",
+    "landscape": "Landscape",
+}
+STATE_WORDS = {
+    "probe": "from their own probe",
+    "kin": "from probes of kin zones",
+    "balance": "by water balance only",
+    "field capacity": "taken as full, for want of anything better",
+}
+
+
+def sheet_sections(plan: Plan) -> dict[str, Any]:
+    """Gather all that the night sheet shows."""
+    units = plan["site"]["units"]
+    flows = pump_flows(plan)
+    doubtful, warnings = split_warnings(plan)
+    return {
+        "site": plan["site"]["name"],
+        "night": edge.format_date(_day(plan["night"]), units),
+        "made": _moment(plan["made"], units),
+        "status": status_sentence(plan),
+        "planned": plan["status"] == "planned",
+        "figures": key_figures(plan, flows),
+        "attention": attention(plan, warnings),
+        "surfaces": runs_by_surface(plan),
+        "flow_charts": flow_charts(plan, flows),
+        "bands": moisture_bands(plan),
+        "nights": coming_nights(plan),
+        "allocation": allocation(plan),
+        "flushes": flushes(plan),
+        "salts": salts(plan),
+        "doubtful": doubtful[:WARNINGS_AT_MOST],
+        "doubtful_more": max(0, len(doubtful) - WARNINGS_AT_MOST),
+        "advice": list(plan["advice"]),
+        "read": what_was_read(plan),
+    }
+
+
+def status_sentence(plan: Plan) -> str:
+    """Tell the night in one sentence."""
+    units, total = plan["site"]["units"], plan["site"]["zones"]
+    if plan["status"] == "no watering allowed":
+        coming = next((n for n in plan["nights"][1:] if n["allowed"]), None)
+        then = f" The next allowed night is {edge.format_short_date(_day(coming['night']), units)}." if coming else ""
+        return f"No watering is allowed tonight: nothing runs.{then}"
+    if plan["status"] == "no water needed":
+        return "No zone needs water tonight: nothing runs."
+    first, last = first_start_and_finish(plan)
+    running = plan["nights"][0]["zones_running"]
+    text = f"{running:,} of {total:,} zones run tonight" if running != 1 else f"1 of {total:,} zones runs tonight"
+    if first is None or last is None:
+        return f"{text}."
+    text += f", from {edge.format_time(first, units)}; the last finishes at {edge.format_time(last, units)}"
+    closes = max((_wall(p["end"]) for p in plan["nights"][0]["window"]), default=None)
+    if closes is None:
+        return f"{text}."
+    spare = (closes - last).total_seconds() / 60
+    if spare < 0:
+        return f"{text}, {edge.format_duration(-spare)} AFTER the window closes: do not run this plan."
+    left = f"{edge.format_duration(spare)} before" if spare >= 1 else "as"
+    return f"{text}, {left} the window closes."
+
+
+def first_start_and_finish(plan: Plan) -> tuple[datetime | None, datetime | None]:
+    """Wall-clock time of the first valve opening and the last one closing."""
+    cycles = [c for z in plan["zones"] for c in z["cycles"]]
+    if not cycles:
+        return None, None
+    return min(_wall(c["start"]) for c in cycles), max(_wall(c["end"]) for c in cycles)
+
+
+def key_figures(plan: Plan, flows: Mapping[str, tuple[np.ndarray, np.ndarray, float]]) -> list[dict[str, str]]:
+    """Totals of the night for the top of the page; what is not known is left out."""
+    site, tonight = plan["site"], plan["nights"][0]
+    units = site["units"]
+    by_source: Counter[str] = Counter()
+    for zone in plan["zones"]:
+        by_source.update(zone["volumes_m3"])
+    sources = ", ".join(f"{name} {edge.format_volume(v, units)}" for name, v in by_source.most_common() if v > 0)
+    figures = [_figure("Water", edge.format_volume(tonight["volume_m3"], units), sources if len(by_source) > 1 else "")]
+    _, finish = first_start_and_finish(plan)
+    if finish is not None:
+        figures.append(_figure("Finished", edge.format_time(finish, units), ""))
+    cycles = sum(len(z["cycles"]) for z in plan["zones"])
+    figures.append(_figure("Run time, all zones", edge.format_duration(tonight["minutes"]), f"{cycles:,} cycles"))
+    hours = {name: pump_minutes(*flow) for name, flow in flows.items()}
+    if hours:
+        each = ", ".join(f"{name} {edge.format_duration(m)}" for name, m in hours.items()) if len(hours) > 1 else ""
+        figures.append(_figure("Pump hours", edge.format_duration(sum(hours.values())), each))
+    if tonight["energy_kwh"] is not None:
+        figures.append(_figure("Energy", edge.format_energy(tonight["energy_kwh"]), ""))
+    if tonight["cost"] is not None:
+        figures.append(_figure("Water and energy cost", edge.format_money(tonight["cost"], site["currency"]), ""))
+    return figures
+
+
+def split_warnings(plan: Plan) -> tuple[list[Plan], list[Plan]]:
+    """Warnings about probes, and all others."""
+    probes = [w for w in plan["warnings"] if w["subject"].startswith("probe ")]
+    return probes, [w for w in plan["warnings"] if not w["subject"].startswith("probe ")]
+
+
+def attention(plan: Plan, warnings: Sequence[Plan]) -> dict[str, Any]:
+    """Everything a person should know before going to bed."""
+    limits = [limit["words"] for limit in plan["nights"][0]["limits"] if limit["binds"]]
+    found = {
+        "warnings": list(warnings[:WARNINGS_AT_MOST]),
+        "more": max(0, len(warnings) - WARNINGS_AT_MOST),
+        "limits": limits,
+        "give_way": [g["words"] for g in plan["give_way"]],
+        "step_downs": list(plan["inputs"]["step_downs"]),
+    }
+    return {**found, "nothing": not any(found.values())}
+
+
+def runs_by_surface(plan: Plan) -> list[dict[str, Any]]:
+    """Tonight's runs: surfaces in the plan's order, zones in natural order, only those that run."""
+    units = plan["site"]["units"]
+    sections = []
+    for surface in plan["surfaces"]:
+        own = [z for z in plan["zones"] if z["surface"] == surface["surface"]]
+        running = sorted((z for z in own if z["minutes"] > 0), key=lambda z: natural_key(z["name"] or z["id"]))
+        common = _common_reason(running)
+        origin = Counter(z["state_from"] for z in own)
+        sections.append(
+            {
+                "title": PLURALS[surface["surface"]],
+                "running": surface["running"],
+                "zones": surface["zones"],
+                "depth": edge.format_depth(surface["depth_mm"], units),
+                "volume": edge.format_volume(surface["volume_m3"], units),
+                "common": common,
+                "reasons": any(z["reason"] != common for z in running),
+                "origin": ", ".join(f"{origin[k]:,} {words}" for k, words in STATE_WORDS.items() if origin[k]),
+                "rows": [_run_row(z, units, common) for z in running],
+            }
+        )
+    return sections
+
+
+def pump_flows(plan: Plan) -> dict[str, tuple[np.ndarray, np.ndarray, float]]:
+    """Flow by pump station: minutes (T,) [min], flow from then on (T,) [L/s], end of the last value [min]."""
+    flow = plan["flow"]
+    if not flow:
+        return {}
+    minutes = np.array([f["minute"] for f in flow], float)
+    names = dict.fromkeys(name for f in flow for name in f["pumps"])
+    return {
+        name: (minutes, np.array([f["pumps"].get(name, 0.0) for f in flow], float), float(minutes[-1] + 1))
+        for name in names
+    }
+
+
+def pump_minutes(minutes: np.ndarray, flow: np.ndarray, end: float) -> float:
+    """Minutes in which a pump station delivers water [min]."""
+    return float(np.diff(np.append(minutes, end))[flow > FLOW_IS_ON].sum())
+
+
+def flow_charts(plan: Plan, flows: Mapping[str, tuple[np.ndarray, np.ndarray, float]]) -> list[dict[str, Any]]:
+    """One drawing per pump station, with its peak in words."""
+    units = plan["site"]["units"]
+    midnight = datetime.combine(_day(plan["night"]), datetime.min.time())
+    capacities = {p["name"]: p["capacity_lps"] for p in plan.get("pumps", ())}
+    pieces = [
+        ((_wall(p["start"]) - midnight).total_seconds() / 60, (_wall(p["end"]) - midnight).total_seconds() / 60)
+        for p in plan["nights"][0]["window"]
+    ]
+    charts = []
+    for name, (minutes, flow, end) in flows.items():
+        if not (flow > FLOW_IS_ON).any():
+            continue
+        peak = int(flow.argmax())
+        when = edge.format_time(midnight + timedelta(minutes=float(minutes[peak])), units)
+        capacity = capacities.get(name)
+        words = f"Highest {edge.format_flow(float(flow[peak]), units)} at {when}"
+        if capacity:
+            words += f", {edge.format_percent(float(flow[peak]) / capacity)} of capacity"
+        words += f"; delivers for {edge.format_duration(pump_minutes(minutes, flow, end))}."
+        on = np.flatnonzero(flow > FLOW_IS_ON)
+        changed = np.concatenate([[True], np.diff(flow) != 0])
+        changed[: on[0]] = False
+        stop = float(minutes[on[-1] + 1]) if on[-1] + 1 < len(minutes) else end
+        shown = changed & (minutes < stop)
+        first = min([a for a, _ in pieces] + [float(minutes[on[0]])])
+        last = max([b for _, b in pieces] + [stop])
+        chart = FlowChart(
+            pump=name,
+            minutes=minutes[shown],
+            flow=flow[shown],
+            end=stop,
+            capacity=capacity,
+            open_pieces=pieces,
+            ticks=_hour_ticks(first, last, midnight, units),
+            levels=_flow_levels(max(capacity or 0.0, float(flow.max())), units),
+            capacity_text=f"capacity {edge.format_flow(capacity, units)}",
+            alt=f"Flow of pump station {name} through the night. {words}",
+        )
+        charts.append({"pump": name, "words": words, "drawing": flow_chart(chart)})
+    return charts
+
+
+def moisture_bands(plan: Plan) -> list[dict[str, Any]]:
+    """One drawing per surface: the zones inside their own bands, now and over the coming nights, and who is outside."""
+    units = plan["site"]["units"]
+    sections = []
+    for surface in plan["surfaces"]:
+        zones = [z for z in plan["zones"] if z["surface"] == surface["surface"]]
+        count = min((len(z["path"]) for z in zones), default=0)
+        if not zones:
+            continue
+        dry = np.array([z["limits"]["dry_limit_mm"] for z in zones], float)
+        wet = np.array([z["limits"]["wet_limit_mm"] for z in zones], float)
+        states = [[z["before"]["depletion_mm"], *(p["depletion_mm"] for p in z["path"][:count])] for z in zones]
+        place = (np.array(states, float) - wet[:, None]) / np.maximum(dry - wet, NARROWEST_BAND)[
+            :, None
+        ]  # (Z_s, N + 1)
+        low, middle, high = np.quantile(place, [0.1, 0.5, 0.9], axis=0)
+        days = [_day(p["night"]) + timedelta(days=1) for p in zones[0]["path"][:count]]
+        outside = place.max(axis=0)
+        chart = BandChart(
+            low=low,
+            middle=middle,
+            high=high,
+            driest=outside,
+            labels=["now", *(edge.WEEKDAYS[d.weekday()][:3] for d in days)],
+            wet_text=f"wet limit: {_below_full(float(np.median(wet)), units)}",
+            dry_text=f"dry limit: {_below_full(float(np.median(dry)), units)}",
+            alt=_band_words(PLURALS[surface["surface"]], middle),
+        )
+        beyond = (place > 1 + SHOWN_BEYOND) | (place < -SHOWN_BEYOND)
+        sections.append(
+            {
+                "title": PLURALS[surface["surface"]],
+                "drawing": band_chart(chart),
+                "typical": float(np.ptp(dry)) > NARROWEST_BAND or float(np.ptp(wet)) > NARROWEST_BAND,
+                "now_dry": _name_list(zones, np.flatnonzero(place[:, 0] > 1)),
+                "next_dry": _name_list(zones, np.flatnonzero(place[:, 1] > 1)) if count else "",
+                "now_wet": _name_list(zones, np.flatnonzero(place[:, 0] < 0)),
+                "beyond": int(beyond.any(axis=1).sum()),
+            }
+        )
+    return sections
+
+
+def coming_nights(plan: Plan) -> list[dict[str, Any]]:
+    """One row a night, tonight first."""
+    units, currency = plan["site"]["units"], plan["site"]["currency"]
+    return [
+        {
+            "night": edge.format_short_date(_day(n["night"]), units),
+            "allowed": n["allowed"],
+            "window": ", ".join(
+                f"{edge.format_time(_wall(p['start']), units)}–{edge.format_time(_wall(p['end']), units)}"
+                for p in n["window"]
+            ),
+            "zones": edge.format_count(n["zones_running"]),
+            "volume": edge.format_volume(n["volume_m3"], units),
+            "cost": "" if n["cost"] is None else edge.format_money(n["cost"], currency),
+            "limits": [limit["words"] for limit in n["limits"] if limit["binds"]],
+        }
+        for n in plan["nights"]
+    ]
+
+
+def allocation(plan: Plan) -> dict[str, Any] | None:
+    """Season's water as a bar and in words; None without allocation."""
+    season = plan["allocation"]
+    if season is None:
+        return None
+    units = plan["site"]["units"]
+    whole = max(season["volume_m3"], 1e-9)
+
+    def volume(m3: float) -> str:
+        return edge.format_volume(m3, units, beside=whole)
+
+    horizon = sum(n["volume_m3"] for n in plan["nights"])
+    used, planned = season["used_m3"] / whole, horizon / whole
+    lines = [
+        f"Used before tonight: {volume(season['used_m3'])} "
+        f"({edge.format_percent(used)} of {volume(season['volume_m3'])}).",
+        f"Planned for the nights shown: {volume(horizon)}.",
+        f"Left before tonight: {volume(season['left_m3'])}.",
+    ]
+    if season["share_this_horizon_m3"] is not None:
+        share = volume(season["share_this_horizon_m3"])
+        lines.append(f"These nights may take {share} of it, so that the season's demand can still be met.")
+    if (season["worth_per_m3"]["total"] or 0.0) > 0:
+        worth = sorted(((w or 0.0, s) for s, w in season["worth_per_m3"]["by_surface"].items()), reverse=True)
+        helped = _and([s for w, s in worth if w > 0][:3])
+        lines.append("Water is short: a little more would help" + (f" most on {helped}." if helped else "."))
+    drawing = share_bar([(used, "solid"), (planned, "hatched")], " ".join(lines))
+    return {"drawing": drawing, "lines": lines}
+
+
+def flushes(plan: Plan) -> list[dict[str, str]]:
+    """Flushes planned within the horizon."""
+    units = plan["site"]["units"]
+    names = {z["id"]: z["name"] or z["id"] for z in plan["zones"]}
+    return [
+        {
+            "zone": names.get(f["zone"], f["zone"]),
+            "nights": _and([edge.format_short_date(_day(n), units) for n in f["nights"]]),
+            "depth": edge.format_depth(f["depth_mm"], units),
+            "drainage": edge.format_depth(f["drainage_mm"], units),
+            "salts": f"{edge.format_salinity(f['ece_before_dsm'])} → {edge.format_salinity(f['ece_after_dsm'])}",
+            "words": f["words"],
+        }
+        for f in plan["flushes"]
+    ]
+
+
+def salts(plan: Plan) -> list[dict[str, str]]:
+    """Salinity by surface, where it is tracked."""
+    rows = []
+    for surface in plan["surfaces"]:
+        own = [z for z in plan["zones"] if z["surface"] == surface["surface"] and z["before"]["ece_dsm"] is not None]
+        if own:
+            values = np.array([z["before"]["ece_dsm"] for z in own], float)
+            worst = own[int(values.argmax())]
+            rows.append(
+                {
+                    "title": PLURALS[surface["surface"]],
+                    "median": edge.format_salinity(float(np.median(values))),
+                    "highest": edge.format_salinity(float(values.max())),
+                    "where": worst["name"] or worst["id"],
+                }
+            )
+    return rows
+
+
+def what_was_read(plan: Plan) -> list[tuple[str, str]]:
+    """Say what the plan stands on, and how old it is."""
+    units, read = plan["site"]["units"], plan["inputs"]
+    weather, forecast, probes, applied = read["weather"], read["forecast"], read["probes"], read["applied"]
+
+    def day(text: str | None) -> str:
+        return edge.DASH if text is None else edge.format_short_date(_day(text), units)
+
+    routes = "; ".join(f"{name}: {_days(n)}" for name, n in weather["routes"].items())
+    lines = [
+        (
+            "Weather",
+            f"{_days(weather['days'])} to {day(weather['newest'])}" + (f" ({routes})" if routes else "")
+            if weather["newest"]
+            else "none",
+        ),
+        (
+            "Forecast",
+            f"issued {_moment(forecast['issued'], units)}, {_days(forecast['days'])}"
+            + (f", {forecast['members']} members" if forecast["members"] > 1 else "")
+            if forecast["issued"]
+            else "none",
+        ),
+        (
+            "Probes",
+            f"{probes['used']} of {probes['read']} used, {probes['doubtful']} doubtful; newest "
+            + (f"{_moment(probes['newest'], units)}" if probes["newest"] else edge.DASH)
+            if probes["read"]
+            else "none",
+        ),
+        (
+            "Applied log",
+            f"{applied['nights']:,} {'night' if applied['nights'] == 1 else 'nights'} to {day(applied['newest'])}"
+            if applied["newest"]
+            else "none",
+        ),
+    ]
+    return lines
+
+
+def natural_key(text: str) -> tuple[tuple[int, int | str], ...]:
+    """Sort key that puts "Green 2" before "Green 10".
+
+    >>> sorted(["Green 10", "Green 2", "9"], key=natural_key)
+    ['9', 'Green 2', 'Green 10']
+    """
+    pieces = re.findall(r"[0-9]+|[^0-9]+", text.casefold())
+    return tuple((0, int(p)) if p[0] in "0123456789" else (1, p) for p in pieces)
+
+
+def _run_row(zone: Plan, units: str, common: str) -> dict[str, Any]:
+    cycles = zone["cycles"]
+    times = [(edge.format_time(_wall(c["start"]), units), edge.format_time(_wall(c["end"]), units)) for c in cycles]
+    address = " · ".join(t for t in (zone["controller"], zone["station"]) if t)
+    return {
+        "station": address or zone["id"],
+        "name": zone["name"] or zone["id"],
+        "time": edge.format_duration(zone["minutes"]),
+        "cycles": f"in {len(cycles)} cycles" if len(cycles) > 1 else "",
+        "depth": edge.format_depth(zone["depth_mm"], units),
+        "from_to": f"{times[0][0]}–{times[-1][1]}" if times else edge.DASH,
+        "why": "" if zone["reason"] == common else zone["reason"],
+    }
+
+
+def _common_reason(zones: Sequence[Plan]) -> str:
+    """Give the reason that most zones share, so that it is said once; empty if there is none."""
+    if len(zones) < 3:
+        return ""
+    reason, count = Counter(z["reason"] for z in zones).most_common(1)[0]
+    return reason if 2 * count > len(zones) else ""
+
+
+def _below_full(depletion: float, units: str) -> str:
+    return f"{edge.format_depth(depletion, units)} below full" if depletion > 0 else "full"
+
+
+def _band_words(title: str, middle: np.ndarray) -> str:
+    def where(place: float) -> str:
+        if place < 0:
+            return "wetter than the wet limit"
+        if place > 1:
+            return "drier than the dry limit"
+        return f"{place * 100:.0f} % of the way from the wet to the dry limit"
+
+    return f"{title}: the median zone is now {where(float(middle[0]))}, at the end {where(float(middle[-1]))}."
+
+
+def _name_list(zones: Sequence[Plan], chosen: Iterable[int]) -> str:
+    names = sorted((zones[int(i)]["name"] or zones[int(i)]["id"] for i in chosen), key=natural_key)
+    if len(names) <= LISTED_AT_MOST:
+        return ", ".join(names)
+    return ", ".join(names[:LISTED_AT_MOST]) + f" and {len(names) - LISTED_AT_MOST:,} more"
+
+
+def _hour_ticks(first: float, last: float, midnight: datetime, units: str) -> list[tuple[float, str]]:
+    step = 60 * max(1, round((last - first) / 60 / 5))
+    ticks = []
+    for minute in range(int(-(-first // 60) * 60), int(last) + 1, step):
+        moment = midnight + timedelta(minutes=minute)
+        text = f"{moment.hour:02d}:00" if units == "metric" else edge.format_time(moment, units).replace(":00", "")
+        ticks.append((float(minute), text))
+    return ticks
+
+
+def _flow_levels(most: float, units: str) -> list[tuple[float, str]]:
+    """Two or three round marks of the flow axis in the site's unit."""
+    scale = edge.flow_scale(units)
+    top = most * scale
+    rough = top / 3
+    power = 10 ** np.floor(np.log10(rough))
+    step = float(power * max(m for m in (1, 2, 2.5, 5) if m * power <= rough * (1 + 1e-9)))
+    marks = np.arange(step, top * 0.93, step)
+    return [(float(m / scale), edge.format_flow(float(m / scale), units)) for m in marks]
+
+
+def _figure(label: str, value: str, note: str) -> dict[str, str]:
+    return {"label": label, "value": value, "note": note}
+
+
+def _days(count: int) -> str:
+    return f"{count:,} {'day' if count == 1 else 'days'}"
+
+
+def _and(words: Sequence[str]) -> str:
+    return " and ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else "".join(words)
+
+
+def _day(text: str) -> date:
+    return date.fromisoformat(text[:10])
+
+
+def _wall(text: str) -> datetime:
+    """Read a local time as the clock on site shows it."""
+    return datetime.fromisoformat(text).replace(tzinfo=None)
+
+
+def _moment(text: str, units: str) -> str:
+    day = edge.format_short_date(_day(text), units)
+    return f"{day}, {edge.format_time(_wall(text), units)}" if "T" in text else day

@@ -1,0 +1,131 @@
+import copy
+import json
+import re
+
+import jsonschema
+import pytest
+
+from scheduler.sheets.document import PlanDocumentError, plan_faults, plan_schema, read_plan, write_plan
+from tests.scheduler.sample_plan import sample_plan
+
+VALIDATOR = jsonschema.Draft202012Validator(plan_schema())
+
+
+def refuse(plan):
+    return " | ".join(f"{e.json_path}: {e.message}" for e in VALIDATOR.iter_errors(plan))
+
+
+@pytest.fixture(scope="module")
+def plan():
+    return sample_plan()
+
+
+@pytest.fixture
+def spoiled(plan):
+    return copy.deepcopy(plan)
+
+
+def test_the_schema_is_a_schema_and_describes_every_field():
+    schema = plan_schema()
+    jsonschema.Draft202012Validator.check_schema(schema)
+
+    def walk(node, where):
+        if isinstance(node, dict):
+            for name, child in node.get("properties", {}).items():
+                assert child.get("description"), f"{where}.{name} has no description"
+            if node.get("type") == "object" and "properties" in node:
+                assert node["additionalProperties"] is False, where
+            for key, child in node.items():
+                walk(child, f"{where}.{key}")
+        elif isinstance(node, list):
+            for child in node:
+                walk(child, where)
+
+    walk(schema, "")
+    assert "after.depletion_mm = before.depletion_mm + etc_mm" in schema["description"]
+
+
+@pytest.mark.parametrize("units", ["us", "metric"])
+def test_the_sample_is_valid_and_consistent(units):
+    plan = sample_plan(units)
+    assert refuse(plan) == ""
+    assert plan_faults(plan) == []
+
+
+@pytest.mark.parametrize(
+    ("spoil", "message"),
+    [
+        (lambda p: p.update(extra=1), "Additional properties are not allowed"),
+        (lambda p: p.pop("zones"), "'zones' is a required property"),
+        (lambda p: p.update(schema="evenfall-plan/2"), "evenfall-plan/1"),
+        (lambda p: p.update(night="14 July"), r"night: '14 July' does not match"),
+        (lambda p: p.update(status="fine"), "is not one of"),
+        (lambda p: p["site"].update(units="imperial"), "site.units: 'imperial' is not one of"),
+        (lambda p: p["zones"][3].update(minutes=-1.0), r"zones\[3\].minutes: -1.0 is less than the minimum"),
+        (lambda p: p["zones"][3].update(minutes="7"), "is not of type 'number'"),
+        (lambda p: p["zones"][3].update(state_from="guess"), "is not one of"),
+        (lambda p: p["zones"][3]["limits"].pop("dry_limit_mm"), "'dry_limit_mm' is a required property"),
+        (lambda p: p["zones"][0]["path"][1].update(et=1), "Additional properties"),
+        (lambda p: p["nights"][0]["limits"][0].pop("words"), "'words' is a required property"),
+    ],
+)
+def test_the_schema_refuses(spoiled, spoil, message):
+    spoil(spoiled)
+    assert re.search(message, refuse(spoiled))
+
+
+@pytest.mark.parametrize(
+    ("spoil", "message"),
+    [
+        (lambda p: p["zones"][5]["after"].update(depletion_mm=p["zones"][5]["after"]["depletion_mm"] + 0.001), "close"),
+        (lambda p: p["zones"][5].update(id=p["zones"][6]["id"]), "is listed 2 times"),
+        (lambda p: p["site"].update(zones=149), "site.zones is 149, but the plan lists 150"),
+        (lambda p: p["nights"][0].update(volume_m3=p["nights"][0]["volume_m3"] * 1.01), "add up to"),
+        (lambda p: p["nights"][0].update(zones_running=1), "zones_running is 1"),
+        (lambda p: p.update(status="no water needed"), 'status is "no water needed", but'),
+        (lambda p: p["surfaces"][0].update(running=0), "surface green"),
+        (lambda p: p.update(nights=p["nights"][1:]), "the first of nights is 2026-07-15"),
+        (lambda p: first_run(p)["cycles"][0].update(minutes=99.0), "is not 99 minutes long"),
+        (lambda p: first_run(p)["volumes_m3"].update(well=50.0), "sources do not add up"),
+    ],
+)
+def test_contradictions_are_found_and_never_written(spoiled, spoil, message, tmp_path):
+    target = tmp_path / "plan.json"
+    target.write_text("the last good plan")
+    spoil(spoiled)
+    with pytest.raises(PlanDocumentError, match=message):
+        write_plan(spoiled, target)
+    assert target.read_text() == "the last good plan"
+
+
+def first_run(plan):
+    return next(z for z in plan["zones"] if z["cycles"])
+
+
+def test_nan_is_never_written(spoiled, tmp_path):
+    spoiled["zones"][0]["limits"]["taw_mm"] = float("nan")
+    with pytest.raises(ValueError, match="not JSON compliant"):
+        write_plan(spoiled, tmp_path / "plan.json")
+    assert not (tmp_path / "plan.json").exists()
+
+
+def test_a_plan_comes_back_as_written(plan, tmp_path):
+    write_plan(plan, tmp_path / "plan.json")
+    assert read_plan(tmp_path / "plan.json") == plan
+    (tmp_path / "other.json").write_text(json.dumps({"schema": "something/1"}))
+    with pytest.raises(ValueError, match='read schema "something/1"; allowed: "evenfall-plan/1"'):
+        read_plan(tmp_path / "other.json")
+    (tmp_path / "no.json").write_text("{")
+    with pytest.raises(ValueError, match="not a plan document"):
+        read_plan(tmp_path / "no.json")
+
+
+def test_a_cycle_across_the_change_of_clocks_is_as_long_as_it_ran(spoiled):
+    # Los Angeles, 1 November 2026: 01:59 daylight time is followed by 01:00 standard time. 00:50 to 01:10 is 20 min
+    # before the change and 80 min after it; a clock on site shows the same. 40 min is neither.
+    zone = first_run(spoiled)
+    start, end = "2026-11-01T00:50:00", "2026-11-01T01:10:00"
+    for minutes, fine in ((80.0, True), (20.0, True), (40.0, False)):
+        zone["cycles"] = [{"start": start, "end": end, "minutes": minutes}]
+        zone["minutes"] = minutes
+        assert any("minutes long" in f for f in plan_faults(spoiled)) is not fine
