@@ -1,7 +1,8 @@
 """What can go wrong with what people gave us, said so that they can mend it.
 
-A `Problem` is one thing to mend: file, line, column, what was read, what is allowed. All problems of a folder travel together in
-one `InputProblems`, sorted by file and line. The exit codes of the command line stand here too, so that scripts can rely on them.
+A `Problem` is one thing to mend: file, line, column, what was read, what is allowed. All problems of a folder travel
+together in one `InputProblems`, sorted by file and line. The exit codes of the command line stand here too, so that
+scripts can rely on them.
 
 ==================  ====  ==================================================================
 name                code  meaning
@@ -26,6 +27,7 @@ NO_PLAN = 4
 STORAGE = 5
 
 LONGEST_VALUE = 60  # characters of a read value that are repeated in a message
+LONGEST_LINE = 600  # characters of one problem
 LISTED_PER_COLUMN = 20  # problems listed for one column of one file before "and N more"
 
 
@@ -62,7 +64,8 @@ class Problem:
             place += f", line {self.line}"
         if self.column is not None:
             place += f', {"key" if self.file.endswith(".toml") else "column"} "{shown(self.column)}"'
-        return f"{place}: {self.message}"
+        text = "".join(c if c.isprintable() else "?" for c in f"{place}: {self.message}")
+        return text if len(text) <= LONGEST_LINE else text[: LONGEST_LINE - 3] + "..."
 
 
 class InputProblems(Exception):
@@ -78,11 +81,11 @@ class NoPlan(Exception):
 
 
 def shown(value: object) -> str:
-    """Give a read value as text that is safe to print: one line, no control characters, not too long.
+    r"""Give a read value as text that is safe to print: one line, no control characters, not too long.
 
     Examples
     --------
-    >>> shown("a\\tb")
+    >>> shown("a\tb")
     'a?b'
     """
     text = "".join(c if c.isprintable() else "?" for c in str(value)[: LONGEST_VALUE + 1])

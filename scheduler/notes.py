@@ -15,8 +15,8 @@ class Note:
     Parameters
     ----------
     kind : {"step_down", "warning", "info"}
-        A step-down is a part of the work done in a simpler way because something is missing; a warning wants a person to look;
-        an info only records what was done.
+        A step-down is a part of the work done in a simpler way because something is missing; a warning wants a person
+        to look; an info only records what was done.
     subject : str
         What the note is about, in one or two words: a file, a zone, a surface.
     text : str

@@ -1,7 +1,7 @@
 """Cells: what one cell of a CSV file may hold, and how its text is understood.
 
-A `Column` states kind, unit and limits of one column. `understand` reads the different texts of a column that is not a number:
-each text once, however many rows repeat it.
+A `Column` states kind, unit and limits of one column. `understand` reads the different texts of a column that is not a
+number: each text once, however many rows repeat it.
 """
 
 from __future__ import annotations
@@ -52,7 +52,8 @@ class Column:
     example : str
         For messages, in the default unit.
     set_aside : bool
-        Numbers outside the limits become unknown with a note instead of a problem: sensors fail, and quality control is told.
+        Numbers outside the limits become unknown with a note instead of a problem: sensors fail, and quality control is
+        told.
     also : tuple of str
         Further names of the column.
     """

@@ -1,8 +1,8 @@
 """The columns of every file of a site folder: kind, unit, and what is physically possible.
 
-A number outside of the limits here cannot be true of any site and is a problem; what is only unlikely becomes a note where the tables
-are put together (`scheduler.site.zones`, `scheduler.site.series`). Probes are the exception: sensors fail, so a reading that cannot be
-true is set aside and counted.
+A number outside of the limits here cannot be true of any site and is a problem; what is only unlikely becomes a note
+where the tables are put together (`scheduler.site.zones`, `scheduler.site.series`). Probes are the exception: sensors
+fail, so a reading that cannot be true is set aside and counted.
 """
 
 from __future__ import annotations

@@ -22,8 +22,8 @@ EVENTS = ("tournament", "no_water", "no_flush", "firm", "aerified", "fertigation
 class WindowRule:
     """Irrigation window: (opens, closes) in minutes after 00:00 local of the evening's date.
 
-    Opening before noon means the morning after the evening's date, so it is 1440 or more; closing at or before the opening means
-    the next morning. `by_weekday` holds the evenings that differ, 0 = Monday.
+    Opening before noon means the morning after the evening's date, so it is 1440 or more; closing at or before the
+    opening means the next morning. `by_weekday` holds the evenings that differ, 0 = Monday.
     """
 
     default: tuple[int, int]
@@ -93,8 +93,9 @@ class Allocation:
 class Restriction:
     """Drought order: what is allowed while it stands.
 
-    nights_allowed: weekdays of the evening (0 = Monday), None = every night; hours: allowed spans of clock time in minutes after
-    00:00 (the end may pass 1440), None = any; surfaces it binds, None = all; cut [-] of the replacement of ET; first and last night.
+    nights_allowed: weekdays of the evening (0 = Monday), None = every night; hours: allowed spans of clock time in
+    minutes after 00:00 (the end may pass 1440), None = any; surfaces it binds, None = all; cut [-] of the replacement
+    of ET; first and last night.
     """
 
     nights_allowed: frozenset[int] | None

@@ -1,6 +1,7 @@
 """site.toml: what each key may be. Types and limits only; how tables refer to each other is checked in `scheduler.site.settings`.
 
-Quantities are numbers in the default unit or texts with a unit; fields hold the inside unit. Messages of a field say what is allowed.
+Quantities are numbers in the default unit or texts with a unit; fields hold the inside unit. Messages of a field say
+what is allowed.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-from scheduler.errors import listing
+from scheduler.errors import listing, shown
 from scheduler.site.cells import FIRST_YEAR, LAST_YEAR, LONGEST_ID, Column, bound_words
 from scheduler.site.records import SURFACES, WEEKDAYS
 from scheduler.site.units import Linear, conversion, price_per, quantity
@@ -146,7 +147,7 @@ def _read_weekdays(value: Any) -> frozenset[int]:
             from scheduler.site.tables import near_miss
 
             allowed = f'allowed: {listing(WEEKDAYS)}, "weekdays", "weekend"{near_miss(key, WEEKDAYS)}'
-            raise ValueError(f'"{str(name)[:40]}" is no weekday; {allowed}')
+            raise ValueError(f'"{shown(name)}" is no weekday; {allowed}')
     return frozenset(days)
 
 
@@ -159,7 +160,7 @@ def _read_surfaces(value: Any) -> frozenset[str]:
             from scheduler.site.tables import near_miss
 
             raise ValueError(
-                f'"{str(name)[:40]}" is no surface; allowed: {listing(SURFACES)}{near_miss(str(name), SURFACES)}'
+                f'"{shown(name)}" is no surface; allowed: {listing(SURFACES)}{near_miss(str(name), SURFACES)}'
             )
     return frozenset(value)
 

@@ -1,7 +1,8 @@
 """The series of a site: weather, forecast, probes, applied water, calendar, laboratory samples.
 
-They are appended to and may hold overlaps, duplicates and gaps: later rows win, rows that belong to nothing known are set aside, and
-each leaves a note with its number. The frames have the columns of site-format without units, in the units inside.
+They are appended to and may hold overlaps, duplicates and gaps: later rows win, rows that belong to nothing known are
+set aside, and each leaves a note with its number. The frames have the columns of site-format without units, in the
+units inside.
 """
 
 from __future__ import annotations
@@ -203,8 +204,8 @@ def build_samples(table: Table, zones: Sequence[str] | None, findings: Findings)
 def build_calendar(table: Table, zones: Sequence[str] | None, findings: Findings) -> pd.DataFrame:
     """Give the events: from, until (same day if empty), target (a surface or a zone), event, note.
 
-    A row that names neither surface nor zone is meant for the whole site and becomes one row a surface; of a row that names both, the
-    zone counts.
+    A row that names neither surface nor zone is meant for the whole site and becomes one row a surface; of a row that
+    names both, the zone counts.
     """
     v = table.values
     allowed = [*SURFACES, *(zones or ())]

@@ -96,7 +96,6 @@ class Settings:
     surfaces: Mapping[str, SurfaceRule] = field(default_factory=lambda: dict(SURFACE_RULES))
     columns: dict[str, dict[str, str]] = field(default_factory=dict)
     names: dict[str, list[str] | None] = field(default_factory=dict)  # names per list; None if they could not be read
-    named_sources: bool = False
 
 
 class _Reader:
@@ -403,7 +402,6 @@ def _settle_supply(model: schema.SiteFile, settings: Settings, reader: _Reader) 
     settings.controllers = tuple(
         Controller(c.name, c.stations_at_once, c.resolution, c.profile or "") for c in model.controller
     )
-    settings.named_sources = bool(model.source)
     settings.sources = tuple(
         Source(
             s.name, s.ec or 0.0, s.sar, s.price,
@@ -495,20 +493,38 @@ def _surfaces(given: Mapping[str, schema.SurfaceKeys], reader: _Reader) -> dict[
                 path, f'"{shown(name)}" is no surface; allowed: {listing(SURFACES)}{near_miss(name, SURFACES)}'
             )
             continue
-        base = rules[name]
-        firmness = base.firmness_limit if keys.firmness_limit is None else keys.firmness_limit
-        event = keys.event_firmness_limit
-        if event is None:
-            event = min(base.event_firmness_limit, firmness)
-        floor = keys.moisture_floor
-        rules[name] = SurfaceRule(base.priority if keys.priority is None else keys.priority, floor, firmness, event)
-        for key, limit in (("firmness_limit", firmness), ("event_firmness_limit", event)):
-            if limit <= 0 or (floor is not None and limit <= floor):
-                least = f"the moisture floor, {floor:g}" if floor else "0"
-                reader.problem(
-                    (*path, key), read_but(f"{limit:g}", f"a share of available water above {least} is allowed")
-                )
+        rules[name] = _surface(name, keys, rules[name], reader)
     return rules
+
+
+def _surface(name: str, keys: schema.SurfaceKeys, base: SurfaceRule, reader: _Reader) -> SurfaceRule:
+    """Merge one surface; a limit that is not given gives way to a floor that is."""
+    path = ("surface", name)
+    floor = keys.moisture_floor
+    if floor is not None and floor >= 1.0:
+        reader.problem(
+            (*path, "moisture_floor"), read_but(f"{floor:g}", "a share of available water below 1 is allowed")
+        )
+    least = floor or 0.0
+    limits: dict[str, float] = {}
+    for key, default in (("firmness_limit", base.firmness_limit), ("event_firmness_limit", base.event_firmness_limit)):
+        given = getattr(keys, key)
+        limit = min(default, limits.get("firmness_limit", 1.0)) if given is None else given
+        if limit <= least and given is None:
+            limit = (least + limits.get("firmness_limit", 1.0)) / 2.0
+            reader.note(
+                "info", f"surface.{name}.{key} is not given; {limit:g} is taken, to stay above the moisture floor"
+            )
+        elif limit <= least:
+            words = (
+                f"a share of available water above the moisture floor, {least:g}, is allowed"
+                if least
+                else "a share above 0 is allowed"
+            )
+            reader.problem((*path, key), read_but(f"{limit:g}", words))
+        limits[key] = limit
+    priority = base.priority if keys.priority is None else keys.priority
+    return SurfaceRule(priority, floor, limits["firmness_limit"], limits["event_firmness_limit"])
 
 
 def _columns(given: Mapping[str, Mapping[str, str]], reader: _Reader) -> dict[str, dict[str, str]]:

@@ -1,8 +1,9 @@
 """CSV files: reading any spreadsheet's or station's table into arrays, with every fault located.
 
-Two ways lead to the same `Table`. The quick way (pandas' C parser) is for long files and gives up at the first doubt; the careful way
-(the csv module, in pieces) reads anything, knows every line number and collects every fault. A number column becomes a float array in
-its inside unit, any other column codes into its few different texts, so that each text is understood once however long the file is.
+Two ways lead to the same `Table`. The quick way (pandas' C parser) is for long files and gives up at the first doubt;
+the careful way (the csv module, in pieces) reads anything, knows every line number and collects every fault. A number
+column becomes a float array in its inside unit, any other column codes into its few different texts, so that each text
+is understood once however long the file is.
 
 What a cell may be stands in `Column`; what the columns of each file are stands in `scheduler.site.columns`.
 """
@@ -13,6 +14,7 @@ import csv
 import difflib
 import io
 import re
+import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
@@ -310,13 +312,16 @@ def _quick(
         return None
     types = {i: "float64" if i in wanted and wanted[i].kind == "number" else "category" for i in range(width)}
     try:
-        frame = pd.read_csv(
-            io.BytesIO(data), sep=separator.decode(), header=None, names=range(width), skiprows=1, index_col=False,
-            dtype=types, keep_default_na=False, na_values={i: [""] for i, t in types.items() if t == "float64"},
-            decimal="," if decimal_comma else ".", skip_blank_lines=True, skipinitialspace=True, quoting=csv.QUOTE_NONE,
-            encoding="utf-8", float_precision="high", low_memory=False,
-        )  # fmt: skip
-    except (ValueError, pd.errors.ParserError, OverflowError):
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", pd.errors.ParserWarning)  # rows longer than the header
+            frame = pd.read_csv(
+                io.BytesIO(data), sep=separator.decode(), header=None, names=range(width), skiprows=1, index_col=False,
+                dtype=types, keep_default_na=False, decimal="," if decimal_comma else ".",
+                na_values={i: [""] for i, t in types.items() if t == "float64"},
+                skip_blank_lines=True, skipinitialspace=True, quoting=csv.QUOTE_NONE,
+                encoding="utf-8", float_precision="high", low_memory=False,
+            )  # fmt: skip
+    except (ValueError, OverflowError, pd.errors.ParserWarning):  # ParserError is a ValueError
         return None
     rows = len(frame)
     if data.count(separator) != (rows + 1) * (width - 1):

@@ -13,7 +13,7 @@ Path = tuple[Any, ...]
 
 
 def key_lines(text: str) -> dict[Path, int]:
-    """Find the line of every table and key of a TOML text.
+    r"""Find the line of every table and key of a TOML text.
 
     Parameters
     ----------
@@ -23,12 +23,12 @@ def key_lines(text: str) -> dict[Path, int]:
     Returns
     -------
     dict
-        Path of names and indices, such as ("pump", 0, "capacity"), -> line, the first is 1. Keys inside of inline tables are not
-        found; `line_of` gives the line of the nearest key around them.
+        Path of names and indices, such as ("pump", 0, "capacity"), -> line, the first is 1. Keys inside of inline
+        tables are not found; `line_of` gives the line of the nearest key around them.
 
     Examples
     --------
-    >>> key_lines("[[pump]]\\nname = 'a'")[("pump", 0, "name")]
+    >>> key_lines("[[pump]]\nname = 'a'")[("pump", 0, "name")]
     2
     """
     lines: dict[Path, int] = {}
@@ -51,9 +51,9 @@ def key_lines(text: str) -> dict[Path, int]:
                     counts[table] = counts.get(table, -1) + 1
                 if table in counts:
                     table = (*table, counts[table])
-            lines.setdefault(table, number)
-            if isinstance(table[-1], int):
-                lines.setdefault(table[:-1], number)
+                lines.setdefault(table, number)
+                if isinstance(table[-1], int):
+                    lines.setdefault(table[:-1], number)
             continue
         key = _KEY.match(line)
         if key:

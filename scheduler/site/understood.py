@@ -1,7 +1,7 @@
 """What was understood of a site, as plain data: a person checks it before the first night is watered by it.
 
-The demand of a hot week is set against what the pumps can deliver: the week of the observed weather with the highest reference ET, or
-`HOT_ETO` every day where fewer than seven days are known.
+The demand of a hot week is set against what the pumps can deliver: the week of the observed weather with the highest
+reference ET, or `HOT_ETO` every day where fewer than seven days are known.
 """
 
 from __future__ import annotations

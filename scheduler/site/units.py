@@ -1,8 +1,9 @@
 """Units of measure: the only place that knows pint.
 
-Everything converts once, at the edge: a column or a key has one inside unit, a header or a string may carry another one.
-Every conversion is linear, `inside = factor * written + offset` (the offset is for degF), so that a column converts in one go.
-Energy a day, depth a day and head are also written as energy, depth and pressure by the trade; those are read as what they mean.
+Everything converts once, at the edge: a column or a key has one inside unit, a header or a string may carry another
+one. Every conversion is linear, `inside = factor * written + offset` (the offset is for degF), so that a column
+converts in one go. Energy a day, depth a day and head are also written as energy, depth and pressure by the trade;
+those are read as what they mean.
 """
 
 from __future__ import annotations

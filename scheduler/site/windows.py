@@ -1,10 +1,11 @@
 """Which minutes of which night may be watered: the window, the drought orders in force, and the blocks of the tariff.
 
-Minutes count from 00:00 local of the evening's date, so 21:00 is 1260 and 05:30 next morning is 1770. Everything about a night goes
-by the date of its evening: the window of its weekday, `nights_allowed`, `from` and `until` of an order. Only clock times go by the
-clock: `hours` of an order and the blocks of a tariff, whose `days` name the day on which the block begins. Where two tariff blocks
-overlap, the later in the file counts; a minute in none of them has the highest price of the tariff, so that the plan does not seek
-it. On the two nights a year when clocks change the minutes are those of the clock before the change.
+Minutes count from 00:00 local of the evening's date, so 21:00 is 1260 and 05:30 next morning is 1770. Everything about
+a night goes by the date of its evening: the window of its weekday, `nights_allowed`, `from` and `until` of an order.
+Only clock times go by the clock: `hours` of an order and the blocks of a tariff, whose `days` name the day on which the
+block begins. Where two tariff blocks overlap, the later in the file counts; a minute in none of them has the highest
+price of the tariff, so that the plan does not seek it. On the two nights a year when clocks change the minutes are
+those of the clock before the change.
 """
 
 from __future__ import annotations
@@ -38,8 +39,8 @@ class NightWindow:
     night : date
         Date of the evening.
     pieces : tuple of (start, end)
-        Minutes in which at least one surface of the site may be watered, sorted, apart from each other; empty if the whole night is
-        forbidden.
+        Minutes in which at least one surface of the site may be watered, sorted, apart from each other; empty if the
+        whole night is forbidden.
     blocks : tuple of Block, length B
         The pieces cut where the price or the surfaces allowed change.
     allowed_by_surface : mapping

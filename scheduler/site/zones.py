@@ -3,15 +3,11 @@
 Defaults, each with a note that counts its zones (common practice, no source, unless a table is named):
 
 ====================  ========================================================================================
-turf                  creeping_bentgrass on greens, otherwise kentucky_bluegrass; bermudagrass within 35 deg of the equator
-soil                  loam
-field_capacity, ...   the texture's (`models.soil.TEXTURES`)
-root_depth            the turf's (`models.turf`)
-flow, rate            each from the other and the area
-du_lq 0.7; slope 0; max_run 600 min; microclimate 1; infiltration from texture and slope
-drained               yes for sand_rootzone
-branch, controller    the only one, if there is one only; otherwise none
-sources               all of the site's
+turf                  creeping_bentgrass on greens, otherwise kentucky_bluegrass; bermudagrass within 35 deg of the
+equator soil                  loam field_capacity, ...   the texture's (`models.soil.TEXTURES`) root_depth
+the turf's (`models.turf`) flow, rate            each from the other and the area du_lq 0.7; slope 0; max_run 600 min;
+microclimate 1; infiltration from texture and slope drained               yes for sand_rootzone branch, controller
+the only one, if there is one only; otherwise none sources               all of the site's
 ====================  ========================================================================================
 """
 
@@ -53,13 +49,12 @@ def build_zones(table: Table, settings: Settings, findings: Findings) -> ZoneTab
     Returns
     -------
     ZoneTable or None
-        None if a problem was found.
+        None if a problem was found, here or before: nothing unknown is left in a ZoneTable.
     """
     if table.rows == 0:
         if not any(p.file == table.file for p in findings.problems):
             findings.problem(table.file, None, None, "the file holds no zone; one row a zone is needed")
         return None
-    before = len(findings.problems)
     v = table.values
     zone, surface = v["zone"], v["surface"]
     _check_unique(table, zone, findings)
@@ -69,7 +64,7 @@ def build_zones(table: Table, settings: Settings, findings: Findings) -> ZoneTab
     flow, rate = _flow_and_rate(table, findings)
     branch, pump, controller = _supply(table, settings, findings, note)
     sources = _sources(table, settings, findings, note)
-    if len(findings.problems) > before or turfs is None or np.isnan(v["area"]).any() or (surface == "").any():
+    if findings.problems or turfs is None:
         return None
     roots = v["root_depth"]
     note(np.isnan(roots), "info", "root_depth is not given; the turf's usual depth is taken")
@@ -296,9 +291,11 @@ def _sources(
     if len(settings.sources) > 1:
         note(written == "", "info", "sources is not given; any source of the site may be taken")
     found = tuple(every if isinstance(read[text], str) else read[text] for text in written)
+    if len(settings.sources) != len(names) or bad.any():
+        return found  # type: ignore[return-value]
     for blend, count in Counter(found).items():
         shares = [settings.sources[s].share for s in blend]
-        if settings.named_sources and None not in shares and abs(sum(shares) - 1.0) > 0.005:  # type: ignore[arg-type]
+        if None not in shares and abs(sum(shares) - 1.0) > 0.005:  # type: ignore[arg-type]
             text = f"the shares of the sources of {counted(count, 'zone')} sum to {sum(shares):g}, not 1"  # type: ignore[arg-type]
             findings.note("warning", "site.toml", text)
     return found  # type: ignore[return-value]
