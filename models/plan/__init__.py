@@ -1,0 +1,15 @@
+"""The linear program that chooses run times, in reading order.
+
+======================  =========================================================================
+file                    what it holds
+======================  =========================================================================
+`inputs.py`             `PlanInputs`: the night's arrays, checked once
+`prices.py`             what dryness, wetness and water cost: strict order by priority
+`balance.py`            variables of the root zone and its water balance, stress and firmness
+`limits.py`             shared hard limits: pump, branch, stations at once, sources, allocation
+`objective.py`          the sum of prices, with the value of the last night's water
+`build.py`              `build_plan`: the table of contents, only calls the builders in order
+`solve.py`              `PlanSolver`: the only file that knows HiGHS
+`results.py`            `PlanResult`: plain arrays; nobody else reads Pyomo variables
+======================  =========================================================================
+"""

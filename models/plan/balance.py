@@ -1,0 +1,192 @@
+"""Root zone of every zone through the nights: variables, water balance, stress and firmness.
+
+Depletion is split where its price changes, `D = in_band + dry + very_dry`, each with its own width; as later parts cost
+more they fill last, so no row is needed to keep the order.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pyomo.environ as pyo
+
+from models.plan.inputs import Bools, Floats, PlanInputs
+from models.plan.rows import linear
+
+DRY_SHARE = 0.5  # share of the way from the dry limit to the wilting point that counts as dry; the rest is very dry [-]
+
+
+def add_root_zone(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
+    """Add the variables of every zone-night c = z N + n and of every run column x.
+
+    `run_time[x]` [min]; `in_band`, `dry`, `very_dry` [mm] whose sum is the depletion at the end of the date after the
+    night; `soft[c]` [mm] short of the firmness limit after watering; `drainage[c]` [mm] where rain can pass field
+    capacity; `shortfall[c]` [mm] of ET the turf cannot take, where the zone can come under stress.
+    """
+    z, n = inputs.zones, inputs.nights
+    cells = z * n
+    runs = inputs.runs
+    longest = np.minimum(inputs.block_length[runs.night, runs.block], inputs.max_run[runs.zone])
+    taw = np.repeat(inputs.taw, n)
+    limit = inputs.dry_limit.ravel()
+    dry_width = DRY_SHARE * (taw - limit)
+    m.C = pyo.RangeSet(0, cells - 1)
+    m.X = pyo.RangeSet(0, runs.zone.size - 1)
+    m.run_time = pyo.Var(m.X, bounds=(0, None))
+    m.in_band = pyo.Var(m.C, bounds=(0, None))
+    m.dry = pyo.Var(m.C, bounds=(0, None))
+    m.very_dry = pyo.Var(m.C, bounds=(0, None))
+    m.soft = pyo.Var(m.C, bounds=(0, None))
+    _set_upper(m.run_time, longest)
+    _set_upper(m.in_band, limit)
+    _set_upper(m.dry, dry_width)
+    _set_upper(m.very_dry, taw - limit - dry_width)
+    _set_upper(m.soft, inputs.wet_limit.ravel())
+
+    most_drained = largest_drainage(inputs).ravel()
+    m.C_rain = pyo.Set(initialize=np.flatnonzero(most_drained > 0).tolist())
+    m.drainage = pyo.Var(m.C_rain, bounds=(0, None))
+    _set_upper(m.drainage, most_drained[most_drained > 0])
+
+    most_short = largest_shortfall(inputs).ravel()
+    m.C_stress = pyo.Set(initialize=np.flatnonzero(most_short > 0).tolist())
+    m.shortfall = pyo.Var(m.C_stress, bounds=(0, None))
+    _set_upper(m.shortfall, most_short[most_short > 0])
+
+
+def largest_drainage(inputs: PlanInputs) -> Floats:
+    """Most that can drain on each date [mm], shape (Z, N).
+
+    The night's water stops at field capacity, so only rain above the date's ET can pass it: `max(0, Peff - ETc)`.
+    On every other date drainage is 0 and nothing can be gained by it.
+    """
+    return np.maximum(inputs.effective_rain - inputs.etc, 0.0)
+
+
+def largest_shortfall(inputs: PlanInputs) -> Floats:
+    """Most ET a zone can fail to take on each date [mm], shape (Z, N): what happens if it is never watered.
+
+    The driest path is run with Ks of FAO-56 Eq. 84, Ks = (TAW - D) / (TAW - RAW).
+    """
+    depletion = inputs.depletion.copy()
+    short = np.empty_like(inputs.etc)
+    for n in range(inputs.nights):
+        unstressed = depletion + inputs.etc[:, n] - inputs.effective_rain[:, n]
+        ks = np.clip((inputs.taw - depletion) / (inputs.taw - inputs.raw[:, n]), 0.0, 1.0)
+        short[:, n] = np.maximum((1.0 - ks) * inputs.etc[:, n], unstressed - inputs.taw)
+        # the driest the zone can be at the next opening, so that a later bound is never too tight
+        depletion = np.clip(unstressed, 0.0, inputs.taw)
+    return np.asarray(np.clip(short, 0.0, inputs.etc), dtype=np.float64)
+
+
+def add_balance(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
+    """Add `water_balance[c]`: D[n] - D[n-1] + sum(a x[n]) + short[n] - R[n] = ETc[n] - Peff[n]   [mm].
+
+    FAO-56 Eq. 85 with the lower-quarter application rate a and ET reduced by the shortfall.
+    """
+    depletion = depletion_terms(m)
+    runs = list(m.run_time.values())
+    first = inputs.runs.first.tolist()
+    nights = inputs.nights
+    rate = inputs.net_rate.tolist()
+    gain = inputs.etc - inputs.effective_rain
+    gain[:, 0] += inputs.depletion
+    right = gain.ravel().tolist()
+    drainage, shortfall = m.drainage._data, m.shortfall._data
+
+    def rule(m: pyo.ConcreteModel, c: int) -> Any:
+        z, n = divmod(c, nights)
+        a, b = first[c], first[c + 1]
+        variables = [*depletion[c], *runs[a:b]]
+        coefficients = [1.0, 1.0, 1.0] + [rate[z]] * (b - a)
+        if n:
+            variables += depletion[c - 1]
+            coefficients += [-1.0, -1.0, -1.0]
+        if c in shortfall:
+            variables.append(shortfall[c])
+            coefficients.append(1.0)
+        if c in drainage:
+            variables.append(drainage[c])
+            coefficients.append(-1.0)
+        return linear(coefficients, variables), right[c]
+
+    m.water_balance = pyo.Constraint(m.C, rule=rule)
+
+
+def add_firmness(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
+    """Add `firmness[c]`: D[n-1] - sum(a x[n]) + soft[n] >= wet limit[n], with 0 <= soft <= wet limit   [mm].
+
+    The bound of `soft` also keeps the night's water from passing field capacity: water above it would only drain.
+    """
+    depletion = depletion_terms(m)
+    runs = list(m.run_time.values())
+    soft = list(m.soft.values())
+    first = inputs.runs.first.tolist()
+    nights = inputs.nights
+    rate = (-inputs.net_rate).tolist()
+    limit = inputs.wet_limit.copy()
+    limit[:, 0] -= inputs.depletion
+    right = limit.ravel().tolist()
+
+    def rule(m: pyo.ConcreteModel, c: int) -> Any:
+        z, n = divmod(c, nights)
+        a, b = first[c], first[c + 1]
+        if a == b and not n:
+            return pyo.Constraint.Skip  # tonight is settled: nothing can be watered, soft follows from the state
+        variables = [soft[c], *runs[a:b]]
+        coefficients = [1.0] + [rate[z]] * (b - a)
+        if n:
+            variables += depletion[c - 1]
+            coefficients += [1.0, 1.0, 1.0]
+        return (right[c], linear(coefficients, variables), None)
+
+    m.firmness = pyo.Constraint(m.C, rule=rule)
+
+
+def add_stress(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
+    """Add `stress[c]`: short[n] >= k (D[n-1] - sum(a x[n]) - RAW[n]) with k = ETc[n] / (TAW - RAW[n])   [mm].
+
+    This is ETa <= Ks ETc with Ks of FAO-56 Eq. 84 taken after the night's water; the price of a shortfall is above all
+    it could save later, so it stays on the curve.
+    """
+    depletion = depletion_terms(m)
+    runs = list(m.run_time.values())
+    first = inputs.runs.first.tolist()
+    nights = inputs.nights
+    slope = inputs.etc / (inputs.taw[:, None] - inputs.raw)
+    level = -slope * inputs.raw
+    level[:, 0] += slope[:, 0] * inputs.depletion
+    right = level.ravel().tolist()
+    slopes = slope.ravel().tolist()
+    rate = inputs.net_rate.tolist()
+    shortfall = m.shortfall._data
+
+    def rule(m: pyo.ConcreteModel, c: int) -> Any:
+        z, n = divmod(c, nights)
+        a, b = first[c], first[c + 1]
+        k = slopes[c]
+        variables = [shortfall[c], *runs[a:b]]
+        coefficients = [1.0] + [k * rate[z]] * (b - a)
+        if n:
+            variables += depletion[c - 1]
+            coefficients += [-k, -k, -k]
+        return (right[c], linear(coefficients, variables), None)
+
+    m.stress = pyo.Constraint(m.C_stress, rule=rule)
+
+
+def depletion_terms(m: pyo.ConcreteModel) -> list[tuple[Any, Any, Any]]:
+    """The three variables whose sum is the depletion, for each zone-night."""
+    return list(zip(m.in_band.values(), m.dry.values(), m.very_dry.values(), strict=True))
+
+
+def _set_upper(variable: Any, upper: Floats) -> None:
+    """Set the upper bounds of an indexed variable in the order of its index."""
+    for entry, bound in zip(variable.values(), upper.tolist(), strict=True):
+        entry.upper = bound
+
+
+def stressed(inputs: PlanInputs) -> Bools:
+    """Zone-nights on which stress is possible, shape (Z, N)."""
+    return largest_shortfall(inputs) > 0

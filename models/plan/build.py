@@ -1,0 +1,50 @@
+"""The plan as a Pyomo model: a table of contents."""
+
+from __future__ import annotations
+
+import pyomo.environ as pyo
+from pyomo.common.gc_manager import PauseGC
+
+from models.plan.balance import add_balance, add_firmness, add_root_zone, add_stress
+from models.plan.inputs import PlanInputs
+from models.plan.limits import (
+    add_allocation,
+    add_branch_limit,
+    add_cuts,
+    add_pump_limit,
+    add_source_limits,
+    add_station_limit,
+    add_zone_limit,
+)
+from models.plan.objective import add_objective, add_terminal
+from models.plan.prices import Prices, plan_prices
+
+
+def build_plan(inputs: PlanInputs, prices: Prices | None = None) -> pyo.ConcreteModel:
+    """Build the linear program of design section 6 for one scenario.
+
+    Parameters
+    ----------
+    inputs : PlanInputs
+    prices : Prices, optional   Worked out from the inputs if not given.
+
+    Returns
+    -------
+    ConcreteModel   Always feasible: every soft limit has a priced slack, and no water at all is within the hard ones.
+    """
+    with PauseGC():  # the build makes many small objects and no cycles: collecting meanwhile only costs time
+        m = pyo.ConcreteModel()
+        add_root_zone(m, inputs)
+        add_balance(m, inputs)
+        add_firmness(m, inputs)
+        add_stress(m, inputs)
+        add_zone_limit(m, inputs)
+        add_pump_limit(m, inputs)
+        add_branch_limit(m, inputs)
+        add_station_limit(m, inputs)
+        add_source_limits(m, inputs)
+        add_allocation(m, inputs)
+        add_cuts(m, inputs)
+        add_terminal(m, inputs)
+        add_objective(m, inputs, plan_prices(inputs) if prices is None else prices)
+    return m

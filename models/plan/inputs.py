@@ -1,0 +1,269 @@
+"""Everything one plan needs, as arrays in SI units, checked once on construction.
+
+Time order of night `n`: the state at opening time, then the night's water, then ET and rain of the following
+date. Depletion `D[n]` is the one at the end of that date, so `D[-1]` is the state at tonight's opening.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Cut:
+    """A drought order that cuts the water of some zones below their ET demand.
+
+    Parameters
+    ----------
+    name : str              What the order is called where it binds.
+    zones : ndarray (Z,)    True for the zones under the order.
+    volume : ndarray (N,)   Most water from tonight up to and including night n [m3].
+    """
+
+    name: str
+    zones: Bools
+    volume: Floats
+
+
+@dataclass(frozen=True)
+class Tier:
+    """Water beyond a step of the allocation, at a price.
+
+    Parameters
+    ----------
+    above : float   Volume over the horizon at which the tier begins [m3].
+    price : float   Added price of each further cubic metre [per m3].
+    """
+
+    above: float
+    price: float
+
+
+@dataclass(frozen=True)
+class RunColumns:
+    """The run times that may be chosen: one entry for each zone, night, block and supply that is allowed.
+
+    All arrays have shape (X,) and are ordered by zone, then night, then block, then supply. `first` (Z N + 1,) gives
+    the span of each zone-night: its entries are `first[c]` to `first[c + 1] - 1` with `c = z N + n`.
+    """
+
+    zone: Ints
+    night: Ints
+    block: Ints
+    supply: Ints
+    first: Ints
+
+    @property
+    def cell(self) -> Ints:
+        """Zone-night index c = z N + n of each entry, shape (X,)."""
+        return np.repeat(np.arange(self.first.size - 1), np.diff(self.first))
+
+
+@dataclass(frozen=True)
+class PlanInputs:
+    """Arrays of one plan over Z zones, N nights, B tariff blocks, K supplies and W sources.
+
+    Parameters
+    ----------
+    etc : ndarray (Z, N)              Unstressed ET of the date after night n [mm].
+    effective_rain : ndarray (Z, N)   Rain of that date that enters the soil [mm].
+    taw : ndarray (Z,)                Total available water [mm].
+    raw : ndarray (Z, N)              Readily available water [mm], 0 < RAW < TAW.
+    dry_limit : ndarray (Z, N)        Depletion above which the turf counts as dry [mm], 0 < limit < TAW.
+    wet_limit : ndarray (Z, N)        Depletion below which the surface is too soft after watering [mm], < dry limit.
+    depletion : ndarray (Z,)          Depletion at tonight's opening [mm], 0 to TAW.
+    net_rate : ndarray (Z,)           Depth reaching the drier quarter [mm/min].
+    flow : ndarray (Z,)               Flow of a running zone [L/s].
+    area : ndarray (Z,)               Watered area [m2].
+    max_run : ndarray (Z,)            Longest run in one night [min].
+    priority : ndarray (Z,)           Rank, 1 is served first [-].
+    wet_weight : ndarray (Z, N)       Weight of softness, 1 is ordinary, more around events [-].
+    block_length : ndarray (N, B)     Length of each tariff block [min], 0 = not there.
+    energy_price : ndarray (N, B)     Price of energy in the block [per kWh].
+    allowed : ndarray (Z, N, B)       Whether the zone may run in the block.
+    pump_of_zone : ndarray (Z,)       Pump of each zone, -1 = none.
+    pump_capacity : ndarray (P,)      [L/s].
+    pump_energy : ndarray (P,)        Energy for one cubic metre [kWh/m3].
+    branch_of_zone : ndarray (Z,)     Branch of each zone, -1 = none.
+    branch_capacity : ndarray (R,)    [L/s].
+    controller_of_zone : ndarray (Z,) Controller of each zone, -1 = none.
+    stations_at_once : ndarray (C,)   Stations a controller can run at once, inf = no limit [-].
+    zone_supply : ndarray (Z, K)      Supplies open to each zone; a supply is a source or a fixed blend.
+    supply_share : ndarray (K, W)     Share of each source in each supply [-], rows sum to 1.
+    source_price : ndarray (W,)       Price of water [per m3].
+    source_daily : ndarray (W,)       Most water of a source in one night [m3], inf = no limit.
+    source_monthly : ndarray (W, M)   Water left to a source in each calendar month of the horizon [m3].
+    month_of_night : ndarray (N,)     Column of `source_monthly` each night belongs to.
+    allocation : float                Most water over the horizon [m3], inf = no limit; hard.
+    tiers : tuple of Tier             Steps of the allocation beyond which water costs more, rising.
+    cuts : tuple of Cut               Drought orders that cut demand.
+
+    Raises
+    ------
+    ValueError
+        A shape, a sign, an order or a finiteness the text above promises does not hold; the message names the argument.
+    """
+
+    etc: Floats
+    effective_rain: Floats
+    taw: Floats
+    raw: Floats
+    dry_limit: Floats
+    wet_limit: Floats
+    depletion: Floats
+    net_rate: Floats
+    flow: Floats
+    area: Floats
+    max_run: Floats
+    priority: Ints
+    wet_weight: Floats
+    block_length: Floats
+    energy_price: Floats
+    allowed: Bools
+    pump_of_zone: Ints
+    pump_capacity: Floats
+    pump_energy: Floats
+    branch_of_zone: Ints
+    branch_capacity: Floats
+    controller_of_zone: Ints
+    stations_at_once: Floats
+    zone_supply: Bools
+    supply_share: Floats
+    source_price: Floats
+    source_daily: Floats
+    source_monthly: Floats
+    month_of_night: Ints
+    allocation: float = np.inf
+    tiers: tuple[Tier, ...] = field(default=())
+    cuts: tuple[Cut, ...] = field(default=())
+
+    def __post_init__(self) -> None:
+        """Check shapes, finiteness and ranges."""
+        _check_shapes(self)
+        _check_ranges(self)
+
+    @property
+    def zones(self) -> int:
+        """Number of zones Z."""
+        return int(self.etc.shape[0])
+
+    @property
+    def nights(self) -> int:
+        """Number of nights N."""
+        return int(self.etc.shape[1])
+
+    @property
+    def blocks(self) -> int:
+        """Number of tariff blocks B."""
+        return int(self.block_length.shape[1])
+
+    @cached_property
+    def runs(self) -> RunColumns:
+        """The run times that may be chosen."""
+        open_blocks = self.allowed & (self.block_length[None] > 0)
+        choice = open_blocks[:, :, :, None] & self.zone_supply[:, None, None, :]
+        zone, night, block, supply = np.nonzero(choice)
+        counts = choice.reshape(self.zones * self.nights, -1).sum(axis=1)
+        return RunColumns(zone, night, block, supply, np.concatenate(([0], np.cumsum(counts))))
+
+    @cached_property
+    def water_per_minute(self) -> Floats:
+        """Gross water of a running zone, shape (Z,) [m3/min]."""
+        return self.flow * 60.0 / 1000.0
+
+    @cached_property
+    def net_share(self) -> Floats:
+        """Share of the gross depth that reaches the drier quarter, shape (Z,) [-]."""
+        gross_rate = self.water_per_minute / self.area * 1000.0
+        return np.asarray(self.net_rate / gross_rate, dtype=np.float64)
+
+
+def _check_shapes(inputs: PlanInputs) -> None:
+    """Raise ValueError naming the first argument whose shape is not the promised one."""
+    if inputs.etc.ndim != 2 or 0 in inputs.etc.shape:
+        raise ValueError(f"etc: shape {inputs.etc.shape}; (Z, N) with at least one zone and one night is needed")
+    z, n = inputs.etc.shape
+    b = inputs.block_length.shape[1] if inputs.block_length.ndim == 2 else -1
+    k, w = inputs.supply_share.shape if inputs.supply_share.ndim == 2 else (-1, -1)
+    months = inputs.source_monthly.shape[1] if inputs.source_monthly.ndim == 2 else -1
+    expected: dict[str, tuple[int, ...]] = {
+        **dict.fromkeys(("effective_rain", "raw", "dry_limit", "wet_limit", "wet_weight"), (z, n)),
+        **dict.fromkeys(("taw", "depletion", "net_rate", "flow", "area", "max_run", "priority"), (z,)),
+        **dict.fromkeys(("pump_of_zone", "branch_of_zone", "controller_of_zone"), (z,)),
+        **dict.fromkeys(("block_length", "energy_price"), (n, b)),
+        "allowed": (z, n, b),
+        "pump_energy": inputs.pump_capacity.shape,
+        "zone_supply": (z, k),
+        **dict.fromkeys(("source_price", "source_daily"), (w,)),
+        "source_monthly": (w, months),
+        "month_of_night": (n,),
+    }
+    for name, shape in expected.items():
+        found = getattr(inputs, name).shape
+        if found != shape:
+            raise ValueError(f"{name}: shape {found}; {shape} is needed")
+    for cut in inputs.cuts:
+        if cut.zones.shape != (z,) or cut.volume.shape != (n,):
+            raise ValueError(f"cuts: {cut.name!r} needs zones of shape {(z,)} and volume of shape {(n,)}")
+
+
+_FINITE = (
+    "etc effective_rain taw raw dry_limit wet_limit depletion net_rate flow area max_run wet_weight "
+    "block_length energy_price pump_energy supply_share source_price"
+).split()
+_NOT_NEGATIVE = (
+    "etc effective_rain wet_limit depletion max_run wet_weight block_length pump_capacity pump_energy "
+    "branch_capacity stations_at_once source_daily source_monthly supply_share source_price"
+).split()
+_POSITIVE = ("taw", "raw", "dry_limit", "net_rate", "flow", "area")
+
+
+def _check_ranges(inputs: PlanInputs) -> None:
+    """Raise ValueError naming the first argument with a value outside its promised range."""
+    for name in _FINITE:
+        if not np.isfinite(getattr(inputs, name)).all():
+            raise ValueError(f"{name}: every value must be finite")
+    for name in _NOT_NEGATIVE:
+        if not (getattr(inputs, name) >= 0).all():
+            raise ValueError(f"{name}: every value must be 0 or above")
+    for name in _POSITIVE:
+        if not (getattr(inputs, name) > 0).all():
+            raise ValueError(f"{name}: every value must be above 0")
+    taw = inputs.taw[:, None]
+    rules = {
+        "raw: must be below TAW": (inputs.raw < taw).all(),
+        "dry_limit: must be below TAW": (inputs.dry_limit < taw).all(),
+        "wet_limit: must be below the dry limit": (inputs.wet_limit < inputs.dry_limit).all(),
+        "depletion: must not pass TAW": (inputs.depletion <= inputs.taw + 1e-9).all(),
+        "priority: ranks begin at 1": (inputs.priority >= 1).all(),
+        "supply_share: each row must sum to 1": np.allclose(inputs.supply_share.sum(axis=1), 1.0, atol=1e-9),
+        "allocation: must be 0 or above": inputs.allocation >= 0,
+        "tiers: must rise in volume and price": _rising(inputs.tiers),
+    }
+    for message, holds in rules.items():
+        if not holds:
+            raise ValueError(message)
+    for name, index, size in (
+        ("pump_of_zone", inputs.pump_of_zone, inputs.pump_capacity.size),
+        ("branch_of_zone", inputs.branch_of_zone, inputs.branch_capacity.size),
+        ("controller_of_zone", inputs.controller_of_zone, inputs.stations_at_once.size),
+        ("month_of_night", inputs.month_of_night, inputs.source_monthly.shape[1]),
+    ):
+        lowest = 0 if name == "month_of_night" else -1
+        if ((index < lowest) | (index >= size)).any():
+            raise ValueError(f"{name}: every index must be {lowest} to {size - 1}")
+
+
+def _rising(tiers: tuple[Tier, ...]) -> bool:
+    """Whether the tiers begin later and cost more one after another, so that their sum is convex."""
+    above = [t.above for t in tiers]
+    price = [t.price for t in tiers]
+    return above == sorted(above) and price == sorted(price) and all(p >= 0 for p in price)

@@ -1,0 +1,59 @@
+"""The sum of prices the plan makes as small as it can."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pyomo.environ as pyo
+
+from models.plan.balance import depletion_terms
+from models.plan.inputs import Floats, PlanInputs
+from models.plan.prices import Prices
+from models.plan.rows import linear
+
+
+def terminal_target(inputs: PlanInputs) -> Floats:
+    """Depletion the last night should not leave exceeded [mm], shape (Z,): the middle of the band.
+
+    Without it a plan would let every zone run down to its dry limit on the last date. Our choice, no source.
+    """
+    return 0.5 * (inputs.wet_limit[:, -1] + inputs.dry_limit[:, -1])
+
+
+def add_terminal(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
+    """Add `last_night[z]`: missing[z] >= D[N-1] - target[z]   [mm]."""
+    depletion = depletion_terms(m)
+    nights = inputs.nights
+    target = (-terminal_target(inputs)).tolist()
+    m.Z = pyo.RangeSet(0, inputs.zones - 1)
+    m.missing = pyo.Var(m.Z, bounds=(0, None))
+    missing = list(m.missing.values())
+
+    def rule(m: pyo.ConcreteModel, z: int) -> Any:
+        parts = depletion[z * nights + nights - 1]
+        return (target[z], linear([1.0, -1.0, -1.0, -1.0], [missing[z], *parts]), None)
+
+    m.last_night = pyo.Constraint(m.Z, rule=rule)
+
+
+def add_objective(m: pyo.ConcreteModel, inputs: PlanInputs, prices: Prices) -> None:
+    """Add `cost`: water and energy, dryness, softness, shortfall, drainage, over-use and the last night."""
+    nights = inputs.nights
+    cells_rain = list(m.C_rain)
+    cells_stress = list(m.C_stress)
+    # The price of a tier counts what is added to the price below it, as over-use variables overlap.
+    tier_prices = np.diff([0.0, *(t.price for t in inputs.tiers)])
+    terms: list[tuple[Any, Floats]] = [
+        (m.run_time, prices.run),
+        (m.dry, np.repeat(prices.dry, nights)),
+        (m.very_dry, np.repeat(prices.very_dry, nights)),
+        (m.soft, prices.wet.ravel()),
+        (m.drainage, prices.drainage.ravel()[cells_rain]),
+        (m.shortfall, prices.shortfall.ravel()[cells_stress]),
+        (m.missing, prices.terminal),
+        (m.over_use, tier_prices),
+    ]
+    variables = [v for variable, _ in terms for v in variable.values()]
+    coefficients = [p for _, price in terms for p in price.tolist()]
+    m.cost = pyo.Objective(expr=linear(coefficients, variables))

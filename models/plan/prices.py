@@ -1,0 +1,135 @@
+"""What dryness, softness and water cost in the plan.
+
+All prices are per cubic metre of water missing from the root zone, so a large zone and a small one weigh the same for
+each cubic metre that could relieve them. Between priorities the order is strict: the worst that one cubic metre can
+do to a lower rank over the whole horizon costs less than the least it does to the next higher rank. The ratio that
+makes this so is computed from the plan's own numbers, not guessed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.plan.inputs import Floats, PlanInputs
+
+STEEPENING = 1.5  # very dry against dry [-]; our choice: convex, so that dryness is shared rather than piled up
+VALUE_OF_TURF = 5.0  # dryness of the last rank against the dearest ordinary water [-]; our choice
+NOMINAL_WATER_PRICE = 0.05  # where the site names no price [per m3]; our choice: thrift without a bill
+LARGEST_SPREAD = 1e7  # between the first and the last rank [-]; beyond it a solver's tolerances blur the order
+ORDER_MARGIN = 1.05  # above the ratio that is just strict [-]
+REST_SURCHARGE = 0.01  # for watering on another night than the one that needs it [-]; a tie-breaker, not a cost
+REST_SLOPE = 0.002  # and for each night further away [-]
+TERMINAL_SHARE = 1.5  # what the last night's missing water costs against replacing it [-]; our choice
+
+
+@dataclass(frozen=True)
+class Prices:
+    """Prices of one plan.
+
+    Parameters
+    ----------
+    run : ndarray (X,)            One minute of each run column, water and energy [per min].
+    dry, very_dry : ndarray (Z,)  One millimetre beyond the dry limit for one night [per mm].
+    wet : ndarray (Z, N)          One millimetre short of the firmness limit after watering [per mm].
+    drainage : ndarray (Z, N)     One millimetre drained [per mm].
+    shortfall : ndarray (Z, N)    One millimetre of ET the turf cannot take [per mm].
+    terminal : ndarray (Z,)       One millimetre missing from the last night's target [per mm].
+    water : ndarray (X,)          Water and energy at their true price [per min].
+    ratio : float                 Between two ranks [-].
+    """
+
+    run: Floats
+    dry: Floats
+    very_dry: Floats
+    wet: Floats
+    drainage: Floats
+    shortfall: Floats
+    terminal: Floats
+    water: Floats
+    ratio: float
+
+
+def rank_ratio(inputs: PlanInputs) -> float:
+    """Price ratio between neighbouring ranks that makes the order strict.
+
+    One cubic metre given tonight to a lower rank spares it at most N nights of the steepest dryness at the best
+    efficiency; given to a higher rank it spares at least one night of the mildest at the worst. The ratio is held
+    to what keeps the whole spread of ranks under `LARGEST_SPREAD`.
+
+    Returns
+    -------
+    float   Ratio above 1 [-].
+    """
+    share = inputs.net_share
+    strict = ORDER_MARGIN * inputs.nights * STEEPENING * float(share.max() / share.min())
+    steps = np.unique(inputs.priority).size - 1
+    return strict if steps == 0 else float(min(strict, LARGEST_SPREAD ** (1.0 / steps)))
+
+
+def plan_prices(inputs: PlanInputs) -> Prices:
+    """All prices of a plan.
+
+    Parameters
+    ----------
+    inputs : PlanInputs
+
+    Returns
+    -------
+    Prices
+    """
+    runs = inputs.runs
+    volume = inputs.water_per_minute[runs.zone]
+    pump = inputs.pump_of_zone[runs.zone]
+    energy = np.where(pump >= 0, _take(inputs.pump_energy, pump), 0.0) * inputs.energy_price[runs.night, runs.block]
+    per_m3 = (inputs.supply_share @ inputs.source_price)[runs.supply] + energy
+    dearest = max(float(per_m3.max(initial=0.0)), NOMINAL_WATER_PRICE)
+    ordinary = (
+        np.maximum(per_m3, NOMINAL_WATER_PRICE * 1e-3) if per_m3.any() else np.full_like(per_m3, NOMINAL_WATER_PRICE)
+    )
+
+    ratio = rank_ratio(inputs)
+    ranks = np.unique(inputs.priority)
+    place = ranks.size - 1 - np.searchsorted(ranks, inputs.priority)  # 0 for the rank that gives way first
+    metre = inputs.area / 1000.0  # m3 in one millimetre
+    base = VALUE_OF_TURF * dearest / float(inputs.net_share.min())
+    dry = base * ratio**place * metre
+    nights_left = np.arange(inputs.nights, 0, -1)
+    softness = base / (2.0 * inputs.nights) * metre  # below one night of the mildest dryness, even over all nights
+    wet = softness[:, None] * inputs.wet_weight
+    return Prices(
+        run=ordinary * volume * night_preference(inputs)[runs.zone, runs.night],
+        dry=dry,
+        very_dry=STEEPENING * dry,
+        wet=wet,
+        drainage=1.02 * np.cumsum(wet[:, ::-1], axis=1)[:, ::-1],
+        shortfall=1.02 * STEEPENING * dry[:, None] * nights_left[None, :],
+        terminal=TERMINAL_SHARE * dearest * metre / inputs.net_share,
+        water=per_m3 * volume,
+        ratio=ratio,
+    )
+
+
+def night_preference(inputs: PlanInputs) -> Floats:
+    """Factor on the price of water that settles which of several equally good nights is used.
+
+    The night on which a zone would otherwise go dry is the cheapest, by a hundredth: so a zone is left to dry down
+    and is then refilled in one run rather than topped up every night. Common practice, no source.
+
+    Returns
+    -------
+    ndarray (Z, N)   Factor [-], 1 on the zone's own night, a little more on others.
+    """
+    path = inputs.depletion[:, None] + np.cumsum(inputs.etc - inputs.effective_rain, axis=1)
+    dry = path > inputs.dry_limit
+    needed = np.where(dry.any(axis=1), dry.argmax(axis=1), inputs.nights - 1)
+    away = np.abs(np.arange(inputs.nights)[None, :] - needed[:, None])
+    return np.asarray(1.0 + np.where(away == 0, 0.0, REST_SURCHARGE + REST_SLOPE * away), dtype=np.float64)
+
+
+def _take(values: Floats, index: np.ndarray) -> Floats:
+    """Values at an index in which -1 stands for none (gives 0)."""
+    if values.size == 0:
+        return np.zeros(index.shape)
+    return np.where(index >= 0, values[np.maximum(index, 0)], 0.0)

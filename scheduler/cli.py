@@ -1,0 +1,136 @@
+"""The command line: the only place that writes to the terminal.
+
+Exit codes are those of `scheduler.errors`: 0 done, 2 usage, 3 bad input, 4 no plan, 5 storage.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date, datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+
+from scheduler.errors import BAD_INPUT, NO_PLAN, STORAGE, InputProblems, NoPlan, counted
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Irrigation scheduling for turf: tonight's run times from probes, weather and a linear program.",
+)
+SiteFolder = Annotated[Path, typer.Argument(help="Folder of the site: site.toml, zones.csv and its series.")]
+
+
+def main() -> None:
+    """Run the command line."""
+    app()
+
+
+@app.command()
+def tonight(
+    site: SiteFolder,
+    night: Annotated[
+        str | None, typer.Option(help="Evening to plan, as YYYY-MM-DD; tonight if left out.", metavar="DATE")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Folder for the night's files; SITE/out/NIGHT if left out.")] = None,
+) -> None:
+    """Plan tonight: write the run-time table, plan.json and the night sheet."""
+    from scheduler.evening import choose_night, evening_of, local_now, out_folder, plan_tonight, publish
+    from scheduler.site import load_site
+    from scheduler.summary import print_evening
+
+    chosen = _date(night)
+    screen = Console()
+    with _told(site, "Nothing was planned"):
+        with screen.status("reading the site folder") as status:
+            loaded = load_site(site)
+            now = local_now(loaded)
+            evening = chosen or choose_night(loaded, evening_of(now))
+            document = plan_tonight(loaded, evening, now, step=status.update)
+            status.update("writing the night's files")
+            files = publish(loaded, document, out or out_folder(loaded, evening))
+        print_evening(screen, document, files)
+        if evening != evening_of(now):
+            screen.print(f"Planned for the evening of {evening.isoformat()}, not for today.", style="bold")
+
+
+@app.command()
+def check(site: SiteFolder) -> None:
+    """Read a site folder and say what was understood of it; nothing is planned or written."""
+    from scheduler.site import load_site
+    from scheduler.site.understood import understand_site
+    from scheduler.summary import print_understood
+
+    screen = Console()
+    with _told(site, "Nothing was written"):
+        with screen.status("reading the site folder"):
+            understood = understand_site(load_site(site))
+        print_understood(screen, understood)
+
+
+@app.command()
+def new(folder: Annotated[Path, typer.Argument(help="Folder to write; it must not exist or be empty.")]) -> None:
+    """Write a commented, working starter site to begin from."""
+    from scheduler.site.starter import write_starter
+
+    with _told(folder, "Nothing was written"):
+        files = write_starter(folder, datetime.now().astimezone().date())
+        Console().print(
+            f"{counted(len(files), 'file')} written to {folder}. Next: evenfall check {folder}", highlight=False
+        )
+
+
+def _date(text: str | None) -> date | None:
+    """Read a date given on the command line."""
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise typer.BadParameter(
+            f'read "{text}"; a date is allowed, for example 2026-07-14', param_hint="--night"
+        ) from error
+
+
+@contextmanager
+def _told(folder: Path, outcome: str) -> Iterator[None]:
+    """Turn what can go wrong into one clear message and an exit code."""
+    try:
+        yield
+    except InputProblems as problems:
+        for problem in problems.problems:
+            _complain(str(problem))
+        _complain(f"{counted(len(problems.problems), 'problem')}. {outcome}{_standing(folder)}.")
+        raise typer.Exit(BAD_INPUT) from problems
+    except NoPlan as reason:
+        _complain(f"{reason}\n{outcome}{_standing(folder)}.")
+        raise typer.Exit(NO_PLAN) from reason
+    except OSError as error:
+        place = f"{error.filename}: " if error.filename else ""
+        _complain(f"{place}{error.strerror or error}\n{outcome}{_standing(folder)}.")
+        raise typer.Exit(STORAGE) from error
+
+
+def _standing(folder: Path) -> str:
+    """Clause on the last good plan of a site, if there is one."""
+    from scheduler.evening import last_good_plan
+
+    plan = last_good_plan(folder)
+    return "" if plan is None else f"; the plan of {plan.day} {plan:%B %Y} still stands"
+
+
+def _complain(text: str) -> None:
+    Console(stderr=True, soft_wrap=True).print(
+        text, markup=False, highlight=False, style="red" if sys.stderr.isatty() else ""
+    )
+
+
+Document = dict[str, Any]
+
+if __name__ == "__main__":
+    main()

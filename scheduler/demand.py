@@ -1,0 +1,237 @@
+"""Weather into water demand: observed days, the forecast in force on the evening, and what stands in for either.
+
+Dates up to and including the evening's are "past": observed, or from a forecast where not yet observed. The horizon of
+N nights needs the N dates after it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+
+from models.soil import effective_rain
+from models.weather import Climate, Place, extraterrestrial_radiation, reference_et
+from scheduler.errors import counted
+from scheduler.notes import Note
+from scheduler.site import Site
+
+LONGEST_PAST = 90  # days of weather the balance is run over [d]; older water no longer matters to turf
+RECENT = 14  # days whose mean stands in for a missing forecast [d]; our choice
+SHORT_GAP = 2  # missing days of a forecast that its mean may fill without a step-down [d], site format
+ASSUMED_TMEAN, ASSUMED_RANGE = 25.0, 14.0  # degC, for a site without any weather; our choice, a warm dry day
+FALLBACK = "no weather: assumed"
+
+
+@dataclass(frozen=True)
+class Demand:
+    """Reference ET and rain by date.
+
+    Parameters
+    ----------
+    past : DataFrame      date, eto [mm/d], rain [mm/d], route; whole days up to the evening's date, none missing.
+    future : DataFrame    The same for the N dates of the horizon.
+    routes : dict         Days of the past by the route their ETo took.
+    newest : date or None         Newest observed date.
+    observed_days : int           Observed days used.
+    issued : Timestamp or None    Issue of the forecast used.
+    forecast_days, members : int  Dates of the horizon it covers; its members.
+    notes : tuple of Note
+    """
+
+    past: pd.DataFrame
+    future: pd.DataFrame
+    routes: dict[str, int]
+    newest: date | None
+    observed_days: int
+    issued: pd.Timestamp | None
+    forecast_days: int
+    members: int
+    notes: tuple[Note, ...]
+
+
+def evening_demand(site: Site, night: date, nights: int) -> Demand:
+    """Read weather and forecast as they stood on the evening of `night`.
+
+    Parameters
+    ----------
+    site : Site
+    night : date          The evening's date; nothing observed or issued after it is used.
+    nights : int          Horizon N.
+
+    Returns
+    -------
+    Demand
+    """
+    notes: list[Note] = []
+    today = pd.Timestamp(night)
+    observed = _with_eto(site, site.weather[site.weather["date"] <= today].tail(LONGEST_PAST))
+    latest, older = _forecasts(site, today)
+    horizon = pd.date_range(today + timedelta(days=1), periods=nights)
+
+    first = observed["date"].min() if len(observed) else today
+    days = pd.date_range(max(first, today - timedelta(days=LONGEST_PAST)), today)
+    past = _fill_past(observed, older, days, site, notes)
+    future = _fill_future(latest, past, horizon, site, notes)
+    known = observed[observed["eto"].notna()]
+    routes = known["route"].value_counts().to_dict()
+    covered = int(latest["date"].isin(horizon).sum()) if len(latest) else 0
+    issued = latest["issued"].max() if len(latest) else None
+    _note_ages(today, known, issued, notes)
+    return Demand(
+        past=past,
+        future=future,
+        routes={str(k): int(v) for k, v in routes.items()},
+        newest=known["date"].max().date() if len(known) else None,
+        observed_days=len(known),
+        issued=issued,
+        forecast_days=covered,
+        members=int(latest["members"].max()) if len(latest) else 0,
+        notes=tuple(notes),
+    )
+
+
+def zone_etc(site: Site, days: pd.DataFrame, microclimate: np.ndarray | None = None) -> np.ndarray:
+    """ET of every zone without stress, ETc = ETo Kc(month) microclimate, shape (Z, days) [mm/d]."""
+    months = days["date"].dt.month.to_numpy() - 1
+    factor = site.zones.microclimate if microclimate is None else microclimate
+    return np.asarray(site.zones.kc_month[:, months] * factor[:, None] * days["eto"].to_numpy()[None, :])
+
+
+def zone_rain(site: Site, days: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+    """Effective rain and runoff of every zone, each of shape (Z, days) [mm/d]."""
+    return effective_rain(days["rain"].to_numpy()[None, :], site.zones.infiltration)
+
+
+def seasonal_eto(site: Site, past: pd.DataFrame, days: pd.DatetimeIndex) -> np.ndarray:
+    """Expected ETo of later dates: the recent mean, moved with the sun's radiation over the year, shape (days,) [mm/d].
+
+    ETo(d) = mean ETo of the recent days * Ra(d) / mean Ra of those days. Ra is FAO-56 Eq. 21; scaling is our choice.
+    """
+    recent = past.tail(RECENT)
+    now = extraterrestrial_radiation(recent["date"].dt.dayofyear.to_numpy(), site.latitude)
+    then = extraterrestrial_radiation(days.dayofyear.to_numpy(), site.latitude)
+    return np.asarray(recent["eto"].mean() * then / max(float(now.mean()), 1e-6))
+
+
+def _with_eto(site: Site, rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows with their reference ET and the route it took."""
+    if not len(rows):
+        return rows.assign(eto=pd.Series(dtype=float), route=pd.Series(dtype=object))
+    columns = {name: rows[name].to_numpy(float) for name in ("tmin", "tmax", "rhmin", "rhmax", "rh", "wind", "solar")}
+    climate = Climate(
+        day_of_year=rows["date"].dt.dayofyear.to_numpy(float),
+        sunshine=rows["sunshine"].to_numpy(float),
+        eto_given=rows["eto"].to_numpy(float),
+        **columns,
+    )
+    result = reference_et(climate, Place(site.latitude, site.elevation), site.method)
+    return rows.assign(eto=result.eto, route=result.route)
+
+
+def _forecasts(site: Site, today: pd.Timestamp) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Forecast in force this evening, and for each date up to today the newest one that spoke of it."""
+    rows = site.forecast[site.forecast["issued"] < today + timedelta(days=1)]
+    rows = rows[rows["issued"] >= today - timedelta(days=LONGEST_PAST)]
+    if not len(rows):
+        empty = pd.DataFrame(columns=["issued", "date", "eto", "rain", "route", "members"])
+        return empty, empty
+    newest = rows["issued"].max()
+    wanted = (rows["issued"] == newest) | (rows["date"] <= today)
+    rows = _with_eto(site, rows[wanted])
+    probability = rows["rain_probability"].fillna(1.0)
+    rows = rows.assign(rain=rows["rain"].fillna(0.0) * probability)
+    daily = (
+        rows.groupby(["issued", "date"], as_index=False)
+        .agg(eto=("eto", "mean"), rain=("rain", "mean"), members=("member", "nunique"))
+        .assign(route="forecast")
+    )
+    latest = daily[(daily["issued"] == newest) & (daily["date"] > today) & daily["eto"].notna()]
+    older = daily[daily["date"] <= today].sort_values("issued").drop_duplicates("date", keep="last")
+    return latest, older
+
+
+def _fill_past(
+    observed: pd.DataFrame, older: pd.DataFrame, days: pd.DatetimeIndex, site: Site, notes: list[Note]
+) -> pd.DataFrame:
+    """Whole days up to today: observed, else forecast, else the mean of the days around."""
+    table = observed.set_index("date")[["eto", "rain", "route"]].reindex(days)
+    spoken = older.set_index("date")[["eto", "rain"]].reindex(days) if len(older) else table[["eto", "rain"]] * np.nan
+    for name in ("eto", "rain"):
+        unknown = table[name].isna()
+        from_forecast = unknown & spoken[name].notna()
+        table.loc[from_forecast, name] = spoken.loc[from_forecast, name]
+        if name == "eto":
+            table.loc[from_forecast, "route"] = "forecast"
+        left = int(table[name].isna().sum())
+        if from_forecast.any() and len(observed):
+            notes.append(
+                Note("info", "weather", f"{name} of {counted(int(from_forecast.sum()), 'day')} is from the forecast")
+            )
+        if name == "rain" and left and len(observed):
+            notes.append(Note("warning", "weather", f"rain of {counted(left, 'day')} is not known and counts as none"))
+    gaps = table["eto"].isna()
+    if gaps.any() and not gaps.all():
+        around = table["eto"].rolling(2 * RECENT + 1, center=True, min_periods=1).mean()
+        table.loc[gaps, "eto"] = around[gaps].fillna(table["eto"].mean())
+        table.loc[gaps, "route"] = "mean of the days around"
+        notes.append(
+            Note("warning", "weather", f"ET of {counted(int(gaps.sum()), 'day')} is the mean of the days around")
+        )
+    elif gaps.all():
+        table["eto"] = _assumed_eto(site, days)
+        table["route"] = FALLBACK
+    table["rain"] = table["rain"].fillna(0.0)
+    return table.rename_axis("date").reset_index()
+
+
+def _fill_future(
+    latest: pd.DataFrame, past: pd.DataFrame, horizon: pd.DatetimeIndex, site: Site, notes: list[Note]
+) -> pd.DataFrame:
+    """Every date of the horizon: forecast, its mean where it is too short, else the recent mean and no rain."""
+    table = (
+        latest.set_index("date")[["eto", "rain", "route"]].reindex(horizon)
+        if len(latest)
+        else pd.DataFrame({"eto": np.nan, "rain": np.nan, "route": None}, index=horizon)
+    )
+    missing = table["eto"].isna()
+    if missing.all():
+        assumed = (past["route"] == FALLBACK).all()
+        table["eto"] = _assumed_eto(site, horizon) if assumed else seasonal_eto(site, past, horizon)
+        table["rain"], table["route"] = 0.0, "no forecast"
+        what = "a warm dry day is assumed" if assumed else "the mean of the last two weeks stands in, without rain"
+        notes.append(Note("step_down", "forecast", f"no forecast for the coming dates: {what}"))
+    elif missing.any():
+        table.loc[missing, ["eto", "rain"]] = table.loc[~missing, ["eto", "rain"]].mean().to_numpy()
+        table.loc[missing, "route"] = "mean of the forecast"
+        tail_only = bool(missing.to_numpy()[-int(missing.sum()) :].all())
+        kind = "info" if tail_only and missing.sum() <= SHORT_GAP else "step_down"
+        dates = counted(int(missing.sum()), "date")
+        text = f"{dates} of the coming {len(horizon)} missing: the mean of the others is used"
+        notes.append(Note(kind, "forecast", text))
+    table["rain"] = table["rain"].fillna(0.0)
+    return table.rename_axis("date").reset_index()
+
+
+def _assumed_eto(site: Site, days: pd.DatetimeIndex) -> np.ndarray:
+    """ETo of an assumed warm dry day, Hargreaves (FAO-56 Eq. 52), where nothing at all is known [mm/d]."""
+    climate = Climate.of(
+        days.dayofyear.to_numpy(float),
+        tmin=np.full(len(days), ASSUMED_TMEAN - ASSUMED_RANGE / 2),
+        tmax=np.full(len(days), ASSUMED_TMEAN + ASSUMED_RANGE / 2),
+    )
+    return reference_et(climate, Place(site.latitude, float("nan"))).eto
+
+
+def _note_ages(today: pd.Timestamp, known: pd.DataFrame, issued: pd.Timestamp | None, notes: list[Note]) -> None:
+    """Say how old weather and forecast are where that matters."""
+    if not len(known):
+        notes.append(Note("step_down", "weather", "no weather observed: a warm dry day is assumed for every past date"))
+    elif (age := (today - known["date"].max()).days) > 1:
+        notes.append(
+            Note("step_down", "weather", f"newest observed day is {age} days old; later days are stood in for")
+        )
+    if issued is not None and (age := (today - issued.normalize()).days) > 1:
+        notes.append(Note("step_down", "forecast", f"newest forecast is {age} days old"))

@@ -1,0 +1,162 @@
+"""The evening: read, estimate, plan, make a night that can run, publish. `plan_tonight` is the list of its steps."""
+
+from __future__ import annotations
+
+import logging
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from models.plan.solve import PlanSolver
+from scheduler.demand import evening_demand
+from scheduler.errors import NoPlan
+from scheduler.export import load_profile, write_run_times
+from scheduler.files import write_atomic
+from scheduler.inputs import net_rates, night_inputs
+from scheduler.published import plan_document
+from scheduler.sheets.document import write_plan
+from scheduler.sheets.night import write_night_sheet
+from scheduler.site import Site
+from scheduler.site.windows import night_windows
+from scheduler.state import starting_state
+from scheduler.timetable import runnable_night
+
+log = logging.getLogger(__name__)
+PAST_SEASON = 14  # [d] a folder whose newest data is further from today than this is taken as a past season
+Step = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Evening:
+    """A planned evening.
+
+    Parameters
+    ----------
+    night : date
+    document : dict          What plan.json holds.
+    files : tuple of Path    What was written, the run-time table first.
+    """
+
+    night: date
+    document: dict[str, Any]
+    files: tuple[Path, ...]
+
+
+def choose_night(site: Site, today: date) -> date:
+    """Tonight, or for the folder of a past season the evening of its newest data.
+
+    Parameters
+    ----------
+    site : Site
+    today : date   Date at the site.
+    """
+    newest = [
+        column.max().date()
+        for column in (site.forecast["issued"], site.weather["date"], site.probes["time"])
+        if len(column)
+    ]
+    if not newest or abs((today - max(newest)).days) <= PAST_SEASON:
+        return today
+    return max(newest)
+
+
+def plan_tonight(site: Site, night: date, made: datetime, step: Step = lambda _: None) -> dict[str, Any]:
+    """Plan one evening, without writing anything.
+
+    Parameters
+    ----------
+    site : Site
+    night : date               Evening to plan; nothing newer than it is used.
+    made : datetime            Time stamp of the plan, with its offset.
+    step : callable, optional  Told the name of each step as it begins.
+
+    Returns
+    -------
+    dict   The plan document.
+
+    Raises
+    ------
+    NoPlan   No plan that holds every limit could be made.
+    """
+    step("windows and orders")
+    windows = night_windows(site, night, site.nights)
+    opens, _ = site.window.of(night)
+    step("weather and forecast")
+    demand = evening_demand(site, night, site.nights)
+    step("where each zone stands")
+    state = starting_state(site, night, opens, demand, net_rates(site))
+    inputs = night_inputs(site, night, windows, demand, state)
+    step("building the plan")
+    solver = PlanSolver(inputs.plan)
+    step("choosing run times")
+    run = runnable_night(site, inputs, solver)
+    step("what it will do")
+    return plan_document(site, night, made, opens, demand, state, inputs, run)
+
+
+def publish(site: Site, document: dict[str, Any], folder: Path) -> tuple[Path, ...]:
+    """Write the run-time table, plan.json and the night sheet; an earlier plan of the night is kept beside them.
+
+    Parameters
+    ----------
+    site : Site
+    document : dict
+    folder : Path   Where the night's files go.
+
+    Returns
+    -------
+    tuple of Path   The files, run-time tables first.
+
+    Raises
+    ------
+    OSError   A file cannot be written; files already there are whole, old or new.
+    NoPlan    The document contradicts itself.
+    """
+    keep_earlier(folder)
+    profile = load_profile(next((c.profile for c in site.controllers if c.profile), "plain"))
+    try:
+        plan_file = write_plan(document, folder / "plan.json")
+    except ValueError as fault:
+        raise NoPlan(str(fault)) from fault
+    tables = write_run_times(document, profile, folder)
+    sheet = write_night_sheet(document, folder / "night.html")
+    return (*tables, plan_file, sheet)
+
+
+def keep_earlier(folder: Path) -> Path | None:
+    """Copy the plan that stands in a night's folder to `earlier/plan-N.json` before a new one supersedes it."""
+    standing = folder / "plan.json"
+    if not standing.is_file():
+        return None
+    earlier = folder / "earlier"
+    numbers = [int(m[1]) for p in earlier.glob("plan-*.json") if (m := re.fullmatch(r"plan-(\d+)\.json", p.name))]
+    return write_atomic(earlier / f"plan-{max(numbers, default=0) + 1}.json", standing.read_bytes())
+
+
+def out_folder(site: Site, night: date) -> Path:
+    """Where a night's files go unless told otherwise."""
+    return site.folder / "out" / night.isoformat()
+
+
+def last_good_plan(folder: Path) -> date | None:
+    """Night of the newest plan that stands in a site folder, or None."""
+    nights = []
+    for plan in (folder / "out").glob("*/plan.json"):
+        try:
+            nights.append(date.fromisoformat(plan.parent.name))
+        except ValueError:
+            continue
+    return max(nights, default=None)
+
+
+def local_now(site: Site) -> datetime:
+    """The time at the site."""
+    return datetime.now(site.time_zone)
+
+
+def evening_of(now: datetime) -> date:
+    """Date of the evening a moment belongs to: before noon it is still yesterday's night."""
+    return now.date() - timedelta(days=1) if now.hour < 12 else now.date()

@@ -1,0 +1,436 @@
+"""The plan document: what an evening decided and what it will do, as `sheets/plan.schema.json` describes it.
+
+The consequences are the FAO-56 balance run under the run times that will really run, never the variables of the linear
+program.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime, timedelta
+from typing import Any
+
+import numpy as np
+
+from models.night import play_night
+from models.plan.inputs import PlanInputs
+from models.soil import DayBalance, run_balance
+from scheduler.demand import Demand
+from scheduler.inputs import NightInputs
+from scheduler.limits import Scarce, limits_by_night, short_of
+from scheduler.notes import Note
+from scheduler.sheets.document import SCHEMA_NAME
+from scheduler.site import Site
+from scheduler.state import DAILY_ERROR, StartState
+from scheduler.timetable import RunnableNight
+from scheduler.words import give_way_words, zone_reasons
+
+
+
+def plan_document(
+    site: Site,
+    night: date,
+    made: datetime,
+    opens: int,
+    demand: Demand,
+    state: StartState,
+    inputs: NightInputs,
+    run: RunnableNight,
+) -> dict[str, Any]:
+    """Assemble the document of one evening.
+
+    Parameters
+    ----------
+    site : Site
+    night : date            The evening.
+    made : datetime         When the plan was made, with its offset.
+    opens : int             Opening time [min after 00:00 of the evening's date].
+    demand : Demand
+    state : StartState
+    inputs : NightInputs
+    run : RunnableNight
+
+    Returns
+    -------
+    dict
+    """
+    plan = inputs.plan
+    net = run.later * plan.net_rate[:, None]
+    future = run_balance(plan.depletion, net, plan.etc, plan.effective_rain, plan.taw, inputs.depletion_fraction)
+    before_each = np.concatenate((plan.depletion[:, None], future.depletion[:, :-1]), axis=1)
+    dry = np.maximum(future.depletion - inputs.limit, 0.0)
+    soft = np.maximum(plan.wet_limit - np.maximum(before_each - net, 0.0), 0.0)
+    step = (inputs.resolution * plan.net_rate)[:, None]  # within one controller step of a limit is on it
+    dry[dry < step] = 0.0
+    soft[soft < step] = 0.0
+    limits = limits_by_night(site, inputs, run)
+    dearest = max(float((plan.supply_share @ plan.source_price).max(initial=0.0)), 0.05)
+    scarce = short_of(site, plan, limits, dearest)
+    notes = (*site.notes, *demand.notes, *state.notes, *inputs.notes)
+    warnings = [{"subject": n.subject, "text": n.text} for n in notes if n.kind == "warning"]
+    warnings += _night_warnings(site, run)
+    return {
+        "schema": SCHEMA_NAME,
+        "site": {
+            "name": site.name,
+            "units": site.units,
+            "time_zone": site.time_zone.key,
+            "latitude": site.latitude,
+            "longitude": site.longitude,
+            "zones": len(site.zones),
+            "currency": site.currency,
+        },
+        "pumps": [{"name": p.name, "capacity_lps": p.capacity} for p in site.pumps],
+        "night": night.isoformat(),
+        "made": made.isoformat(timespec="seconds"),
+        "status": _status(inputs, run),
+        "inputs": _inputs_part(night, opens, demand, state, notes),
+        "zones": _zones_part(site, inputs, run, state, future, net, scarce),
+        "nights": _nights_part(site, inputs, run, limits),
+        "surfaces": _surfaces_part(site, plan, run, dry, soft, future),
+        "allocation": _allocation_part(site, inputs, run),
+        "give_way": _give_way_part(site, inputs, dry, scarce),
+        "flushes": [],
+        "flow": _flow_part(site, run),
+        "advice": [],
+        "warnings": warnings,
+    }
+
+
+def moment(night: date, minute: float) -> str:
+    """Local ISO time of a minute after 00:00 of the evening's date."""
+    return (datetime.combine(night, datetime.min.time()) + timedelta(minutes=minute)).isoformat(timespec="seconds")
+
+
+def _status(inputs: NightInputs, run: RunnableNight) -> str:
+    if run.minutes.any():
+        return "planned"
+    allowed = (inputs.plan.allowed[:, 0] & (inputs.plan.block_length[0] > 0)).any()
+    return "no water needed" if allowed else "no watering allowed"
+
+
+def _inputs_part(night: date, opens: int, demand: Demand, state: StartState, notes: tuple[Note, ...]) -> dict[str, Any]:
+    """What was read and how old it is."""
+    opening = datetime.combine(night, datetime.min.time()) + timedelta(minutes=opens)
+    newest = state.newest_reading
+    return {
+        "weather": {
+            "newest": None if demand.newest is None else demand.newest.isoformat(),
+            "age_days": None if demand.newest is None else (night - demand.newest).days,
+            "days": demand.observed_days,
+            "routes": demand.routes,
+        },
+        "forecast": {
+            "issued": None if demand.issued is None else demand.issued.isoformat(),
+            "age_days": None if demand.issued is None else max(0, (night - demand.issued.date()).days),
+            "days": demand.forecast_days,
+            "members": demand.members,
+        },
+        "probes": {
+            "newest": None if newest is None else newest.isoformat(),
+            "age_hours": None if newest is None else round(max(0.0, (opening - newest).total_seconds() / 3600), 2),
+            "read": state.readings,
+            "used": state.used,
+            "doubtful": state.doubtful,
+        },
+        "applied": {
+            "newest": None if state.newest_applied is None else state.newest_applied.isoformat(),
+            "age_days": None if state.newest_applied is None else (night - state.newest_applied).days,
+            "nights": state.applied_nights,
+        },
+        "step_downs": [{"what": n.subject, "why": n.text} for n in notes if n.kind == "step_down"],
+    }
+
+
+def _rounded(values: np.ndarray, digits: int = 6) -> list[Any]:
+    """Plain numbers, without minus zero."""
+    return list((np.round(values, digits) + 0.0).tolist())
+
+
+def _zones_part(
+    site: Site,
+    inputs: NightInputs,
+    run: RunnableNight,
+    state: StartState,
+    future: DayBalance,
+    net: np.ndarray,
+    scarce: list[Scarce],
+) -> list[dict[str, Any]]:
+    """One entry a zone."""
+    plan, zones = inputs.plan, site.zones
+    gross = run.later * (plan.net_rate / plan.net_share)[:, None]
+    volume = run.minutes * plan.water_per_minute
+    spread_after = np.hypot(state.spread, DAILY_ERROR * plan.etc[:, 0])
+    blame = _blame(scarce, len(zones))
+    reasons = zone_reasons(plan, inputs.dates, run.minutes, run.later, blame, run.left_out)
+    cycles = _cycles_by_zone(site, inputs, run)
+    nights = [d.isoformat() for d in inputs.dates]
+    path_columns = [
+        _rounded(a)
+        for a in (run.later, gross, future.etc_actual, plan.effective_rain, future.drainage, future.depletion)
+    ]
+    names = ("minutes", "depth_mm", "etc_mm", "effective_rain_mm", "drainage_mm", "depletion_mm")
+    volumes = _source_names(site, plan, run)
+    flat = {
+        "minutes": run.minutes,
+        "depth": gross[:, 0],
+        "net": net[:, 0],
+        "volume": volume,
+        "before": plan.depletion,
+        "after": future.depletion[:, 0],
+        "spread": state.spread,
+        "spread_after": spread_after,
+        "taw": plan.taw,
+        "raw": plan.raw[:, 0],
+        "dry": inputs.limit[:, 0],
+        "margin": inputs.margin[:, 0],
+        "wet": plan.wet_limit[:, 0],
+        "etc": future.etc_actual[:, 0],
+        "rain": inputs.rain[:, 0],
+        "runoff": inputs.runoff[:, 0],
+        "drainage": future.drainage[:, 0],
+        "max_run": plan.max_run,
+    }
+    v = {name: _rounded(a) for name, a in flat.items()}
+    resolution = _rounded(inputs.resolution * 60.0)
+    named = [
+        _names(zones.controller, [c.name for c in site.controllers]),
+        _names(zones.branch, [b.name for b in site.branches]),
+        _names(zones.pump, [p.name for p in site.pumps]),
+    ]
+    entries = []
+    for z in range(len(zones)):
+        main = max(volumes[z], key=volumes[z].__getitem__) if volumes[z] else None
+        entries.append(
+            {
+                "id": zones.zone[z],
+                "name": zones.name[z],
+                "surface": zones.surface[z],
+                "controller": named[0][z],
+                "station": zones.station[z] or None,
+                "branch": named[1][z],
+                "pump": named[2][z],
+                "minutes": v["minutes"][z],
+                "depth_mm": v["depth"][z],
+                "net_depth_mm": v["net"][z],
+                "volume_m3": v["volume"][z],
+                "source": main,
+                "volumes_m3": volumes[z],
+                "cycles": cycles[z],
+                "reason": reasons[z],
+                "state_from": state.origin[z],
+                "before": {"depletion_mm": v["before"][z], "ece_dsm": None, "spread_mm": v["spread"][z]},
+                "after": {"depletion_mm": v["after"][z], "ece_dsm": None, "spread_mm": v["spread_after"][z]},
+                "limits": {
+                    "taw_mm": v["taw"][z],
+                    "raw_mm": v["raw"][z],
+                    "dry_limit_mm": v["dry"][z],
+                    "wet_limit_mm": v["wet"][z],
+                    "margin_mm": v["margin"][z],
+                    "max_run_min": v["max_run"][z],
+                    "resolution_s": resolution[z],
+                },
+                "balance": {
+                    "depth_mm": v["depth"][z],
+                    "uneven_mm": round(v["depth"][z] - v["net"][z], 6) + 0.0,
+                    "etc_mm": v["etc"][z],
+                    "rain_mm": v["rain"][z],
+                    "runoff_mm": v["runoff"][z],
+                    "drainage_mm": v["drainage"][z],
+                },
+                "path": [
+                    {
+                        "night": nights[n],
+                        **{name: column[z][n] for name, column in zip(names, path_columns, strict=True)},
+                    }
+                    for n in range(plan.nights)
+                ],
+            }
+        )
+    return entries
+
+
+def _blame(scarce: list[Scarce], zones: int) -> list[str]:
+    """What holds each zone back, in brackets, or nothing."""
+    if not scarce:
+        return [""] * zones
+    under = np.array([s.zones for s in scarce]).T
+    kinds, kind = np.unique(under, axis=0, return_inverse=True)
+    words = [", ".join(s.name for s, on in zip(scarce, row, strict=True) if on) for row in kinds.tolist()]
+    return [f" ({words[k]})" if words[k] else "" for k in kind.ravel().tolist()]
+
+
+def _names(index: np.ndarray, names: list[str]) -> list[str | None]:
+    return [names[i] if i >= 0 else None for i in index.tolist()]
+
+
+def _source_names(site: Site, plan: PlanInputs, run: RunnableNight) -> list[dict[str, float]]:
+    """Tonight's water of each zone by source name [m3]; empty where it does not run or no source is named."""
+    if not site.sources:
+        return [{} for _ in range(len(site.zones))]
+    by_source = _rounded(run.volumes @ plan.supply_share)
+    names = [s.name for s in site.sources]
+    return [{n: x for n, x in zip(names, row, strict=True) if x > 0} for row in by_source]
+
+
+def _cycles_by_zone(site: Site, inputs: NightInputs, run: RunnableNight) -> list[list[dict[str, Any]]]:
+    """Starts and stops of each zone in order of time."""
+    found: list[list[dict[str, Any]]] = [[] for _ in range(len(site.zones))]
+    table = run.timetable
+    if table is None:
+        return found
+    night = inputs.dates[0]
+    order = np.argsort(table.start, kind="stable")
+    for z, start, end in zip(
+        table.zone[order].tolist(), table.start[order].tolist(), table.end[order].tolist(), strict=True
+    ):
+        found[z].append({"start": moment(night, start), "end": moment(night, end), "minutes": round(end - start, 6)})
+    return found
+
+
+def _nights_part(
+    site: Site, inputs: NightInputs, run: RunnableNight, limits: list[list[dict[str, Any]]]
+) -> list[dict[str, Any]]:
+    """Totals of each night, tonight first."""
+    plan = inputs.plan
+    volume = run.later * plan.water_per_minute[:, None]
+    energy, energy_cost = _energy(plan, run, volume)
+    water_cost = volume * _water_price(plan, run)
+    priced = plan.source_price.any() or plan.energy_price.any()
+    known = any(p.head > 0 for p in site.pumps)
+    nights = []
+    for n, (day, window) in enumerate(zip(inputs.dates, inputs.windows, strict=True)):
+        nights.append(
+            {
+                "night": day.isoformat(),
+                "allowed": bool((plan.allowed[:, n] & (plan.block_length[n] > 0)).any()),
+                "window": [{"start": moment(day, a), "end": moment(day, b)} for a, b in window.pieces],
+                "zones_running": int((run.later[:, n] > 0).sum()),
+                "minutes": round(float(run.later[:, n].sum()), 6),
+                "volume_m3": round(float(volume[:, n].sum()), 6),
+                "energy_kwh": round(float(energy[n]), 3) if known else None,
+                "cost": round(float(water_cost[:, n].sum() + energy_cost[n]), 2) if priced else None,
+                "limits": limits[n],
+            }
+        )
+    return nights
+
+
+def _water_price(plan: PlanInputs, run: RunnableNight) -> np.ndarray:
+    """Price of each zone-night's water in the plan's proportions of sources, shape (Z, N) [per m3]."""
+    chosen = run.result.minutes(plan).sum(axis=2)
+    price = plan.supply_share @ plan.source_price
+    whole = chosen.sum(axis=2)
+    first = price[plan.zone_supply.argmax(axis=1)]
+    mixed = (chosen @ price) / np.maximum(whole, 1e-12)
+    return np.where(whole > 0, mixed, first[:, None])
+
+
+def _energy(plan: PlanInputs, run: RunnableNight, volume: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Energy [kWh] and its cost of each night: tonight by the timetable's hours, later nights by the plan's blocks."""
+    per_m3 = np.append(plan.pump_energy, 0.0)[plan.pump_of_zone]
+    energy = (volume * per_m3[:, None]).sum(axis=0)
+    chosen = run.result.minutes(plan).sum(axis=3)  # (Z, N, B)
+    share = chosen / np.maximum(chosen.sum(axis=2, keepdims=True), 1e-12)
+    cost = np.einsum("zn,znb,nb->n", volume * per_m3[:, None], share, plan.energy_price)
+    job, table = run.job, run.timetable
+    if job is not None and table is not None and len(job.blocks):
+        overlap = np.minimum(table.end[:, None], job.blocks[None, :, 1]) - np.maximum(
+            table.start[:, None], job.blocks[None, :, 0]
+        )
+        used = np.clip(overlap, 0.0, None) * (plan.water_per_minute * per_m3)[table.zone][:, None]
+        cost[0] = float((used * plan.energy_price[0, : len(job.blocks)]).sum())
+    return energy, cost
+
+
+def _surfaces_part(
+    site: Site, plan: PlanInputs, run: RunnableNight, dry: np.ndarray, soft: np.ndarray, future: DayBalance
+) -> list[dict[str, Any]]:
+    """Tonight and the horizon by surface, in order of service."""
+    gross = run.minutes * plan.net_rate / plan.net_share
+    volume = run.minutes * plan.water_per_minute
+    found = []
+    for surface in sorted(set(site.zones.surface), key=lambda s: (site.surfaces[s].priority, s)):
+        of = site.zones.surface == surface
+        on = of & (run.minutes > 0)
+        found.append(
+            {
+                "surface": surface,
+                "zones": int(of.sum()),
+                "running": int(on.sum()),
+                "depth_mm": round(float(gross[on].mean()), 6) if on.any() else 0.0,
+                "volume_m3": round(float(volume[of].sum()), 6),
+                "dry_zone_days": int((dry[of] > 0).sum()),
+                "wet_zone_days": int((soft[of] > 0).sum()),
+                "worst_depletion_mm": round(float(future.depletion[of].max()), 6),
+            }
+        )
+    return found
+
+
+def _allocation_part(site: Site, inputs: NightInputs, run: RunnableNight) -> dict[str, Any] | None:
+    """The season's water and what one more cubic metre is worth."""
+    share = inputs.allocation
+    if share is None:
+        return None
+    plan = inputs.plan
+    families = ("allocation_limit", "allocation_tier")
+    total = sum(limit.price for limit in run.result.limits if limit.family in families)
+    worth = np.maximum(run.result.water_value[:, 0], 0.0) * plan.net_share * 1000.0 / plan.area
+    by_surface = {
+        s: round(float(np.average(worth[site.zones.surface == s], weights=plan.area[site.zones.surface == s])), 6)
+        for s in sorted(set(site.zones.surface))
+    }
+    return {
+        "volume_m3": round(share.volume, 6),
+        "used_m3": round(share.used, 6),
+        "left_m3": round(share.volume - share.used, 6),
+        "share_this_horizon_m3": round(share.share, 6),
+        "worth_per_m3": {"total": round(total, 6), "by_surface": by_surface},
+    }
+
+
+def _give_way_part(site: Site, inputs: NightInputs, dry: np.ndarray, scarce: list[Scarce]) -> list[dict[str, Any]]:
+    """Surfaces that go drier than their limit, those served last first."""
+    found = []
+    for surface in sorted(set(site.zones.surface), key=lambda s: (-site.surfaces[s].priority, s)):
+        of = site.zones.surface == surface
+        if (dry[of] > 0).any():
+            going_dry = of & (dry > 0).any(axis=1)
+            blame = [s.name for s in scarce if (s.zones & going_dry).any()]
+            words = give_way_words(surface, int(of.sum()), dry[of], inputs.dates, blame)
+            found.append({"surface": surface, "zones": int((dry[of] > 0).any(axis=1).sum()), "words": words})
+    return found
+
+
+def _flow_part(site: Site, run: RunnableNight) -> list[dict[str, Any]]:
+    """Pump flow through the night, an entry wherever it changes."""
+    if run.job is None or run.timetable is None or not site.pumps:
+        return []
+    played = play_night(run.job, run.timetable)
+    if not played.minute.size:
+        return []
+    flow = np.round(played.flow, 6)
+    changed = np.concatenate(([True], (np.diff(flow, axis=1) != 0).any(axis=0)))
+    names = [p.name for p in site.pumps]
+    entries = [
+        {"minute": int(m), "pumps": dict(zip(names, row, strict=True))}
+        for m, row in zip(played.minute[changed].tolist(), flow[:, changed].T.tolist(), strict=True)
+    ]
+    return [*entries, {"minute": int(played.minute[-1]) + 1, "pumps": dict.fromkeys(names, 0.0)}]
+
+
+def _night_warnings(site: Site, run: RunnableNight) -> list[dict[str, str]]:
+    """What the timetable wants a person to know."""
+    found = []
+    if run.timetable is not None:
+        found += [{"subject": "timetable", "text": text} for text in run.timetable.notes]
+        lost = np.flatnonzero(run.left_out > 0)
+        if lost.size:
+            text = f"{run.left_out.sum():,.0f} minutes of {lost.size} zones found no place in the window"
+            found.append({"subject": "timetable", "text": text})
+    if run.cycles is not None and run.cycles.over_longest.any():
+        zones = ", ".join(site.zones.zone[run.cycles.over_longest][:6])
+        found.append(
+            {"subject": "cycles", "text": f"water may run off: even the shortest useful cycle is long for {zones}"}
+        )
+    return found

@@ -1,0 +1,295 @@
+"""Where each zone stands at opening time: from its probes, else from the water balance, else from field capacity.
+
+A probe reading is turned into root-zone depletion by weighting its depths, and carried to opening time by the balance
+with what was applied since. Every estimate has a spread.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+
+from models.soil import TEXTURES, adjusted_depletion_fraction, available_water, balance_day
+from scheduler.demand import Demand, zone_etc, zone_rain
+from scheduler.errors import counted
+from scheduler.notes import Note
+from scheduler.site import Site
+
+OLDEST_LOG = 7  # [d] nights missing at the end of the applied log before the balance says nothing; our choice
+OLDEST_READING = 3  # [d] an older one no longer says where a zone stands; our choice
+STUCK_FOR = 48  # [h] of one unchanging value while the turf uses water; our choice
+STUCK_READINGS = 6  # readings that must agree before a probe is called stuck; our choice
+PROBE_ERROR = 0.02  # [m3/m3] one standard deviation of one reading against the zone's mean; common practice, no source
+DAILY_ERROR = 0.2  # [-] of a day's ET, one standard deviation, growing with the root of days; our choice
+UNKNOWN_SPREAD = 0.15  # [-] of TAW where nothing is known; our choice
+WIDEST_SPREAD = 0.25  # [-] of TAW; our choice
+SUNRISE, SUNSET = 6, 20  # hours between which a day's ET is taken up evenly; our choice
+
+
+@dataclass(frozen=True)
+class StartState:
+    """Depletion at tonight's opening.
+
+    Parameters
+    ----------
+    depletion : ndarray (Z,)   [mm], 0 to TAW.
+    spread : ndarray (Z,)      One standard deviation [mm].
+    origin : ndarray (Z,)      "probe", "balance" or "field capacity".
+    taw : ndarray (Z,)         [mm].
+    readings, used, doubtful : int   Probe readings looked at; probes used; probes set aside.
+    newest_reading : Timestamp or None
+    newest_applied : date or None
+    applied_nights : int
+    notes : tuple of Note
+    """
+
+    depletion: np.ndarray
+    spread: np.ndarray
+    origin: np.ndarray
+    taw: np.ndarray
+    readings: int
+    used: int
+    doubtful: int
+    newest_reading: pd.Timestamp | None
+    newest_applied: date | None
+    applied_nights: int
+    notes: tuple[Note, ...]
+
+
+def starting_state(site: Site, night: date, opens: int, demand: Demand, net_rate: np.ndarray) -> StartState:
+    """Estimate where each zone stands.
+
+    Parameters
+    ----------
+    site : Site
+    night : date            The evening's date; nothing read or applied after it is used.
+    opens : int             Opening time [min after 00:00 of the evening's date].
+    demand : Demand
+    net_rate : ndarray (Z,) Net application rate [mm/min].
+
+    Returns
+    -------
+    StartState
+    """
+    zones, notes = site.zones, []
+    z = len(zones)
+    taw = available_water(zones.field_capacity, zones.wilting_point, zones.root_depth)
+    past = demand.past
+    applied, newest_applied, applied_nights = _applied(site, night, past, notes)
+    etc = zone_etc(site, past)
+    rain, _ = zone_rain(site, past)
+    p = adjusted_depletion_fraction(zones.depletion_fraction, etc)
+
+    probed = _probed(site, pd.Timestamp(night) + timedelta(minutes=opens), taw, notes)
+    days = past["date"].to_numpy()
+    log_age = OLDEST_LOG + 1 if newest_applied is None else (night - newest_applied).days - 1
+    have_log = log_age <= OLDEST_LOG and demand.observed_days > 0
+    start = np.zeros(z, dtype=np.int64) if have_log else np.full(z, len(days) - 1)
+    origin = np.full(z, "balance" if have_log else "field capacity", dtype=object)
+    depletion = np.zeros(z)
+    age = np.full(z, np.nan)
+    if len(probed.zone):
+        place = np.searchsorted(days, probed.date.astype(days.dtype))
+        usable = (place < len(days)) & (probed.date >= days[0])
+        start[probed.zone[usable]] = place[usable]
+        origin[probed.zone[usable]] = "probe"
+    read = np.zeros(z)
+    to_come = np.zeros(z)
+    read[probed.zone] = probed.depletion
+    to_come[probed.zone] = probed.et_to_come
+    from_probe = origin == "probe"
+    # A reading at some hour of its date still has the rest of that date's ET before it.
+    at = np.clip(start, 0, len(days) - 1)
+    rest = to_come * etc[np.arange(z), at]
+    depletion = np.where(from_probe, np.clip(read + rest, 0.0, taw), depletion)
+    net = applied * net_rate[:, None]
+    for i in range(int(start.min()) + 1, len(days)):
+        moving = start < i
+        night_before = np.where(moving, net[:, i - 1], 0.0)
+        day = balance_day(
+            depletion, night_before, np.where(moving, etc[:, i], 0.0), np.where(moving, rain[:, i], 0.0), taw, p[:, i]
+        )
+        depletion = np.where(moving, day.depletion, depletion)
+    age = len(days) - 1 - start
+    spread = _spread(site, origin, age, probed, etc, taw)
+    if not have_log:
+        _note_no_balance(origin, log_age, notes)
+    return StartState(
+        depletion=np.clip(depletion, 0.0, taw),
+        spread=spread,
+        origin=origin,
+        taw=taw,
+        readings=probed.readings,
+        used=probed.used,
+        doubtful=probed.doubtful,
+        newest_reading=probed.newest,
+        newest_applied=newest_applied,
+        applied_nights=applied_nights,
+        notes=tuple(notes),
+    )
+
+
+@dataclass(frozen=True)
+class _Probed:
+    """Zones with a trustworthy reading: root-zone depletion at its time, arrays over those zones."""
+
+    zone: np.ndarray
+    depletion: np.ndarray
+    date: np.ndarray
+    et_to_come: np.ndarray
+    depths: np.ndarray
+    readings: int
+    used: int
+    doubtful: int
+    newest: pd.Timestamp | None
+
+
+def _probed(site: Site, opening: pd.Timestamp, taw: np.ndarray, notes: list[Note]) -> _Probed:
+    """Newest trustworthy readings by depth, combined to the root zone."""
+    rows = site.probes[(site.probes["time"] <= opening) & site.probes["moisture"].notna()]
+    newest = rows["time"].max() if len(rows) else None
+    rows = rows[rows["time"] > opening - timedelta(days=OLDEST_READING)]
+    if not len(rows):
+        if newest is not None:
+            days = (opening - newest).days
+            notes.append(Note("step_down", "probes", f"newest reading is {days} days old and no longer used"))
+        elif not len(site.probes):
+            notes.append(
+                Note("step_down", "probes", "no probe readings: zones stand where the water balance puts them")
+            )
+        return _nothing(newest, 0, 0)
+    latest = _latest_by_probe(rows)
+    places = _places(site, latest, opening)
+    saturation = np.array([TEXTURES[s].saturation for s in site.zones.soil])
+    physical = (places["moisture"] > 0) & (places["moisture"] <= np.maximum(saturation[places["z"]], 0.3) + 0.05)
+    doubtful = places[~physical | places["stuck"]]
+    for row in doubtful.itertuples():
+        why = (
+            "has not moved for two days" if row.stuck else f"reads {row.moisture:.2f} m3/m3, which its soil cannot hold"
+        )
+        notes.append(Note("warning", f"probe {row.probe}", f"{why}; set aside tonight"))
+    places = places[physical & ~places["stuck"]]
+    if not len(places):
+        return _nothing(newest, len(rows), len(doubtful))
+    zone, theta, depths = _root_zone_moisture(places, site.zones.root_depth)
+    first = places.groupby("z")["time"].max().reindex(zone)
+    hours = (first - first.dt.normalize()).dt.total_seconds().to_numpy() / 3600.0
+    z = site.zones
+    depletion = 1000.0 * (z.field_capacity[zone] - theta) * z.root_depth[zone]
+    outside = (depletion < -0.25 * taw[zone]) | (depletion > 1.1 * taw[zone])
+    for i in np.flatnonzero(outside):
+        side = "wetter than field capacity" if depletion[i] < 0 else "drier than the wilting point"
+        notes.append(Note("info", f"zone {z.zone[zone[i]]}", f"probes read {side}; taken as the nearer of the two"))
+    return _Probed(
+        zone=zone,
+        depletion=np.clip(depletion, 0.0, taw[zone]),
+        date=first.dt.normalize().to_numpy(),
+        et_to_come=np.clip((SUNSET - hours) / (SUNSET - SUNRISE), 0.0, 1.0),
+        depths=depths,
+        readings=len(rows),
+        used=len(places),
+        doubtful=len(doubtful),
+        newest=newest,
+    )
+
+
+def _nothing(newest: pd.Timestamp | None, readings: int, doubtful: int) -> _Probed:
+    none = np.zeros(0)
+    return _Probed(
+        none.astype(np.int64), none, none.astype("datetime64[ns]"), none, none, readings, 0, doubtful, newest
+    )
+
+
+def _latest_by_probe(rows: pd.DataFrame) -> pd.DataFrame:
+    """Newest reading of each probe, as the median of its last three, and whether the probe is stuck."""
+    rows = rows.sort_values(["probe", "time"])
+    last_time = rows.groupby("probe")["time"].transform("max")
+    recent = rows[rows["time"] >= last_time - timedelta(hours=6)].groupby("probe").tail(3)
+    table = recent.groupby("probe").agg(time=("time", "max"), moisture=("moisture", "median"))
+    window = rows[rows["time"] >= last_time - timedelta(hours=STUCK_FOR)].groupby("probe")
+    span = window["time"].agg(lambda t: t.max() - t.min()) >= timedelta(hours=STUCK_FOR - 12)
+    still = (window["moisture"].max() - window["moisture"].min()) <= 0.0
+    table["stuck"] = still & span & (window.size() >= STUCK_READINGS)
+    return table.reset_index()
+
+
+def _places(site: Site, latest: pd.DataFrame, opening: pd.Timestamp) -> pd.DataFrame:
+    """Readings with the zone and depth their probe was buried at when they were taken."""
+    table = latest.merge(site.probe_sites, on="probe", how="inner")
+    begun = table["from"].isna() | (table["from"] <= table["time"])
+    standing = table["until"].isna() | (table["until"] >= table["time"].dt.normalize())
+    table = table[begun & standing & table["zone"].notna()]
+    index = pd.Series(np.arange(len(site.zones)), index=site.zones.zone)
+    table = table.assign(z=table["zone"].map(index))
+    return table[table["z"].notna()].astype({"z": np.int64})
+
+
+def _root_zone_moisture(places: pd.DataFrame, root_depth: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Mean moisture of the root zone of each probed zone: each depth stands for the soil nearest to it.
+
+    Returns zones, moisture [m3/m3] and the number of depths, each of shape (zones with probes,).
+    """
+    mean = places.groupby(["z", "depth"], as_index=False)["moisture"].mean().sort_values(["z", "depth"])
+    z, depth, theta = (mean[c].to_numpy() for c in ("z", "depth", "moisture"))
+    depth = depth / 100.0
+    same_above = np.concatenate(([False], z[1:] == z[:-1]))
+    same_below = np.concatenate((z[1:] == z[:-1], [False]))
+    middle = 0.5 * (depth[1:] + depth[:-1])
+    top = np.where(same_above, np.concatenate(([0.0], middle)), 0.0)
+    bottom = np.where(same_below, np.concatenate((middle, [0.0])), np.maximum(root_depth[z], depth))
+    thickness = np.clip(np.minimum(bottom, root_depth[z]) - np.minimum(top, root_depth[z]), 1e-6, None)
+    zone, inverse = np.unique(z, return_inverse=True)
+    weight = np.bincount(inverse, weights=thickness)
+    return zone, np.bincount(inverse, weights=thickness * theta) / weight, np.bincount(inverse).astype(float)
+
+
+def _applied(site: Site, night: date, past: pd.DataFrame, notes: list[Note]) -> tuple[np.ndarray, date | None, int]:
+    """Minutes applied by zone and past night, shape (Z, days): column i is the night of that date."""
+    z = len(site.zones)
+    minutes = np.zeros((z, len(past)))
+    rows = site.applied[(site.applied["night"] < pd.Timestamp(night)) & site.applied["minutes"].notna()]
+    if not len(rows):
+        if not len(site.applied):
+            notes.append(Note("step_down", "applied", "no log of applied water"))
+        return minutes, None, 0
+    index = pd.Series(np.arange(z), index=site.zones.zone)
+    zone = rows["zone"].map(index).to_numpy()
+    days = past["date"].to_numpy()
+    place = np.searchsorted(days, rows["night"].to_numpy())
+    inside = (place < len(days)) & ~np.isnan(zone)
+    inside &= days[np.minimum(place, len(days) - 1)] == rows["night"].to_numpy()
+    np.add.at(minutes, (zone[inside].astype(np.int64), place[inside]), rows["minutes"].to_numpy()[inside])
+    newest = rows["night"].max().date()
+    missing = (night - newest).days - 1
+    if missing > 0:
+        later = (
+            "no longer used" if missing > OLDEST_LOG else f"{counted(missing, 'later night')} counted as without water"
+        )
+        notes.append(Note("step_down", "applied", f"the log of applied water ends on {newest.isoformat()}; {later}"))
+    return minutes, newest, int(rows["night"].nunique())
+
+
+def _spread(
+    site: Site, origin: np.ndarray, age: np.ndarray, probed: _Probed, etc: np.ndarray, taw: np.ndarray
+) -> np.ndarray:
+    """One standard deviation of each estimate [mm]."""
+    daily = DAILY_ERROR * etc.mean(axis=1)
+    depths = np.ones(len(taw))
+    depths[probed.zone] = np.maximum(probed.depths, 1.0)
+    reading = 1000.0 * site.zones.root_depth * PROBE_ERROR / np.sqrt(depths)
+    drift = daily * np.sqrt(np.maximum(age, 0))
+    known = np.where(origin == "probe", np.hypot(reading, drift), drift)
+    spread = np.where(origin == "field capacity", UNKNOWN_SPREAD * taw, known)
+    return np.minimum(spread, WIDEST_SPREAD * taw)
+
+
+def _note_no_balance(origin: np.ndarray, log_age: int, notes: list[Note]) -> None:
+    """Say which zones could only be placed at field capacity, and why."""
+    count = int((origin == "field capacity").sum())
+    if count:
+        why = "no log of recent nights" if log_age > OLDEST_LOG else "no weather observed"
+        zones = counted(count, "zone")
+        notes.append(Note("step_down", "state", f"{zones} without a probe taken as at field capacity ({why})"))
