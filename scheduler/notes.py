@@ -1,4 +1,4 @@
-"""Notes: what was done silently nowhere. Every fallback, clip, filled gap or dropped row leaves one, and the sheet prints them."""
+"""Notes: every fallback, clip, filled gap or dropped row leaves one, and the sheet prints them."""
 
 from __future__ import annotations
 

@@ -211,7 +211,7 @@ def dates(texts: Sequence[str]) -> tuple[np.ndarray, list[int]]:
 
 
 def times(texts: Sequence[str], time_zone: ZoneInfo | None = None) -> tuple[np.ndarray, list[int]]:
-    """Read times, shape (U,): (local datetime64[ns], indices of texts that are no time); 24:00 is the next day's 00:00."""
+    """Read times, shape (U,): (local datetime64[ns], indices of what is no time); 24:00 is the next 00:00."""
     found = np.full(len(texts), np.datetime64("NaT", "ns"))
     plain: list[tuple[int, str]] = []
     offset: list[tuple[int, str]] = []

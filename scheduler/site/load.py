@@ -16,7 +16,7 @@ from scheduler.site.zones import build_zones
 
 # What is done in a simpler way where a file is absent or holds no row.
 STEP_DOWNS = {
-    "weather": "no weather is known; the zones are taken to start at field capacity and only the forecast gives a demand",
+    "weather": "no weather is known; zones start at field capacity and only the forecast gives a demand",
     "forecast": "no forecast is known; the coming days are taken to be like the last ones observed, without rain",
     "probes": "no probes are read; the state of the zones is the water balance's alone",
     "probe_sites": "no probe has a place; readings cannot be used",

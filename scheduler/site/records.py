@@ -1,4 +1,4 @@
-"""What a site is once read: frozen records in the units inside (mm, m2, L/s, minutes, degC, dS/m, m3), everything filled in."""
+"""What a site is once read: frozen records in the units inside, everything filled in."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ class WindowRule:
 
 @dataclass(frozen=True)
 class Pump:
-    """Pump station: capacity, smallest_flow [L/s], ramp [L/s per min] (inf = any), head [m] (0 = not known), efficiency [-]."""
+    """Pump station: flows [L/s]; ramp [L/s per min], inf = any; head [m], 0 = not known; efficiency [-]."""
 
     name: str
     capacity: float
@@ -57,7 +57,7 @@ class Branch:
 
 @dataclass(frozen=True)
 class Controller:
-    """Controller: stations_at_once (None = any number), resolution of run times [s], export profile ("" = the plain one)."""
+    """Controller: stations_at_once, None = any number; resolution of run times [s]; profile, "" = the plain one."""
 
     name: str
     stations_at_once: int | None
@@ -67,7 +67,7 @@ class Controller:
 
 @dataclass(frozen=True)
 class Source:
-    """Water source: ec [dS/m], sar [-] or None, price [per m3], daily_limit, monthly_limit [m3] (inf = none), share [-] or None."""
+    """Water source: ec [dS/m], sar [-] or None, price [per m3], limits [m3] (inf = none), share [-] or None."""
 
     name: str
     ec: float
@@ -80,7 +80,7 @@ class Source:
 
 @dataclass(frozen=True)
 class Allocation:
-    """Season's water: volume, used_before [m3]; tiers of (above [share of volume], price [per m3]), empty = a hard limit."""
+    """Season's water: volume, used_before [m3]; tiers (above [share of it], price [per m3]), none = a hard limit."""
 
     starts: date
     ends: date
@@ -112,7 +112,10 @@ class Restriction:
 
 @dataclass(frozen=True)
 class Tariff:
-    """Energy price [per kWh] from and until a clock time [min after 00:00]; until may pass 1440. Days: weekday it begins on, 0 = Monday."""
+    """Energy price [per kWh] between two clock times [min after 00:00]; the second may pass 1440.
+
+    days: weekdays on which the block begins, 0 = Monday.
+    """
 
     from_minute: int
     until_minute: int

@@ -1,4 +1,4 @@
-"""site.toml: what each key may be. Types and limits only; how tables refer to each other is checked in `scheduler.site.settings`.
+"""site.toml: what each key may be. How tables refer to each other is checked in `scheduler.site.settings`.
 
 Quantities are numbers in the default unit or texts with a unit; fields hold the inside unit. Messages of a field say
 what is allowed.

@@ -56,7 +56,8 @@ def _check_days(table: Table, findings: Findings) -> None:
         table.refuse(
             findings, low, bad,
             lambda row, low=low, high=high, what=what: read_but(
-                table.written(low, v[low][row]), f"the least {what} cannot be above the greatest, {table.written(high, v[high][row])}"
+                table.written(low, v[low][row]),
+                f"the least {what} cannot be above the greatest, {table.written(high, v[high][row])}",
             ),
         )  # fmt: skip
 
@@ -122,7 +123,8 @@ def build_probes(table: Table, sites: pd.DataFrame, findings: Findings) -> pd.Da
         strangers = sorted(str(n) for n in names[~known])
         findings.note(
             "warning", table.file,
-            f"{counted(int(lost.sum()), 'reading')} of probes that probe_sites.csv does not have set aside: {listing(strangers, 8)}",
+            f"{counted(int(lost.sum()), 'reading')} of probes that probe_sites.csv does not have set aside: "
+            f"{listing(strangers, 8)}",
         )  # fmt: skip
         data, codes = data[~lost], codes[~lost]
     times = data["time"].to_numpy().astype("datetime64[s]").astype(np.int64)
@@ -185,7 +187,8 @@ def build_applied(table: Table, zones: Sequence[str] | None, findings: Findings)
             findings.note(
                 "warning",
                 table.file,
-                f"{counted(int(lost.sum()), 'row')} of zones that zones.csv does not have set aside: {listing(strangers, 8)}{hint}",
+                f"{counted(int(lost.sum()), 'row')} of zones that zones.csv does not have set aside: "
+                f"{listing(strangers, 8)}{hint}",
             )
             data = data[~lost]
     nothing = int((data["minutes"].isna() & data["volume"].isna()).sum())

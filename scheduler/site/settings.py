@@ -73,7 +73,7 @@ _LISTS = ("pump", "branch", "controller", "source", "restriction", "tariff")
 
 @dataclass
 class Settings:
-    """site.toml once read. After a problem the parts that could not be read hold their defaults, so that the tables can be checked."""
+    """site.toml once read; after a problem what could not be read holds its default."""
 
     name: str = ""
     latitude: float = 0.0
@@ -405,7 +405,7 @@ def _settle_supply(model: schema.SiteFile, settings: Settings, reader: _Reader) 
     settings.sources = tuple(
         Source(
             s.name, s.ec or 0.0, s.sar, s.price,
-            math.inf if s.daily_limit is None else s.daily_limit, math.inf if s.monthly_limit is None else s.monthly_limit, s.share,
+            _or_no_limit(s.daily_limit), _or_no_limit(s.monthly_limit), s.share,
         )
         for s in model.source
     )  # fmt: skip
@@ -418,6 +418,10 @@ def _settle_supply(model: schema.SiteFile, settings: Settings, reader: _Reader) 
             "step_down",
             "no [[source]] is given; one source of no price is taken, and its salt is not followed (0 dS/m)",
         )
+
+
+def _or_no_limit(value: float | None) -> float:
+    return math.inf if value is None else value
 
 
 def _branch(keys: schema.BranchKeys, i: int, settings: Settings, reader: _Reader) -> Branch:
@@ -434,7 +438,7 @@ def _branch(keys: schema.BranchKeys, i: int, settings: Settings, reader: _Reader
         pump = 0
     elif names:
         reader.problem(("branch", i, "pump"), f"this key is missing; there are several pumps: {listing(names)}")
-    return Branch(keys.name, pump, math.inf if keys.capacity is None else keys.capacity)
+    return Branch(keys.name, pump, _or_no_limit(keys.capacity))
 
 
 def _allocation(keys: schema.AllocationKeys | None, reader: _Reader) -> Allocation | None:
@@ -540,7 +544,8 @@ def _columns(given: Mapping[str, Mapping[str, str]], reader: _Reader) -> dict[st
         for header, target in mapping.items():
             name = re.sub(r"\[.*", "", target).strip().casefold()
             if target and name not in allowed:
-                words = f"allowed: a column of {file}.csv with or without its unit ({listing(allowed, 30)}){near_miss(name, allowed)}"
+                words = f"allowed: a column of {file}.csv with or without its unit ({listing(allowed, 30)})"
+                words += near_miss(name, allowed)
                 reader.problem(("columns", file, header), read_but(target, words))
     return {file: {h.strip(): t for h, t in mapping.items()} for file, mapping in given.items()}
 

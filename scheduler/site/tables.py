@@ -62,7 +62,7 @@ class Findings:
 
 @dataclass
 class Table:
-    """One file as read: `values` by column name (number columns in inside units), and where each row stands in the file.
+    """One file as read: `values` by column name, numbers in inside units, and where each row stands in the file.
 
     Every column of the file's list is present; a column the file does not have is all unknown (NaN, "", NaT or None).
     """

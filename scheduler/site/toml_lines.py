@@ -1,4 +1,4 @@
-"""Where a key stands in a TOML file: tomllib gives values without lines, and a message without a line is half a message."""
+"""Where a key stands in a TOML file: tomllib gives values without lines, and a message needs its line."""
 
 from __future__ import annotations
 

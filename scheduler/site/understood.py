@@ -24,7 +24,7 @@ REFERENCE_MONDAY = date(2026, 7, 13)  # the week whose windows are counted where
 
 @dataclass(frozen=True)
 class SurfaceSummary:
-    """The zones of one surface: number, area [m2], sum of flows [L/s], mean application rate [mm/h], water for one night [m3]."""
+    """The zones of one surface; hot_night_m3 is the water of one night of the hot week [m3]."""
 
     surface: str
     zones: int
@@ -198,9 +198,10 @@ def _pumps(site: Site, weekly: np.ndarray, start: date) -> tuple[PumpSummary, ..
     for index, pump in enumerate(site.pumps):
         on = site.zones.pump == index
         demand = float(weekly[on].sum())
+        hourly = pump.capacity * 3.6  # [m3/h]
         summaries.append(
             PumpSummary(
-                pump.name, int(on.sum()), pump.capacity, demand, pump.capacity * 3.6 * hours, demand / (pump.capacity * 3.6), hours
+                pump.name, int(on.sum()), pump.capacity, demand, hourly * hours, demand / hourly, hours
             )
         )  # fmt: skip
     mains = site.zones.pump < 0

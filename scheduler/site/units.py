@@ -23,22 +23,22 @@ if TYPE_CHECKING:
 
 # As written by the trade -> as pint knows it. Compared without regard to case where the exact text is not found.
 ALIASES = {
-    "°f": "degF", "°c": "degC", "℉": "degF", "℃": "degC", "deg f": "degF", "deg c": "degC", "degf": "degF", "degc": "degC",
-    "gpm": "gal/min", "gpd": "gal/d", "cfs": "ft3/s", "lps": "L/s", "lpm": "L/min", "l/s": "L/s", "l/min": "L/min", "l": "L",
-    "l/h": "L/h", "cms": "m3/s", "m3/hr": "m3/h", "mgd": "Mgal/d",
-    "acre_ft": "acre_foot", "acre-ft": "acre_foot", "ac-ft": "acre_foot", "ac_ft": "acre_foot", "acre ft": "acre_foot",
-    "acre feet": "acre_foot", "acre-feet": "acre_foot", "acre-foot": "acre_foot", "acft": "acre_foot", "af": "acre_foot",
-    "acres": "acre", "ac": "acre", "sq ft": "ft2", "sqft": "ft2", "sq m": "m2", "sqm": "m2", "ha": "hectare", "cu ft": "ft3",
-    "cuft": "ft3", "ccf": "hundred_cubic_feet", "hcf": "hundred_cubic_feet", "gals": "gal", "kgal": "kgal", "mgal": "Mgal",
-    "mmho/cm": "mS/cm", "mmhos/cm": "mS/cm", "umho/cm": "uS/cm", "umhos/cm": "uS/cm", "µs/cm": "uS/cm", "μs/cm": "uS/cm",
-    "us/cm": "uS/cm", "ms/cm": "mS/cm", "ds/m": "dS/m", "ms/m": "mS/m",
-    "ly": "langley", "ly/d": "langley/d", "cal/cm2": "langley", "w/m2": "W/m2", "mj/m2": "MJ/m2", "mj/m2/d": "MJ/m2/d",
-    "mj/m2/day": "MJ/m2/d", "mj m-2": "MJ/m2", "mj m-2 d-1": "MJ/m2/d", "wh/m2": "W*h/m2", "kwh/m2": "kW*h/m2",
-    "ft/s": "ft/s", "kph": "km/h", "mi/h": "mph", "in/hr": "in/h", "mm/hr": "mm/h", "inch": "in", "inches": "in",
-    "feet": "ft", "minutes": "min", "mins": "min", "hours": "h", "hrs": "h", "sec": "s", "secs": "s", "kpa": "kPa",
-    "feet of water": "ftH2O", "m of water": "mH2O", "percent": "%", "pct": "%", "% vol": "%", "vol %": "%", "%vol": "%", "vol%": "%",
-    "fraction": "", "-": "", "0-1": "", "1": "", "m3/m3": "", "m3 m-3": "", "cm3/cm3": "", "ft3/ft3": "", "in3/in3": "",
-    "mm/mm": "", "m/m": "", "ft/ft": "", "in/in": "",
+    "°f": "degF", "°c": "degC", "℉": "degF", "℃": "degC", "deg f": "degF", "deg c": "degC", "degf": "degF",
+    "degc": "degC", "gpm": "gal/min", "gpd": "gal/d", "cfs": "ft3/s", "lps": "L/s", "lpm": "L/min", "l/s": "L/s",
+    "l/min": "L/min", "l": "L", "l/h": "L/h", "cms": "m3/s", "m3/hr": "m3/h", "mgd": "Mgal/d", "acre_ft": "acre_foot",
+    "acre-ft": "acre_foot", "ac-ft": "acre_foot", "ac_ft": "acre_foot", "acre ft": "acre_foot",
+    "acre feet": "acre_foot", "acre-feet": "acre_foot", "acre-foot": "acre_foot", "acft": "acre_foot",
+    "af": "acre_foot", "acres": "acre", "ac": "acre", "sq ft": "ft2", "sqft": "ft2", "sq m": "m2", "sqm": "m2",
+    "ha": "hectare", "cu ft": "ft3", "cuft": "ft3", "ccf": "hundred_cubic_feet", "hcf": "hundred_cubic_feet",
+    "gals": "gal", "kgal": "kgal", "mgal": "Mgal", "mmho/cm": "mS/cm", "mmhos/cm": "mS/cm", "umho/cm": "uS/cm",
+    "umhos/cm": "uS/cm", "µs/cm": "uS/cm", "μs/cm": "uS/cm", "us/cm": "uS/cm", "ms/cm": "mS/cm", "ds/m": "dS/m",
+    "ms/m": "mS/m", "ly": "langley", "ly/d": "langley/d", "cal/cm2": "langley", "w/m2": "W/m2", "mj/m2": "MJ/m2",
+    "mj/m2/d": "MJ/m2/d", "mj/m2/day": "MJ/m2/d", "mj m-2": "MJ/m2", "mj m-2 d-1": "MJ/m2/d", "wh/m2": "W*h/m2",
+    "kwh/m2": "kW*h/m2", "ft/s": "ft/s", "kph": "km/h", "mi/h": "mph", "in/hr": "in/h", "mm/hr": "mm/h", "inch": "in",
+    "inches": "in", "feet": "ft", "minutes": "min", "mins": "min", "hours": "h", "hrs": "h", "sec": "s", "secs": "s",
+    "kpa": "kPa", "feet of water": "ftH2O", "m of water": "mH2O", "percent": "%", "pct": "%", "% vol": "%",
+    "vol %": "%", "%vol": "%", "vol%": "%", "fraction": "", "-": "", "0-1": "", "1": "", "m3/m3": "", "m3 m-3": "",
+    "cm3/cm3": "", "ft3/ft3": "", "in3/in3": "", "mm/mm": "", "m/m": "", "ft/ft": "", "in/in": "",
 }  # fmt: skip
 
 # Inside unit -> other dimensions read as the same thing, each with the inside value of one of its units.

@@ -186,11 +186,18 @@ def _soil(
     texture = [TEXTURES[s] for s in soil]
     capacity = np.where(np.isnan(v["field_capacity"]), [t.field_capacity for t in texture], v["field_capacity"])
     wilting = np.where(np.isnan(v["wilting_point"]), [t.wilting_point for t in texture], v["wilting_point"])
-    column = "field_capacity" if "field_capacity" in table.present else "wilting_point"
-    table.refuse(
-        findings, column, capacity <= wilting,
-        lambda row: f"field capacity {capacity[row]:.3g} is not above wilting point {wilting[row]:.3g} [m3/m3]; it must be",
-    )  # fmt: skip
+    backwards = capacity <= wilting
+    by_capacity = ~np.isnan(v["field_capacity"])
+    for column, bad, read, words, other in (
+        ("field_capacity", backwards & by_capacity, capacity, "above the wilting point", wilting),
+        ("wilting_point", backwards & ~by_capacity, wilting, "below the field capacity", capacity),
+    ):
+        table.refuse(
+            findings, column, bad,
+            lambda row, read=read, words=words, other=other: read_but(
+                f"{read[row]:.6g}", f"a value {words}, {other[row]:.6g} m3/m3, is allowed"
+            ),
+        )  # fmt: skip
     slope = np.where(np.isnan(v["slope"]), 0.0, v["slope"])
     level = np.array([t.infiltration for t in texture])
     infiltration = np.where(np.isnan(v["infiltration"]), infiltration_rate(level, slope), v["infiltration"])
@@ -236,11 +243,12 @@ def _supply(
     table: Table, settings: Settings, findings: Findings, note: Callable[[np.ndarray, str, str], None]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Find branch, pump and controller of every zone."""
+    v = table.values
     branch = _index(table, "branch", named(settings, "branch"), findings)
     pump = _index(table, "pump", named(settings, "pump"), findings)
     controller = _index(table, "controller", named(settings, "controller"), findings)
     if len(settings.branches) == 1:
-        branch = np.where((branch < 0) & (table.values["branch"] == "") & (pump < 0), 0, branch)
+        branch = np.where((branch < 0) & (v["branch"] == "") & (pump < 0), 0, branch)
     if len(settings.controllers) == 1:
         controller = np.where(controller < 0, 0, controller)
     of_branch = (
@@ -248,10 +256,11 @@ def _supply(
         if settings.branches
         else np.full(table.rows, -1)
     )
+    names = named(settings, "pump") or ()
     clash = (pump >= 0) & (of_branch >= 0) & (pump != of_branch)
     table.refuse(
         findings, "pump", clash,
-        lambda row: read_but(table.values["pump"][row], f'the branch of this zone hangs on "{settings.pumps[of_branch[row]].name}"'),
+        lambda row: read_but(v["pump"][row], f'the branch of this zone hangs on "{names[of_branch[row]]}"'),
     )  # fmt: skip
     pump = np.where(of_branch >= 0, of_branch, pump)
     if len(settings.pumps) == 1:

@@ -1,4 +1,4 @@
-"""A folder as a whole: zones with their defaults, series with their repeats and gaps, the starter, what was understood."""
+"""A folder as a whole: zones and their defaults, series with repeats and gaps, the starter, what was understood."""
 
 from datetime import date
 from pathlib import Path
@@ -62,14 +62,17 @@ def test_a_zone_needs_water_that_exists(tmp_path):
     assert read.zones.sources == ((0,), (1, 0), (0, 1))
     found = lines(tmp_path / "b", toml, "zone,surface,area,flow,sources\nG1,green,450,1,wel\n")
     assert found == [
-        'zones.csv, line 2, column "sources": read "wel"; allowed: "well", "reclaimed", separated by | (did you mean "well"?)'
+        'zones.csv, line 2, column "sources": read "wel"; allowed: "well", "reclaimed", separated by | (did you '
+        'mean "well"?)'
     ]
 
 
 def test_field_capacity_above_wilting_point(tmp_path):
-    found = lines(tmp_path, zones="zone,surface,area,flow,soil,field_capacity\nG1,green,450,1,clay,0.1\n")
+    head = "zone,surface,area,flow,soil,field_capacity,wilting_point\n"
+    found = lines(tmp_path, zones=head + "G1,green,450,1,clay,0.1,\nG2,green,450,1,sand,,0.3\n")
     assert found == [
-        'zones.csv, line 2, column "field_capacity": field capacity 0.1 is not above wilting point 0.22 [m3/m3]; it must be'
+        'zones.csv, line 2, column "field_capacity": read "0.1"; a value above the wilting point, 0.22 m3/m3, is allowed',
+        'zones.csv, line 3, column "wilting_point": read "0.3"; a value below the field capacity, 0.12 m3/m3, is allowed',
     ]
 
 
@@ -109,7 +112,8 @@ def test_the_least_cannot_be_above_the_greatest(tmp_path):
 def test_calendar_targets(tmp_path):
     read = site(
         tmp_path,
-        calendar="from,until,surface or zone,event\n2026-07-01,,F1,no_water\n2026-07-02,2026-07-03,green,tournament\n2026-07-05,,,firm\n",
+        calendar="from,until,surface or zone,event\n2026-07-01,,F1,no_water\n"
+        "2026-07-02,2026-07-03,green,tournament\n2026-07-05,,,firm\n",
     )
     assert read.calendar["target"].tolist()[:2] == ["F1", "green"]
     assert read.calendar["until"].dt.day.tolist()[:2] == [1, 3]
@@ -130,8 +134,10 @@ def test_references_between_files(tmp_path):
         calendar="from,until,surface or zone,event\n2026-07-01,,greens,tournament\n2026-07-01,,G1,turnament\n",
     )
     assert found == [
-        'calendar.csv, line 2, column "surface or zone": read "greens"; a surface or a zone of zones.csv is allowed (did you mean "green"?)',
-        'calendar.csv, line 3, column "event": read "turnament"; allowed: "tournament", "no_water", "no_flush", "firm", "aerified", '
+        'calendar.csv, line 2, column "surface or zone": read "greens"; a surface or a zone of zones.csv is '
+        'allowed (did you mean "green"?)',
+        'calendar.csv, line 3, column "event": read "turnament"; allowed: "tournament", "no_water", "no_flush", '
+        '"firm", "aerified", '
         '"fertigation" (did you mean "tournament"?)',
         'probe_sites.csv, line 2, column "zone": read "G2"; a zone of zones.csv is allowed',
         'probe_sites.csv, line 2, column "until": read "2026-07-01"; a date not before from is allowed',
@@ -165,7 +171,7 @@ def test_absent_series_are_empty_frames_with_their_columns(tmp_path):
         "rain",
         "eto",
     ]
-    assert read.weather.dtypes["date"] == "datetime64[ns]" and read.weather.dtypes["tmin"] == float
+    assert read.weather.dtypes["date"] == "datetime64[ns]" and read.weather.dtypes["tmin"] == "float64"
     assert read.calendar.columns.tolist() == ["from", "until", "target", "event", "note"]
     assert all(
         len(getattr(read, n)) == 0

@@ -108,30 +108,55 @@ def test_only_a_name_and_a_place_are_indispensable_and_every_default_is_said(tmp
 @pytest.mark.parametrize(
     ("toml", "line"),
     [
-        ("", 'site.toml: the file is empty; [site] is needed'),
+        ("", "site.toml: the file is empty; [site] is needed"),
         ('[site]\nname = "x"\n', 'site.toml, line 1, key "site.latitude": this key is missing; it is needed'),
         ('[site]\nname = "x\n', 'site.toml, line 2: read "name = "x"; this is not TOML'),
-        (TOML + "[[pump]]\nname = 'a'\ncapacity = 0\n", 'line 10, key "pump[1].capacity": read "0"; a number above 0 is allowed, for example 70'),
-        (TOML + "[[pump]]\nname = 'a'\ncapacity = '9 gal'\n", 'read "9 gal"; read the unit "gal"; L/s, m3/h, gal/min or ft3/s is allowed'),
+        (
+            TOML + "[[pump]]\nname = 'a'\ncapacity = 0\n",
+            'line 10, key "pump[1].capacity": read "0"; a number above 0 is allowed, for example 70',
+        ),
+        (
+            TOML + "[[pump]]\nname = 'a'\ncapacity = '9 gal'\n",
+            'read "9 gal"; read the unit "gal"; L/s, m3/h, gal/min or ft3/s is allowed',
+        ),
         (TOML + "[[pump]]\nname = 'a'\ncapacity = nan\n", "a finite number is allowed"),
-        (TOML + "[[pump]]\nname = 'a'\ncapacity = 9\nhed = 60\n", 'line 11, key "pump[1].hed": this key is not known (did you mean "head"?)'),
+        (
+            TOML + "[[pump]]\nname = 'a'\ncapacity = 9\nhed = 60\n",
+            'line 11, key "pump[1].hed": this key is not known (did you mean "head"?)',
+        ),
         (TOML + "[planing]\nnights = 3\n", 'line 8, key "planing": this key is not known (did you mean "planning"?)'),
-        (TOML + "[planning]\nnights = 15\n", 'key "planning.nights": read "15"; a whole number from 1 to 14 is allowed'),
+        (
+            TOML + "[planning]\nnights = 15\n",
+            'key "planning.nights": read "15"; a whole number from 1 to 14 is allowed',
+        ),
         (TOML + "[planning]\nnights = true\n", "a whole number from 1 to 14 is allowed"),
-        (TOML + "[window]\nopens = '25:00'\n", 'line 9, key "window.opens": read "25:00"; a time like 21:30 is allowed'),
+        (
+            TOML + "[window]\nopens = '25:00'\n",
+            'line 9, key "window.opens": read "25:00"; a time like 21:30 is allowed',
+        ),
         (TOML + "[[window.by_day]]\nopens = '21:00'\n", 'key "window.by_day[1].days": this key is missing'),
         (TOML + "[restriction]\nnights_allowed = ['Mon']\n", '"Mon" is no weekday; allowed: "Monday"'),
         (TOML + "[restriction]\nsurfaces = ['greens']\n", '"greens" is no surface; allowed: "green"'),
         (TOML + "[restriction]\nhours = ['21-23']\n", 'a span like "18:00-06:00" is allowed'),
         (TOML + "[restriction]\ncut = 20\n", 'key "restriction[1].cut": read "20"; a number from 0 to 1 is allowed'),
         (TOML + "[surface.gren]\npriority = 1\n", 'key "surface.gren": "gren" is no surface; allowed: "green"'),
-        (TOML + "[surface.green]\nmoisture_floor = 0.9\nfirmness_limit = 0.8\n", "above the moisture floor, 0.9, is allowed"),
-        (TOML + "[[branch]]\nname = 'n'\npump = 'p'\n", 'key "branch[1].pump": read "p"; no [[pump]] is given'),
-        (TOML + "[[source]]\nname = 'a'\n[[source]]\nname = 'a'\n", 'key "source[2].name": read "a"; the name of a source must be its own'),
-        (TOML + "[[controller]]\nname = 'a'\nprofile = '../x'\n", 'read "../x"; a plain name of letters'),
-        (TOML + "[allocation]\nstarts = 2026-04-01\nends = 2026-03-01\nvolume = 1\n", "a date not before the start, 2026-04-01, is allowed"),
         (
-            TOML + "[allocation]\nstarts = 2026-04-01\nends = 2026-10-01\nvolume = 9\ntier = [{above=1, price=2}, {above=2, price=1}]\n",
+            TOML + "[surface.green]\nmoisture_floor = 0.9\nfirmness_limit = 0.8\n",
+            "above the moisture floor, 0.9, is allowed",
+        ),
+        (TOML + "[[branch]]\nname = 'n'\npump = 'p'\n", 'key "branch[1].pump": read "p"; no [[pump]] is given'),
+        (
+            TOML + "[[source]]\nname = 'a'\n[[source]]\nname = 'a'\n",
+            'key "source[2].name": read "a"; the name of a source must be its own',
+        ),
+        (TOML + "[[controller]]\nname = 'a'\nprofile = '../x'\n", 'read "../x"; a plain name of letters'),
+        (
+            TOML + "[allocation]\nstarts = 2026-04-01\nends = 2026-03-01\nvolume = 1\n",
+            "a date not before the start, 2026-04-01, is allowed",
+        ),
+        (
+            TOML + "[allocation]\nstarts = 2026-04-01\nends = 2026-10-01\nvolume = 9\ntier = [{above=1, price=2}, "
+            "{above=2, price=1}]\n",
             'line 12, key "allocation.tier[2].price": read "1.0"; a price not below that of the tier before is allowed',
         ),
         (TOML + "[columns.wether]\na = 'tmin'\n", '"wether" is no table; allowed: "zones", "weather"'),
@@ -142,7 +167,7 @@ def test_only_a_name_and_a_place_are_indispensable_and_every_default_is_said(tmp
         (TOML.replace("36.6", "96.6"), 'line 3, key "site.latitude": read "96.6"; a number from -90 to 90 is allowed'),
         ("site = 3\n", 'line 1, key "site": read "3"; a table of keys is needed here'),
     ],
-)  # fmt: skip
+)
 def test_refusals_of_site_toml(tmp_path, toml, line):
     assert line in "\n".join(lines(tmp_path, toml))
 
@@ -176,7 +201,8 @@ def test_faults_of_all_files_come_together_sorted(tmp_path):
 def test_lines_of_keys():
     text = "a = 1\n[b]\n'c d' = '''\nx = 1\n'''\ne.f = 2 # [g]\n[[h]]\ni = 1\n[[h]]\ni = [\n 1,\n]\n[h.j]\nk = 1\n"
     found = key_lines(text)
-    assert [found[p] for p in (("a",), ("b",), ("b", "c d"), ("b", "e", "f"), ("h", 0, "i"), ("h", 1), ("h", 1, "j", "k"))] == [
+    paths = (("a",), ("b",), ("b", "c d"), ("b", "e", "f"), ("h", 0, "i"), ("h", 1), ("h", 1, "j", "k"))
+    assert [found[p] for p in paths] == [
         1, 2, 3, 6, 8, 9, 14
     ]  # fmt: skip
     assert ("b", "x") not in found

@@ -23,7 +23,10 @@ def test_header_units_convert_with_offsets(tmp_path):
 
 
 def test_semicolons_decimal_commas_quotes_crlf_blank_lines_and_byte_order_mark(tmp_path):
-    text = '\ufeffzone;name;surface;area;flow\r\n\r\nG1;"Green; first";green;450,5;1,25\r\n;;;;\r\n"G2";;tee;300;,8\r\n\r\n'
+    text = (
+        '\ufeffzone;name;surface;area;flow\r\n\r\nG1;"Green; first";green;450,5;1,25\r\n'
+        ';;;;\r\n"G2";;tee;300;,8\r\n\r\n'
+    )
     read = site(tmp_path, zones=text)
     assert read.zones.zone.tolist() == ["G1", "G2"]
     assert read.zones.name.tolist() == ["Green; first", "G2"]
@@ -51,8 +54,10 @@ def test_all_faults_of_a_row_and_a_file_are_said_together(tmp_path):
     )
     assert found == [
         'zones.csv, line 2, column "flow [gal/min]": read "12.5O"; a number above 0 is allowed, for example 23.8',
-        'zones.csv, line 2, column "branch": read "nroth loop"; allowed: "north loop", "south loop" (did you mean "north loop"?)',
-        'zones.csv, line 3, column "surface": read "gren"; allowed: "green", "tee", "fairway", "approach", "rough", "pitch", '
+        'zones.csv, line 2, column "branch": read "nroth loop"; allowed: "north loop", "south loop" (did you mean '
+        '"north loop"?)',
+        'zones.csv, line 3, column "surface": read "gren"; allowed: "green", "tee", "fairway", "approach", '
+        '"rough", "pitch", '
         '"landscape" (did you mean "green"?)',
         'zones.csv, line 3, column "area": read "-4"; a number above 0 is allowed, for example 450',
         'zones.csv, line 3, column "zone": read "G1"; a zone stands once; line 2 has it already',
@@ -85,14 +90,20 @@ def test_twenty_faults_of_a_column_are_listed_and_the_rest_counted(tmp_path):
         (b"zone,surface,aera,flow\nG1,green,1,1\n", r'the header lacks this column; .* \(did you mean "aera"\?\)'),
         (b"zone,surface,area [gal],flow\nG1,green,1,1\n", 'read the unit "gal"; m2, ft2, acre or ha is allowed'),
         (b"zone,surface,area,area,flow\nG1,green,1,1,1\n", 'column "area": this column stands twice in the header'),
-        (b"zone,surface,area,flow\nG1,green,1,1\nG2,green,2,\xe9\n", "zones.csv, line 3: read the byte 0xE9, which is not UTF-8"),
-        (b'zone,surface,area,flow\nG1,green,450,"1\n', "line 2: the file cannot be read as CSV from here on: a quote is opened here"),
+        (
+            b"zone,surface,area,flow\nG1,green,1,1\nG2,green,2,\xe9\n",
+            "zones.csv, line 3: read the byte 0xE9, which is not UTF-8",
+        ),
+        (
+            b'zone,surface,area,flow\nG1,green,450,"1\n',
+            "line 2: the file cannot be read as CSV from here on: a quote is opened here",
+        ),
         (b"zone,surface,area,flow\nG\x011,green,450,1\n", 'read "G.1"; a text without control characters is allowed'),
         (b'zone,surface,area,flow\nG1,green,"1,450",1\n', "write it without separators of thousands"),
         (b"zone,surface,area,flow\nG1,green,450,\n", 'column "flow": neither flow nor application_rate is given'),
         (b"G1,green,450,1\n", 'line 1, column "zone": the header lacks this column'),
     ],
-)  # fmt: skip
+)
 def test_refusals(tmp_path, zones, message):
     found = "\n".join(lines(tmp_path, zones=zones))
     with pytest.raises(AssertionError, match=message):
@@ -116,8 +127,8 @@ def test_an_unknown_column_is_kept_out_with_a_note_and_a_suggestion(tmp_path):
 
 def test_column_map_names_units_and_leaves_out(tmp_path):
     toml = (
-        TOML
-        + '[columns.weather]\n"Day" = "date"\n"Max Temp °F" = "tmax [degF]"\n"Min Temp °F" = "tmin [degF]"\n"Batt" = ""\n'
+        TOML + '[columns.weather]\n"Day" = "date"\n"Max Temp °F" = "tmax [degF]"\n"Min Temp °F" = "tmin [degF]"\n'
+        '"Batt" = ""\n'
     )
     read = site(tmp_path, toml, weather="Day,Max Temp °F,Min Temp °F,Batt\n2026-07-01,86,50,12.1\n")
     assert read.weather[["tmin", "tmax"]].iloc[0].tolist() == pytest.approx([10.0, 30.0])
@@ -127,7 +138,8 @@ def test_column_map_names_units_and_leaves_out(tmp_path):
 def test_times_with_an_offset_become_local_and_24_00_is_the_next_day(tmp_path):
     read = site(
         tmp_path,
-        probes="time,probe,moisture\n2026-07-01T12:00Z,P1,0.2\n2026-07-01T24:00,P1,0.21\n2026-07-01 06:30:15-07:00,P1,0.22\n",
+        probes="time,probe,moisture\n2026-07-01T12:00Z,P1,0.2\n2026-07-01T24:00,P1,0.21\n2026-07-01 "
+        "06:30:15-07:00,P1,0.22\n",
         probe_sites="probe,zone,depth\nP1,G1,8\n",
     )
     assert read.probes["time"].astype(str).tolist() == [
@@ -201,7 +213,8 @@ def test_a_fault_in_a_long_file_is_found_and_located(tmp_path, monkeypatch, spoi
 def test_impossible_probe_readings_are_set_aside_with_a_note(tmp_path):
     read = site(
         tmp_path,
-        probes="time,probe,moisture [%],ec [mS/cm]\n2026-07-01T10:00,P0,120,1\n2026-07-01T11:00,P0,20,-3\n2026-07-01T12:00,PX,20,1\n",
+        probes="time,probe,moisture [%],ec [mS/cm]\n2026-07-01T10:00,P0,120,1\n2026-07-01T11:00,P0,20,-3\n"
+        "2026-07-01T12:00,PX,20,1\n",
         probe_sites=PROBE_SITES,
     )
     np.testing.assert_allclose(read.probes["moisture"], [np.nan, 0.2])

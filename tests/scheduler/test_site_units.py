@@ -1,4 +1,4 @@
-"""Units at the edge. Factors are exact by definition (inch 25.4 mm, gallon 231 in3, thermochemical calorie 4.184 J) unless said."""
+"""Units at the edge. Factors are exact by definition (inch 25.4 mm, gallon 231 in3, calorie 4.184 J) unless said."""
 
 import pytest
 

@@ -1,4 +1,4 @@
-"""Windows of a night, drought orders and tariff blocks; expected minutes are worked out by hand from the clock times."""
+"""Windows of a night, drought orders and tariff blocks; the minutes expected are worked out by hand."""
 
 from datetime import date
 
@@ -52,7 +52,8 @@ def test_no_window_given_is_nine_to_six_and_said(tmp_path):
 def test_weekdays_that_differ(tmp_path):
     toml = (
         WINDOW
-        + '[[window.by_day]]\ndays = ["Wednesday"]\nopens = "23:00"\n[[window.by_day]]\nday = "Thursday"\ncloses = "04:00"\n'
+        + '[[window.by_day]]\ndays = ["Wednesday"]\nopens = "23:00"\n[[window.by_day]]\nday = "Thursday"\ncloses '
+        '= "04:00"\n'
     )
     found = windows(tmp_path, toml, nights=3)
     assert [w.pieces for w in found] == [((1260, 1770),), ((1380, 1770),), ((1260, 1680),)]
