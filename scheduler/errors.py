@@ -17,6 +17,7 @@ name                code  meaning
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -124,6 +125,19 @@ def listing(names: Sequence[str], most: int = 12) -> str:
     """
     text = ", ".join(f'"{shown(name)}"' for name in names[:most])
     return text if len(names) <= most else f"{text} and {len(names) - most} more"
+
+
+def near_miss(read: str, allowed: Sequence[str]) -> str:
+    """Give ' (did you mean "x"?)' for the nearest allowed name, or an empty text.
+
+    Examples
+    --------
+    >>> near_miss("nroth loop", ["north loop", "south loop"])
+    ' (did you mean "north loop"?)'
+    """
+    by_key = {name.casefold(): name for name in allowed}
+    near = difflib.get_close_matches(read.casefold(), list(by_key), n=1, cutoff=0.7)
+    return f' (did you mean "{shown(by_key[near[0]])}"?)' if near else ""
 
 
 def _file_order(file: str) -> tuple[int, str]:

@@ -7,7 +7,7 @@ Map of the folder, in the order a file passes through it::
     tables.py                   CSV files into arrays, every fault located
     columns.py                  the columns of every file, their units and limits
     schema.py  toml_lines.py    the keys of site.toml; the line each stands on
-    settings.py                 site.toml, defaults filled in
+    settings.py  settle.py      site.toml as written; defaults filled in, names turned into indices
     zones.py  series.py         zones.csv; weather, forecast, probes, applied, calendar, samples
     records.py                  what comes out: Site and its parts, frozen
     load.py                     the whole folder: load_site

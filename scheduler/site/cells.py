@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from scheduler.errors import listing
+from scheduler.errors import listing, near_miss
 from scheduler.site.units import Linear, conversion
 
 Kind = Literal["number", "text", "id", "date", "time", "choice", "flag"]
@@ -181,8 +181,6 @@ def _allowed(column: Column) -> str:
 
 def _one(column: Column, text: str) -> Any:
     """Read one text; raises ValueError with what is allowed."""
-    from scheduler.site.tables import near_miss
-
     if column.kind == "flag":
         if not text:
             return None

@@ -10,7 +10,8 @@ from scheduler.errors import InputProblems
 from scheduler.site import series
 from scheduler.site.columns import FILES
 from scheduler.site.records import Site, ZoneTable
-from scheduler.site.settings import Settings, read_settings
+from scheduler.site.settings import read_settings
+from scheduler.site.settle import Settings
 from scheduler.site.tables import Findings, Table, read_table
 from scheduler.site.zones import build_zones
 

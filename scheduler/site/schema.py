@@ -1,4 +1,4 @@
-"""site.toml: what each key may be. How tables refer to each other is checked in `scheduler.site.settings`.
+"""site.toml: what each key may be. How tables refer to each other is checked in `scheduler.site.settle`.
 
 Quantities are numbers in the default unit or texts with a unit; fields hold the inside unit. Messages of a field say
 what is allowed.
@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-from scheduler.errors import listing, shown
+from scheduler.errors import listing, near_miss, shown
 from scheduler.site.cells import FIRST_YEAR, LAST_YEAR, LONGEST_ID, Column, bound_words
 from scheduler.site.records import SURFACES, WEEKDAYS
 from scheduler.site.units import Linear, conversion, price_per, quantity
@@ -144,8 +144,6 @@ def _read_weekdays(value: Any) -> frozenset[int]:
         elif key.capitalize() in WEEKDAYS:
             days.add(WEEKDAYS.index(key.capitalize()))
         else:
-            from scheduler.site.tables import near_miss
-
             allowed = f'allowed: {listing(WEEKDAYS)}, "weekdays", "weekend"{near_miss(key, WEEKDAYS)}'
             raise ValueError(f'"{shown(name)}" is no weekday; {allowed}')
     return frozenset(days)
@@ -157,8 +155,6 @@ def _read_surfaces(value: Any) -> frozenset[str]:
         raise ValueError(f"a list of surfaces is allowed: {listing(SURFACES)}")
     for name in value:
         if name not in SURFACES:
-            from scheduler.site.tables import near_miss
-
             raise ValueError(
                 f'"{shown(name)}" is no surface; allowed: {listing(SURFACES)}{near_miss(str(name), SURFACES)}'
             )

@@ -14,11 +14,11 @@ import numpy as np
 import pandas as pd
 
 from models.weather import wind_at_2m
-from scheduler.errors import counted, listing, read_but
+from scheduler.errors import counted, listing, near_miss, read_but
 from scheduler.site.cells import Column
 from scheduler.site.columns import CALENDAR, FILES
 from scheduler.site.records import SURFACES
-from scheduler.site.tables import Findings, Table, near_miss
+from scheduler.site.tables import Findings, Table
 
 LIKELY_RAIN = 400.0  # a day's rain above it is possible and asks for a look [mm]; records are near 1800
 

@@ -11,7 +11,6 @@ What a cell may be stands in `Column`; what the columns of each file are stands 
 from __future__ import annotations
 
 import csv
-import difflib
 import io
 import re
 import warnings
@@ -24,7 +23,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from scheduler.errors import LISTED_PER_COLUMN, Problem, counted, listing, read_but, shown
+from scheduler.errors import LISTED_PER_COLUMN, Problem, counted, listing, near_miss, read_but, shown
 from scheduler.notes import Note
 from scheduler.site.cells import Column, bound_words, understand
 from scheduler.site.units import NUMBER, Linear, conversion
@@ -105,19 +104,6 @@ class _Cells:
     bad: dict[int, list[tuple[int, str]]]
     bad_count: dict[int, int]
     lines: np.ndarray | None
-
-
-def near_miss(read: str, allowed: Sequence[str]) -> str:
-    """Give ' (did you mean "x"?)' for the nearest allowed name, or an empty text.
-
-    Examples
-    --------
-    >>> near_miss("nroth loop", ["north loop", "south loop"])
-    ' (did you mean "north loop"?)'
-    """
-    by_key = {name.casefold(): name for name in allowed}
-    near = difflib.get_close_matches(read.casefold(), list(by_key), n=1, cutoff=0.7)
-    return f' (did you mean "{shown(by_key[near[0]])}"?)' if near else ""
 
 
 def read_table(

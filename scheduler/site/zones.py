@@ -21,10 +21,10 @@ import numpy as np
 from models.hydraulics import gross_rate, infiltration_rate
 from models.soil import TEXTURES
 from models.turf import Turf, parse_mix, turf_of_mix
-from scheduler.errors import counted, listing, read_but
+from scheduler.errors import counted, listing, near_miss, read_but
 from scheduler.site.records import ZoneTable
-from scheduler.site.settings import Settings, named
-from scheduler.site.tables import Findings, Table, near_miss
+from scheduler.site.settle import Settings, named
+from scheduler.site.tables import Findings, Table
 
 DU_LQ, MAX_RUN, MICROCLIMATE = 0.7, 600.0, 1.0  # [-], [min], [-]; of site-format
 SOIL = "loam"

@@ -71,8 +71,10 @@ def test_field_capacity_above_wilting_point(tmp_path):
     head = "zone,surface,area,flow,soil,field_capacity,wilting_point\n"
     found = lines(tmp_path, zones=head + "G1,green,450,1,clay,0.1,\nG2,green,450,1,sand,,0.3\n")
     assert found == [
-        'zones.csv, line 2, column "field_capacity": read "0.1"; a value above the wilting point, 0.22 m3/m3, is allowed',
-        'zones.csv, line 3, column "wilting_point": read "0.3"; a value below the field capacity, 0.12 m3/m3, is allowed',
+        'zones.csv, line 2, column "field_capacity": read "0.1"; a value above the wilting point, 0.22 m3/m3, '
+        "is allowed",
+        'zones.csv, line 3, column "wilting_point": read "0.3"; a value below the field capacity, 0.12 m3/m3, '
+        "is allowed",
     ]
 
 

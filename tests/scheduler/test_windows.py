@@ -5,7 +5,7 @@ from datetime import date
 import numpy as np
 import pytest
 
-from scheduler.site.settings import window_minutes
+from scheduler.site.settle import window_minutes
 from scheduler.site.windows import Block, energy_price, night_windows, restriction_cut
 from tests.scheduler.site_folders import TOML, site
 
