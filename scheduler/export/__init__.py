@@ -1,0 +1,12 @@
+"""Run-time tables in the shape a controller's import, or a person at its keypad, takes.
+
+`profile.py`    what a profile may say, and reading one (TOML); `profiles/` holds the shipped ones
+`table.py`      plan + profile -> rows of cells, with everything that does not fit
+`formats.py`    rows <-> CSV, JSON, fixed width, XLSX
+`write.py`      the table on the disk, read back before it is published
+"""
+
+from scheduler.export.profile import Profile, load_profile, shipped_profiles
+from scheduler.export.write import export_notes, read_back, write_run_times
+
+__all__ = ["Profile", "export_notes", "load_profile", "read_back", "shipped_profiles", "write_run_times"]
