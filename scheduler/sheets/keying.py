@@ -1,0 +1,69 @@
+"""The keying sheet: run times in large print, in the order a person scrolls through a controller's stations.
+
+Every station is listed, also those that stay off: yesterday's time must be taken out. A box beside each is for ticking.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+from scheduler.files import write_atomic
+from scheduler.sheets import edge
+from scheduler.sheets.night import environment
+from scheduler.sheets.sections import natural_key
+
+
+def keying_sheet(plan: Mapping[str, Any]) -> str:
+    """Make the keying sheet of a plan: a whole HTML page.
+
+    Parameters
+    ----------
+    plan : mapping                  A document of the shape of `plan.schema.json`.
+
+    Returns
+    -------
+    str                             The page; controllers and stations in natural order (2 before 10).
+    """
+    units = plan["site"]["units"]
+    controllers: dict[str, list[Mapping[str, Any]]] = {}
+    for zone in plan["zones"]:
+        controllers.setdefault(zone["controller"] or "", []).append(zone)
+    groups = [
+        {
+            "title": name or "No controller named",
+            "running": sum(z["minutes"] > 0 for z in zones),
+            "total": edge.format_duration(sum(z["minutes"] for z in zones)),
+            "rows": [_row(z, units) for z in sorted(zones, key=lambda z: natural_key(z["station"] or z["id"]))],
+        }
+        for name, zones in sorted(controllers.items(), key=lambda item: natural_key(item[0]))
+    ]
+    night = edge.format_date(date.fromisoformat(plan["night"]), units)
+    page = environment().get_template("keying.html.jinja")
+    return page.render(site=plan["site"]["name"], night=night, groups=groups)
+
+
+def write_keying_sheet(plan: Mapping[str, Any], path: Path) -> Path:
+    """Write the keying sheet in one step.
+
+    Raises
+    ------
+    OSError                         The file cannot be written; the old one is unchanged.
+    """
+    return write_atomic(path, keying_sheet(plan))
+
+
+def _row(zone: Mapping[str, Any], units: str) -> dict[str, Any]:
+    cycles = zone["cycles"]
+    return {
+        "station": zone["station"] or zone["id"],
+        "name": zone["name"] or zone["id"],
+        "on": zone["minutes"] > 0,
+        "time": edge.format_duration(zone["minutes"]) if zone["minutes"] > 0 else "off",
+        "cycles": [
+            f"{edge.format_time(datetime.fromisoformat(c['start']), units)} for {edge.format_duration(c['minutes'])}"
+            for c in cycles
+        ],
+    }
