@@ -1,0 +1,88 @@
+"""The versions of the schema: a plain list of steps, each one transaction.
+
+A new ledger is made as `tables.py` says and marked with `VERSION`. An older one is brought up step by step, each step
+whole or not at all, in the order of the list. To change the schema: change `tables.py`, append the statements that
+turn the last version into the new one to `STEPS`, and keep the old description in the tests
+(`tests/scheduler/ledger_schema.json`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import sqlalchemy as sa
+from sqlalchemy import Connection
+
+from scheduler.ledger.tables import metadata, schema_version
+
+FIRST = 1
+STEPS: list[Callable[[Connection], None]] = []  # STEPS[i] turns version FIRST + i into FIRST + i + 1
+
+
+class WrongVersion(Exception):
+    """The ledger was written by a newer program than this one."""
+
+
+def newest() -> int:
+    """Give the version this program writes."""
+    return FIRST + len(STEPS)
+
+
+def bring_up(connection: Connection) -> int:
+    """Make the tables, or bring older ones to this program's version, within the transaction of `connection`.
+
+    Returns
+    -------
+    int
+        The version found, 0 for a ledger that was empty.
+
+    Raises
+    ------
+    WrongVersion
+        The ledger is newer than this program.
+    """
+    if not sa.inspect(connection).has_table("schema_version"):
+        metadata.create_all(connection)
+        _protect_plans(connection)
+        connection.execute(schema_version.insert().values(version=newest()))
+        return 0
+    found = version_of(connection)
+    if found > newest():
+        raise WrongVersion(
+            f"the ledger has version {found}, this program knows up to {newest()}; please use the newer program"
+        )
+    for step in range(found, newest()):
+        STEPS[step - FIRST](connection)
+        connection.execute(schema_version.update().values(version=step + 1))
+    return found
+
+
+def version_of(connection: Connection) -> int:
+    """Read the version of a ledger that has tables."""
+    return int(connection.execute(sa.select(schema_version.c.version)).scalar_one())
+
+
+def _protect_plans(connection: Connection) -> None:
+    """Let the database itself refuse to change or delete a published plan."""
+    words = "a published plan is never changed; publish a new one"
+    if connection.dialect.name == "sqlite":
+        for act in ("UPDATE", "DELETE"):
+            connection.execute(
+                sa.text(
+                    f"CREATE TRIGGER plans_no_{act.lower()} BEFORE {act} ON plans "
+                    f"BEGIN SELECT RAISE(ABORT, '{words}'); END"
+                )
+            )
+    else:
+        connection.execute(
+            sa.text(
+                "CREATE FUNCTION refuse_plan_change() RETURNS trigger LANGUAGE plpgsql AS "
+                f"$$ BEGIN RAISE EXCEPTION '{words}'; END $$"
+            )
+        )
+        connection.execute(
+            sa.text(
+                "CREATE TRIGGER plans_no_change BEFORE UPDATE OR DELETE ON plans "
+                "FOR EACH ROW EXECUTE FUNCTION refuse_plan_change()"
+            )
+        )

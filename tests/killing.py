@@ -1,0 +1,155 @@
+"""Killing a writer of the ledger at random moments, and looking at what is left.
+
+The child brings in readings, weather and applied water and publishes plans, and says so by appending a line to a file
+of its own after each call has returned. It is killed by SIGKILL, which no program can catch. What must hold afterwards:
+
+* the ledger opens and is sound,
+* whatever the child has said it wrote is there,
+* nothing is there twice, and no transaction is there by half,
+* bringing in everything again ends with exactly what an undisturbed run gives.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import signal
+import time
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from scheduler.ledger import Ledger, open_ledger, publish_plan, queries
+from scheduler.ledger.merge import Series, merge
+from scheduler.ledger.readings import merge_readings
+from scheduler.ledger.tables import applied
+from scheduler.ledger.writers import begin_intake, end_intake
+
+STEPS, PROBES, PER_STEP = 24, 12, 24
+ZONES = 30
+
+
+@dataclass
+class Killed:
+    """What one trial saw: steps acknowledged and found, and whether the child had ended before the signal."""
+
+    acknowledged: int
+    found: int
+    ended: bool
+
+
+def readings_of(step: int) -> pd.DataFrame:
+    """Give the readings of one step; from the second on they also correct the last row of the step before."""
+    rng = np.random.default_rng(step)
+    times = pd.Timestamp("2026-07-01") + pd.to_timedelta(np.arange(step * PER_STEP, (step + 1) * PER_STEP), unit="h")
+    frame = pd.MultiIndex.from_product([times, [f"P{i:02d}" for i in range(PROBES)]], names=["time", "probe"])
+    frame = frame.to_frame(index=False)
+    for name in ("moisture", "ec", "temperature", "permittivity"):
+        frame[name] = rng.random(len(frame))
+    if step:
+        before = readings_of_step_end(step - 1)
+        frame = pd.concat([before, frame], ignore_index=True)
+    return frame
+
+
+def readings_of_step_end(step: int) -> pd.DataFrame:
+    """Give the corrected last row of a step."""
+    time_ = pd.Timestamp("2026-07-01") + pd.Timedelta(hours=(step + 1) * PER_STEP - 1)
+    values = dict.fromkeys(("moisture", "ec", "temperature", "permittivity"), 2.0 + step)
+    return pd.DataFrame({"time": [time_], "probe": ["P00"], **{k: [v] for k, v in values.items()}})
+
+
+def applied_of(step: int) -> pd.DataFrame:
+    """Give what ran in the night of one step."""
+    night = (pd.Timestamp("2026-07-01") + pd.Timedelta(days=step)).strftime("%Y-%m-%d")
+    zones = [f"Z{i:02d}" for i in range(ZONES)]
+    return pd.DataFrame({"night": night, "zone": zones, "minutes": float(step), "volume": np.nan, "note": ""})
+
+
+def plan_of(step: int) -> dict[str, object]:
+    """Give the plan of one step; every second one supersedes the one before."""
+    night = (pd.Timestamp("2026-07-01") + pd.Timedelta(days=step // 2)).strftime("%Y-%m-%d")
+    return {"night": night, "made": f"step {step}", "status": "planned", "zones": list(range(step * 50))}
+
+
+def take_step(ledger: Ledger, step: int) -> None:
+    """Bring in one step: one transaction for the data, one for the plan."""
+    with ledger.writing() as connection:
+        number = begin_intake(connection, ledger, f"step {step}", "trial")
+        counts = merge_readings(connection, readings_of(step), ledger.site_id, number)
+        counts += merge(connection, Series.of(applied), applied_of(step), ledger.site_id, number)
+        end_intake(connection, number, counts)
+    publish_plan(ledger, plan_of(step))
+
+
+def child(folder: Path, url: str | None, said: Path) -> None:
+    """Write step by step, saying so after each."""
+    handle = os.open(said, os.O_WRONLY | os.O_APPEND | os.O_CREAT)
+    ledger = open_ledger(folder, url, "site")
+    for step in range(STEPS):
+        take_step(ledger, step)
+        os.write(handle, f"{step}\n".encode())
+
+
+def trial(folder: Path, delay: float, url: str | None = None) -> Killed:
+    """Start a child, kill it after `delay` seconds, look; raise AssertionError where a promise is broken."""
+    said = folder / "said"
+    process = multiprocessing.get_context("fork").Process(target=child, args=(folder, url, said), daemon=True)
+    process.start()
+    time.sleep(delay)
+    ended = not process.is_alive()
+    if process.pid is not None and not ended:
+        os.kill(process.pid, signal.SIGKILL)
+    process.join()
+    acknowledged = len(said.read_text().splitlines()) if said.exists() else 0
+    ledger = open_ledger(folder, url, "site")
+    try:
+        _look(ledger)
+        found = _whole_steps(ledger)
+        _must(found >= acknowledged, f"{acknowledged} steps were acknowledged, {found} are there")
+        for step in range(STEPS):
+            take_step(ledger, step)
+        _look(ledger)
+        _must(_whole_steps(ledger) == STEPS, "not all is there after bringing in everything again")
+        _must(len(queries.plan_list(ledger)) >= STEPS, "plans are missing")
+        standing = queries.plan_list(ledger).query("stands")["made"].tolist()
+        _must(standing == [f"step {step}" for step in range(1, STEPS, 2)], f"wrong plans stand: {standing}")
+    finally:
+        ledger.close()
+    return Killed(acknowledged, found, ended)
+
+
+def _must(holds: bool, words: str) -> None:
+    if not holds:
+        raise AssertionError(words)
+
+
+def _look(ledger: Ledger) -> None:
+    """Check the file and that nothing is doubled."""
+    if ledger.engine.dialect.name == "sqlite":
+        with ledger.reading() as connection:
+            said = connection.exec_driver_sql("PRAGMA integrity_check").scalar()
+            _must(said == "ok", f"the file is damaged: {said}")
+            _must(not connection.exec_driver_sql("PRAGMA foreign_key_check").all(), "rows hang on nothing")
+    data = queries.readings(ledger)
+    _must(not data.duplicated(["time", "probe"]).any(), "readings are doubled")
+    intakes = queries.intake_list(ledger)
+    written = queries.replaced_rows(ledger)
+    _must(set(written["replaced_through"]) <= set(intakes["what"]), "history without its intake")
+
+
+def _whole_steps(ledger: Ledger) -> int:
+    """Count the steps that are there; each must be whole, in both tables, and they must come in order."""
+    data, water = queries.readings(ledger), queries.applied_water(ledger)
+    steps = len(data) // (PROBES * PER_STEP)
+    _must(len(data) == steps * PROBES * PER_STEP, "a step is there by half")
+    _must(len(water) == steps * ZONES, "readings and applied water of a step were parted")
+    for step in range(steps - 1):
+        end = readings_of_step_end(step)
+        here = data[(data["time"] == end["time"][0]) & (data["probe"] == "P00")]
+        _must(here["moisture"].tolist() == [2.0 + step], "a correction is missing")
+    planned = {made for made in queries.plan_list(ledger)["made"]}
+    _must({f"step {step}" for step in range(steps - 1)} <= planned, "a plan is missing")
+    return steps if f"step {steps - 1}" in planned or steps == 0 else steps - 1
