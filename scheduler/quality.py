@@ -1,0 +1,291 @@
+"""Which probe readings are believed tonight, and why not the others.
+
+The rules are in `models/quality.py`; here they are fed with what could have wetted or dried each probe: rain, applied
+water, ET. What is not on record counts as possible: a night after the last one logged, a day without a rain reading.
+The reasons are sentences for people.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from models.quality import UNKNOWN_WATER, Fault, ProbeRecord, find_faults
+from models.soil import TEXTURES
+from models.weather import Climate, Place, reference_et
+from scheduler.errors import counted, listing
+from scheduler.notes import Note
+from scheduler.site import Site
+
+COLUMNS = ["probe", "rule", "what", "starts", "ends", "reason"]
+DOUBTED = ("moisture", "ec", "temperature")  # values that a flag of the same name takes out
+ET_UNKNOWN = 6.0  # ETc taken where the weather is not known [mm/d]; high, so that fewer readings are doubted
+BEFORE_OPENING = 30  # a valve may be tried before the window [min]
+AFTER_CLOSING = 240  # water sinks to the probe [min]
+AFTER_RAIN = 12 * 60  # the same after the day of a rain, whose hour is not known [min]
+DAY = 1440
+SUNRISE, SUNSET = 6.0, 20.0  # ET of a day falls between them [h, local]
+
+
+@dataclass(frozen=True)
+class Examined:
+    """What was found: flags (probe, rule, what, starts, ends as local times, reason) and notes."""
+
+    flags: pd.DataFrame
+    notes: tuple[Note, ...]
+
+
+def examine(site: Site, readings: pd.DataFrame) -> Examined:
+    """Look over readings of a site, some weeks of them.
+
+    Parameters
+    ----------
+    site : Site
+        For places, soils, weather and applied water.
+    readings : DataFrame
+        time, probe, moisture, ec, temperature; one row a probe and time.
+
+    Returns
+    -------
+    Examined
+    """
+    notes: list[Note] = []
+    placed, places = _placed(site, readings, notes)
+    if placed.empty:
+        return Examined(pd.DataFrame(columns=COLUMNS), tuple(notes))
+    record = _record(site, placed, places, notes)
+    faults = find_faults(record)
+    times, probes = placed["time"].to_numpy(), placed["probe"].to_numpy()
+    rows = [(probes[f.first], f.rule, f.what, times[f.first], times[f.last], _reason(f, record)) for f in faults]
+    flags = pd.DataFrame(rows, columns=COLUMNS).astype({"starts": "datetime64[ns]", "ends": "datetime64[ns]"})
+    unrecorded = flags[flags["rule"] == "unrecorded"]
+    if len(unrecorded):
+        days = sorted(set(unrecorded["starts"].dt.strftime("%Y-%m-%d")))
+        text = f"most probes rose without water on record: {listing(days, 5)}; rain or runs are missing in the files"
+        notes.append(Note("warning", "probes", text))
+    flags = flags.drop_duplicates(["probe", "rule", "what", "starts"], keep="last", ignore_index=True)
+    return Examined(flags, tuple(notes))
+
+
+def believed(readings: pd.DataFrame, flags: pd.DataFrame) -> pd.DataFrame:
+    """Give the readings with every doubted value taken out (NaN).
+
+    A moved probe loses all three values, whichever gave it away. Missing readings and unrecorded water take out
+    nothing.
+    """
+    out = readings.copy()
+    position = out.groupby("probe").indices
+    times = out["time"].to_numpy()
+    columns = {name: out[name].to_numpy(copy=True) for name in DOUBTED}
+    for flag in flags.itertuples(index=False):
+        rows = position.get(flag.probe)
+        if rows is None or flag.what not in DOUBTED:
+            continue
+        here = rows[(times[rows] >= np.datetime64(flag.starts)) & (times[rows] <= np.datetime64(flag.ends))]
+        for name in DOUBTED if flag.rule in ("moved", "stuck") else (flag.what,):
+            columns[name][here] = np.nan
+    return out.assign(**columns)
+
+
+def _placed(site: Site, readings: pd.DataFrame, notes: list[Note]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Give readings with the number of their series (a probe in one place), sorted; and the places by that number."""
+    places = site.probe_sites.reset_index(drop=True)
+    parts = []
+    position = readings.groupby("probe").indices
+    times = readings["time"].to_numpy()
+    placed = np.zeros(len(readings), dtype=bool)
+    for number, place in enumerate(places.itertuples(index=False)):
+        rows = position.get(place.probe, np.zeros(0, dtype=np.int64))
+        start, end = place[places.columns.get_loc("from")], place[places.columns.get_loc("until")]
+        inside = ~placed[rows]
+        if not pd.isna(start):
+            inside &= times[rows] >= np.datetime64(start)
+        if not pd.isna(end):
+            inside &= times[rows] < np.datetime64(end + pd.Timedelta(days=1))
+        rows = rows[inside]
+        placed[rows] = True
+        parts.append(readings.iloc[rows].assign(series=number))
+    if (~placed).any():
+        count = counted(int((~placed).sum()), "reading")
+        text = f"{count} of a time for which probe_sites.csv gives no place; not examined"
+        notes.append(Note("info", "probes", text))
+    parts = [part for part in parts if len(part)]
+    if not parts:
+        return pd.DataFrame(columns=[*readings.columns, "series"]), places
+    return pd.concat(parts).sort_values(["series", "time"], kind="stable", ignore_index=True), places
+
+
+def _record(site: Site, placed: pd.DataFrame, places: pd.DataFrame, notes: list[Note]) -> ProbeRecord:
+    """Put together what the rules need."""
+    kept, series = np.unique(placed["series"].to_numpy(), return_inverse=True)
+    places = places.iloc[kept]
+    zones = site.zones
+    index = {zone: i for i, zone in enumerate(zones.zone)}
+    zone = np.array([index[name] for name in places["zone"]])
+    depth = places["depth"].to_numpy(dtype=float) / 100
+    below = depth > zones.root_depth[zone] * 1.1
+    textures = [TEXTURES[s].saturation if s in TEXTURES else np.nan for s in zones.soil[zone]]
+    saturation = np.fmax(np.array(textures, dtype=float), zones.field_capacity[zone] + 0.15)
+    minutes = _minutes(placed["time"])
+    days = _Days.of(site, minutes, notes)
+    water, since, et = (np.zeros(len(placed)) for _ in range(3))
+    starts = np.append(np.flatnonzero(np.append(True, series[1:] != series[:-1])), len(series))
+    for k in range(len(kept)):
+        part = slice(starts[k], starts[k + 1])
+        water[part], since[part] = days.water(zone[k], minutes[part])
+        et[part] = days.et(zone[k], minutes[part])
+    return ProbeRecord(
+        series=series.astype(np.int64),
+        hours=minutes / 60.0,
+        moisture=placed["moisture"].to_numpy(dtype=float),
+        ec=placed["ec"].to_numpy(dtype=float),
+        temperature=placed["temperature"].to_numpy(dtype=float),
+        water=water,
+        since_water=since,
+        et=et,
+        air=days.air[np.clip((minutes // DAY).astype(int) - days.first, 0, len(days.air) - 1)],
+        field_capacity=zones.field_capacity[zone],
+        wilting_point=zones.wilting_point[zone],
+        saturation=saturation,
+        uptake=np.where(below, 0.25, 1.0),
+        end=float(minutes.max()) / 60.0,
+    )
+
+
+def _minutes(times: pd.Series | pd.DatetimeIndex) -> np.ndarray:
+    """Give local times as minutes since 1970-01-01T00:00 on the same clock."""
+    return np.asarray(times).astype("datetime64[s]").astype(np.int64) / 60.0
+
+
+@dataclass(frozen=True)
+class _Days:
+    """What came and went by day, from `first` (day number) on: spans of possible water, ET and air temperature.
+
+    common : (starts, ends, mm) of rain on every zone;  of_zone : the same of the runs of one zone;  etc : (Z, T)
+    [mm/d];  air : (T,)
+    """
+
+    first: int
+    common: tuple[np.ndarray, np.ndarray, np.ndarray]
+    of_zone: Callable[[int], tuple[np.ndarray, np.ndarray, np.ndarray]]
+    etc: np.ndarray
+    air: np.ndarray
+
+    @classmethod
+    def of(cls, site: Site, minutes: np.ndarray, notes: list[Note]) -> _Days:
+        """Lay out the days that the readings span, and three before."""
+        first, last = int(minutes.min() // DAY) - 3, int(minutes.max() // DAY)
+        dates = pd.to_datetime(np.arange(first, last + 1), unit="D")
+        weather = site.weather.set_index("date").reindex(dates)
+        rain = weather["rain"].to_numpy(dtype=float)
+        lacking = int(np.isnan(rain[3:]).sum())
+        if lacking:
+            text = f"rain of {counted(lacking, 'day')} is not known; a rise of those days is not doubted"
+            notes.append(Note("info", "probes", text))
+        day = np.arange(first, last + 1) * float(DAY)
+        amount = np.where(np.isnan(rain), UNKNOWN_WATER, rain)
+        wet = amount > 0
+        common = (day[wet], day[wet] + DAY + AFTER_RAIN, amount[wet])
+        air = (weather["tmin"] + weather["tmax"]).to_numpy(dtype=float) / 2
+        recent = pd.Series(air).rolling(3, min_periods=1).mean().to_numpy()
+        return cls(first, common, _runs_of(site, dates, notes), _crop_et(site, weather, dates), recent)
+
+    def water(self, zone: int, minutes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Give the water possible since the reading before [mm] and the time since water could last have come [h]."""
+        mm, since = np.zeros(len(minutes)), np.full(len(minutes), np.inf)
+        before = np.append(minutes[0], minutes[:-1])
+        for starts, ends, amount in (self.common, self.of_zone(zone)):
+            if not len(starts):
+                continue
+            total = np.append(0.0, np.cumsum(amount))
+            begun, over = np.searchsorted(starts, minutes, side="right"), np.searchsorted(ends, before, side="right")
+            mm += total[begun] - total[np.minimum(over, begun)]
+            latest = np.where(begun > 0, ends[np.maximum(begun - 1, 0)], -np.inf)
+            since = np.minimum(since, np.maximum(minutes - latest, 0.0) / 60.0)
+        return mm, since
+
+    def et(self, zone: int, minutes: np.ndarray) -> np.ndarray:
+        """Give ETc since the reading before [mm]: the day's, spread between sunrise and sunset as a half sine."""
+        day = (minutes // DAY).astype(int) - self.first
+        hour = (minutes % DAY) / 60.0
+        share = (1 - np.cos(np.pi * np.clip((hour - SUNRISE) / (SUNSET - SUNRISE), 0.0, 1.0))) / 2
+        before = np.append(0.0, np.cumsum(self.etc[zone]))
+        spent = before[day] + share * self.etc[zone][day]
+        return np.append(0.0, np.diff(spent))
+
+
+def _runs_of(
+    site: Site, dates: pd.DatetimeIndex, notes: list[Note]
+) -> Callable[[int], tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    """Prepare the spans in which a zone's own water can have come; nights outside of the log are possible for all."""
+    nights = dates
+    opens, closes = np.array([site.window.of(night.date()) for night in nights], dtype=float).T
+    base = _minutes(nights)
+    starts, ends = base + opens - BEFORE_OPENING, base + closes + AFTER_CLOSING
+    log = site.applied
+    logged = np.zeros(len(nights), dtype=bool)
+    if len(log):
+        logged = (nights >= log["night"].min()) & (nights <= log["night"].max())
+    if not logged[3:-1].all():
+        open_nights = int((~logged[3:-1]).sum())
+        text = f"{counted(open_nights, 'night')} not in the log of applied water; a rise after them is not doubted"
+        notes.append(Note("info", "probes", text))
+    zones = site.zones
+    rate = zones.application_rate / 60.0
+    column = {night: i for i, night in enumerate(nights)}
+    row = {zone: i for i, zone in enumerate(zones.zone)}
+    depth = np.where(logged, 0.0, UNKNOWN_WATER)[None, :].repeat(len(zones), axis=0)
+    recent = log[log["night"].isin(nights)]
+    for night, zone, minutes, volume in zip(
+        recent["night"], recent["zone"], recent["minutes"], recent["volume"], strict=True
+    ):
+        z = row.get(zone)
+        if z is not None:
+            by_time = minutes * rate[z] if minutes == minutes else 0.0
+            by_volume = volume * 1000.0 / zones.area[z] if volume == volume else 0.0
+            depth[z, column[night]] = max(by_time, by_volume)
+
+    def of_zone(zone: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        wet = depth[zone] > 0
+        return starts[wet], ends[wet], depth[zone][wet]
+
+    return of_zone
+
+
+def _crop_et(site: Site, weather: pd.DataFrame, dates: pd.DatetimeIndex) -> np.ndarray:
+    """Give unstressed crop ET (Z, T) [mm/d]; days without weather take ET_UNKNOWN."""
+    arrays = {
+        name: weather[name].to_numpy(dtype=float)
+        for name in ("tmin", "tmax", "rhmin", "rhmax", "rh", "wind", "solar", "sunshine")
+    }
+    climate = Climate(day_of_year=dates.dayofyear.to_numpy(), eto_given=weather["eto"].to_numpy(dtype=float), **arrays)
+    eto = reference_et(climate, Place(site.latitude, site.elevation), site.method).eto
+    etc = site.zones.kc_month[:, dates.month.to_numpy() - 1] * site.zones.microclimate[:, None] * eto[None, :]
+    return np.where(np.isnan(etc), ET_UNKNOWN, etc)
+
+
+def _reason(fault: Fault, record: ProbeRecord) -> str:
+    """Say in a sentence why a reading is doubted."""
+    percent = 100 * fault.size
+    hours = record.hours[fault.last] - record.hours[fault.first]
+    texts = {
+        "range": f"moisture of {percent:.1f} % is outside of what this soil can hold",
+        "spike": f"a single jump to {percent:.1f} % that the readings before and after do not share",
+        "stuck": f"stayed at exactly {percent:.1f} % for {hours:.0f} h while the turf used water",
+        "wetting": f"rose by {percent:.1f} % without rain or irrigation on record",
+        "drop": f"fell by {-percent:.1f} % faster than roots and drainage can dry the soil",
+        "moved": (
+            f"the level changed by {percent:+.1f} % at once and stayed"
+            if fault.what == "moisture"
+            else f"the daily swing of temperature changed by a factor of {fault.size:.1f}"
+        )
+        + "; the probe seems to have been moved",
+        "unrecorded": f"rose by {percent:.1f} % together with most other probes; water that is not on record",
+        "gap": f"no reading for {fault.size:.0f} h",
+        "temperature": f"a temperature of {fault.size:.1f} degC that the soil cannot have",
+        "ec": f"an EC of {fault.size:.2f} dS/m that does not fit the readings around it",
+    }
+    return texts[fault.rule]
