@@ -1,0 +1,570 @@
+"""Where each zone stands: an extended Kalman filter over all zones at once, with kin covariance.
+
+State of a member (a zone's mean, or a spot with a probe): depletion D [mm], log microclimate factor m, log application
+factor a. State of a sensor: bias b [m3/m3] and log layer gain g. One day:
+
+    D' = max(0, D - I exp(a) - Peff + Ks ETc exp(m)),    reading = FC - exp(g) gain D / (1000 Zr) + b
+
+The mean follows `models.soil.balance_day`. The floor at field capacity is taken as that of a normal variable, exact in
+mean, variance and covariance (Stein's lemma), so a storm teaches every zone's depletion and the covariance stays
+whole. Covariances are dense within blocks of kin (`models.kin`), updated in Joseph's form.
+Source of the filter: Kalman (1960) and Bucy & Joseph (1968) as textbooks give them (memory); gate, robust weights and
+watch over sensors: common practice, no source.
+
+`irrigation` here is the zone's mean depth, without the lower-quarter adjustment: a probe sees water that fell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.linalg import cho_factor, cho_solve
+from scipy.special import ndtr
+
+from models.kin import Block, Setup
+from models.soil import balance_day
+
+FloatArray = NDArray[np.float64]
+
+Z95 = 1.959964  # [-] two-sided 95 % of a normal variable
+GATE = 4.5  # [-] standard deviations: a reading farther off is not used
+HUBER = 2.5  # [-] standard deviations: a reading farther off counts less
+REOPEN_AFTER = 4  # [days] refused in a row: the sensor was moved or has shifted; its bias is learned afresh
+STALE_DAYS = 3  # [days] without a reading used: the probe no longer informs its zone
+PACKED = ("depletion", "log_microclimate", "log_rate", "bias", "log_gain", "age", "scatter", "refused")
+GRAVITY_WATER = 0.03  # [m3/m3] above field capacity that a good sensor may read at evening
+MEMORY = 0.1  # [-] weight of the latest reading in the watch over a sensor's scatter
+
+
+@dataclass(frozen=True)
+class FilterState:
+    """Mean and covariance after some day; M members, K sensors.
+
+    Attributes
+    ----------
+    depletion, log_microclimate, log_rate : ndarray, (M,)    Means [mm], [-], [-].
+    bias, log_gain : ndarray, (K,)               Means [m3/m3], [-].
+    covariance : tuple of ndarray                One (3n + 2k, 3n + 2k) a block, order D, m, a, b, g.
+    age : ndarray, (K,)                          Days since a reading of the sensor was used; inf = never.
+    scatter : ndarray, (K,)                      Running mean of squared standardised surprises [-], 1 = as expected.
+    refused : ndarray of int, (K,)               Readings refused in a row.
+    """
+
+    depletion: FloatArray
+    log_microclimate: FloatArray
+    log_rate: FloatArray
+    bias: FloatArray
+    log_gain: FloatArray
+    covariance: tuple[FloatArray, ...]
+    age: FloatArray
+    scatter: FloatArray
+    refused: NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Surprise:
+    """What an update made of the readings, arrays (K,).
+
+    Attributes
+    ----------
+    innovation : ndarray                         Reading less its forecast [m3/m3]; NaN where there was no reading.
+    standardised : ndarray                       The same over its expected standard deviation [-].
+    used : ndarray of bool                       The reading moved the estimate.
+    reopened : ndarray of bool                   The sensor's bias is being learned afresh.
+    widened : ndarray of bool                    Most sensors of the block were off alike: the balance was doubted.
+    """
+
+    innovation: FloatArray
+    standardised: FloatArray
+    used: NDArray[np.bool_]
+    reopened: NDArray[np.bool_]
+    widened: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """The estimate of an evening, arrays (Z,); low and high are ends of 95 % intervals.
+
+    Attributes
+    ----------
+    depletion, spread, low, high : ndarray       Mean, standard deviation and interval [mm]; all but spread in 0 to TAW.
+    moisture, moisture_spread : ndarray          Root-zone moisture at that depletion, and its standard deviation with
+                                                 that of field capacity within a texture [m3/m3].
+    microclimate, microclimate_low, microclimate_high : ndarray    Factor on the demand handed in [-].
+    rate, rate_low, rate_high : ndarray          True application rate / nominal [-].
+    informed_by : ndarray of str                 "probe" (its own, used in the last days), "kin" or "balance".
+    """
+
+    depletion: FloatArray
+    spread: FloatArray
+    low: FloatArray
+    high: FloatArray
+    moisture: FloatArray
+    moisture_spread: FloatArray
+    microclimate: FloatArray
+    microclimate_low: FloatArray
+    microclimate_high: FloatArray
+    rate: FloatArray
+    rate_low: FloatArray
+    rate_high: FloatArray
+    informed_by: NDArray[np.str_]
+
+
+@dataclass(frozen=True)
+class FilterRun:
+    """A season of days: the last state, each evening's estimate and what each update made of the readings.
+
+    `depletion`, `spread` : (Z, N) [mm]; `used` and `standardised` : (K, N); `estimate` is the last evening's.
+    """
+
+    state: FilterState
+    estimate: Estimate
+    depletion: FloatArray
+    spread: FloatArray
+    used: NDArray[np.bool_]
+    standardised: FloatArray
+
+
+def start_state(
+    setup: Setup,
+    depletion: ArrayLike,
+    spread: ArrayLike,
+    microclimate: ArrayLike | None = None,
+    rate: ArrayLike | None = None,
+) -> FilterState:
+    """State before the first night.
+
+    Parameters
+    ----------
+    setup : Setup
+    depletion, spread : array, shape (Z,)        Depletion [mm], 0 to TAW, and its standard deviation [mm], 0 or more.
+    microclimate, rate : array, shape (Z,), optional    Factors already known, on what will be handed in [-]; 1 if not
+                                                 given. Their spread is still that of `Spreads`.
+
+    Returns
+    -------
+    FilterState
+
+    Raises
+    ------
+    ValueError                                   A shape or a value is wrong.
+    """
+    zone, taw = setup.member_zone, setup.zones.taw
+    mean = _zone_array("depletion", depletion, setup)
+    wide = _zone_array("spread", spread, setup)
+    if np.any(mean < 0) or np.any(mean > taw):
+        raise ValueError("depletion must lie in 0 to taw")
+    if np.any(wide < 0):
+        raise ValueError("spread must not be negative")
+    factors = []
+    for name, value in (("microclimate", microclimate), ("rate", rate)):
+        factor = _zone_array(name, np.ones(setup.zone_count) if value is None else value, setup)
+        if np.any(factor <= 0):
+            raise ValueError(f"{name} must be above 0")
+        factors.append(np.log(factor)[zone])
+    covariance = []
+    for block in setup.blocks:
+        n, k = block.member.size, block.sensor.size
+        sd = wide[zone[block.member]]
+        whole = np.zeros((3 * n + 2 * k, 3 * n + 2 * k))
+        shared = 0.3 + 0.5 * block.same_zone + 0.2 * np.eye(n)  # how a start errs alike: kin, zone, spot (no source)
+        whole[:n, :n] = np.outer(sd, sd) * shared
+        whole[n : 2 * n, n : 2 * n] = block.microclimate
+        whole[2 * n : 3 * n, 2 * n : 3 * n] = block.rate
+        whole[3 * n : 3 * n + k, 3 * n : 3 * n + k] = setup.spreads.bias**2 * np.eye(k)
+        whole[3 * n + k :, 3 * n + k :] = block.gain
+        covariance.append(whole)
+    sensors = setup.sensor_count
+    return FilterState(
+        mean[zone],
+        factors[0],
+        factors[1],
+        np.zeros(sensors),
+        np.zeros(sensors),
+        tuple(covariance),
+        np.full(sensors, np.inf),
+        np.ones(sensors),
+        np.zeros(sensors, dtype=int),
+    )
+
+
+def predict(
+    setup: Setup, state: FilterState, irrigation: ArrayLike, etc: ArrayLike, effective_rain: ArrayLike, p: ArrayLike
+) -> FilterState:
+    """Move the state on by a night and the date after it.
+
+    Parameters
+    ----------
+    setup : Setup
+    state : FilterState                          At opening time.
+    irrigation, etc, effective_rain : array, shape (Z,)    Mean depth applied at the nominal rate [mm], crop ET of the
+                                                 date [mm/d], rain less runoff [mm/d]; 0 or more.
+    p : array, shape (Z,)                        Depletion fraction [-], 0 <= p < 1.
+
+    Returns
+    -------
+    FilterState                                  At the next opening time.
+
+    Raises
+    ------
+    ValueError                                   A shape or a value is wrong.
+    """
+    zone, taw = setup.member_zone, setup.zones.taw[setup.member_zone]
+    named = {"irrigation": irrigation, "etc": etc, "effective_rain": effective_rain, "p": p}
+    water, demand, rain, fraction = (_zone_array(name, value, setup)[zone] for name, value in named.items())
+    applied, wanted = water * np.exp(state.log_rate), demand * np.exp(state.log_microclimate)
+    none = np.zeros_like(applied)
+    night = balance_day(state.depletion, applied, none, none, taw, fraction)
+    raw = night.depletion - night.drainage  # before the floor at field capacity
+    mean, covariance = np.empty_like(raw), []
+    for block, before in zip(setup.blocks, state.covariance, strict=True):
+        i = block.member
+        whole = _linear_step(block, before, np.ones(i.size), none[i], -applied[i])
+        _add(whole, block, setup.spreads.night * applied[i], none[i])
+        mean[i] = _floor(whole, raw[i], setup.patchiness[i], applied[i] > 0)
+        covariance.append(whole)
+
+    start = np.clip(mean, 0.0, taw)
+    date = balance_day(start, none, wanted, rain, taw, fraction)
+    raw = date.depletion - date.drainage
+    mean = np.empty_like(raw)
+    s = setup.spreads
+    for number, block in enumerate(setup.blocks):
+        i, whole = block.member, covariance[number]
+        wide = np.sqrt(np.diag(whole)[: i.size] + setup.patchiness[i] ** 2)
+        stressed = ndtr((start[i] - fraction[i] * taw[i]) / np.maximum(wide, 1e-6))  # chance that stress has begun
+        keep = np.clip(1 - stressed * wanted[i] / ((1 - fraction[i]) * taw[i]), 0.0, 1.0)  # mean d raw / d D
+        used, unsure = date.etc_actual[i], s.stress * stressed * wanted[i]
+        whole = _linear_step(block, whole, keep, used, none[i])
+        _add(whole, block, s.demand_own * used, s.demand_kin * used)
+        _add(whole, block, s.rain_own * rain[i], s.rain_kin * rain[i])
+        _add(whole, block, np.sqrt(0.5) * unsure, np.sqrt(0.5) * unsure)
+        _add(whole, block, none[i], s.undrained * (night.drainage + date.drainage)[i])
+        _drift(setup, block, whole)
+        mean[i] = _floor(whole, raw[i], setup.patchiness[i], rain[i] > 0)
+        _add(whole, block, s.balance * taw[i], none[i])
+        covariance[number] = whole
+    return replace(state, depletion=np.clip(mean, 0.0, taw), covariance=tuple(covariance), age=state.age + 1.0)
+
+
+def update(setup: Setup, state: FilterState, moisture: ArrayLike) -> tuple[FilterState, Surprise]:
+    """Take in the evening's readings.
+
+    Parameters
+    ----------
+    setup : Setup
+    state : FilterState                          After `predict`.
+    moisture : array, shape (K,)                 Reading of each sensor [m3/m3]; NaN = none or doubtful.
+
+    Returns
+    -------
+    FilterState, Surprise
+
+    Raises
+    ------
+    ValueError                                   Wrong shape, or an infinite reading.
+    """
+    reading = np.asarray(moisture, dtype=np.float64)
+    if reading.shape != (setup.sensor_count,):
+        raise ValueError(f"moisture must have shape ({setup.sensor_count},); got {reading.shape}")
+    if np.any(np.isinf(reading)):
+        raise ValueError("moisture must be finite, or NaN where there is none")
+    zone = setup.member_zone
+    depletion, microclimate = state.depletion.copy(), state.log_microclimate.copy()
+    rate, bias, gain = state.log_rate.copy(), state.bias.copy(), state.log_gain.copy()
+    age, scatter, refused = state.age.copy(), state.scatter.copy(), state.refused.copy()
+    surprise = Surprise(
+        np.full(reading.size, np.nan),
+        np.full(reading.size, np.nan),
+        *(np.zeros(reading.size, dtype=bool) for _ in range(3)),
+    )
+    covariance = list(state.covariance)
+    for number, block in enumerate(setup.blocks):
+        seen = np.flatnonzero(~np.isnan(reading[block.sensor]))
+        if seen.size == 0:
+            continue
+        n, k, sensor, at = block.member.size, block.sensor.size, block.sensor[seen], block.at[seen]
+        whole = covariance[number]
+        member = block.member[at]
+        slope = -setup.gain[sensor] * np.exp(gain[sensor]) / (1000.0 * setup.zones.root_depth[zone[member]])
+        columns = (at, 3 * n + seen, 3 * n + k + seen)
+        weights = (slope, np.ones(seen.size), slope * depletion[member])
+        innovation = reading[sensor] - (
+            setup.zones.field_capacity[zone[member]] + slope * depletion[member] + bias[sensor]
+        )
+        noise = setup.spreads.reading**2 * np.clip(scatter[sensor], 1.0, 25.0)
+        above = reading[sensor] - bias[sensor] - setup.zones.field_capacity[zone[member]]
+        passing = np.clip(above, 0.0, GRAVITY_WATER) ** 2  # water on its way down, which the balance does not hold
+        expected = _forecast_covariance(whole, columns, weights)
+        standard = innovation / np.sqrt(np.diag(expected) + noise)
+
+        if seen.size >= 3 and np.mean(np.abs(standard) > HUBER) > 0.5 and abs(np.mean(np.sign(standard))) > 0.6:
+            off = np.median(innovation / slope)  # [mm] they are off alike: it is the balance, not the sensors
+            whole = whole.copy()
+            whole[:n, :n] += off**2 * (0.8 + 0.2 * block.same_zone)
+            expected = _forecast_covariance(whole, columns, weights)
+            standard = innovation / np.sqrt(np.diag(expected) + noise)
+            surprise.widened[sensor] = True
+        again = (np.abs(standard) > GATE) & (refused[sensor] + 1 >= REOPEN_AFTER)
+        if np.any(again):
+            whole = whole.copy()
+            opened = 3 * n + seen[again]
+            whole[opened, opened] += (2 * setup.spreads.bias) ** 2 + innovation[again] ** 2
+            expected = _forecast_covariance(whole, columns, weights)
+            standard = innovation / np.sqrt(np.diag(expected) + noise)
+            surprise.reopened[sensor[again]] = True
+
+        used = np.abs(standard) <= GATE
+        surprise.innovation[sensor], surprise.standardised[sensor] = innovation, standard
+        surprise.used[sensor] = used
+        noise = noise + passing
+        capped = np.minimum(innovation**2 / (np.diag(expected) + noise), GATE**2)
+        watched = (1 - MEMORY) * scatter[sensor] + MEMORY * capped * np.clip(scatter[sensor], 1.0, 25.0)
+        scatter[sensor] = np.where(used, watched, scatter[sensor])
+        refused[sensor] = np.where(used, 0, refused[sensor] + 1)
+        age[sensor] = np.where(used, 0.0, age[sensor])
+        if np.any(used):
+            far = np.maximum((innovation / HUBER) ** 2 - np.diag(expected) - noise, 0.0)
+            change, whole = _joseph(
+                whole,
+                [c[used] for c in columns],
+                [w[used] for w in weights],
+                expected[np.ix_(used, used)],
+                (noise + far)[used],
+                innovation[used],
+            )
+            i, j = block.member, block.sensor
+            depletion[i] += change[:n]
+            microclimate[i] += change[n : 2 * n]
+            rate[i] += change[2 * n : 3 * n]
+            bias[j] += change[3 * n : 3 * n + k]
+            gain[j] += change[3 * n + k :]
+        covariance[number] = whole
+    depletion = np.clip(depletion, 0.0, setup.zones.taw[zone])
+    after = FilterState(depletion, microclimate, rate, bias, gain, tuple(covariance), age, scatter, refused)
+    return after, surprise
+
+
+def report(setup: Setup, state: FilterState) -> Estimate:
+    """Read out the zones.
+
+    Parameters
+    ----------
+    setup : Setup
+    state : FilterState
+
+    Returns
+    -------
+    Estimate
+    """
+    zones, count = setup.zones, setup.zone_count
+    variance = np.zeros((3, setup.member_zone.size))
+    informed = np.full(count, "balance", dtype="<U7")
+    fresh = state.age <= STALE_DAYS
+    for block, whole in zip(setup.blocks, state.covariance, strict=True):
+        n = block.member.size
+        variance[:, block.member] = np.diag(whole)[: 3 * n].reshape(3, n)
+        if np.any(fresh[block.sensor]):
+            informed[block.member[block.member < count]] = "kin"
+    informed[setup.probes.zone[fresh]] = "probe"
+    spread = np.sqrt(variance[:, :count])
+    depletion = state.depletion[:count]
+    low, high = (np.clip(depletion + side * Z95 * spread[0], 0.0, zones.taw) for side in (-1, 1))
+    log_m, log_a = state.log_microclimate[:count], state.log_rate[:count]
+    moisture = zones.field_capacity - depletion / (1000.0 * zones.root_depth)
+    moisture_spread = np.hypot(spread[0] / (1000.0 * zones.root_depth), setup.spreads.field_capacity)
+    return Estimate(
+        depletion.copy(),
+        spread[0],
+        low,
+        high,
+        moisture,
+        moisture_spread,
+        np.exp(log_m),
+        np.exp(log_m - Z95 * spread[1]),
+        np.exp(log_m + Z95 * spread[1]),
+        np.exp(log_a),
+        np.exp(log_a - Z95 * spread[2]),
+        np.exp(log_a + Z95 * spread[2]),
+        informed,
+    )
+
+
+def run_filter(
+    setup: Setup,
+    state: FilterState,
+    irrigation: ArrayLike,
+    etc: ArrayLike,
+    effective_rain: ArrayLike,
+    p: ArrayLike,
+    moisture: ArrayLike,
+) -> FilterRun:
+    """Predict and update over N nights in a row.
+
+    Parameters
+    ----------
+    setup : Setup
+    state : FilterState                          At the first opening time.
+    irrigation, etc, effective_rain, p : array, shape (Z, N)    As in `predict`; column n is night n and the date after.
+    moisture : array, shape (K, N)               Readings of the evening that ends column n [m3/m3], NaN = none.
+
+    Returns
+    -------
+    FilterRun
+
+    Raises
+    ------
+    ValueError                                   A shape or a value is wrong.
+    """
+    inputs = [np.asarray(a, dtype=np.float64) for a in (irrigation, etc, effective_rain, p)]
+    readings = np.asarray(moisture, dtype=np.float64)
+    nights = inputs[0].shape[-1] if inputs[0].ndim == 2 else 0
+    for name, array in zip(("irrigation", "etc", "effective_rain", "p"), inputs, strict=True):
+        if array.shape != (setup.zone_count, nights) or nights == 0:
+            raise ValueError(f"{name} must have shape ({setup.zone_count}, N), N the same for all; got {array.shape}")
+    if readings.shape != (setup.sensor_count, nights):
+        raise ValueError(f"moisture must have shape ({setup.sensor_count}, {nights}); got {readings.shape}")
+    depletion, spread = np.empty((2, setup.zone_count, nights))
+    used, standard = np.zeros(readings.shape, dtype=bool), np.full(readings.shape, np.nan)
+    for n in range(nights):
+        state = predict(setup, state, *(a[:, n] for a in inputs))
+        state, surprise = update(setup, state, readings[:, n])
+        estimate = report(setup, state)
+        depletion[:, n], spread[:, n] = estimate.depletion, estimate.spread
+        used[:, n], standard[:, n] = surprise.used, surprise.standardised
+    return FilterRun(state, estimate, depletion, spread, used, standard)
+
+
+def pack_state(state: FilterState) -> dict[str, FloatArray]:
+    """Give the state as a few flat arrays, to be kept until the next evening; `unpack_state` turns it back.
+
+    Covariances are symmetric: only their lower halves are kept.
+    """
+    packed = {name: np.asarray(getattr(state, name), dtype=np.float64).copy() for name in PACKED}
+    halves = [whole[np.tril_indices(whole.shape[0])] for whole in state.covariance]
+    packed["covariance"] = np.concatenate(halves) if halves else np.empty(0)
+    return packed
+
+
+def unpack_state(setup: Setup, packed: Mapping[str, ArrayLike]) -> FilterState:
+    """Turn `pack_state`'s arrays back into the state of the same setup.
+
+    Raises
+    ------
+    ValueError                                   The arrays are those of other zones or probes, or not finite.
+    """
+    members, sensors = setup.member_zone.size, setup.sensor_count
+    arrays = {}
+    for name in PACKED:
+        size = members if name in ("depletion", "log_microclimate", "log_rate") else sensors
+        arrays[name] = np.array(packed[name], dtype=np.float64)
+        if arrays[name].shape != (size,) or np.any(np.isnan(arrays[name])):
+            raise ValueError(f"{name} of the kept state does not fit these zones and probes")
+    sizes = [3 * block.member.size + 2 * block.sensor.size for block in setup.blocks]
+    flat, at = np.asarray(packed["covariance"], dtype=np.float64), 0
+    if flat.shape != (sum(size * (size + 1) // 2 for size in sizes),) or not np.all(np.isfinite(flat)):
+        raise ValueError("covariance of the kept state does not fit these zones and probes")
+    covariance = []
+    for size in sizes:
+        whole, rows = np.zeros((size, size)), np.tril_indices(size)
+        whole[rows] = flat[at : at + rows[0].size]
+        covariance.append(whole + np.tril(whole, -1).T)
+        at += rows[0].size
+    refused = arrays.pop("refused").astype(np.int64)
+    return FilterState(**arrays, covariance=tuple(covariance), refused=refused)
+
+
+def _zone_array(name: str, value: ArrayLike, setup: Setup) -> FloatArray:
+    array = np.asarray(value, dtype=np.float64)
+    if array.shape != (setup.zone_count,):
+        raise ValueError(f"{name} must have shape ({setup.zone_count},); got {array.shape}")
+    if not np.all(np.isfinite(array)):
+        raise ValueError(f"{name} must be finite numbers")
+    return array
+
+
+def _linear_step(
+    block: Block, before: FloatArray, on_depletion: FloatArray, on_microclimate: FloatArray, on_rate: FloatArray
+) -> FloatArray:
+    """Covariance F P F' where only the rows of depletion change."""
+    n = block.member.size
+    whole = before.copy()
+    whole[:n] = on_depletion[:, None] * before[:n] + on_microclimate[:, None] * before[n : 2 * n]
+    whole[:n] += on_rate[:, None] * before[2 * n : 3 * n]
+    column = whole[:, :n] * on_depletion + whole[:, n : 2 * n] * on_microclimate
+    whole[:, :n] = column + whole[:, 2 * n : 3 * n] * on_rate
+    return whole
+
+
+def _add(whole: FloatArray, block: Block, own: FloatArray, kin: FloatArray) -> None:
+    """Add to depletion's covariance an error of each zone's own and one shared by kin, standard deviations (n,)."""
+    n = own.size
+    whole[:n, :n] += np.outer(own, own) * block.same_zone + np.outer(kin, kin)
+
+
+def _drift(setup: Setup, block: Block, whole: FloatArray) -> None:
+    """Let factors, biases and gains wander a little, so that a long season does not freeze them."""
+    n, k, share = block.member.size, block.sensor.size, setup.spreads.factor_drift**2
+    whole[n : 2 * n, n : 2 * n] += share * block.microclimate
+    whole[2 * n : 3 * n, 2 * n : 3 * n] += share * block.rate
+    sensors = np.arange(3 * n, 3 * n + k)
+    whole[sensors, sensors] += setup.spreads.bias_drift**2
+    whole[3 * n + k :, 3 * n + k :] += share * block.gain
+
+
+def _floor(whole: FloatArray, raw: FloatArray, patchiness: FloatArray, wetted: NDArray[np.bool_]) -> FloatArray:
+    """Apply the floor at field capacity to a block's depletion in place; returns its mean.
+
+    A member's spots lie around its mean x with standard deviation h, so some drain before others: the member's floor is
+    g(x) = x Phi(x / h) + h phi(x / h), max(0, x) where h = 0. With x ~ N(mu, s^2) and u = mu / sqrt(s^2 + h^2):
+    E g = mu Phi(u) + sqrt(s^2 + h^2) phi(u), and the covariance with anything jointly normal is multiplied by Phi(u).
+    """
+    n = raw.size
+    patchiness = np.where(wetted, patchiness, 0.0)
+    variance = np.diag(whole)[:n].copy()
+    total = np.maximum(variance + patchiness**2, 1e-12)
+    s = np.sqrt(total)
+    u = raw / s
+    above, density = ndtr(u), np.exp(-0.5 * np.minimum(u**2, 700.0)) / np.sqrt(2 * np.pi)
+    mean = np.maximum(raw * above + s * density, 0.0)
+    curved = np.maximum((raw**2 + total) * above + raw * s * density - mean**2 - total * above**2, 0.0)
+    whole[:n] *= above[:, None]
+    whole[:, :n] *= above
+    rows = np.arange(n)
+    whole[rows, rows] += curved * variance / total  # what the straight line leaves out
+    return np.asarray(mean)
+
+
+def _times_h(whole: FloatArray, columns: Sequence[NDArray[np.int64]], weights: Sequence[FloatArray]) -> FloatArray:
+    """P H' where each reading looks at one entry of each of a few kinds of state."""
+    out = whole[:, columns[0]] * weights[0]
+    for column, weight in zip(columns[1:], weights[1:], strict=True):
+        out += whole[:, column] * weight
+    return out
+
+
+def _forecast_covariance(
+    whole: FloatArray, columns: Sequence[NDArray[np.int64]], weights: Sequence[FloatArray]
+) -> FloatArray:
+    """H P H', symmetric."""
+    across = _times_h(_times_h(whole, columns, weights).T, columns, weights)
+    return 0.5 * (across + across.T)
+
+
+def _joseph(
+    whole: FloatArray,
+    columns: Sequence[NDArray[np.int64]],
+    weights: Sequence[FloatArray],
+    expected: FloatArray,
+    noise: FloatArray,
+    innovation: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Change of the mean, and (I - K H) P (I - K H)' + K R K'."""
+    across = _times_h(whole, columns, weights)
+    gain = cho_solve(cho_factor(expected + np.diag(noise), lower=True), across.T).T
+    left = whole - gain @ across.T
+    after = left - _times_h(left, columns, weights) @ gain.T + (gain * noise) @ gain.T
+    return gain @ innovation, 0.5 * (after + after.T)

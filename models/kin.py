@@ -1,0 +1,289 @@
+"""Kin: zones of the same surface, soil and exposure, and how what is unknown about them is shared.
+
+A member is a zone's mean or one spot of a zone where a probe stands. What is unknown of a member is the sum of a kin
+effect, an effect of its own zone, and, for a spot, an effect of the spot: a probe sees the water its spot catches,
+which is not the zone's mean.
+
+Blocks are what makes 2,400 zones cheap: zones that are not kin are independent, so each block holds a dense covariance.
+Kin too many for one block are dealt out over several, the probed ones evenly; nothing passes between those.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+LARGEST_BLOCK = 150  # [zones] of one dense covariance
+ROOT_QUARTERS = (1.6, 1.2, 0.8, 0.4)  # [-] uptake by quarter of the root depth / mean; FAO-29's 40-30-20-10 (memory)
+LAYER_CONTRAST = 0.5  # [-] of that contrast left in moisture at evening: water moves between layers (no source)
+QUARTER_CV = 1.27  # [-] DU_LQ = 1 - 1.27 CV of a normal catch: the mean of its lowest quarter. Computed
+
+
+@dataclass(frozen=True)
+class EstimationZones:
+    """What the estimate must know of every zone, arrays (Z,).
+
+    Attributes
+    ----------
+    kin : ndarray of int                         Group of kin, from `kin_groups`.
+    taw, field_capacity, root_depth : ndarray    TAW [mm], above 0; FC [m3/m3]; root depth [m], above 0.
+    du_lq : ndarray                              Distribution uniformity [-], above 0, to 1.
+    """
+
+    kin: IntArray
+    taw: FloatArray
+    field_capacity: FloatArray
+    root_depth: FloatArray
+    du_lq: FloatArray
+
+    def __post_init__(self) -> None:
+        """Check shapes and ranges once."""
+        shape = np.shape(self.kin)
+        if len(shape) != 1:
+            raise ValueError(f"kin must have shape (Z,); got {shape}")
+        for name in ("taw", "field_capacity", "root_depth", "du_lq"):
+            value = np.asarray(getattr(self, name), dtype=np.float64)
+            if value.shape != shape:
+                raise ValueError(f"{name} must have shape {shape}; got {value.shape}")
+            if not np.all(np.isfinite(value)) or np.any(value <= 0):
+                raise ValueError(f"{name} must be finite and above 0")
+        if np.any(np.asarray(self.du_lq) > 1):
+            raise ValueError("du_lq must be at most 1")
+
+
+@dataclass(frozen=True)
+class EstimationProbes:
+    """Where the sensors stand, arrays (K,); several at one spot are those of one probe with several depths.
+
+    Attributes
+    ----------
+    zone : ndarray of int                        Row of the zone.
+    depth : ndarray                              Depth [m]; NaN = the reading is the root-zone mean already.
+    spot : ndarray of int                        Label of the spot within the zone; same zone and label, same spot.
+    """
+
+    zone: IntArray
+    depth: FloatArray
+    spot: IntArray
+
+    def __post_init__(self) -> None:
+        """Check shapes and ranges once."""
+        shape = np.shape(self.zone)
+        if len(shape) != 1 or np.shape(self.depth) != shape or np.shape(self.spot) != shape:
+            raise ValueError("zone, depth and spot must have one shape (K,)")
+        if np.any(np.asarray(self.depth) < 0) or np.any(np.isinf(self.depth)):
+            raise ValueError("depth must not be negative; NaN for a root-zone mean")
+
+
+@dataclass(frozen=True)
+class Spreads:
+    """Standard deviations of what is not known; common practice, no source, unless said.
+
+    Factors are natural logarithms [-], per day errors are shares of the day's amount [-].
+    """
+
+    microclimate_kin: float = 0.14
+    microclimate_own: float = 0.06
+    rate_kin: float = 0.03
+    rate_own: float = 0.09
+    spot_catch: float = 0.7  # of the catch's CV left at a spot of the root zone's size
+    spot_microclimate: float = 0.02
+    demand_kin: float = 0.06
+    demand_own: float = 0.04
+    rain_kin: float = 0.12
+    rain_own: float = 0.08
+    night: float = 0.05
+    undrained: float = 0.15  # of the day's drainage, still in the root zone at evening
+    balance: float = 0.04  # of TAW a day: what the one-layer balance misses
+    stress: float = 0.2  # of the day's demand, where stress cuts it: no stress curve is sure
+    patchy: float = 0.4  # of the catch's CV, of TAW: how far spots of a zone differ in depletion
+    patchy_spot: float = 0.03  # of TAW: the same within a probe's spot
+    field_capacity: float = 0.007  # [m3/m3] of the soil table, within a texture
+    bias: float = 0.015  # [m3/m3] probe bias, with what FC is off
+    bias_drift: float = 0.002  # [m3/m3 per square root of a day]
+    layer_gain: float = 0.15  # log of a layer's swing over what the roots' pattern gives
+    reading: float = 0.010  # [m3/m3] noise of an evening reading with what a layer strays
+    factor_drift: float = 0.01  # a day, of the spread a factor began with
+
+    def __post_init__(self) -> None:
+        """Refuse what is no standard deviation."""
+        for name, value in vars(self).items():
+            if not np.isfinite(value) or value < 0:
+                raise ValueError(f"{name} must be finite and not negative")
+        if self.reading <= 0:
+            raise ValueError("reading must be above 0")
+
+
+@dataclass(frozen=True)
+class Block:
+    """Members and sensors whose errors hang together, with their priors; n members, k sensors.
+
+    Attributes
+    ----------
+    member, sensor : ndarray of int              Rows of members (n,), of sensors (k,).
+    same_zone : ndarray                          1 where two members belong to one zone, (n, n).
+    microclimate, rate : ndarray                 Prior covariance of the log factors, (n, n).
+    gain : ndarray                               Prior covariance of the log layer gains, (k, k).
+    at : ndarray of int                          Position in the block of each sensor's spot, (k,).
+    """
+
+    member: IntArray
+    sensor: IntArray
+    same_zone: FloatArray
+    microclimate: FloatArray
+    rate: FloatArray
+    gain: FloatArray
+    at: IntArray
+
+
+@dataclass(frozen=True)
+class Setup:
+    """Everything about a course that does not change from day to day.
+
+    Members are the Z zones followed by the spots, M in all. `member_zone` (M,) gives their zone, `sensor_member` (K,)
+    the spot of each sensor, `gain` (K,) the swing of a sensor's layer over that of the root zone [-], `patchiness` (M,)
+    the standard deviation of depletion within a member [mm].
+    """
+
+    zones: EstimationZones
+    probes: EstimationProbes
+    spreads: Spreads
+    member_zone: IntArray
+    sensor_member: IntArray
+    gain: FloatArray
+    patchiness: FloatArray
+    blocks: tuple[Block, ...] = field(repr=False)
+
+    @property
+    def zone_count(self) -> int:
+        """Z."""
+        return int(np.size(self.zones.kin))
+
+    @property
+    def sensor_count(self) -> int:
+        """K."""
+        return int(np.size(self.probes.zone))
+
+
+def kin_groups(surface: Sequence[str], soil: Sequence[str], exposure: Sequence[str]) -> IntArray:
+    """Number the groups of zones with the same surface, soil and exposure.
+
+    Parameters
+    ----------
+    surface, soil, exposure : sequence of str, shape (Z,)
+
+    Returns
+    -------
+    ndarray of int, shape (Z,)                   Group of each zone, 0 up in order of first appearance.
+
+    Raises
+    ------
+    ValueError                                   Lengths differ.
+    """
+    if not len(surface) == len(soil) == len(exposure):
+        raise ValueError("surface, soil and exposure must have one length")
+    seen: dict[tuple[str, str, str], int] = {}
+    return np.array([seen.setdefault(key, len(seen)) for key in zip(surface, soil, exposure, strict=True)], dtype=int)
+
+
+def layer_gain(depth: FloatArray, root_depth: FloatArray) -> FloatArray:
+    """Swing of a layer's moisture over that of the root zone's mean, from the pattern of root uptake.
+
+    Parameters
+    ----------
+    depth : ndarray, shape (K,)                  Depth of the sensor [m]; NaN = root-zone mean; below the roots counts
+                                                 as their lower end.
+    root_depth : ndarray, shape (K,)             Root depth at the sensor [m].
+
+    Returns
+    -------
+    ndarray, shape (K,)                          Gain [-], 1 for a root-zone mean. Source: FAO-29's 40-30-20-10 pattern
+                                                 (memory), half of its contrast (no source).
+    """
+    centre = np.interp(depth / root_depth, [0.125, 0.375, 0.625, 0.875], ROOT_QUARTERS)
+    return np.asarray(np.where(np.isnan(depth), 1.0, 1 + LAYER_CONTRAST * (centre - 1)))
+
+
+def prepare(zones: EstimationZones, probes: EstimationProbes, spreads: Spreads | None = None) -> Setup:
+    """Lay out members and blocks.
+
+    Parameters
+    ----------
+    zones : EstimationZones
+    probes : EstimationProbes                    May be empty.
+    spreads : Spreads, optional
+
+    Returns
+    -------
+    Setup
+
+    Raises
+    ------
+    ValueError                                   A probe in a zone that does not exist.
+    """
+    spreads = spreads or Spreads()
+    count = int(np.size(zones.kin))
+    if np.any(probes.zone < 0) or np.any(probes.zone >= count):
+        raise ValueError(f"zone of a probe must lie in 0 to {count - 1}")
+    places, which = np.unique(np.column_stack([probes.zone, probes.spot]).astype(int), axis=0, return_inverse=True)
+    member_zone = np.concatenate([np.arange(count), places[:, 0]]).astype(int)
+    sensor_member = (count + which.ravel()).astype(int)
+    parts = _parts(np.asarray(zones.kin), np.bincount(probes.zone, minlength=count) > 0)
+    part_of_member = parts[member_zone]
+    blocks = tuple(
+        _block(np.flatnonzero(part_of_member == part), zones, probes, spreads, member_zone, sensor_member)
+        for part in range(int(parts.max(initial=-1)) + 1)
+    )
+    gain = layer_gain(np.asarray(probes.depth, dtype=float), np.asarray(zones.root_depth)[probes.zone])
+    share = np.full(member_zone.size, spreads.patchy_spot)
+    share[:count] = spreads.patchy * (1 - np.asarray(zones.du_lq)) / QUARTER_CV
+    patchiness = share * np.asarray(zones.taw)[member_zone]
+    return Setup(zones, probes, spreads, member_zone, sensor_member, gain, patchiness, blocks)
+
+
+def _parts(kin: IntArray, probed: NDArray[np.bool_]) -> IntArray:
+    """Number the blocks of zones, (Z,): a group of kin, or an even deal of one that is too large."""
+    part, next_part = np.empty(kin.size, dtype=int), 0
+    for group in np.unique(kin):
+        rows = np.flatnonzero(kin == group)
+        pieces = -(-rows.size // LARGEST_BLOCK)
+        rows = rows[np.argsort(~probed[rows], kind="stable")]
+        part[rows] = next_part + np.arange(rows.size) % pieces
+        next_part += pieces
+    return part
+
+
+def _block(
+    member: IntArray,
+    zones: EstimationZones,
+    probes: EstimationProbes,
+    spreads: Spreads,
+    member_zone: IntArray,
+    sensor_member: IntArray,
+) -> Block:
+    zone = member_zone[member]
+    is_spot = member >= np.size(zones.kin)
+    same_zone = (zone[:, None] == zone[None, :]).astype(float)
+    uneven = spreads.spot_catch * (1 - np.asarray(zones.du_lq)[zone]) / QUARTER_CV
+    microclimate = spreads.microclimate_kin**2 + spreads.microclimate_own**2 * same_zone
+    microclimate = microclimate + np.diag(np.where(is_spot, spreads.spot_microclimate**2, 0.0))
+    rate = spreads.rate_kin**2 + spreads.rate_own**2 * same_zone + np.diag(np.where(is_spot, uneven**2, 0.0))
+    sensor = np.flatnonzero(np.isin(sensor_member, member))
+    at = np.searchsorted(member, sensor_member[sensor])
+    gain = np.eye(sensor.size)
+    relative = np.asarray(probes.depth)[sensor] / np.asarray(zones.root_depth)[probes.zone[sensor]]
+    for place in np.unique(at):
+        here = np.flatnonzero(at == place)
+        if (
+            here.size > 1 and np.ptp(relative[here]) > 0.3
+        ):  # layers of one root zone: one swings more where one does less
+            gain[np.ix_(here, here)] -= 0.8 / here.size
+    gain *= np.where(np.isnan(relative), 0.0, spreads.layer_gain)[:, None]
+    gain *= np.where(np.isnan(relative), 0.0, spreads.layer_gain)[None, :]
+    return Block(member, sensor, same_zone, microclimate, rate, gain, at)

@@ -1,0 +1,301 @@
+"""The filter against answers worked out by hand, against a simulated course, and where it must refuse."""
+
+import numpy as np
+import pytest
+
+from models import soil
+from models.estimation import (
+    REOPEN_AFTER,
+    STALE_DAYS,
+    pack_state,
+    predict,
+    report,
+    run_filter,
+    start_state,
+    unpack_state,
+    update,
+)
+from models.kin import EstimationProbes, EstimationZones, Spreads, kin_groups, layer_gain, prepare
+from tests.simulated import simulate_course
+
+HELD_OUT = tuple(range(101, 109))  # seeds the spreads were not set on
+WARM_UP = 10  # [days]
+EXACT = dict.fromkeys(
+    "microclimate_kin microclimate_own rate_kin rate_own spot_catch spot_microclimate demand_kin demand_own rain_kin "
+    "rain_own night undrained balance stress patchy patchy_spot bias bias_drift layer_gain factor_drift".split(),
+    0.0,
+)
+
+
+def few(kin, probe_zones, depth=None, spreads=None):
+    """Zones of 40 mm TAW, FC 0.25, root depth 0.25 m; sensors at the root-zone mean unless told."""
+    count, sensors = len(kin), len(probe_zones)
+    zones = EstimationZones(
+        np.array(kin), np.full(count, 40.0), np.full(count, 0.25), np.full(count, 0.25), np.full(count, 0.8)
+    )
+    probes = EstimationProbes(
+        np.array(probe_zones, dtype=int), np.full(sensors, np.nan if depth is None else depth), np.zeros(sensors, int)
+    )
+    return prepare(zones, probes, spreads)
+
+
+def day(setup, state, irrigation=0.0, etc=4.0, rain=0.0, p=0.5):
+    return predict(setup, state, *(np.full(setup.zone_count, v) for v in (irrigation, etc, rain, p)))
+
+
+def at(setup, depletion):
+    """Reading a faultless sensor gives at this depletion."""
+    return np.full(setup.sensor_count, 0.25 - depletion / 250.0)
+
+
+def filter_course(course):
+    setup = prepare(
+        EstimationZones(course.kin, course.taw, course.field_capacity, course.root_depth, course.du_lq),
+        EstimationProbes(course.sensor_zone, course.sensor_depth, np.zeros(course.sensor_zone.size, dtype=int)),
+    )
+    start = 0.15 * course.taw
+    p = soil.adjusted_depletion_fraction(np.full(course.kin.size, 0.45), course.etc)
+    run = run_filter(
+        setup, start_state(setup, start, start), course.irrigation, course.etc, course.rain, p, course.moisture
+    )
+    alone = soil.run_balance(start, course.irrigation, course.etc, course.rain, course.taw, p)
+    return setup, run, alone
+
+
+@pytest.fixture(scope="module")
+def courses():
+    return [(course, *filter_course(course)) for course in map(simulate_course, HELD_OUT)]
+
+
+def test_without_unknowns_it_is_the_balance():
+    setup = few([0, 0, 1], [0], spreads=Spreads(**EXACT))
+    state = start_state(setup, np.array([5.0, 12.0, 25.0]), np.zeros(3))
+    water = np.array([[0, 3.0, 0, 0], [6.0, 0, 0, 2.0], [0, 0, 12.0, 0]])
+    etc, rain, p = np.full((3, 4), 4.0), np.tile([0, 0, 5.0, 0], (3, 1)), np.full((3, 4), 0.5)
+    run = run_filter(setup, state, water, etc, rain, p, np.full((1, 4), np.nan))
+    expected = soil.run_balance([5.0, 12.0, 25.0], water, etc, rain, np.full(3, 40.0), p)
+    np.testing.assert_allclose(run.depletion, expected.depletion, atol=2e-5)
+
+
+def test_one_zone_one_sensor_is_the_textbook_gain():
+    # Variance of D 4 mm2, reading noise 0.010 * 250 = 2.5 mm, no bias: gain 4 / (4 + 6.25), moved by 2 mm * gain.
+    setup = few([0], [0], spreads=Spreads(**EXACT))
+    state = start_state(setup, np.array([10.0]), np.array([2.0]))
+    after, surprise = update(setup, state, at(setup, 12.0))
+    gain = 4 / (4 + (0.010 * 250) ** 2)
+    # a zone shares 0.8 of a start's variance with its spot, which is what the sensor sees
+    assert report(setup, after).depletion[0] == pytest.approx(10 + 0.8 * gain * 2.0, abs=1e-9)
+    assert report(setup, after).spread[0] == pytest.approx(np.sqrt(4 - (0.8 * 4) ** 2 / (4 + 6.25)), abs=1e-9)
+    assert surprise.used[0]
+
+
+def test_a_probe_moves_its_kin_less_than_its_zone_and_no_stranger():
+    setup = few([0, 0, 1], [0])
+    state = day(setup, start_state(setup, np.full(3, 15.0), np.full(3, 6.0)))
+    before = report(setup, state)
+    after, _ = update(setup, state, at(setup, 26.0))
+    moved = report(setup, after).depletion - before.depletion
+    assert moved[0] > moved[1] > 0.1
+    assert moved[2] == 0.0
+    assert report(setup, after).spread[1] < before.spread[1]
+
+
+def test_who_informed_a_zone_and_that_it_goes_stale():
+    setup = few([0, 0, 1], [0])
+    state = day(setup, start_state(setup, np.full(3, 15.0), np.full(3, 6.0)))
+    assert report(setup, state).informed_by.tolist() == ["balance"] * 3
+    state, _ = update(setup, state, at(setup, 17.0))
+    assert report(setup, state).informed_by.tolist() == ["probe", "kin", "balance"]
+    for _ in range(STALE_DAYS):
+        state = day(setup, state, irrigation=4.0)
+    assert report(setup, state).informed_by.tolist() == ["probe", "kin", "balance"]
+    state = day(setup, state, irrigation=4.0)
+    assert report(setup, state).informed_by.tolist() == ["balance"] * 3
+
+
+def test_a_spike_is_refused_and_changes_no_mean():
+    setup = few([0] * 4, [0, 1])
+    state = start_state(setup, np.full(4, 15.0), np.full(4, 3.0))
+    for _ in range(3):
+        state, _ = update(setup, day(setup, state, irrigation=4.0), at(setup, 15.0))
+    state = day(setup, state, irrigation=4.0)
+    reading = at(setup, 15.0)
+    reading[0] += 0.15
+    with_spike, surprise = update(setup, state, reading)
+    reading[0] = np.nan
+    without, _ = update(setup, state, reading)
+    assert surprise.used.tolist() == [False, True]
+    np.testing.assert_array_equal(with_spike.depletion, without.depletion)
+
+
+def test_a_shifted_sensor_is_refused_then_its_bias_is_learned_afresh():
+    setup = few([0] * 4, [0, 1])
+    state = start_state(setup, np.full(4, 15.0), np.full(4, 3.0))
+    offset, used, reopened = np.array([0.12, 0.0]), [], []
+    for n in range(20):
+        state = day(setup, state, irrigation=4.0)
+        state, surprise = update(setup, state, at(setup, 15.0) + offset * (n >= 6))
+        used.append(surprise.used[0])
+        reopened.append(surprise.reopened[0])
+    assert np.argmin(used) == 6 and not any(used[6 : 6 + REOPEN_AFTER - 1]) and all(used[6 + REOPEN_AFTER :])
+    assert np.flatnonzero(reopened).tolist() == [6 + REOPEN_AFTER - 1]
+    assert state.bias[0] == pytest.approx(0.12, abs=0.03)
+    assert np.all(np.abs(report(setup, state).depletion - 15.0) < 3.0)
+
+
+def test_a_biased_probe_does_not_drag_its_kin():
+    # Four sensors of kin read the truth, one 0.05 m3/m3 (12.5 mm) too dry. The truth is the balance itself.
+    setup = few([0] * 10, [0, 1, 2, 3, 4])
+    state, honest = (start_state(setup, np.full(10, 12.0), np.full(10, 4.0)) for _ in range(2))
+    truth, bias = np.full(10, 12.0), np.array([-0.05, 0, 0, 0, 0])
+    for n in range(30):
+        water = 12.0 if n % 3 == 0 else 0.0
+        truth = soil.balance_day(truth, *(np.full(10, v) for v in (water, 4.0, 0.0, 40.0, 0.5))).depletion
+        state, _ = update(setup, day(setup, state, water), at(setup, truth[0]) + bias)
+        honest, _ = update(setup, day(setup, honest, water), at(setup, truth[0]))
+    drag = report(setup, state).depletion - report(setup, honest).depletion
+    assert np.max(np.abs(drag[1:])) < 1.5  # of 12.5 mm
+    assert abs(drag[0]) < 6.0
+
+
+def test_when_all_sensors_are_off_alike_the_balance_gives_way():
+    # A storm the gauge did not see: all five read field capacity where the balance says 25 mm.
+    setup = few([0] * 8, [0, 1, 2, 3, 4])
+    state = start_state(setup, np.full(8, 10.0), np.full(8, 2.0))
+    for n in range(5):
+        state, _ = update(setup, day(setup, state), at(setup, 14.0 + 3.5 * n))
+    state, surprise = update(setup, day(setup, state), at(setup, 0.0))
+    assert surprise.widened.all() and surprise.used.all()
+    assert np.all(report(setup, state).depletion < 10.0)
+
+
+def test_a_long_dry_down_teaches_the_microclimate_and_a_storm_teaches_depletion():
+    setup = few([0] * 6, [0, 1, 2])
+    state, truth = start_state(setup, np.full(6, 1.0), np.full(6, 3.0)), np.full(6, 1.0)
+    for n in range(40):
+        water, rain = (14.0, 0.0) if n % 4 == 0 else (0.0, 0.0)
+        truth = soil.balance_day(truth, *(np.full(6, v) for v in (water, 4.0 * 1.25, rain, 40.0, 0.5))).depletion
+        state, _ = update(setup, day(setup, state, water, 4.0, rain), at(setup, truth[0]))
+    learned = report(setup, state)
+    np.testing.assert_allclose(learned.microclimate, 1.25, rtol=0.08)
+    assert np.all(learned.microclimate_low < 1.25) and np.all(learned.microclimate_high > 1.25)
+    wet = report(setup, day(setup, state, rain=80.0))
+    assert np.all(wet.spread < 0.6 * report(setup, day(setup, state)).spread)
+    assert np.all(wet.depletion < 4.0)
+
+
+def test_kin_too_many_for_one_block_are_dealt_out_with_their_probes():
+    setup = few([0] * 400, list(range(0, 40)))
+    assert len(setup.blocks) == 3
+    assert sorted(np.concatenate([b.member for b in setup.blocks])) == list(range(440))
+    assert min(b.sensor.size for b in setup.blocks) >= 13
+
+
+def test_kept_state_comes_back_as_it_was():
+    setup = few([0, 0, 1, 1], [0, 2], depth=0.06)
+    state = start_state(setup, np.full(4, 15.0), np.full(4, 6.0))
+    state, _ = update(setup, day(setup, state), at(setup, 17.0))
+    again = unpack_state(setup, pack_state(state))
+    one, two = (update(setup, day(setup, s, 3.0), at(setup, 18.0))[0] for s in (state, again))
+    for name in ("depletion", "log_microclimate", "bias", "log_gain", "age", "scatter", "refused"):
+        np.testing.assert_array_equal(getattr(one, name), getattr(two, name))
+    for a, b in zip(one.covariance, two.covariance, strict=True):
+        np.testing.assert_array_equal(a, b)
+    with pytest.raises(ValueError, match="does not fit"):
+        unpack_state(few([0, 0, 1, 1], [0], depth=0.06), pack_state(state))
+
+
+def test_no_probes_at_all_still_gives_a_spread():
+    setup = few([0, 0, 1], [])
+    state = day(setup, start_state(setup, np.full(3, 10.0), np.full(3, 4.0)))
+    state, surprise = update(setup, state, np.empty(0))
+    estimate = report(setup, state)
+    assert surprise.used.size == 0 and set(estimate.informed_by) == {"balance"}
+    np.testing.assert_allclose(estimate.depletion, 14.0, atol=0.05)
+    assert np.all(estimate.spread > 4.0)
+
+
+def test_kin_are_same_surface_soil_and_exposure():
+    groups = kin_groups(["green", "green", "tee", "green"], ["sand"] * 4, ["open", "shade", "open", "open"])
+    assert groups.tolist() == [0, 1, 2, 0]
+    with pytest.raises(ValueError, match="one length"):
+        kin_groups(["green"], [], ["open"])
+
+
+def test_a_shallow_sensor_swings_more_than_a_deep_one():
+    gain = layer_gain(np.array([0.03, 0.12, 0.22, np.nan]), np.full(4, 0.25))
+    assert gain[0] > gain[1] > gain[2] > 0
+    assert gain[3] == 1.0
+
+
+def test_refusals():
+    setup = few([0, 0], [0])
+    state = start_state(setup, np.full(2, 10.0), np.full(2, 3.0))
+    with pytest.raises(ValueError, match="depletion must lie in 0 to taw"):
+        start_state(setup, np.full(2, 41.0), np.full(2, 3.0))
+    with pytest.raises(ValueError, match="spread must not be negative"):
+        start_state(setup, np.full(2, 10.0), np.full(2, -1.0))
+    with pytest.raises(ValueError, match="microclimate must be above 0"):
+        start_state(setup, np.full(2, 10.0), np.full(2, 1.0), microclimate=np.zeros(2))
+    with pytest.raises(ValueError, match=r"moisture must have shape \(1,\)"):
+        update(setup, state, np.zeros(2))
+    with pytest.raises(ValueError, match="must be finite, or NaN"):
+        update(setup, state, np.array([np.inf]))
+    with pytest.raises(ValueError, match="irrigation must be finite"):
+        day(setup, state, irrigation=np.nan)
+    with pytest.raises(ValueError, match="net_irrigation must not be negative"):
+        day(setup, state, irrigation=-1.0)
+    with pytest.raises(ValueError, match="zone of a probe"):
+        few([0, 0], [2])
+    with pytest.raises(ValueError, match="moisture must have shape"):
+        run_filter(setup, state, *(np.zeros((2, 3)) for _ in range(4)), np.zeros((1, 2)))
+    with pytest.raises(ValueError, match="reading must be above 0"):
+        Spreads(reading=0.0)
+    with pytest.raises(ValueError, match="taw must be finite and above 0"):
+        EstimationZones(np.array([0]), np.array([0.0]), np.ones(1), np.ones(1), np.ones(1))
+
+
+def test_course_unprobed_zones_are_closer_than_the_balance_alone(courses):
+    ratios = []
+    for course, _, run, alone in courses:
+        unprobed, thousand = ~course.probed, 1000 * course.root_depth[:, None]
+        error = [
+            (course.field_capacity[:, None] - d / thousand - course.truth)[unprobed, WARM_UP:]
+            for d in (run.depletion, alone.depletion)
+        ]
+        ratios.append(np.sqrt(np.mean(error[0] ** 2) / np.mean(error[1] ** 2)))
+    assert np.mean(ratios) < 0.70  # at least 30 % lower
+    assert max(ratios) < 1.0
+
+
+def test_course_intervals_cover(courses):
+    inside = {True: [], False: []}
+    depletion_inside = []
+    for course, setup, run, _ in courses:
+        thousand = 1000 * course.root_depth[:, None]
+        moisture = course.field_capacity[:, None] - run.depletion / thousand
+        wide = 1.96 * np.hypot(run.spread / thousand, setup.spreads.field_capacity)
+        hit = (np.abs(course.truth - moisture) <= wide)[:, WARM_UP:]
+        for probed in inside:
+            inside[probed].append(hit[course.probed == probed].mean())
+        truth = np.clip((course.true_field_capacity[:, None] - course.truth) * thousand, 0, course.taw[:, None])
+        low, high = run.depletion - 1.96 * run.spread, run.depletion + 1.96 * run.spread
+        depletion_inside.append(((truth >= np.maximum(low, 0) - 1e-9) & (truth <= high))[:, WARM_UP:].mean())
+    for probed in inside:
+        assert 0.90 <= np.mean(inside[probed]) <= 0.98
+    assert 0.90 <= np.mean(depletion_inside) <= 0.98
+
+
+def test_course_factors_after_sixty_days(courses):
+    errors = {"microclimate": [], "rate": []}
+    blind, inside = [], []
+    for course, _, run, _ in courses:
+        last = run.estimate
+        errors["microclimate"].append(np.abs(last.microclimate / course.microclimate - 1))
+        errors["rate"].append(np.abs(last.rate / course.rate - 1))
+        blind.append(np.abs(1 / course.microclimate - 1))
+        inside.append((course.microclimate >= last.microclimate_low) & (course.microclimate <= last.microclimate_high))
+    for name in errors:
+        assert np.median(np.concatenate(errors[name])) < 0.08
+    assert np.median(np.concatenate(errors["microclimate"])) < 0.6 * np.median(np.concatenate(blind))
+    assert np.concatenate(inside).mean() > 0.90
