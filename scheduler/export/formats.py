@@ -9,6 +9,7 @@ import csv
 import io
 import json
 from collections.abc import Sequence
+from typing import Any
 
 from scheduler.errors import InputProblems, Problem
 from scheduler.export.profile import Profile
@@ -97,7 +98,7 @@ def _slices(line: str, profile: Profile) -> tuple[str, ...]:
     return tuple(cells)
 
 
-def _library():  # noqa: ANN202  a module of an optional dependency
+def _library() -> Any:
     try:
         import openpyxl
     except ImportError as reason:

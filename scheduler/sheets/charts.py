@@ -79,7 +79,7 @@ def flow_chart(chart: FlowChart) -> Markup:
     most = max([chart.capacity or 0.0, float(chart.flow.max(initial=0.0)), 1e-9]) * 1.08
 
     def x(minute: float) -> float:
-        return left + (right - left) * (minute - first) / max(last - first, 1.0)
+        return float(left + (right - left) * (minute - first) / max(last - first, 1.0))
 
     def y(flow: float) -> float:
         return bottom - (bottom - top) * flow / most

@@ -132,15 +132,15 @@ def _water_faults(zones: Sequence[Plan], ids: Sequence[str]) -> list[str]:
     gap = before + etc - (rain - runoff) - depth + uneven + drainage - after
     faults = [
         f'zone "{ids[i]}": its water does not close, {gap[i]:+.6f} mm are unaccounted for'
-        for i in np.flatnonzero(~(np.abs(gap) <= CLOSURE_TOLERANCE))
+        for i in np.flatnonzero(~(np.abs(gap) <= CLOSURE_TOLERANCE)).tolist()
     ]
     faults += [
         f'zone "{ids[i]}": depth_mm is {gross[i]:.6f}, but its balance holds {depth[i]:.6f}'
-        for i in np.flatnonzero(~(np.abs(gross - depth) <= CLOSURE_TOLERANCE))
+        for i in np.flatnonzero(~(np.abs(gross - depth) <= CLOSURE_TOLERANCE)).tolist()
     ]
     faults += [
         f'zone "{ids[i]}": net_depth_mm and uneven_mm do not add up to depth_mm'
-        for i in np.flatnonzero(~(np.abs(net + uneven - gross) <= CLOSURE_TOLERANCE))
+        for i in np.flatnonzero(~(np.abs(net + uneven - gross) <= CLOSURE_TOLERANCE)).tolist()
     ]
     return faults
 

@@ -471,7 +471,7 @@ def _flow_levels(most: float, units: str) -> list[tuple[float, str]]:
     rough = top / 3
     power = 10 ** np.floor(np.log10(rough))
     step = float(power * max(m for m in (1, 2, 2.5, 5) if m * power <= rough * (1 + 1e-9)))
-    marks = np.arange(step, top * 0.93, step)
+    marks = np.arange(step, top * 0.85, step)
     return [(float(m / scale), edge.format_flow(float(m / scale), units)) for m in marks]
 
 

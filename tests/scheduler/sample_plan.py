@@ -96,6 +96,7 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
                     "raw_mm": p * taw,
                     "dry_limit_mm": p * taw,
                     "wet_limit_mm": wet * taw,
+                    "margin_mm": 1.2,
                     "max_run_min": 60.0,
                     "resolution_s": 60.0,
                 },
