@@ -40,7 +40,10 @@ def zone_reasons(
     """
     dry_on = first_dry_night(plan)
     dry_on_without_rain = first_dry_night(plan, with_rain=False)
-    next_run = np.where((later[:, 1:] > 0).any(axis=1), (later[:, 1:] > 0).argmax(axis=1) + 1, NEVER)
+    again = later[:, 1:] > 0  # no columns on a horizon of one night
+    next_run = (
+        np.where(again.any(axis=1), again.argmax(axis=1) + 1, NEVER) if again.shape[1] else np.full(len(later), NEVER)
+    )
     may_run = (plan.allowed[:, 0] & (plan.block_length[0] > 0)).any(axis=1)
     evenings = [weekday(d + timedelta(days=1)) for d in dates]
     nights = [weekday(d) for d in dates]
