@@ -13,11 +13,12 @@ from typing import Any
 from models.plan.solve import PlanSolver
 from scheduler.demand import evening_demand
 from scheduler.errors import NoPlan
-from scheduler.export import load_profile, write_run_times
+from scheduler.export import Profile, export_notes, load_profile, write_run_times
 from scheduler.files import write_atomic
 from scheduler.inputs import net_rates, night_inputs
 from scheduler.published import plan_document
-from scheduler.sheets.document import write_plan
+from scheduler.sheets.document import PlanDocumentError, plan_faults, write_plan
+from scheduler.sheets.keying import write_keying_sheet
 from scheduler.sheets.night import write_night_sheet
 from scheduler.site import Site
 from scheduler.site.windows import night_windows
@@ -26,6 +27,8 @@ from scheduler.timetable import runnable_night
 
 log = logging.getLogger(__name__)
 PAST_SEASON = 14  # [d] a folder whose newest data is further from today than this is taken as a past season
+SMALL_HOURS = 4  # [h] until which a night belongs to the evening before
+PLAIN = "plain"  # export profile where a controller names none
 Step = Callable[[str], None]
 
 
@@ -98,7 +101,7 @@ def plan_tonight(site: Site, night: date, made: datetime, step: Step = lambda _:
 
 
 def publish(site: Site, document: dict[str, Any], folder: Path) -> tuple[Path, ...]:
-    """Write the run-time table, plan.json and the night sheet; an earlier plan of the night is kept beside them.
+    """Write the run-time table, plan.json, night and keying sheet; an earlier plan of the night is kept beside them.
 
     Parameters
     ----------
@@ -112,18 +115,38 @@ def publish(site: Site, document: dict[str, Any], folder: Path) -> tuple[Path, .
 
     Raises
     ------
-    OSError   A file cannot be written; files already there are whole, old or new.
-    NoPlan    The document contradicts itself.
+    OSError         A file cannot be written; files already there are whole, old or new.
+    InputProblems   The plan does not fit the export profile; nothing is written.
+    NoPlan          The document contradicts itself; nothing is written.
     """
+    faults = plan_faults(document)
+    if faults:
+        raise NoPlan(str(PlanDocumentError(faults)))
+    tables = _tables(site, document, folder)
+    notes = [note for part, profile, _ in tables for note in export_notes(part, profile)]
+    document["warnings"] += [{"subject": n.subject, "text": n.text} for n in notes]
     keep_earlier(folder)
-    profile = load_profile(next((c.profile for c in site.controllers if c.profile), "plain"))
-    try:
-        plan_file = write_plan(document, folder / "plan.json")
-    except ValueError as fault:
-        raise NoPlan(str(fault)) from fault
-    tables = write_run_times(document, profile, folder)
-    sheet = write_night_sheet(document, folder / "night.html")
-    return (*tables, plan_file, sheet)
+    written = [file for part, profile, place in tables for file in write_run_times(part, profile, place)]
+    return (
+        *written,
+        write_plan(document, folder / "plan.json"),
+        write_night_sheet(document, folder / "night.html"),
+        write_keying_sheet(document, folder / "keypad.html"),
+    )
+
+
+def _tables(site: Site, document: dict[str, Any], folder: Path) -> list[tuple[dict[str, Any], Profile, Path]]:
+    """Plan, profile and folder of each run-time table: one for the site, or one a profile where controllers differ."""
+    profile_of = {c.name: c.profile or PLAIN for c in site.controllers}
+    used = sorted(set(profile_of.values())) or [PLAIN]
+    if len(used) == 1:
+        return [(document, load_profile(used[0], site.folder), folder)]
+    found = []
+    for name in used:
+        zones = [z for z in document["zones"] if profile_of.get(z["controller"], PLAIN) == name]
+        if zones:
+            found.append((document | {"zones": zones}, load_profile(name, site.folder), folder / Path(name).stem))
+    return found
 
 
 def keep_earlier(folder: Path) -> Path | None:
@@ -158,5 +181,5 @@ def local_now(site: Site) -> datetime:
 
 
 def evening_of(now: datetime) -> date:
-    """Date of the evening a moment belongs to: before noon it is still yesterday's night."""
-    return now.date() - timedelta(days=1) if now.hour < 12 else now.date()
+    """Date of the evening a moment belongs to: in the small hours it is still the night before."""
+    return now.date() - timedelta(days=1) if now.hour < SMALL_HOURS else now.date()

@@ -13,10 +13,9 @@ from numpy.typing import NDArray
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.results import LimitPrice
 from scheduler.inputs import NightInputs
-from scheduler.sheets.edge import format_volume
+from scheduler.sheets.edge import format_short_date, format_volume
 from scheduler.site import Site
 from scheduler.timetable import RunnableNight
-from scheduler.words import weekday
 
 M3 = 0.06  # m3 in one L/s for one minute
 BINDING = 1e-6  # [weighted cost per unit] below which a price is a solver's rounding
@@ -209,7 +208,8 @@ def _row(
         else f"{used:,.0f} of {capacity:,.0f} station minutes"
     )
     state = "full" if binds else "used"
-    when = f"up to {weekday(night)}" if family == "drought_cut" else weekday(night)
+    day = format_short_date(night, site.units)
+    when = f"up to {day}" if family == "drought_cut" else day
     if family in ("allocation_limit", "allocation_tier"):
         when = "all nights of this plan"
     return {

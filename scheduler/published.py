@@ -25,7 +25,6 @@ from scheduler.timetable import RunnableNight
 from scheduler.words import give_way_words, zone_reasons
 
 
-
 def plan_document(
     site: Site,
     night: date,
@@ -161,7 +160,7 @@ def _zones_part(
     volume = run.minutes * plan.water_per_minute
     spread_after = np.hypot(state.spread, DAILY_ERROR * plan.etc[:, 0])
     blame = _blame(scarce, len(zones))
-    reasons = zone_reasons(plan, inputs.dates, run.minutes, run.later, blame, run.left_out)
+    reasons = zone_reasons(plan, inputs.dates, run.minutes, run.later, blame, run.left_out, site.units)
     cycles = _cycles_by_zone(site, inputs, run)
     nights = [d.isoformat() for d in inputs.dates]
     path_columns = [
@@ -397,7 +396,7 @@ def _give_way_part(site: Site, inputs: NightInputs, dry: np.ndarray, scarce: lis
         if (dry[of] > 0).any():
             going_dry = of & (dry > 0).any(axis=1)
             blame = [s.name for s in scarce if (s.zones & going_dry).any()]
-            words = give_way_words(surface, int(of.sum()), dry[of], inputs.dates, blame)
+            words = give_way_words(surface, int(of.sum()), dry[of], inputs.dates, blame, site.units)
             found.append({"surface": surface, "zones": int((dry[of] > 0).any(axis=1).sum()), "words": words})
     return found
 

@@ -39,7 +39,7 @@ class StartState:
     spread : ndarray (Z,)      One standard deviation [mm].
     origin : ndarray (Z,)      "probe", "balance" or "field capacity".
     taw : ndarray (Z,)         [mm].
-    readings, used, doubtful : int   Probe readings looked at; probes used; probes set aside.
+    readings, used, doubtful : int   Probes with a recent reading; probes used; probes set aside.
     newest_reading : Timestamp or None
     newest_applied : date or None
     applied_nights : int
@@ -173,7 +173,7 @@ def _probed(site: Site, opening: pd.Timestamp, taw: np.ndarray, notes: list[Note
         notes.append(Note("warning", f"probe {row.probe}", f"{why}; set aside tonight"))
     places = places[physical & ~places["stuck"]]
     if not len(places):
-        return _nothing(newest, len(rows), len(doubtful))
+        return _nothing(newest, len(latest), len(doubtful))
     zone, theta, depths = _root_zone_moisture(places, site.zones.root_depth)
     first = places.groupby("z")["time"].max().reindex(zone)
     hours = (first - first.dt.normalize()).dt.total_seconds().to_numpy() / 3600.0
@@ -189,7 +189,7 @@ def _probed(site: Site, opening: pd.Timestamp, taw: np.ndarray, notes: list[Note
         date=first.dt.normalize().to_numpy(),
         et_to_come=np.clip((SUNSET - hours) / (SUNSET - SUNRISE), 0.0, 1.0),
         depths=depths,
-        readings=len(rows),
+        readings=len(latest),
         used=len(places),
         doubtful=len(doubtful),
         newest=newest,

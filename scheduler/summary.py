@@ -15,6 +15,7 @@ from scheduler.errors import counted
 from scheduler.notes import Note
 from scheduler.sheets.edge import (
     format_area,
+    format_date,
     format_depth,
     format_duration,
     format_energy,
@@ -24,7 +25,6 @@ from scheduler.sheets.edge import (
     format_volume,
 )
 from scheduler.site.understood import Understood
-from scheduler.words import weekday
 
 LISTED = 8  # warnings shown before "and N more"
 
@@ -35,8 +35,7 @@ def print_evening(screen: Console, document: dict[str, Any], files: Sequence[Pat
     tonight = document["nights"][0]
     night = date.fromisoformat(document["night"])
     screen.print(
-        f"[bold]{escape(document['site']['name'])}[/bold], night of {weekday(night)} {night.year}: "
-        f"{document['status']}",
+        f"[bold]{escape(document['site']['name'])}[/bold], night of {format_date(night, units)}: {document['status']}",
         highlight=False,
     )
     energy = "" if tonight["energy_kwh"] is None else f", {format_energy(tonight['energy_kwh'])}"

@@ -7,13 +7,9 @@ from datetime import date, timedelta
 import numpy as np
 
 from models.plan.inputs import Floats, PlanInputs
+from scheduler.sheets.edge import format_short_date
 
 NEVER = 10_000  # nights: not within the horizon
-
-
-def weekday(day: date) -> str:
-    """Weekday and date as people say it, for example `Tue 14 Jul`."""
-    return f"{day:%a} {day.day} {day:%b}"
 
 
 def first_dry_night(plan: PlanInputs, with_rain: bool = True) -> np.ndarray:
@@ -25,7 +21,13 @@ def first_dry_night(plan: PlanInputs, with_rain: bool = True) -> np.ndarray:
 
 
 def zone_reasons(
-    plan: PlanInputs, dates: tuple[date, ...], minutes: Floats, later: Floats, blame: list[str], left_out: Floats
+    plan: PlanInputs,
+    dates: tuple[date, ...],
+    minutes: Floats,
+    later: Floats,
+    blame: list[str],
+    left_out: Floats,
+    units: str,
 ) -> list[str]:
     """One sentence a zone on why it runs as long as it does, or not at all.
 
@@ -37,6 +39,7 @@ def zone_reasons(
     later : ndarray (Z, N)           Run times of all nights [min].
     blame : list of str              What holds each zone back, in brackets, "" if nothing does; one a zone.
     left_out : ndarray (Z,)          Minutes that found no place tonight [min].
+    units : str                      The site's, for dates.
     """
     dry_on = first_dry_night(plan)
     dry_on_without_rain = first_dry_night(plan, with_rain=False)
@@ -45,8 +48,8 @@ def zone_reasons(
         np.where(again.any(axis=1), again.argmax(axis=1) + 1, NEVER) if again.shape[1] else np.full(len(later), NEVER)
     )
     may_run = (plan.allowed[:, 0] & (plan.block_length[0] > 0)).any(axis=1)
-    evenings = [weekday(d + timedelta(days=1)) for d in dates]
-    nights = [weekday(d) for d in dates]
+    evenings = [format_short_date(d + timedelta(days=1), units) for d in dates]
+    nights = [format_short_date(d, units) for d in dates]
     reasons = []
     for runs, dry, dry_no_rain, again, may, lost, held in zip(
         (minutes > 0).tolist(),
@@ -80,7 +83,9 @@ def zone_reasons(
     return reasons
 
 
-def give_way_words(surface: str, zones: int, dry: Floats, dates: tuple[date, ...], short_of: list[str]) -> str:
+def give_way_words(
+    surface: str, zones: int, dry: Floats, dates: tuple[date, ...], short_of: list[str], units: str
+) -> str:
     """Sentence on a surface that goes drier than its limit.
 
     Parameters
@@ -90,11 +95,12 @@ def give_way_words(surface: str, zones: int, dry: Floats, dates: tuple[date, ...
     dry : ndarray (z, N)        Depletion beyond the dry limit of those zones [mm].
     dates : tuple of date
     short_of : list of str      Names of the limits that hold the plan back.
+    units : str                 The site's, for dates.
     """
     count = int((dry > 0).any(axis=1).sum())
     nights = np.flatnonzero((dry > 0).any(axis=0))
     first, worst = int(nights[0]), int(dry.sum(axis=0).argmax())
-    by = weekday(dates[first] + timedelta(days=1))
-    peak = "" if worst == first else f", most on {weekday(dates[worst] + timedelta(days=1))}"
+    by = format_short_date(dates[first] + timedelta(days=1), units)
+    peak = "" if worst == first else f", most on {format_short_date(dates[worst] + timedelta(days=1), units)}"
     why = f"; short of: {', '.join(short_of)}" if short_of else ""
     return f"{count} of {zones} {surface} zones drier than their limit from {by}{peak}{why}"
