@@ -1,7 +1,7 @@
 """From minutes to a night that can run.
 
-The linear program leaves a run time per zone; this folder turns the run times into starts and stops that a controller and a pump
-station can carry out. Arrays in, arrays out; in the order of use::
+The linear program leaves a run time per zone; this folder turns the run times into starts and stops that a controller
+and a pump station can carry out. Arrays in, arrays out; in the order of use::
 
     rounding.py   round_minutes      run times in whole controller steps, never beyond a shared limit
     cycles.py     split_into_cycles  cycle and soak where the sprinkler outruns the soil

@@ -1,11 +1,12 @@
 """The night as a grid: what every pump, branch and controller has left, and where a cycle may start.
 
-One row per limit, one column per grid step. Whether a cycle of L steps may start at s is a question about all of s .. s+L-1: steps that
-will not do are marked, and a running count of marks is equal at both ends of a span without any.
+One row per limit, one column per grid step. Whether a cycle of L steps may start at s is a question about all of s ..
+s+L-1: steps that will not do are marked, and a running count of marks is equal at both ends of a span without any.
 
-The ramp holds for any two moments at most a minute apart. For each boundary s between two steps, `rise[s]` is the largest
-F[j] - F[i] with i before and j after the boundary, j - i at most a minute; a valve of flow q opened at s adds q to all of them. A valve
-alone may pass the ramp (it cannot be opened by half), so the rule is: change <= max(ramp, q). `fall` is the mirror image for closing.
+The ramp holds for any two moments at most a minute apart. For each boundary s between two steps, `rise[s]` is the
+largest F[j] - F[i] with i before and j after the boundary, j - i at most a minute; a valve of flow q opened at s adds
+q to all of them. A valve alone may pass the ramp (it cannot be opened by half), so the rule is: change <= max(ramp,
+q). `fall` is the mirror image for closing.
 """
 
 import numpy as np
@@ -86,8 +87,8 @@ class Board:
         self.fall = np.zeros((pumps, self.steps + 1), dtype=np.int64)
 
     def marked(self, zone: int) -> BoolArray:
-        """Grid steps in which the zone cannot run, shape (T,): shut, short of capacity, or too near one of its own cycles."""
-        bad = self.shut[self.mask_of_zone[zone]].copy()
+        """Grid steps in which the zone cannot run, shape (T,): shut, short of capacity, or too near its own cycles."""
+        bad: BoolArray = self.shut[self.mask_of_zone[zone]].copy()
         for row, amount in self.uses[zone]:
             bad |= self.free[row] < amount
         soak = int(self.soak[zone])

@@ -1,18 +1,19 @@
 """The least window time any timetable needs, proven limit by limit.
 
-For a capacity c and zones of flow q run for m minutes, no timetable is shorter than sum(q m) / c. Flows that do not add up to the
-capacity waste part of it, which a dual feasible function u sees: whenever flows together are at most c, the u(q / c) together are at
-most 1, so sum(u m) is a bound as well. Two families are used,
+For a capacity c and zones of flow q run for m minutes, no timetable is shorter than sum(q m) / c. Flows that do not
+add up to the capacity waste part of it, which a dual feasible function u sees: whenever flows together are at most c,
+the u(q / c) together are at most 1, so sum(u m) is a bound as well. Two families are used,
 
     u_k(x) = x if (k + 1) x is whole, else floor((k + 1) x) / k        v_e(x) = 1 if x > 1 - e, 0 if x < e, else x.
 
-Source: the dual feasible functions of bin packing, Fekete and Schepers, Mathematical Programming 91 (2001) 11-31. Mark: memory.
-A ramp keeps a pump below its capacity in the first and last minutes; the bound adds the water lost there.
+Source: the dual feasible functions of bin packing, Fekete and Schepers, Mathematical Programming 91 (2001) 11-31.
+Mark: memory. A ramp keeps a pump below its capacity in the first and last minutes; the bound adds the water lost there.
 """
 
 import numpy as np
 
 from models.night.job import NANO, Bounds, FloatArray, IntArray, NightJob
+from models.night.patterns import pattern_bound
 
 ROUNDING_TERMS = 40  # [-] functions u_k tried
 THRESHOLDS = 64  # [-] functions v_e tried
@@ -20,7 +21,7 @@ FAR = 4e12  # [1e-6 L/s] stands for "no limit"
 
 
 def whole_flow(flow: FloatArray) -> IntArray:
-    """Flow [L/s] as whole 1e-6 L/s, rounded up; never less than the flow but for round-off of a thousandth of a unit."""
+    """Flow [L/s] as whole 1e-6 L/s, rounded up but for round-off of a thousandth of a unit."""
     return np.ceil(np.minimum(flow * NANO, FAR) - 1e-3).astype(np.int64)
 
 
@@ -29,12 +30,14 @@ def whole_capacity(capacity: FloatArray) -> IntArray:
     return np.floor(np.minimum(capacity * NANO, FAR) + 1e-3).astype(np.int64)
 
 
-def lower_bounds(job: NightJob) -> Bounds:
+def lower_bounds(job: NightJob, patterns: bool = False) -> Bounds:
     """Bounds of a night by pump, branch, controller and zone.
 
     Parameters
     ----------
     job : NightJob
+    patterns : bool     Also ask which zones can run together at all (patterns.py): stronger on small sites, some
+                        tenths of a second.
 
     Returns
     -------
@@ -53,7 +56,16 @@ def lower_bounds(job: NightJob) -> Bounds:
     idle = per_controller == 0
     controller = np.where(idle, 0.0, per_controller / np.where(stations > 0, stations, 1.0))
     controller[~idle & (stations == 0)] = np.inf
+    if patterns:
+        pump = np.maximum(pump, _pattern_bounds(job, job.pump, job.pump_capacity))
+        branch = np.maximum(branch, _pattern_bounds(job, job.branch, job.branch_capacity))
     return Bounds(pump=pump, branch=branch, controller=controller, zone=_zone_bound(job, minutes))
+
+
+def _pattern_bounds(job: NightJob, index: IntArray, capacity: FloatArray) -> FloatArray:
+    members = [index == member for member in range(capacity.size)]
+    found = [pattern_bound(job.flow[on], job.asked_minutes[on], c) for on, c in zip(members, capacity, strict=True)]
+    return np.array(found, dtype=np.float64)
 
 
 def _zone_bound(job: NightJob, minutes: FloatArray) -> FloatArray:

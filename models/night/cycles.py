@@ -1,7 +1,8 @@
 """Cycle and soak: runs split where the sprinklers outrun the soil.
 
-While water falls faster than the soil takes it in, the difference is held on the surface, in the canopy and the thatch. With the
-application rate r and the infiltration i in mm/h and room for S mm on the surface, a cycle of t minutes stores
+While water falls faster than the soil takes it in, the difference is held on the surface, in the canopy and the
+thatch. With the application rate r and the infiltration i in mm/h and room for S mm on the surface, a cycle of t
+minutes stores
 
     (r - i) t / 60   mm,   so runoff starts at   t = 60 S / (r - i)   where r > i, and never where r <= i.
 
@@ -21,8 +22,8 @@ FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
 
-# Allowable surface accumulation by slope, loam row: 0.30, 0.25, 0.21, 0.17 in for 0-3, 4-6, 7-12 and 13 % or more, as used by
-# landscape irrigation auditors. Mark: memory (no document at hand when written).
+# Allowable surface accumulation by slope, loam row: 0.30, 0.25, 0.21, 0.17 in for 0-3, 4-6, 7-12 and 13 % or more, as
+# used by landscape irrigation auditors. Mark: memory (no document at hand when written).
 STORAGE_SLOPE = np.array([3.0, 6.0, 12.0])  # [%] upper ends of the first three classes
 STORAGE_DEPTH = np.array([7.6, 6.4, 5.3, 4.3])  # [mm]
 LONGEST_SOAK = (
@@ -42,7 +43,8 @@ class Cycles:
     length : ndarray, shape (K,)         Length [min], whole controller steps.
     count : ndarray, shape (Z,)          Cycles per zone.
     soak : ndarray, shape (Z,)           Rest between two cycles of the zone [min]; 0 with a single cycle.
-    over_longest : ndarray, shape (Z,)   Some cycle is longer than the soil takes without runoff, because no shorter one is useful.
+    over_longest : ndarray, shape (Z,)   Some cycle is longer than the soil takes without runoff, because no shorter
+                                         one is useful.
     soak_capped : ndarray, shape (Z,)    The soak was cut to the longest one: some stored water will still stand.
     """
 
@@ -146,8 +148,9 @@ def split_into_cycles(
 ) -> Cycles:
     """Split run times into the fewest cycles that do not run off, as even as the controller step allows.
 
-    The cycles of a zone add up to its run time exactly. The soak belongs to the longest cycle of the zone, and is rounded up to whole
-    controller steps. A zone never gets a cycle below the smallest useful one unless its whole run is shorter.
+    The cycles of a zone add up to its run time exactly. The soak belongs to the longest cycle of the zone, and is
+    rounded up to whole controller steps. A zone never gets a cycle below the smallest useful one unless its whole run
+    is shorter.
 
     Parameters
     ----------
@@ -155,7 +158,8 @@ def split_into_cycles(
     resolution_min : ndarray, shape (Z,)                    Controller step [min], > 0.
     rate, infiltration, storage : ndarray, shape (Z,)       As in `longest_cycle` [mm/h], [mm/h], [mm].
     smallest_cycle_min : ndarray, shape (Z,)                Smallest useful cycle [min], >= 0.
-    longest_override_min : ndarray, shape (Z,), optional    Longest cycle set by the manager [min]; NaN = from the rates.
+    longest_override_min : ndarray, shape (Z,), optional    Longest cycle set by the manager [min]; NaN = from the
+                                                            rates.
     soak_override_min : ndarray, shape (Z,), optional       Soak set by the manager [min]; NaN = from the rates.
 
     Returns
@@ -164,7 +168,8 @@ def split_into_cycles(
 
     Raises
     ------
-    ValueError                                              Shapes differ, a value is out of range, or a run time is not whole steps.
+    ValueError                                              Shapes differ, a value is out of range, or a run time is
+                                                            not whole steps.
     """
     shape = minutes.shape
     longest_override = np.full(shape, np.nan) if longest_override_min is None else longest_override_min

@@ -1,7 +1,7 @@
-"""A second way to fill a night: moment by moment from the close backwards, always with the cycles that use up what is left.
+"""A second way to fill a night: moment by moment from the close backwards, with the cycles that use up what is left.
 
-Placing cycle by cycle (packing.py) leaves slivers of capacity that no zone fits. Here the clock runs backwards from the close; at each
-moment the zones that could end now are weighed by four things and the best is taken until none fits:
+Placing cycle by cycle (packing.py) leaves slivers of capacity that no zone fits. Here the clock runs backwards from
+the close; at each moment the zones that could end now are weighed by four things and the best is taken until none fits:
 
     urgency   the time its own cycles and soaks, its branch or its controller still need, over the time that is left
     fit       the share of what its pump has left that it would use
@@ -14,12 +14,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.night.board import Board
-from models.night.job import FloatArray, IntArray, NightJob
+from models.night.job import BoolArray, FloatArray, IntArray, NightJob
 
 
 @dataclass(frozen=True)
 class Taste:
-    """Weights of urgency, fit at the pump and fit at the branch [-]; `patience` is the power of urgency, `rank` the weight of the wish to finish last."""
+    """Weights [-] of urgency, fit at the pump, fit at the branch and the wish to finish last; `patience` is a power."""
 
     urgency: float
     fit: float
@@ -29,6 +29,7 @@ class Taste:
 
 
 NO_LIMIT = np.iinfo(np.int64).max // 4  # [1e-6 L/s]
+KEEP_RUNNING = 0.15  # [-] score of going on with a run that was cut in parts
 AT_ONCE = 96  # [-] zones weighed anew after each choice
 
 TASTES = (
@@ -89,14 +90,14 @@ class Dispatcher:
             self.room = np.where(on, np.maximum(board.ramp[self.pump_row] - board.need, 0), NO_LIMIT)
         rank = np.zeros(job.zones, dtype=np.int64) if job.finish_rank is None else job.finish_rank
         self.lateness = 1.0 - np.unique(rank, return_inverse=True)[1].ravel() / max(np.unique(rank).size - 1, 1)
+        self.started = np.zeros(job.zones, dtype=bool)
         self.ready = np.full(job.zones, board.steps, dtype=np.int64)
         self.next_length = np.array([self.lengths[c[-1]] if c else 0 for c in self.cycles_of_zone], dtype=np.int64)
 
-    def run(self, taste: Taste, noise: FloatArray | None = None) -> IntArray:
-        """Fill the board; returns the steps of each cycle that found no place. `noise` (Z,) multiplies the scores."""
+    def run(self, taste: Taste) -> IntArray:
+        """Fill the board; returns the steps of each cycle that found no place, shape (K,)."""
         board = self.board
-        shut_all = board.shut.all(axis=0)
-        self.noise = np.ones(self.job.zones) if noise is None else noise
+        shut_all: BoolArray = np.logical_and.reduce(board.shut, axis=0)
         for end in range(board.steps, 0, -1):
             if shut_all[end - 1]:
                 continue
@@ -145,12 +146,15 @@ class Dispatcher:
             rows = self.limit_rows[kind, zones]
             urgency = np.maximum(urgency, self.row_work[rows] / (self.capacity[rows] * end))
         need = self.board.need[zones]
-        score = taste.urgency * urgency**taste.patience + taste.fit * need / column[self.limit_rows[0, zones]]
+        score = taste.urgency * urgency**taste.patience + taste.fit * need / np.maximum(
+            column[self.limit_rows[0, zones]], 1
+        )
         if taste.branch:
-            score += taste.branch * need / column[self.limit_rows[1, zones]]
+            score += taste.branch * need / np.maximum(column[self.limit_rows[1, zones]], 1)
         if taste.rank:
             score += taste.rank * self.lateness[zones]
-        return np.asarray(score * self.noise[zones])
+        going_on = (self.ready[zones] == end) & self.started[zones]
+        return np.asarray(score + KEEP_RUNNING * going_on)
 
     def _place(self, zone: int, end: int) -> None:
         cycle = self.cycles_of_zone[zone].pop()
@@ -160,6 +164,7 @@ class Dispatcher:
         self.row_work[self.limit_rows[:, zone]] -= self.amount[:, zone] * length
         soak = int(self.board.soak[zone])
         self.chain[zone] -= length + soak
+        self.started[zone] = True
         self.ready[zone] = end - length - soak
         rest = self.cycles_of_zone[zone]
         self.next_length[zone] = self.lengths[rest[-1]] if rest else 0

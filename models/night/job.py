@@ -1,8 +1,9 @@
 """What the packer is given and what it gives back: `NightJob`, `Timetable`.
 
-The night is packed on a grid of whole seconds. The grid step is the largest that divides a minute and every controller resolution,
-but never below 6 s (0.1 min): a finer step changes no turf and makes the search long. Controllers with a finer resolution are given
-run times in multiples of `planning_resolution`. Controllers that count in minutes also start on whole minutes.
+The night is packed on a grid of whole seconds. The grid step is the largest that divides a minute and every
+controller resolution, but never below 6 s (0.1 min): a finer step changes no turf and makes the search long.
+Controllers with a finer resolution are given run times in multiples of `planning_resolution`. Controllers that count
+in minutes also start on whole minutes.
 """
 
 from dataclasses import dataclass
@@ -29,7 +30,8 @@ def planning_resolution(resolution_s: FloatArray) -> FloatArray:
 
     Returns
     -------
-    ndarray, shape (Z,)                  Step [min]: the resolution, or its smallest multiple that is whole 6 s steps if it is finer than
+    ndarray, shape (Z,)                  Step [min]: the resolution, or its smallest multiple that is whole 6 s steps
+                                         if it is finer than
                                          a minute and does not divide evenly.
 
     Raises
@@ -67,7 +69,8 @@ class NightJob:
     branch_capacity : ndarray, shape (R,)       [L/s], inf = no limit.
     stations_at_once : ndarray, shape (C,)      [-], inf = no limit.
     pieces : ndarray, shape (W, 2)              Start and end of the window's pieces [min], in order, not overlapping.
-    blocks : ndarray, shape (B, 2)              Start and end of the tariff blocks [min]; together they cover the pieces.
+    blocks : ndarray, shape (B, 2)              Start and end of the tariff blocks [min]; together they cover the
+                                                pieces.
     allowed : ndarray of bool, shape (Z, B), optional       Blocks in which the zone may run; None = all.
     finish_rank : ndarray of int, shape (Z,), optional      0 finishes last, nearest to the close; then 1, 2 ... Soft.
     finish_by : ndarray, shape (Z,), optional   Time to be done by, as before mowing [min], NaN = none. Soft.
@@ -139,7 +142,7 @@ class NightJob:
 
     @cached_property
     def whole_pieces(self) -> IntArray:
-        """Window pieces in grid steps, shrunk inwards to the grid, touching ones joined, empty ones left out; shape (W', 2)."""
+        """Window pieces in grid steps, shrunk inwards to the grid, touching ones joined, shape (W', 2)."""
         joined: list[list[int]] = []
         opens, closes = self.to_grid(self.pieces[:, 0], "up"), self.to_grid(self.pieces[:, 1], "down")
         for opening, closing in zip(opens.tolist(), closes.tolist(), strict=True):
@@ -193,8 +196,10 @@ class MeasuredCapacity:
 
     Attributes
     ----------
-    pump, branch, controller : ndarray, shapes (P,), (R,), (C,)   Share of capacity times window length that could be used [-].
-    zone_minutes : ndarray, shape (Z,)   Longest run of the zone itself with its soaks in this window [min], inf where it fits.
+    pump, branch, controller : ndarray, shapes (P,), (R,), (C,)   Share of capacity times window length that could be
+                                                                  used [-].
+    zone_minutes : ndarray, shape (Z,)   Most the zone itself can run with its soaks in this window [min], inf where
+                                         it fits.
     """
 
     pump: FloatArray
@@ -219,10 +224,11 @@ class Timetable:
     bounds : Bounds                       What each limit needs at least.
     lower_bound_min : float               The largest of them [min].
     makespan_min : float                  Window minutes from the first start to the last stop [min].
-    fill : float                          lower_bound_min / makespan_min if fitted, otherwise the share of the asked water (or, without
+    fill : float                          lower_bound_min / makespan_min if fitted, otherwise the share of the asked
+                                          water (or, without
                                           flow, minutes) that was placed over the share any timetable could place [-].
     measured_capacity : MeasuredCapacity  For a new plan when not fitted; all 1 (and inf) when fitted.
-    split_cycles : int                    Cycles cut in parts to fill gaps.
+    extra_cycles : int                    Cycles more than asked: runs were cut in parts to fill gaps.
     after_finish_by : ndarray, shape (Z,) The zone ends after its `finish_by`.
     notes : tuple of str                  What the reader of a sheet should know.
     """
@@ -241,7 +247,7 @@ class Timetable:
     makespan_min: float
     fill: float
     measured_capacity: MeasuredCapacity
-    split_cycles: int
+    extra_cycles: int
     after_finish_by: BoolArray
     notes: tuple[str, ...]
 

@@ -1,35 +1,36 @@
 """Start times for every cycle of a night, under every shared limit at every moment.
 
-Cycles are placed one after the other, each at the latest start where all limits hold (a dry leaf is the best care of turf, so the night
-is filled from the close backwards). A first order puts the surfaces that finish last first. If something is left over, other orders
-are tried, cycles that found no place are cut in parts down to the smallest useful cycle to fill gaps, and the zones that were left
-over are moved to the front of the next try. The best try is kept; what does not fit is reported with the capacity that could be used.
+Cycles are placed one after the other, each at the latest start where all limits hold (a dry leaf is the best care of
+turf, so the night is filled from the close backwards). A first order puts the surfaces that finish last first. If
+something is left over, freer ways are tried (dispatch.py, other orders, runs cut in parts down to the smallest useful
+cycle) and the best is kept. What still does not fit is reported with the capacity that could be used.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from models.night.board import Board
 from models.night.bounds import lower_bounds
 from models.night.dispatch import TASTES, Dispatcher, Taste
-from models.night.job import Bounds, FloatArray, IntArray, MeasuredCapacity, NightJob, Timetable
+from models.night.job import BoolArray, Bounds, FloatArray, IntArray, MeasuredCapacity, NightJob, Timetable
 
 EFFORT = 60_000  # [-] cycles and grid steps gone through before settling for the best attempt; about 3 s
-MOST_VARIED = 24  # [-] attempts with varied weights after all fixed ones
-VARIATION = 0.25  # [-] spread of the variation
+PARTS = (2, 4, 8)  # [-] parts of a run tried when whole runs do not fit
+CLOSE_ENOUGH = 0.01  # [-] share left out beyond what must be, at which the search for a night that cannot fit ends
+BUSY = 0.85  # [-] share of the window a limit must need at least before it is blamed
+WORTH_IT = 0.95  # [-] a freer attempt must leave out at least 5 % less
 PART_LENGTHS = 8  # [-] lengths tried for a part of a cycle that found no place whole
 
 
 @dataclass
 class _Attempt:
-    """One attempt: the board as left, the steps of each cycle that found no place, and their weight."""
+    """One attempt: the board as left, the steps of each zone that found no place, and their weight."""
 
     board: Board
     left: IntArray
     unplaced_work: float
-    split_cycles: int
 
 
 def pack_night(job: NightJob) -> Timetable:
@@ -41,16 +42,23 @@ def pack_night(job: NightJob) -> Timetable:
 
     Returns
     -------
-    Timetable           With `fitted` False, the unplaced minutes and the measured capacity where not everything found a place.
+    Timetable           With `fitted` False, the unplaced minutes and the measured capacity where not everything found
+                        a place.
     """
     best: _Attempt | None = None
-    for attempt in _attempts(job, _work_per_minute(job)):
-        if best is None or attempt.unplaced_work < best.unplaced_work - 1e-9:
+    work = _work_per_minute(job)
+    bounds = lower_bounds(job)
+    beyond = 1.0 - job.window_minutes / bounds.largest if bounds.largest > job.window_minutes else 0.0
+    enough = (beyond + CLOSE_ENOUGH) * float(work @ job.cycle_minutes) if beyond else 0.0
+    for attempt in _attempts(job, work):
+        if best is None or attempt.unplaced_work < best.unplaced_work * WORTH_IT:
             best = attempt
-        if best.unplaced_work <= 0:
+        if best.unplaced_work <= enough:
             break
     assert best is not None  # there is always a first attempt
-    return _timetable(job, best, lower_bounds(job))
+    if best.left.any():
+        bounds = lower_bounds(job, patterns=True)
+    return _timetable(job, best, bounds)
 
 
 def _attempts(job: NightJob, work: FloatArray) -> Iterator[_Attempt]:
@@ -64,7 +72,7 @@ def _attempts(job: NightJob, work: FloatArray) -> Iterator[_Attempt]:
     spent = 0.5 * cycles
     kept: list[tuple[float, int, Taste]] = []
     for number, taste in enumerate(TASTES):
-        if (taste.rank and job.finish_rank is None) or (spent > EFFORT):
+        if (taste.rank and job.finish_rank is None) or spent > EFFORT:
             continue
         attempt = _dispatch(job, taste, work)
         kept.append((attempt.unplaced_work, number, taste))
@@ -75,14 +83,26 @@ def _attempts(job: NightJob, work: FloatArray) -> Iterator[_Attempt]:
             return
         spent += 0.5 * cycles
         yield _fill(job, order, None, work)
-    generator = np.random.default_rng(1)  # a fixed seed: the same job always gives the same timetable
-    tastes = [taste for _, _, taste in sorted(kept)[:3]]
-    for number in range(MOST_VARIED):
-        if spent > EFFORT:
-            return
-        spent += cycles + steps
-        noise = np.exp(generator.normal(0.0, VARIATION, job.zones))
-        yield _dispatch(job, tastes[number % len(tastes)], work, noise)
+    best_tastes = [taste for _, _, taste in sorted(kept)[:3]]
+    for taste in best_tastes:
+        for parts in PARTS:
+            if spent > EFFORT:
+                return
+            trial = _in_parts(job, parts)
+            spent += trial.cycle_zone.size + steps
+            yield _dispatch(trial, taste, _work_per_minute(trial))
+
+
+def _in_parts(job: NightJob, parts: int) -> NightJob:
+    """The same job with runs that need no soak cut in up to `parts` parts, none below the smallest useful cycle."""
+    steps = np.rint(job.cycle_minutes / job.resolution[job.cycle_zone]).astype(np.int64)
+    least = np.maximum(np.ceil(job.smallest_cycle / job.resolution - 1e-9), 1).astype(np.int64)[job.cycle_zone]
+    count = np.where(job.soak[job.cycle_zone] > 0, 1, np.clip(steps // (2 * least), 1, parts))
+    cycle = np.repeat(np.arange(steps.size), count)
+    place = np.arange(cycle.size) - np.repeat(np.cumsum(count) - count, count)
+    part = steps[cycle] // count[cycle] + (place < steps[cycle] % count[cycle])
+    zone = job.cycle_zone[cycle]
+    return replace(job, cycle_zone=zone, cycle_minutes=part * job.resolution[zone])
 
 
 def _work_per_minute(job: NightJob) -> FloatArray:
@@ -97,7 +117,7 @@ def _work_per_minute(job: NightJob) -> FloatArray:
 
 
 def _orders(job: NightJob, work: FloatArray) -> list[IntArray]:
-    """Orders to place the cycles in; the first follows the wish which zones finish last, the others only look for room."""
+    """Orders to place the cycles in: the first by which zones should finish last, the others only to find room."""
     zone, length = job.cycle_zone, job.cycle_minutes
     last_first = -np.arange(zone.size)  # cycles of a zone are placed from its last to its first
     count = np.bincount(zone, minlength=job.zones)
@@ -134,26 +154,23 @@ def _fill(job: NightJob, order: IntArray, wish: "_Wishes | None", work: FloatArr
     return _with_parts(job, board, order, left, work)
 
 
-def _dispatch(job: NightJob, taste: Taste, work: FloatArray, noise: FloatArray | None = None) -> _Attempt:
+def _dispatch(job: NightJob, taste: Taste, work: FloatArray) -> _Attempt:
     board = Board(job)
-    left = Dispatcher(job, board).run(taste, noise)
+    left = Dispatcher(job, board).run(taste)
     return _with_parts(job, board, np.argsort(-work * left, kind="stable"), left, work)
 
 
 def _with_parts(job: NightJob, board: Board, order: IntArray, left: IntArray, work: FloatArray) -> _Attempt:
     """Place what is left whole where it fits now, otherwise in parts."""
     zones = job.cycle_zone.tolist()
-    split = 0
     for cycle in order[left[order] > 0].tolist():
-        before = int(left[cycle])
-        parts = len(board.placed[zones[cycle]])
-        left[cycle] = _place_in_parts(board, zones[cycle], before)
-        split += left[cycle] > 0 and left[cycle] < before or len(board.placed[zones[cycle]]) > parts + 1
-    return _Attempt(board, left, float(left @ work) * job.grid_min, split)
+        left[cycle] = _place_in_parts(board, zones[cycle], int(left[cycle]))
+    by_zone = np.bincount(job.cycle_zone, weights=left, minlength=job.zones).astype(np.int64)
+    return _Attempt(board, by_zone, float(left @ work) * job.grid_min)
 
 
 def _place_in_parts(board: Board, zone: int, length: int) -> int:
-    """Place as much of a cycle as fits, in parts that are no shorter than the smallest useful cycle; returns the steps left."""
+    """Place what fits of a cycle, in parts not below the smallest useful cycle; returns the steps left."""
     step, least = int(board.resolution[zone]), int(board.least[zone])
     while length > 0:
         bad = board.marked(zone)
@@ -170,7 +187,7 @@ def _place_in_parts(board: Board, zone: int, length: int) -> int:
     return 0
 
 
-def _longest_run(bad: np.ndarray) -> int:  # type: ignore[type-arg]
+def _longest_run(bad: BoolArray) -> int:
     edges = np.flatnonzero(np.diff(np.concatenate([[True], bad, [True]]).astype(np.int8)))
     return int((edges[1::2] - edges[::2]).max()) if edges.size else 0
 
@@ -197,7 +214,7 @@ class _Wishes:
         if job.finish_by is not None:
             done = np.where(np.isnan(job.finish_by), np.inf, job.finish_by)
             self.finish_by = np.minimum(done / job.grid_min - board.first, float(board.steps)).tolist()
-        self.quota = None
+        self.quota: FloatArray | None = None
         if job.minutes_by_block is not None:
             price = np.arange(job.blocks.shape[0]) if job.block_price is None else job.block_price
             levels, level_of_block = np.unique(price, return_inverse=True)
@@ -225,13 +242,14 @@ class _Wishes:
     def _in_level(self, zone: int, length: int, starts: IntArray) -> IntArray:
         if self.quota is None:
             return starts
+        first, last = self.level[starts], self.level[starts + length - 1]
         middle = self.level[starts + length // 2]
         for level in np.argsort(-self.quota[zone]):
             if self.quota[zone, level] * 2 < length:
                 break
-            inside = starts[middle == level]
-            if inside.size:
-                return inside
+            for inside in ((first == level) & (last == level), middle == level):
+                if inside.any():
+                    return np.asarray(starts[inside])
         return starts
 
     def _in_time(self, zone: int, length: int, starts: IntArray) -> int:
@@ -243,11 +261,13 @@ class _Wishes:
 
 def _timetable(job: NightJob, best: _Attempt, bounds: Bounds) -> Timetable:
     board = best.board
-    cycles = [(start, end, zone) for zone, placed in enumerate(board.placed) for start, end in placed]
+    cycles = [(start, end, zone) for zone in range(job.zones) for start, end in _joined(job, board, zone)]
     rows = np.array(sorted(cycles), dtype=np.int64).reshape(-1, 3)
     zone = rows[:, 2]
     start, end = job.to_minutes(rows[:, 0] + board.first), job.to_minutes(rows[:, 1] + board.first)
-    unplaced = job.to_minutes(np.bincount(job.cycle_zone, weights=best.left, minlength=job.zones).astype(np.int64))
+    unplaced = job.to_minutes(best.left)
+    asked = np.bincount(job.cycle_zone, minlength=job.zones)
+    split = int(np.maximum(np.bincount(zone, minlength=job.zones) - asked, 0).sum())
     fitted = not best.left.any()
     edge = board.minute
     flow = board.flow[:, edge : edge + board.steps] / 1e6
@@ -262,7 +282,7 @@ def _timetable(job: NightJob, best: _Attempt, bounds: Bounds) -> Timetable:
         end=end,
         fitted=fitted,
         unplaced=unplaced,
-        grid_start=float(job.to_minutes(np.int64(board.first))),
+        grid_start=board.first * job.grid_min,
         grid_min=job.grid_min,
         flow=flow,
         under_smallest=running.sum(axis=1) * job.grid_min,
@@ -271,10 +291,24 @@ def _timetable(job: NightJob, best: _Attempt, bounds: Bounds) -> Timetable:
         makespan_min=makespan,
         fill=_fill_ratio(job, unplaced, bounds, makespan),
         measured_capacity=_measured_capacity(job, unplaced, bounds),
-        split_cycles=best.split_cycles,
+        extra_cycles=split,
         after_finish_by=late,
-        notes=_notes(job, unplaced, best, late),
+        notes=_notes(job, unplaced, split, late),
     )
+
+
+def _joined(job: NightJob, board: Board, zone: int) -> list[tuple[int, int]]:
+    """Cycles of a zone in order; parts that meet become one again where the zone needs no soak."""
+    spans = sorted(board.placed[zone])
+    if job.soak[zone] > 0 or len(spans) < 2 or np.count_nonzero(job.cycle_zone == zone) > 1:
+        return spans
+    joined = spans[:1]
+    for start, end in spans[1:]:
+        if start == joined[-1][1]:
+            joined[-1] = (joined[-1][0], end)
+        else:
+            joined.append((start, end))
+    return joined
 
 
 def _makespan(board: Board, rows: IntArray) -> float:
@@ -296,11 +330,9 @@ def _fill_ratio(job: NightJob, unplaced: FloatArray, bounds: Bounds, makespan: f
 
 
 def _measured_capacity(job: NightJob, unplaced: FloatArray, bounds: Bounds) -> MeasuredCapacity:
-    """Blame each unplaced zone on the limit of its own that is asked the most, and measure what that limit could carry."""
+    """Blame each unplaced zone on that of its limits that is asked the most; measure what that one carried."""
     window = job.window_minutes
     placed = job.asked_minutes - unplaced
-    longest = np.where((bounds.zone > window) & (unplaced > 0), placed, np.inf)
-    blamed = (unplaced > 0) & ~np.isfinite(longest)
     ones = np.ones(job.zones)
     named = (
         (job.pump, job.pump_capacity, bounds.pump, job.flow),
@@ -309,28 +341,32 @@ def _measured_capacity(job: NightJob, unplaced: FloatArray, bounds: Bounds) -> M
     )
     load = np.stack([np.where(i >= 0, b[i] if b.size else 0.0, 0.0) for i, _, b, _ in named])
     worst = load.argmax(axis=0)
+    short = unplaced > 0
+    own = short & ((bounds.zone > window) | (load.max(axis=0) < BUSY * window))  # no shared limit is to blame
     shares: list[FloatArray] = []
     for kind, (index, capacity, _, amount) in enumerate(named):
         share = np.ones(capacity.size)
-        hit = np.unique(index[blamed & (worst == kind) & (index >= 0)])
-        for member in hit:
+        blaming = short & ~own & (worst == kind)
+        for member in np.unique(index[blaming]):
             used = float((amount * placed)[index == member].sum())
-            full = capacity[member] * window
-            share[member] = min(used / full, 1.0) if np.isfinite(full) and full > 0 else 1.0
+            full = float(capacity[member]) * window
+            share[member] = min(used / full, 1.0) if full > 0 else 0.0
+            if share[member] == 1.0:  # used to the last drop, and yet asked for more
+                own |= blaming & (index == member)
         shares.append(share)
-    unlimited = blamed & (load.max(axis=0) <= 0)
-    return MeasuredCapacity(shares[0], shares[1], shares[2], np.where(unlimited, placed, longest))
+    return MeasuredCapacity(shares[0], shares[1], shares[2], np.where(own, placed, np.inf))
 
 
-def _notes(job: NightJob, unplaced: FloatArray, best: _Attempt, late: np.ndarray) -> tuple[str, ...]:  # type: ignore[type-arg]
+def _notes(job: NightJob, unplaced: FloatArray, split: int, late: BoolArray) -> tuple[str, ...]:
     notes: list[str] = []
     if unplaced.any():
         share = unplaced.sum() / job.asked_minutes.sum()
         notes.append(
-            f"{unplaced.sum():g} min of {np.count_nonzero(unplaced)} zones found no place ({100 * share:.1f} % of the night)"
+            f"{unplaced.sum():g} min of {np.count_nonzero(unplaced)} zones found no place, "
+            f"{100 * share:.1f} % of the minutes asked"
         )
-    if best.split_cycles:
-        notes.append(f"{best.split_cycles} cycles were cut in parts to use gaps in the night")
+    if split:
+        notes.append(f"{split} more cycles than asked: runs were cut in parts to use gaps in the night")
     if late.any():
         notes.append(f"{np.count_nonzero(late)} zones end after the time they should be done by")
     trimmed = float(np.diff(job.pieces, axis=1).sum()) - job.window_minutes

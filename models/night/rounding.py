@@ -1,8 +1,8 @@
 """Run times in whole controller steps, without breaking any shared limit.
 
-Rounding down is always safe but gives away up to one step per zone; on a large site that is several per cent of the night. So the
-run times are floored, short runs are lifted or dropped, and the steps lost to flooring are then given back one zone at a time, the
-most valuable first, as long as every limit still holds.
+Rounding down is always safe but gives away up to one step per zone; on a large site that is several per cent of the
+night. So the run times are floored, short runs are lifted or dropped, and the steps lost to flooring are then given
+back one zone at a time, the most valuable first, as long as every limit still holds.
 """
 
 from dataclasses import dataclass
@@ -64,11 +64,13 @@ def round_minutes(
     limit_matrix : csr matrix, shape (L, Z)     What one minute of a zone uses of each limit, >= 0.
     limit_rhs : ndarray, shape (L,)             The limits, >= 0, inf where there is none.
     value : ndarray, shape (Z,)                 Worth of one more minute; any one unit for all zones.
-    need : ndarray of bool, shape (Z,)          Zones that should run tonight: lifted first, and never merely for being short dropped.
+    need : ndarray of bool, shape (Z,)          Zones that should run tonight: lifted first, and never merely for
+                                                being short dropped.
 
     Returns
     -------
-    RoundedMinutes                              At most one step above the plan, save for runs lifted to the smallest useful one.
+    RoundedMinutes                              At most one step above the plan, save for runs lifted to the smallest
+                                                useful one.
 
     Raises
     ------
@@ -125,33 +127,37 @@ class _Columns:
         columns = self.rows.tocsc()
         self.start, self.row, self.use = columns.indptr, columns.indices, columns.data
         self.rhs = rhs
+        self.dust = np.where(np.isfinite(rhs), 0.5 * LIMIT_ROUNDOFF * rhs, 0.0)
         self.left = rhs.copy()
 
     def recount(self, steps: IntArray) -> None:
         self.left = self.rhs - self.rows @ steps.astype(np.float64)
 
     def give(self, steps: IntArray, order: IntArray, amount: IntArray) -> BoolArray:
-        """Add `amount` steps to each zone of `order` in turn where all its limits still hold; `steps` is changed in place."""
+        """Add `amount` to `steps`, in place, for each zone of `order` in turn where all its limits still hold."""
         given = np.zeros(steps.size, dtype=bool)
         for zone in order:
             span = slice(self.start[zone], self.start[zone + 1])
             rows, use = self.row[span], self.use[span] * amount[zone]
-            if np.all(use <= self.left[rows]):
+            if np.all(use <= self.left[rows] + self.dust[rows]):
                 self.left[rows] -= use
                 steps[zone] += amount[zone]
                 given[zone] = True
         return given
 
     def shrink_to_limits(self, steps: IntArray, value: FloatArray) -> None:
-        """Take steps from the least valuable zones of each broken row until all rows hold (a plan may overshoot by a solver's tolerance)."""
+        """Take steps from the least valuable zones of each broken row until it holds.
+
+        A plan may overshoot a limit by the solver's tolerance.
+        """
         self.recount(steps)
-        for row in np.flatnonzero(self.left < 0):
+        for row in np.flatnonzero(self.left < -self.dust):
             span = slice(self.rows.indptr[row], self.rows.indptr[row + 1])
             zones, use = self.rows.indices[span], self.rows.data[span]
             worth = np.where(use > 0, value[zones] / np.where(use > 0, use, 1.0), np.inf)
             for i in np.argsort(worth, kind="stable"):
                 over = -(self.rhs[row] - use @ steps[zones])
-                if over <= 0:
+                if over <= self.dust[row]:
                     break
                 if use[i] > 0:
                     steps[zones[i]] -= min(int(np.ceil(over / use[i])), int(steps[zones[i]]))

@@ -16,7 +16,7 @@ GRAVITY = 9.80665  # [m/s2] standard gravity; water at 1000 kg/m3
 
 @dataclass(frozen=True)
 class Violation:
-    """A broken rule: `kind` names it, `index` the zone, pump, branch or controller, `minute` when, `text` says it in words."""
+    """A broken rule: `kind` names it, `index` the zone, pump, branch or controller, `minute` says when."""
 
     kind: str
     index: int
@@ -52,7 +52,7 @@ class PumpCurve:
         """Power drawn, rho g Q H / eta [kW], at flows [L/s]; 0 without flow."""
         head = np.interp(flow, self.flow, self.head)
         efficiency = np.interp(flow, self.flow, self.efficiency)
-        return GRAVITY * flow * head / efficiency / 1000.0
+        return np.asarray(GRAVITY * flow * head / efficiency / 1000.0)
 
 
 @dataclass(frozen=True)
@@ -61,7 +61,8 @@ class PlayedNight:
 
     Attributes
     ----------
-    minute : ndarray of int, shape (M,)         Whole minutes after 00:00 of the evening's date, first start to last stop.
+    minute : ndarray of int, shape (M,)         Whole minutes after 00:00 of the evening's date, first start to last
+                                                stop.
     flow : ndarray, shape (P, M)                Mean flow of each pump in that minute [L/s].
     volume : ndarray, shape (Z,)                Water of each zone [m3].
     largest_change : ndarray, shape (P,)        Largest change of flow within one minute [L/s].
@@ -86,14 +87,14 @@ class _Steps:
 
     def at(self, moment: FloatArray) -> FloatArray:
         position = np.searchsorted(self.time, moment, side="right")
-        return np.concatenate([[0.0], self.level])[position]
+        return np.asarray(np.concatenate([[0.0], self.level])[position])
 
     def volume_until(self, moment: FloatArray) -> FloatArray:
         """Integral of the level up to each moment [level x min]."""
         if not self.time.size:
             return np.zeros_like(moment)
         total = np.concatenate([[0.0], np.cumsum(np.diff(self.time) * self.level[:-1])])
-        return np.interp(moment, self.time, total)
+        return np.asarray(np.interp(moment, self.time, total))
 
 
 def _steps(start: FloatArray, end: FloatArray, amount: FloatArray) -> _Steps:
@@ -222,7 +223,7 @@ def _changes(used: _Steps, moments: FloatArray, later: FloatArray) -> FloatArray
 
 
 def _check_ramp(job: NightJob, table: Timetable, pump: int) -> list[Violation]:
-    """Flow at any two moments up to one minute apart differs by no more than the ramp or the largest valve turned in between."""
+    """Flow at two moments up to a minute apart differs by the ramp at most, or by the largest valve turned between."""
     on = job.pump[table.zone] == pump
     start, end, flow = table.start[on], table.end[on], job.flow[table.zone[on]]
     used = _steps(start, end, flow)
@@ -252,7 +253,8 @@ def play_night(job: NightJob, timetable: Timetable, curves: tuple[PumpCurve | No
     ----------
     job : NightJob
     timetable : Timetable
-    curves : tuple of PumpCurve or None, length P or 0     Head and efficiency of each pump; None or () = energy not known, 0.
+    curves : tuple of PumpCurve or None, length P or 0     Head and efficiency of each pump; None or () = energy not
+                                                           known, 0.
 
     Returns
     -------
@@ -287,7 +289,7 @@ def play_night(job: NightJob, timetable: Timetable, curves: tuple[PumpCurve | No
         if curve is not None:
             power = curve.power(np.where(level > 1e-9, level, 0.0))
             energy[pump] = power @ _overlap(spans[:, 0], spans[:, 1], job.blocks) / 60.0
-    volume = np.bincount(zone, weights=(end - start) * job.flow[zone], minlength=job.zones) * 0.06
+    volume: FloatArray = np.bincount(zone, (end - start) * job.flow[zone], job.zones).astype(np.float64) * 0.06
     return PlayedNight(minute, flow, volume, largest, under, energy)
 
 

@@ -1,4 +1,5 @@
-"""Random and full nights for the tests and benches of the packer. Every number is invented; the seed is the name of the night."""
+"""Random and full nights for the tests and benches of the packer. Every number is invented; the seed is the name of
+the night."""
 
 import numpy as np
 
@@ -6,7 +7,8 @@ from models.night import NightJob, split_into_cycles
 
 
 def random_job(seed: int) -> NightJob:
-    """A small site with any mix of limits: loose or overfull, several pumps, gaps in the window, barred hours, soaks, ramps."""
+    """A small site with any mix of limits: loose or overfull, several pumps, gaps in the window, barred hours, soaks,
+    ramps."""
     rng = np.random.default_rng(seed)
     zones = int(rng.integers(1, 25))
     pumps, branches, controllers = (int(n) for n in rng.integers(1, 4, 3))
@@ -78,10 +80,12 @@ def full_job(
     window: float = 540.0,
     coarse: float = 1.0,
 ) -> NightJob:
-    """A site whose night is as full as can be: its window is as long as the proven bound, to be lengthened by the caller.
+    """A site whose night is as full as can be: its window is as long as the proven bound, to be lengthened by the
+    caller.
 
-    `pump` is the capacity in flows of 8 % of the zones; `branches` of equal capacity together carry 1.15 times the pump; each of the
-    controllers takes `stations` at once; `coarse` times larger flows for the same capacity make the night harder to fill.
+    `pump` is the capacity in flows of 8 % of the zones; `branches` of equal capacity together carry 1.15 times the
+    pump; each of the controllers takes `stations` at once; `coarse` times larger flows for the same capacity make the
+    night harder to fill.
     """
     rng = np.random.default_rng(seed)
     flow = rng.uniform(0.8, 3.2, zones).round(2)

@@ -1,0 +1,101 @@
+"""Cycle and soak: hand-worked cases and laws."""
+
+import numpy as np
+import pytest
+
+from models.night import longest_cycle, soak_minutes, split_into_cycles, surface_storage
+
+
+def split(minutes, *, step=1.0, rate=40.0, infiltration=10.0, storage=5.0, smallest=2.0, longest=None, soak=None):
+    minutes = np.asarray(minutes, dtype=float)
+    full = [np.full(minutes.shape, x, dtype=float) for x in (step, rate, infiltration, storage, smallest)]
+    return split_into_cycles(minutes, *full, longest_override_min=longest, soak_override_min=soak)
+
+
+def test_cycle_and_soak_by_hand():
+    # 40 mm/h on a soil that takes 10 mm/h with room for 5 mm: 30 mm/h are stored, full after 60 * 5 / 30 = 10 min;
+    # the 5 mm are gone after 60 * 5 / 10 = 30 min. A run of 25 min: 3 cycles of 9, 8, 8 min; the 9 min leave 4.5 mm:
+    # soak 27 min.
+    assert longest_cycle(np.array([40.0]), np.array([10.0]), np.array([5.0]))[0] == 10.0
+    assert soak_minutes(np.array([10.0]), np.array([40.0]), np.array([10.0]))[0] == 30.0
+    cycles = split([25.0])
+    assert cycles.length.tolist() == [9.0, 8.0, 8.0]
+    assert cycles.order.tolist() == [0, 1, 2]
+    assert cycles.soak.tolist() == [27.0]
+
+
+def test_one_cycle_where_the_soil_keeps_up():
+    cycles = split([25.0], infiltration=40.0)
+    assert cycles.length.tolist() == [25.0]
+    assert cycles.soak.tolist() == [0.0]
+
+
+def test_a_zone_that_does_not_run_has_no_cycle():
+    cycles = split([0.0, 12.0, 0.0])
+    assert cycles.zone.tolist() == [1, 1]
+    assert cycles.count.tolist() == [0, 2, 0]
+
+
+def test_a_cycle_is_never_below_the_smallest_useful_one():
+    # Longest 10 min, smallest useful 8: 12 min would be 6 + 6, so it stays one cycle, and is marked.
+    cycles = split([12.0], smallest=8.0)
+    assert cycles.length.tolist() == [12.0]
+    assert cycles.over_longest.tolist() == [True]
+
+
+def test_the_managers_own_cycle_and_soak_stand():
+    cycles = split([20.0, 20.0], longest=np.array([5.0, np.nan]), soak=np.array([12.5, np.nan]))
+    assert cycles.count.tolist() == [4, 2]
+    assert cycles.soak.tolist() == [13.0, 30.0]  # up to whole minutes; 10 min cycles need 30
+
+
+def test_a_soil_that_takes_nothing_gets_the_longest_soak_and_is_marked():
+    cycles = split([20.0], infiltration=0.0, storage=8.0)  # 60 * 8 / 40 = 12 min
+    assert cycles.length.tolist() == [10.0, 10.0]
+    assert cycles.soak.tolist() == [60.0]
+    assert cycles.soak_capped.tolist() == [True]
+
+
+def test_water_left_after_a_cycle_is_gone_after_the_soak():
+    rng = np.random.default_rng(3)
+    rate, infiltration, storage = rng.uniform(5, 60, 200), rng.uniform(4, 40, 200), rng.uniform(1, 8, 200)
+    longest = longest_cycle(rate, infiltration, storage)
+    outruns = np.isfinite(longest)
+    stored = (rate - infiltration) * longest / 60
+    assert np.allclose(stored[outruns], storage[outruns], rtol=1e-12)
+    soak = soak_minutes(longest[outruns], rate[outruns], infiltration[outruns])
+    assert np.allclose(infiltration[outruns] * soak / 60, storage[outruns], rtol=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_cycles_add_up_and_keep_their_limits(seed):
+    rng = np.random.default_rng(seed)
+    z = 50
+    step = rng.choice([0.1, 0.5, 1.0, 2.0], z)
+    minutes = rng.integers(0, 60, z) * step
+    rate, infiltration, storage = rng.uniform(5, 60, z), rng.uniform(0, 40, z), rng.uniform(0, 8, z)
+    smallest = rng.choice([0.0, 1.0, 3.0], z)
+    cycles = split_into_cycles(minutes, step, rate, infiltration, storage, smallest)
+    assert np.allclose(np.bincount(cycles.zone, cycles.length, z), minutes, atol=1e-9)
+    steps = cycles.length / step[cycles.zone]
+    assert np.allclose(steps, np.rint(steps), atol=1e-9)
+    longest = longest_cycle(rate, infiltration, storage)[cycles.zone]
+    assert np.all((cycles.length <= longest + 1e-9) | cycles.over_longest[cycles.zone])
+    assert np.all(cycles.length >= np.minimum(smallest, minutes)[cycles.zone] - 1e-9)
+    assert np.all(np.diff(cycles.zone) >= 0)
+
+
+def test_storage_falls_with_the_slope():
+    # Mark: memory (allowable surface accumulation, loam: 0.30, 0.25, 0.21, 0.17 in).
+    assert surface_storage(np.array([3.0, 3.1, 6.0, 12.0, 12.1])).tolist() == [7.6, 6.4, 6.4, 5.3, 4.3]
+
+
+def test_bad_arguments_are_refused():
+    with pytest.raises(ValueError, match="whole steps"):
+        split([5.5])
+    with pytest.raises(ValueError, match="longest_override_min"):
+        split([5.0], longest=np.array([0.0]))
+    with pytest.raises(ValueError, match="slope"):
+        surface_storage(np.array([-1.0]))
+    with pytest.raises(ValueError, match="infiltration"):
+        longest_cycle(np.array([1.0]), np.array([-1.0]), np.array([1.0]))

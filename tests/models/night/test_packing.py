@@ -1,0 +1,297 @@
+"""Packing: nights small enough to work out by hand, and what a full night must reach."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from models.night import NightJob, check_timetable, pack_night, planning_resolution
+from models.night.bounds import lower_bounds
+from models.night.patterns import pattern_bound
+from tests.models.night.nights import full_job, random_job, with_window
+
+
+def night(zone, minutes, flow, *, capacity=10.0, window=(1320.0, 1380.0), soak=0.0, **changes):
+    """Zones on one pump, one controller; the window is 22:00 to 23:00 unless said otherwise."""
+    flow = np.asarray(flow, dtype=float)
+    z = flow.size
+    pieces = np.atleast_2d(np.asarray(window, dtype=float))
+    job = NightJob(
+        cycle_zone=np.asarray(zone),
+        cycle_minutes=np.asarray(minutes, dtype=float),
+        soak=np.full(z, float(soak)),
+        smallest_cycle=np.full(z, 1.0),
+        resolution=np.full(z, 1.0),
+        flow=flow,
+        pump=np.zeros(z, dtype=int),
+        branch=np.full(z, -1),
+        controller=np.zeros(z, dtype=int),
+        pump_capacity=np.array([capacity]),
+        pump_ramp=np.array([np.inf]),
+        pump_smallest=np.zeros(1),
+        branch_capacity=np.zeros(0),
+        stations_at_once=np.array([np.inf]),
+        pieces=pieces,
+        blocks=pieces,
+    )
+    return replace(job, **changes)
+
+
+def packed(job):
+    table = pack_night(job)
+    assert check_timetable(job, table) == ()
+    return table
+
+
+def times(table, zone):
+    return [(s, e) for z, s, e in zip(table.zone, table.start, table.end, strict=True) if z == zone]
+
+
+def test_two_zones_that_go_together_end_at_the_close():
+    # 4 + 5 L/s of 10: both end at 23:00 = 1380.
+    table = packed(night([0, 1], [10, 20], [4, 5]))
+    assert times(table, 0) == [(1370, 1380)]
+    assert times(table, 1) == [(1360, 1380)]
+    assert (table.makespan_min, table.fitted) == (20.0, True)
+
+
+def test_two_zones_too_large_for_the_pump_follow_each_other():
+    # 6 + 6 L/s of 10: 10 + 20 min one after the other. Bound: no two together, so 30 min, and it is reached.
+    table = packed(night([0, 1], [10, 20], [6, 6]))
+    assert table.makespan_min == 30.0
+    assert table.lower_bound_min == 30.0
+    assert table.fill == 1.0
+
+
+def test_the_zone_that_should_finish_last_does():
+    table = packed(night([0, 1], [10, 10], [6, 6], finish_rank=np.array([1, 0])))
+    assert times(table, 1) == [(1370, 1380)]
+    assert times(table, 0) == [(1360, 1370)]
+
+
+def test_a_zone_is_done_before_mowing():
+    # Zone 0 finishes last by rank but must be done by 22:40 = 1360; zone 1 then takes the end of the window.
+    job = night([0, 1], [10, 10], [6, 6], finish_rank=np.array([0, 1]), finish_by=np.array([1360.0, np.nan]))
+    table = packed(job)
+    assert times(table, 0) == [(1350, 1360)]
+    assert times(table, 1) == [(1370, 1380)]
+    assert not table.after_finish_by.any()
+
+
+def test_a_zone_that_cannot_be_done_in_time_is_named():
+    table = packed(night([0], [30], [6], finish_by=np.array([1340.0])))
+    assert times(table, 0) == [(1320, 1350)]  # as early as the window allows
+    assert table.after_finish_by.tolist() == [True]
+    assert any("should be done by" in note for note in table.notes)
+
+
+def test_soak_is_kept_between_cycles():
+    # Two cycles of 10 min with 15 min of rest: 1345-1355 and 1370-1380. Bound: 10 + 15 + 10.
+    table = packed(night([0, 0], [10, 10], [4], soak=15.0))
+    assert times(table, 0) == [(1345, 1355), (1370, 1380)]
+    assert table.bounds.zone.tolist() == [35.0]
+
+
+def test_another_zone_runs_in_the_soak():
+    # 6 L/s each of 10: zone 1 has 15 min, just the soak of zone 0.
+    table = packed(night([0, 0, 1], [10, 10, 15], [6, 6], soak=15.0, window=(1320.0, 1355.0)))
+    assert times(table, 1) == [(1330, 1345)]
+
+
+def test_no_cycle_spans_a_gap():
+    # 22:00-22:12 and 22:30-22:42; two runs of 10 min that cannot go together: one in each piece.
+    table = packed(night([0, 1], [10, 10], [6, 6], window=[(1320, 1332), (1350, 1362)]))
+    assert sorted(table.start.tolist()) == [1322, 1352]
+
+
+def test_barred_hours_are_kept():
+    # Blocks 22:00-22:30 and 22:30-23:00; zone 0 may only run in the first.
+    blocks = np.array([[1320.0, 1350.0], [1350.0, 1380.0]])
+    table = packed(night([0, 1], [10, 10], [4, 4], blocks=blocks, allowed=np.array([[True, False], [True, True]])))
+    assert times(table, 0) == [(1340, 1350)]
+    assert times(table, 1) == [(1370, 1380)]
+
+
+def test_stations_at_once():
+    # Three stations of 10 min, two at once: 20 min. Bound 30 / 2 = 15, so the last one stands alone.
+    table = packed(night([0, 1, 2], [10, 10, 10], [1, 1, 1], stations_at_once=np.array([2.0])))
+    assert table.makespan_min == 20.0
+    assert table.bounds.controller.tolist() == [15.0]
+
+
+def test_branch_capacity():
+    job = night([0, 1], [10, 10], [3, 3], branch=np.array([0, 0]), branch_capacity=np.array([5.0]))
+    assert packed(job).makespan_min == 20.0
+
+
+def test_ramp_staggers_starts_and_stops():
+    # Three zones of 4 L/s, 10 min, ramp 4 L/s per minute: one valve a minute. Stops at 1380, 1379, 1378.
+    table = packed(night([0, 1, 2], [10, 10, 10], [4, 4, 4], capacity=20.0, pump_ramp=np.array([4.0])))
+    assert sorted(table.end.tolist()) == [1378, 1379, 1380]
+    assert table.makespan_min == 12.0
+
+
+def test_a_valve_beyond_the_ramp_turns_alone():
+    # 8 L/s against a ramp of 5: allowed, but no other start or stop of the pump in its minute.
+    table = packed(night([0, 1], [10, 10], [8, 2], capacity=20.0, pump_ramp=np.array([5.0])))
+    assert abs(times(table, 0)[0][1] - times(table, 1)[0][1]) >= 1
+    assert abs(times(table, 0)[0][0] - times(table, 1)[0][0]) >= 1
+
+
+def test_a_run_is_cut_in_parts_only_to_fill_gaps():
+    # Pieces of 12 and 12 min, one zone of 20 min: it fits only in parts, and they add up.
+    table = packed(night([0], [20], [6], window=[(1320, 1332), (1350, 1362)]))
+    assert table.fitted
+    assert table.extra_cycles == 1
+    assert float((table.end - table.start).sum()) == 20.0
+    assert any("cut in parts" in note for note in table.notes)
+
+
+def test_the_plans_choice_of_hours_is_followed():
+    # The plan has zone 0 in the cheap first half hour, zone 1 in the second.
+    blocks = np.array([[1320.0, 1350.0], [1350.0, 1380.0]])
+    wish = np.array([[10.0, 0.0], [0.0, 10.0]])
+    job = night([0, 1], [10, 10], [4, 4], blocks=blocks, minutes_by_block=wish, block_price=np.array([0.1, 0.3]))
+    table = packed(job)
+    assert times(table, 0) == [(1340, 1350)]
+    assert times(table, 1) == [(1370, 1380)]
+    same_price = packed(replace(job, block_price=np.array([0.2, 0.2])))
+    assert times(same_price, 0) == [(1370, 1380)]  # nothing to gain: late is better
+
+
+def test_what_does_not_fit_is_measured_never_cut_silently():
+    # 60 min window, 6 L/s zones of 40 and 30 min that cannot go together: 70 min asked, 60 placed. The pump carried 6
+    # of its 10 L/s all the time, so a new plan may count on 0.6 of capacity times window.
+    table = packed(night([0, 1], [40, 30], [6, 6]))
+    assert not table.fitted
+    assert table.unplaced.sum() == 10.0
+    assert table.measured_capacity.pump.tolist() == pytest.approx([0.6], abs=1e-12)
+    assert table.lower_bound_min == 70.0
+    assert table.fill == pytest.approx(1.0, abs=1e-12)
+    assert any("found no place" in note for note in table.notes)
+
+
+def test_a_zone_too_long_for_the_window_is_measured_for_itself():
+    # 4 cycles of 10 min with 15 min soaks need 85 min of 60: only 3 cycles, and what is left of the night no part.
+    table = packed(night([0, 0, 0, 0], [10, 10, 10, 10], [4], soak=15.0))
+    assert not table.fitted
+    assert table.measured_capacity.pump.tolist() == [1.0]
+    assert table.measured_capacity.zone_minutes.tolist() == [40.0 - table.unplaced[0]]
+    assert table.unplaced[0] == 10.0
+
+
+def test_a_zone_larger_than_its_pump_never_runs():
+    table = packed(night([0], [10], [12]))
+    assert table.unplaced.tolist() == [10.0]
+    assert np.isinf(table.lower_bound_min)
+
+
+def test_a_night_without_window_or_without_cycles():
+    none = packed(night([0], [10], [4], window=np.zeros((0, 2))))
+    assert none.unplaced.tolist() == [10.0]
+    empty = packed(night(np.zeros(0, dtype=int), [], [4]))
+    assert empty.fitted and empty.makespan_min == 0.0
+
+
+def test_minutes_under_the_smallest_flow_are_counted():
+    # 4 L/s for 20 min, 3 L/s for 10 of them; smallest flow 5: 10 min at 4 L/s are under it.
+    table = packed(night([0, 1], [20, 10], [4, 3], pump_smallest=np.array([5.0])))
+    assert table.under_smallest.tolist() == [10.0]
+
+
+def test_fine_controllers_use_a_fine_grid_and_coarse_ones_whole_minutes():
+    job = night([0, 1], [10.0, 10.0], [6, 6], resolution=np.array([0.1, 1.0]))
+    job = replace(job, cycle_minutes=np.array([10.3, 10.0]))
+    assert job.grid_s == 6
+    table = packed(job)
+    assert table.makespan_min <= 20.3 + 0.7 + 1e-9  # at most the rest of a minute is lost
+
+
+def test_planning_resolution_is_a_multiple_of_the_controllers_step():
+    seconds = np.arange(1, 601).astype(float)
+    steps = planning_resolution(seconds) * 60
+    assert np.allclose(steps / seconds, np.rint(steps / seconds))
+    assert np.all(np.gcd(np.rint(steps).astype(int), 60) >= 6)
+
+
+def test_same_job_same_timetable():
+    first, second = pack_night(random_job(7)), pack_night(random_job(7))
+    assert np.array_equal(first.start, second.start) and np.array_equal(first.zone, second.zone)
+
+
+def test_pattern_bound_sees_what_volume_does_not():
+    # Three zones of 4 L/s, 10 min, capacity 10: two at once. Volume says 12 min, pairs say 15 (each pair 5 min).
+    three = np.full(3, 4.0), np.full(3, 10.0)
+    assert pattern_bound(*three, 10.0) == pytest.approx(15.0, abs=1e-6)
+    # 6, 6 and 4 L/s at 9: none go together.
+    assert pattern_bound(np.array([6.0, 6.0, 4.0]), np.full(3, 10.0), 9.0) == pytest.approx(30.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_bounds_are_bounds(seed):
+    # A night that fits in its window proves that no bound may be larger than the minutes it used.
+    job = with_window(full_job(25, seed, coarse=1.5), 2000.0)
+    table = packed(job)
+    assert table.fitted
+    assert lower_bounds(job, patterns=True).largest <= table.makespan_min + 1e-6
+
+
+KINDS = {
+    "one pump": {"zones": 80},
+    "small site": {"zones": 30},
+    "soaks": {"zones": 120, "soaks": 0.9},
+    "branches": {"zones": 120, "branches": 4},
+    "stations": {"zones": 120, "stations": 3},
+    "ramp": {"zones": 120, "ramp": 0.15},
+    "gaps": {"zones": 120, "gaps": True},
+    "large flows": {"zones": 40, "coarse": 2.5},
+    "everything": {"zones": 200, "branches": 3, "stations": 4, "ramp": 0.2, "gaps": True},
+}
+
+
+def test_full_nights_are_filled():
+    """The window is the proven bound itself; what is placed must be within 5 % of it always and 2 % in the median."""
+    fills = {}
+    for kind, site in KINDS.items():
+        for seed in range(2):
+            job = full_job(seed=seed, **site)
+            job = with_window(job, lower_bounds(job, patterns=True).largest)
+            fills[kind, seed] = packed(job).fill
+    assert min(fills.values()) >= 0.95, fills
+    assert np.median(list(fills.values())) >= 0.98, fills
+
+
+def test_a_plan_shrunk_to_the_measured_capacity_fits_within_a_few_rounds():
+    """What the evening run does when a night does not fit: shrink to what was measured, ask again."""
+    for seed in range(4):
+        job = full_job(80, seed)
+        minutes = job.cycle_minutes
+        for _ in range(4):
+            table = pack_night(replace(job, cycle_minutes=minutes))
+            if table.fitted:
+                break
+            room = table.measured_capacity.pump[0] * job.pump_capacity[0] * job.window_minutes
+            asked = float(job.flow[job.cycle_zone] @ minutes)
+            minutes = np.maximum(np.floor(minutes * min(room / asked, 1.0)), 2.0)
+        assert table.fitted
+        assert float(job.flow[job.cycle_zone] @ minutes) >= 0.9 * job.pump_capacity[0] * job.window_minutes
+
+
+@pytest.mark.parametrize(
+    ("change", "match"),
+    [
+        ({"cycle_minutes": np.array([10.5])}, "cycle_minutes: must be whole steps"),
+        ({"cycle_zone": np.array([1])}, "cycle_zone"),
+        ({"flow": np.array([-1.0])}, "flow"),
+        ({"pump": np.array([1])}, "pump: must lie in"),
+        ({"resolution": np.array([1 / 60])}, "resolution: must share a step"),
+        ({"pieces": np.array([[1320.0, 1300.0]])}, "pieces"),
+        ({"blocks": np.array([[1320.0, 1350.0]])}, "blocks: must cover"),
+        ({"allowed": np.ones((1, 3), dtype=bool)}, "allowed"),
+        ({"pump_ramp": np.array([np.nan])}, "pump_ramp"),
+    ],
+)
+def test_bad_jobs_are_refused(change, match):
+    good = night([0], [10], [4])
+    with pytest.raises(ValueError, match=match):
+        replace(good, **change)
