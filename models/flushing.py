@@ -64,8 +64,7 @@ def flush_depth(
     Returns
     -------
     FlushDepth
-        The water is what enters the soil, before any ET or rain of the day after. In the daily balance the day's ET is
-        taken from the night's water before anything drains: there the same drainage needs ETa - Peff more.
+        The water is what enters the soil in the night, and drains before any ET or rain of the day after.
 
     Raises
     ------

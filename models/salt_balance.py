@@ -93,10 +93,10 @@ def layered_day(
 ) -> LayeredDay:
     """Carry water and salt through one step.
 
-    Order, as in `models.soil.balance_day`: Ks from the depletion after the night's water (Eq. 84), times Ks of salt
-    (Eq. 90) when a tolerance is given; ETa = Ks ETc, cut where it would pass TAW; D_end = D - I - Peff + ETa + DP. ET
-    is taken by root fraction, what a layer cannot give from the others; irrigation then rain fill from the top, and
-    what finds no room drains with its salt.
+    Order, as in `models.soil.balance_day`: the night's water fills from the top, and what finds no room drains with its
+    salt before morning; Ks from the depletion then (Eq. 84), times Ks of the salt then (Eq. 90) when a tolerance is
+    given; ETa = Ks ETc, cut where it would pass TAW, taken by root fraction, what a layer cannot give from the others;
+    then rain fills from the top and drains likewise. D_end = D - I - Peff + ETa + DP.
 
     Parameters
     ----------
@@ -237,9 +237,9 @@ def lead_in(layers: Layers, state: LayeredState, net_water: Numbers, source_ec: 
     """
     check_state(layers, state)
     water = over_zones("net_water", net_water, layers.zones)
-    stream = (water, over_zones("source_ec", source_ec, layers.zones))
-    depletion = np.ascontiguousarray(state.depletion.T.copy())
-    salt, _, _ = _enter(_Soil.of(layers), depletion, np.ascontiguousarray(state.salt.T.copy()), (stream,))
+    ec = over_zones("source_ec", source_ec, layers.zones)
+    depletion, salt = (np.ascontiguousarray(held.T.copy()) for held in (state.depletion, state.salt))
+    _enter(_Soil.of(layers), (depletion, salt, np.zeros_like(salt), np.zeros_like(salt)), water, ec)
     return LayeredState(np.ascontiguousarray(depletion.T), np.ascontiguousarray(salt.T))
 
 
@@ -289,16 +289,17 @@ def _step(
 ) -> LayeredDay:
     """Do the work of `layered_day` on checked arguments."""
     taw = soil.available.sum(axis=0)
-    total = state.total_depletion
-    stress = stress_coefficient(np.clip(total - net_irrigation, 0.0, taw), taw, p)
+    depletion, salt = state.depletion.T.copy(), state.salt.T.copy()
+    passed, passed_salt = np.zeros_like(depletion), np.zeros_like(depletion)
+    _enter(soil, (depletion, salt, passed, passed_salt), net_irrigation, source_ec)
+    total = depletion.sum(axis=0)
+    stress = stress_coefficient(np.clip(total, 0.0, taw), taw, p)
     if tolerance is not None:
-        mean = root_zone_ece(layers, ece_of(layers, state))
+        mean = root_zone_ece(layers, ece_of(layers, LayeredState(depletion.T, salt.T)))
         stress = stress * salt_stress(mean, tolerance.threshold, tolerance.slope, tolerance.yield_response)
-    entering = net_irrigation + effective_rain
-    et = np.minimum(stress * etc, np.maximum(taw - total + entering, 0.0))
-    depletion, missing = _take(soil, state.depletion.T, et, entering)
-    streams = ((net_irrigation, source_ec), (effective_rain, np.full(layers.zones, rain_ec)))
-    salt, passed, passed_salt = _enter(soil, depletion, state.salt.T.copy(), streams)
+    et = np.minimum(stress * etc, np.maximum(taw - total + effective_rain, 0.0))
+    depletion, missing = _take(soil, depletion, et, effective_rain)
+    _enter(soil, (depletion, salt, passed, passed_salt), effective_rain, np.full(layers.zones, rain_ec))
     if missing.any():
         depletion += in_proportion(missing, (soil.available - depletion).T).T
     np.clip(depletion, 0.0, soil.available, out=depletion)
@@ -335,21 +336,14 @@ def _take(soil: _Soil, depletion: Floats, et: Floats, entering: Floats) -> tuple
     return after, np.where(missing > 1e-12 * np.maximum(et, 1.0), missing, 0.0)
 
 
-def _enter(
-    soil: _Soil, depletion: Floats, salt: Floats, streams: tuple[tuple[Floats, Floats], ...]
-) -> tuple[Floats, Floats, Floats]:
-    """Lead water in from the top; `depletion` and `salt` (L, Z) are changed in place.
+def _enter(soil: _Soil, rows: tuple[Floats, ...], depth: Floats, ec: Floats) -> None:
+    """Lead water of `depth` and `ec` (Z,) in from the top; `rows` as in `_lead`, changed in place.
 
-    `streams` are (depth (Z,), EC (Z,)), one after the other. Each zone's water is cut into portions of its own, so that
-    no zone's result hangs on another. Within a portion each layer is solved exactly for water of constant EC coming in.
-
-    Returns salt, water passed (L, Z) and its salt (L, Z).
+    Each zone's water is cut into portions of its own, so that no zone's result hangs on another. Within a portion each
+    layer is solved exactly for water of constant EC coming in.
     """
-    passed, passed_salt = np.zeros_like(depletion), np.zeros_like(depletion)
-    for depth, ec in streams:
-        portions = np.clip(np.ceil(depth / soil.portion), 0.0, LARGEST_PORTIONS)
-        _lead(soil, (depletion, salt, passed, passed_salt), depth / np.maximum(portions, 1.0), ec, portions)
-    return salt, passed, passed_salt
+    portions = np.clip(np.ceil(depth / soil.portion), 0.0, LARGEST_PORTIONS)
+    _lead(soil, rows, depth / np.maximum(portions, 1.0), ec, portions)
 
 
 def _lead(soil: _Soil, rows: tuple[Floats, ...], each: Floats, ec: Floats, portions: Floats) -> None:

@@ -91,8 +91,8 @@ class DayBalance:
     ----------
     depletion : ndarray, shape (Z,) or (Z, N)    Depletion at the end of the day [mm], 0 to TAW.
     etc_actual : ndarray, same shape             Evapotranspiration that took place [mm/d].
-    drainage : ndarray, same shape               Water lost below the root zone [mm/d]; above 0 only where depletion
-                                                 ends at 0.
+    drainage : ndarray, same shape               Water lost below the root zone [mm/d]: the night's beyond field
+                                                 capacity, and the date's rain beyond it.
     stress : ndarray, same shape                 Ks of the day [-], 0 to 1.
     """
 
@@ -272,9 +272,10 @@ def balance_day(
 ) -> DayBalance:
     """One night's water and the next date's demand and rain, D_end = D - I - Peff + Ks ETc + DP.
 
-    The order is that of a night: its water comes first, so Ks is that of max(D - I, 0); then the date's ET and rain.
-    What passes field capacity drains within the day. Where stress cannot keep D within TAW in one day, the ET is cut to
-    what is there.
+    The order is that of a night: its water comes first, and what passes field capacity drains before morning, max(I -
+    D, 0); D1 = max(D - I, 0). Ks is that of D1. Then the date's ET and rain: D_end = D1 - Peff + ETa, and what passes
+    field capacity then drains too. So what drained in the night is not there for the day's ET: a sand root zone drains
+    within hours. Where stress cannot keep D within TAW in one day, the ET is cut to what is there.
 
     Parameters
     ----------
@@ -367,11 +368,13 @@ def _step(
     start: FloatArray, water: FloatArray, demand: FloatArray, rain: FloatArray, total: FloatArray, fraction: FloatArray
 ) -> DayBalance:
     """Balance of one day over arrays already checked."""
-    stress = _stress(np.maximum(start - water, 0.0), total, fraction)
-    before_et = start - water - rain
+    morning = np.maximum(start - water, 0.0)
+    stress = _stress(morning, total, fraction)
+    before_et = morning - rain
     actual = np.minimum(stress * demand, np.maximum(total - before_et, 0.0))
     end = before_et + actual
-    return DayBalance(np.clip(end, 0.0, total), actual, np.maximum(-end, 0.0), stress)
+    drained = np.maximum(water - start, 0.0) + np.maximum(-end, 0.0)
+    return DayBalance(np.clip(end, 0.0, total), actual, drained, stress)
 
 
 def _stress(depletion: FloatArray, taw: FloatArray, p: FloatArray) -> FloatArray:

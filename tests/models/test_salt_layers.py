@@ -147,7 +147,8 @@ def test_forecast_against_ten_stirred_layers(field_capacity, efficiency):
         fine, layers.state_from_ece(fine, [0.0], 1.5), et / 0.95, 1.4, et, np.zeros_like(et), 0.5
     ).final
     ece = layers.ece_of(fine, salted)
-    read = layers.state_from_ece(coarse, [0.0], np.array([[ece[0, :5].mean(), ece[0, 5:].mean()]]))
+    short = np.array([[salted.depletion[0, :5].sum(), salted.depletion[0, 5:].sum()]])  # probes read moisture too
+    read = layers.state_from_ece(coarse, short, np.array([[ece[0, :5].mean(), ece[0, 5:].mean()]]))
     for share, below in ((0.85, 0.20), (0.75, 0.20), (0.60, 0.30)):
         found = flushing.flush_depth(coarse, read, share * ece.mean(), 1.4)
         assert found.reachable[0]

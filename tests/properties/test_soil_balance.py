@@ -40,13 +40,20 @@ def test_mass_closes_every_day_and_over_the_run(case):
 @settings(deadline=None, max_examples=150)
 @given(runs())
 def test_limits_hold(case):
-    _, _, etc, _, taw, _ = case
+    start, irrigation, etc, rain, taw, _ = case
     run = soil.run_balance(*case)
+    before = np.column_stack([start, run.depletion[:, :-1]])
     assert np.all((run.depletion >= 0) & (run.depletion <= taw[:, None]))
     assert np.all((run.stress >= 0) & (run.stress <= 1))
     assert np.all((run.etc_actual >= 0) & (run.etc_actual <= etc))
     assert np.all(run.drainage >= 0)
-    assert np.all(run.depletion[run.drainage > 0] == 0)  # no drainage from a soil below field capacity
+    # No drainage from a soil below field capacity: in the night only what passes it, by day only what ends at it.
+    in_the_night = np.maximum(irrigation - before, 0.0)
+    by_day = run.drainage - in_the_night
+    assert np.all(by_day >= -TOLERANCE)
+    assert np.all(by_day <= rain + TOLERANCE)
+    assert np.all(run.depletion[by_day > TOLERANCE] == 0)
+    assert np.all((run.depletion <= run.etc_actual + TOLERANCE)[in_the_night > 0])
 
 
 @settings(deadline=None, max_examples=80)

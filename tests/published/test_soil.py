@@ -90,9 +90,15 @@ def test_order_of_the_night_water_first():
 
 
 def test_drainage_only_what_passes_field_capacity():
-    # D 5, I 8, Peff 6, ETc 4: 5 - 8 - 6 + 4 = -5, so 5 mm drain and D ends at 0.
+    # D 5, I 8: 3 mm drain in the night; then 0 - 6 + 4 = -2 with Peff 6 and ETc 4: 2 mm more, and D ends at 0.
     day = soil.balance_day([5.0], [8.0], [4.0], [6.0], [50.0], [0.4])
     assert (day.depletion[0], day.drainage[0]) == (0.0, 5.0)
+
+
+def test_what_drained_in_the_night_is_not_there_for_the_day():
+    # D 5, I 20, ETc 4, no rain: 15 mm drain before morning, then the day takes 4 from a full root zone.
+    day = soil.balance_day([5.0], [20.0], [4.0], [0.0], [50.0], [0.4])
+    assert (day.depletion[0], day.etc_actual[0], day.drainage[0]) == (4.0, 4.0, 15.0)
 
 
 def test_et_is_cut_where_the_soil_has_no_more():
