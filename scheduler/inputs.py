@@ -225,6 +225,17 @@ def _band(
     return limit, np.clip(limit - wet - etc, 0.0, margin), wet
 
 
+def fits_alone(site: Site) -> np.ndarray:
+    """Whether each zone's flow is within its pump and its branch when it runs alone, shape (Z,).
+
+    A zone that is not can never run, on no night of the plan; the site's notes name it.
+    """
+    zones = site.zones
+    pumps = np.array([*(p.capacity for p in site.pumps), np.inf])  # the last stands for none
+    branches = np.array([*(b.capacity for b in site.branches), np.inf])
+    return np.asarray(zones.flow <= np.minimum(pumps[zones.pump], branches[zones.branch]))
+
+
 def _blocks(site: Site, windows: tuple[NightWindow, ...], events: _Events) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Block lengths (N, B), energy prices (N, B) and where each zone may run (Z, N, B)."""
     most = max((len(w.blocks) for w in windows), default=0) or 1
@@ -236,7 +247,7 @@ def _blocks(site: Site, windows: tuple[NightWindow, ...], events: _Events) -> tu
             length[i, b] = block.end - block.start
             price[i, b] = block.energy_price
         allowed[:, i, : len(window.blocks)] = window.mask(site.zones.surface)
-    return length, price, allowed & ~events.dry[:, :, None]
+    return length, price, allowed & ~events.dry[:, :, None] & fits_alone(site)[:, None, None]
 
 
 def _longest_run(site: Site, windows: tuple[NightWindow, ...], resolution: np.ndarray) -> np.ndarray:

@@ -15,7 +15,7 @@ from models.night import play_night
 from models.plan.inputs import PlanInputs
 from models.soil import DayBalance, run_balance
 from scheduler.demand import Demand
-from scheduler.inputs import NightInputs
+from scheduler.inputs import SMALLEST_RUN, NightInputs, fits_alone
 from scheduler.limits import Scarce, limits_by_night, short_of
 from scheduler.notes import Note
 from scheduler.sheets.document import SCHEMA_NAME
@@ -81,7 +81,7 @@ def plan_document(
         "pumps": [{"name": p.name, "capacity_lps": p.capacity} for p in site.pumps],
         "night": night.isoformat(),
         "made": made.isoformat(timespec="seconds"),
-        "status": _status(inputs, run),
+        "status": _status(site, inputs, run, future),
         "inputs": _inputs_part(night, opens, demand, state, notes),
         "zones": _zones_part(site, inputs, run, state, future, net, scarce),
         "nights": _nights_part(site, inputs, run, limits),
@@ -100,11 +100,25 @@ def moment(night: date, minute: float) -> str:
     return (datetime.combine(night, datetime.min.time()) + timedelta(minutes=minute)).isoformat(timespec="seconds")
 
 
-def _status(inputs: NightInputs, run: RunnableNight) -> str:
+def _status(site: Site, inputs: NightInputs, run: RunnableNight, future: DayBalance) -> str:
+    """Whether anything runs, and if not why: forbidden, nothing left to give, or nothing needed."""
+    plan = inputs.plan
     if run.minutes.any():
         return "planned"
-    allowed = (inputs.plan.allowed[:, 0] & (inputs.plan.block_length[0] > 0)).any()
-    return "no water needed" if allowed else "no watering allowed"
+    if not _may_run(site, inputs).any():
+        return "no watering allowed"
+    least = np.maximum(SMALLEST_RUN, inputs.resolution) * plan.net_rate
+    room = plan.depletion > least  # even the smallest run would otherwise pass field capacity
+    thirsty = (future.depletion[:, 0] - inputs.limit[:, 0] > least) & room
+    return "no water available" if thirsty.any() else "no water needed"
+
+
+def _may_run(site: Site, inputs: NightInputs) -> np.ndarray:
+    """Whether window, orders and events leave each zone time tonight, or would if its flow were less, shape (Z,)."""
+    plan = inputs.plan
+    return (plan.allowed[:, 0] & (plan.block_length[0] > 0)).any(axis=1) | (
+        ~fits_alone(site) & inputs.windows[0].mask(site.zones.surface).any(axis=1)
+    )
 
 
 def _inputs_part(night: date, opens: int, demand: Demand, state: StartState, notes: tuple[Note, ...]) -> dict[str, Any]:
@@ -160,7 +174,9 @@ def _zones_part(
     volume = run.minutes * plan.water_per_minute
     spread_after = np.hypot(state.spread, DAILY_ERROR * plan.etc[:, 0])
     blame = _blame(scarce, len(zones))
-    reasons = zone_reasons(plan, inputs.dates, run.minutes, run.later, blame, run.left_out, site.units)
+    reasons = zone_reasons(
+        plan, inputs.dates, run.minutes, run.later, blame, run.left_out, ~fits_alone(site), site.units
+    )
     cycles = _cycles_by_zone(site, inputs, run)
     nights = [d.isoformat() for d in inputs.dates]
     path_columns = [

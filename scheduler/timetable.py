@@ -146,7 +146,8 @@ def hard_rows(inputs: NightInputs, run: Floats, night: int) -> tuple[sparse.csr_
     ):
         on = np.flatnonzero(group >= 0)
         members = sparse.csr_matrix((use[on], (group[on], on)), shape=(capacity.size, z))
-        add(members, capacity * open_minutes)
+        none = np.full(capacity.size, np.inf)
+        add(members, np.multiply(capacity, open_minutes, where=np.isfinite(capacity), out=none))
     chosen = run[:, night].sum(axis=1)  # (Z, K)
     whole = chosen.sum(axis=1)
     source_use = (_mix(plan, chosen) @ plan.supply_share) * per_minute[:, None]  # (Z, W) m3 a minute

@@ -6,7 +6,7 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from models.plan.inputs import Floats, PlanInputs
+from models.plan.inputs import Bools, Floats, PlanInputs
 from scheduler.sheets.edge import format_short_date
 
 NEVER = 10_000  # nights: not within the horizon
@@ -27,6 +27,7 @@ def zone_reasons(
     later: Floats,
     blame: list[str],
     left_out: Floats,
+    too_large: Bools,
     units: str,
 ) -> list[str]:
     """One sentence a zone on why it runs as long as it does, or not at all.
@@ -39,6 +40,7 @@ def zone_reasons(
     later : ndarray (Z, N)           Run times of all nights [min].
     blame : list of str              What holds each zone back, in brackets, "" if nothing does; one a zone.
     left_out : ndarray (Z,)          Minutes that found no place tonight [min].
+    too_large : ndarray (Z,)         True where a zone's flow is above what its pump or branch carries.
     units : str                      The site's, for dates.
     """
     dry_on = first_dry_night(plan)
@@ -51,13 +53,14 @@ def zone_reasons(
     evenings = [format_short_date(d + timedelta(days=1), units) for d in dates]
     nights = [format_short_date(d, units) for d in dates]
     reasons = []
-    for runs, dry, dry_no_rain, again, may, lost, held in zip(
+    for runs, dry, dry_no_rain, again, may, lost, large, held in zip(
         (minutes > 0).tolist(),
         dry_on.tolist(),
         dry_on_without_rain.tolist(),
         next_run.tolist(),
         may_run.tolist(),
         (left_out > 0).tolist(),
+        too_large.tolist(),
         blame,
         strict=True,
     ):
@@ -67,6 +70,8 @@ def zone_reasons(
             text = f"without water too dry by {evenings[dry]}; tonight suits the whole plan best"
         elif runs:
             text = "refilled for the days after this plan"
+        elif large:
+            text = "cannot run: its flow is above what its pump or branch carries"
         elif not may:
             text = "no watering allowed tonight"
         elif dry == 0:

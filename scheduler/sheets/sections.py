@@ -76,6 +76,8 @@ def status_sentence(plan: Plan) -> str:
         return f"No watering is allowed tonight: nothing runs.{then}"
     if plan["status"] == "no water needed":
         return "No zone needs water tonight: nothing runs."
+    if plan["status"] == "no water available":
+        return "Zones need water, but the limits leave none for tonight: nothing runs."
     first, last = first_start_and_finish(plan)
     running = plan["nights"][0]["zones_running"]
     text = f"{running:,} of {total:,} zones run tonight" if running != 1 else f"1 of {total:,} zones runs tonight"
