@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import pyomo.environ as pyo
 
-from models.plan.inputs import Bools, Floats, PlanInputs
-from models.plan.rows import linear
+from models.plan.inputs import Floats, PlanInputs
+from models.plan.rows import by_index, entries, linear
 
 DRY_SHARE = 0.5  # share of the way from the dry limit to the wilting point that counts as dry; the rest is very dry [-]
 
@@ -58,10 +58,11 @@ def add_root_zone(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
 def largest_drainage(inputs: PlanInputs) -> Floats:
     """Most that can drain on each date [mm], shape (Z, N).
 
-    The night's water stops at field capacity, so only rain above the date's ET can pass it: `max(0, Peff - ETc)`.
-    On every other date drainage is 0 and nothing can be gained by it.
+    The night's water stops at field capacity, so only rain above the date's ET can pass it: `max(0, Peff - ETc)`, from
+    field capacity on. A zone at the wilting point takes no ET and drains `Peff - TAW`, which is more where a day's ET
+    passes TAW. On every other date drainage is 0 and nothing can be gained by it.
     """
-    return np.maximum(inputs.effective_rain - inputs.etc, 0.0)
+    return np.maximum(inputs.effective_rain - np.minimum(inputs.etc, inputs.taw[:, None]), 0.0)
 
 
 def largest_shortfall(inputs: PlanInputs) -> Floats:
@@ -86,7 +87,7 @@ def add_balance(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
     FAO-56 Eq. 85 with the lower-quarter application rate a and ET reduced by the shortfall.
     """
     depletion = depletion_terms(m)
-    runs = list(m.run_time.values())
+    runs = entries(m.run_time)
     first = inputs.runs.first.tolist()
     nights = inputs.nights
     rate = inputs.net_rate.tolist()
@@ -94,6 +95,7 @@ def add_balance(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
     gain[:, 0] += inputs.depletion
     right = gain.ravel().tolist()
     drainage, shortfall = m.drainage._data, m.shortfall._data
+    weight, flushed = by_index(m, "chosen"), by_index(m, "flushed")
 
     def rule(m: pyo.ConcreteModel, c: int) -> Any:
         z, n = divmod(c, nights)
@@ -109,6 +111,13 @@ def add_balance(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
         if c in drainage:
             variables.append(drainage[c])
             coefficients.append(-1.0)
+        if c in flushed:
+            variables.append(flushed[c])
+            coefficients.append(-1.0)
+        if z in weight:
+            variables.append(weight[z])
+            coefficients.append(-right[c])
+            return linear(coefficients, variables), 0.0
         return linear(coefficients, variables), right[c]
 
     m.water_balance = pyo.Constraint(m.C, rule=rule)
@@ -120,25 +129,30 @@ def add_firmness(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
     The bound of `soft` also keeps the night's water from passing field capacity: water above it would only drain.
     """
     depletion = depletion_terms(m)
-    runs = list(m.run_time.values())
-    soft = list(m.soft.values())
+    runs = entries(m.run_time)
+    soft = entries(m.soft)
     first = inputs.runs.first.tolist()
     nights = inputs.nights
     rate = (-inputs.net_rate).tolist()
     limit = inputs.wet_limit.copy()
     limit[:, 0] -= inputs.depletion
     right = limit.ravel().tolist()
+    weight, flushed = by_index(m, "chosen"), by_index(m, "flushed")
 
     def rule(m: pyo.ConcreteModel, c: int) -> Any:
         z, n = divmod(c, nights)
         a, b = first[c], first[c + 1]
-        if a == b and not n:
-            return pyo.Constraint.Skip  # tonight is settled: nothing can be watered, soft follows from the state
+        if (a == b and not n and z not in weight) or c in flushed:
+            return pyo.Constraint.Skip  # settled: soft follows from the state, or a flush fills the root zone anyway
         variables = [soft[c], *runs[a:b]]
         coefficients = [1.0] + [rate[z]] * (b - a)
         if n:
             variables += depletion[c - 1]
             coefficients += [1.0, 1.0, 1.0]
+        if z in weight:
+            variables.append(weight[z])
+            coefficients.append(-right[c])
+            return (0.0, linear(coefficients, variables), None)
         return (right[c], linear(coefficients, variables), None)
 
     m.firmness = pyo.Constraint(m.C, rule=rule)
@@ -151,7 +165,7 @@ def add_stress(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
     it could save later, so it stays on the curve.
     """
     depletion = depletion_terms(m)
-    runs = list(m.run_time.values())
+    runs = entries(m.run_time)
     first = inputs.runs.first.tolist()
     nights = inputs.nights
     slope = inputs.etc / (inputs.taw[:, None] - inputs.raw)
@@ -161,16 +175,23 @@ def add_stress(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
     slopes = slope.ravel().tolist()
     rate = inputs.net_rate.tolist()
     shortfall = m.shortfall._data
+    weight, flushed = by_index(m, "chosen"), by_index(m, "flushed")
 
     def rule(m: pyo.ConcreteModel, c: int) -> Any:
         z, n = divmod(c, nights)
         a, b = first[c], first[c + 1]
+        if c in flushed:
+            return pyo.Constraint.Skip  # at field capacity there is no stress
         k = slopes[c]
         variables = [shortfall[c], *runs[a:b]]
         coefficients = [1.0] + [k * rate[z]] * (b - a)
         if n:
             variables += depletion[c - 1]
             coefficients += [-k, -k, -k]
+        if z in weight:
+            variables.append(weight[z])
+            coefficients.append(-right[c])
+            return (0.0, linear(coefficients, variables), None)
         return (right[c], linear(coefficients, variables), None)
 
     m.stress = pyo.Constraint(m.C_stress, rule=rule)
@@ -178,15 +199,10 @@ def add_stress(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
 
 def depletion_terms(m: pyo.ConcreteModel) -> list[tuple[Any, Any, Any]]:
     """The three variables whose sum is the depletion, for each zone-night."""
-    return list(zip(m.in_band.values(), m.dry.values(), m.very_dry.values(), strict=True))
+    return list(zip(entries(m.in_band), entries(m.dry), entries(m.very_dry), strict=True))
 
 
 def _set_upper(variable: Any, upper: Floats) -> None:
     """Set the upper bounds of an indexed variable in the order of its index."""
-    for entry, bound in zip(variable.values(), upper.tolist(), strict=True):
+    for entry, bound in zip(entries(variable), upper.tolist(), strict=True):
         entry.upper = bound
-
-
-def stressed(inputs: PlanInputs) -> Bools:
-    """Zone-nights on which stress is possible, shape (Z, N)."""
-    return largest_shortfall(inputs) > 0

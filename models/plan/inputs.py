@@ -247,6 +247,7 @@ def _check_ranges(inputs: PlanInputs) -> None:
         "supply_share: each row must sum to 1": np.allclose(inputs.supply_share.sum(axis=1), 1.0, atol=1e-9),
         "allocation: must be 0 or above": inputs.allocation >= 0,
         "tiers: must rise in volume and price": _rising(inputs.tiers),
+        "cuts: every volume must be 0 or above": all((cut.volume >= 0).all() for cut in inputs.cuts),
     }
     for message, holds in rules.items():
         if not holds:
@@ -266,4 +267,5 @@ def _rising(tiers: tuple[Tier, ...]) -> bool:
     """Whether the tiers begin later and cost more one after another, so that their sum is convex."""
     above = [t.above for t in tiers]
     price = [t.price for t in tiers]
-    return above == sorted(above) and price == sorted(price) and all(p >= 0 for p in price)
+    known = all(np.isfinite(v) and v >= 0 for v in (*above, *price))
+    return known and above == sorted(above) and price == sorted(price)

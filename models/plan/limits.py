@@ -8,7 +8,7 @@ import numpy as np
 import pyomo.environ as pyo
 
 from models.plan.inputs import Floats, Ints, PlanInputs
-from models.plan.rows import groups, linear, pick
+from models.plan.rows import entries, groups, linear, pick
 
 
 def add_pump_limit(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
@@ -40,7 +40,7 @@ def add_zone_limit(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
 
     Only where a zone-night has more than one run column; with one, the bound of the variable says it.
     """
-    runs = list(m.run_time.values())
+    runs = entries(m.run_time)
     first = inputs.runs.first
     several = np.flatnonzero(np.diff(first) > 1)
     allowed = (inputs.allowed * inputs.block_length[None]).sum(axis=2)
@@ -48,7 +48,7 @@ def add_zone_limit(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
     edges = first.tolist()
     m.C_several = pyo.Set(initialize=several.tolist())
 
-    @m.Constraint(m.C_several)
+    @m.Constraint(m.C_several)  # type: ignore[untyped-decorator]
     def zone_limit(m: pyo.ConcreteModel, c: int) -> Any:
         chosen = runs[edges[c] : edges[c + 1]]
         return (None, linear([1.0] * len(chosen), chosen), longest[c])
@@ -56,7 +56,7 @@ def add_zone_limit(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
 
 def add_source_limits(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
     """Add `source_night[w, n]` and `source_month[w, i]`: water taken from the source <= its permit   [m3]."""
-    runs = list(m.run_time.values())
+    runs = entries(m.run_time)
     columns = inputs.runs
     sources, months = inputs.source_monthly.shape
     volume = inputs.water_per_minute[columns.zone]
@@ -85,7 +85,7 @@ def add_allocation(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
 
     Water of the horizon - over_use[t] <= above[t]; what passes a step is priced, step by step, so the cost is convex.
     """
-    runs = list(m.run_time.values())
+    runs = entries(m.run_time)
     volume = inputs.water_per_minute[inputs.runs.zone].tolist()
     m.allocation = pyo.Param(mutable=True, initialize=inputs.allocation)
     m.T = pyo.RangeSet(0, len(inputs.tiers) - 1)
@@ -95,20 +95,20 @@ def add_allocation(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
     if np.isfinite(inputs.allocation):
         m.allocation_limit = pyo.Constraint(expr=(None, linear(volume, runs), m.allocation))
 
-    @m.Constraint(m.T)
+    @m.Constraint(m.T)  # type: ignore[untyped-decorator]
     def allocation_tier(m: pyo.ConcreteModel, t: int) -> Any:
         return (None, linear([*volume, -1.0], [*runs, m.over_use[t]]), inputs.tiers[t].above)
 
 
 def add_cuts(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
     """Add `drought_cut[g, n]`: water of the zones under the order up to night n <= its volume   [m3]."""
-    runs = list(m.run_time.values())
+    runs = entries(m.run_time)
     columns = inputs.runs
     volume = inputs.water_per_minute[columns.zone]
     m.G = pyo.RangeSet(0, len(inputs.cuts) - 1)
     m.N_cut = pyo.RangeSet(0, inputs.nights - 1)
 
-    @m.Constraint(m.G, m.N_cut)
+    @m.Constraint(m.G, m.N_cut)  # type: ignore[untyped-decorator]
     def drought_cut(m: pyo.ConcreteModel, g: int, n: int) -> Any:
         cut = inputs.cuts[g]
         members = np.flatnonzero(cut.zones[columns.zone] & (columns.night <= n)).tolist()
@@ -121,7 +121,7 @@ def _capacity_rows(
     m: pyo.ConcreteModel, inputs: PlanInputs, group_of_zone: Ints, capacity: Any, use: Floats
 ) -> pyo.Constraint:
     """Rows sum(use x) <= capacity[g] length[n, b] for each group, night and block that has run columns."""
-    runs = list(m.run_time.values())
+    runs = entries(m.run_time)
     columns = inputs.runs
     size, nights, blocks = len(capacity), inputs.nights, inputs.blocks
     group = group_of_zone[columns.zone]

@@ -10,7 +10,7 @@ import pyomo.environ as pyo
 from models.plan.balance import depletion_terms
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.prices import Prices
-from models.plan.rows import linear
+from models.plan.rows import by_index, entries, linear
 
 
 def terminal_target(inputs: PlanInputs) -> Floats:
@@ -28,16 +28,21 @@ def add_terminal(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
     target = (-terminal_target(inputs)).tolist()
     m.Z = pyo.RangeSet(0, inputs.zones - 1)
     m.missing = pyo.Var(m.Z, bounds=(0, None))
-    missing = list(m.missing.values())
+    missing = entries(m.missing)
+    weight = by_index(m, "chosen")
 
     def rule(m: pyo.ConcreteModel, z: int) -> Any:
         parts = depletion[z * nights + nights - 1]
+        if z in weight:
+            return (0.0, linear([1.0, -1.0, -1.0, -1.0, -target[z]], [missing[z], *parts, weight[z]]), None)
         return (target[z], linear([1.0, -1.0, -1.0, -1.0], [missing[z], *parts]), None)
 
     m.last_night = pyo.Constraint(m.Z, rule=rule)
 
 
-def add_objective(m: pyo.ConcreteModel, inputs: PlanInputs, prices: Prices) -> None:
+def add_objective(
+    m: pyo.ConcreteModel, inputs: PlanInputs, prices: Prices, chosen: tuple[tuple[Any, Floats], ...] = ()
+) -> None:
     """Add `cost`: water and energy, dryness, softness, shortfall, drainage, over-use and the last night."""
     nights = inputs.nights
     cells_rain = list(m.C_rain)
@@ -53,7 +58,8 @@ def add_objective(m: pyo.ConcreteModel, inputs: PlanInputs, prices: Prices) -> N
         (m.shortfall, prices.shortfall.ravel()[cells_stress]),
         (m.missing, prices.terminal),
         (m.over_use, tier_prices),
+        *chosen,
     ]
-    variables = [v for variable, _ in terms for v in variable.values()]
+    variables = [v for variable, _ in terms for v in entries(variable)]
     coefficients = [p for _, price in terms for p in price.tolist()]
     m.cost = pyo.Objective(expr=linear(coefficients, variables))

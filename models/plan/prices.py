@@ -22,6 +22,10 @@ ORDER_MARGIN = 1.05  # above the ratio that is just strict [-]
 REST_SURCHARGE = 0.01  # for watering on another night than the one that needs it [-]; a tie-breaker, not a cost
 REST_SLOPE = 0.002  # and for each night further away [-]
 TERMINAL_SHARE = 1.5  # what the last night's missing water costs against replacing it [-]; our choice
+CURVE_MARGIN = 1.02  # of a shortfall and of drainage above all they could save [-]
+MOST_CURVED = (
+    10.0  # of a shortfall's price where ET can take more in a day than lies between RAW and TAW [-]; our choice
+)
 
 
 @dataclass(frozen=True)
@@ -54,18 +58,60 @@ class Prices:
 def rank_ratio(inputs: PlanInputs) -> float:
     """Price ratio between neighbouring ranks that makes the order strict.
 
-    One cubic metre given tonight to a lower rank spares it at most N nights of the steepest dryness at the best
-    efficiency; given to a higher rank it spares at least one night of the mildest at the worst. The ratio is held
-    to what keeps the whole spread of ranks under `LARGEST_SPREAD`.
+    One cubic metre given tonight to a lower rank spares it at most tonight's `shortfall_value`, at the best efficiency;
+    given to a higher rank it spares at least one night of the mildest dryness at the worst, less the softness it may
+    bring. The ratio is held to what keeps the whole spread of ranks under `LARGEST_SPREAD`.
 
     Returns
     -------
     float   Ratio above 1 [-].
     """
     share = inputs.net_share
-    strict = ORDER_MARGIN * inputs.nights * STEEPENING * float(share.max() / share.min())
+    worst = float((shortfall_value(inputs)[:, 0] * share).max() / share.min())
+    strict = ORDER_MARGIN * worst + float(inputs.wet_weight.max()) / 2.0
     steps = np.unique(inputs.priority).size - 1
     return strict if steps == 0 else float(min(strict, LARGEST_SPREAD ** (1.0 / steps)))
+
+
+def shortfall_value(inputs: PlanInputs) -> Floats:
+    """Most that one millimetre of ET not taken on a date could save from then on, in nights of mild dryness.
+
+    `S[n] = steepening + S[n+1]`, after the last night the price of missing water. Where the stress curve falls by more
+    than one, k = ETc / (TAW - RAW) > 1, a drier zone ends the day less dry, and a shortfall now could save a larger one
+    tomorrow and, before a storm, drainage R: `S[n] = steepening + k S[n+1] + (k - 1) R[n+1]`, held to `MOST_CURVED`.
+
+    Returns
+    -------
+    ndarray (Z, N)   [-].
+    """
+    slope = np.maximum(inputs.etc / (inputs.taw[:, None] - inputs.raw), 1.0)
+    drained = drainage_value(inputs)
+    plain = TERMINAL_SHARE / VALUE_OF_TURF + STEEPENING * np.arange(inputs.nights, 0, -1)
+    value = np.empty_like(inputs.etc)
+    later = np.full(inputs.zones, TERMINAL_SHARE / VALUE_OF_TURF)
+    for n in range(inputs.nights - 1, -1, -1):
+        value[:, n] = np.minimum(CURVE_MARGIN * (STEEPENING + later), MOST_CURVED * plain[n])
+        later = slope[:, n] * value[:, n] / CURVE_MARGIN + (slope[:, n] - 1.0) * drained[:, n]
+    return value
+
+
+def drainage_value(inputs: PlanInputs) -> Floats:
+    """Most that one millimetre drained on a date could save from then on, in nights of mild dryness.
+
+    What drained leaves the nights after firmer, so the price sums their softness; and drainage brought forward from a
+    later storm gains the nights between, so between two dates it falls by no less than these.
+
+    Returns
+    -------
+    ndarray (Z, N)   [-].
+    """
+    after = inputs.wet_weight.sum(axis=1, keepdims=True) - np.cumsum(inputs.wet_weight, axis=1)
+    return np.asarray((1.0 + CURVE_MARGIN * after) * softness_share(inputs), dtype=np.float64)
+
+
+def softness_share(inputs: PlanInputs) -> float:
+    """Ordinary softness against dryness of the last rank [-]: all nights together stay below one dry one."""
+    return 1.0 / (2.0 * inputs.nights)
 
 
 def plan_prices(inputs: PlanInputs) -> Prices:
@@ -95,16 +141,13 @@ def plan_prices(inputs: PlanInputs) -> Prices:
     metre = inputs.area / 1000.0  # m3 in one millimetre
     base = VALUE_OF_TURF * dearest / float(inputs.net_share.min())
     dry = base * ratio**place * metre
-    nights_left = np.arange(inputs.nights, 0, -1)
-    softness = base / (2.0 * inputs.nights) * metre  # below one night of the mildest dryness, even over all nights
-    wet = softness[:, None] * inputs.wet_weight
     return Prices(
         run=ordinary * volume * night_preference(inputs)[runs.zone, runs.night],
         dry=dry,
         very_dry=STEEPENING * dry,
-        wet=wet,
-        drainage=1.02 * np.cumsum(wet[:, ::-1], axis=1)[:, ::-1],
-        shortfall=1.02 * STEEPENING * dry[:, None] * nights_left[None, :],
+        wet=softness_share(inputs) * base * metre[:, None] * inputs.wet_weight,
+        drainage=drainage_value(inputs) * base * metre[:, None],
+        shortfall=shortfall_value(inputs) * dry[:, None],
         terminal=TERMINAL_SHARE * dearest * metre / inputs.net_share,
         water=per_m3 * volume,
         ratio=ratio,

@@ -9,7 +9,7 @@ import numpy as np
 import pyomo.environ as pyo
 
 from models.plan.inputs import Floats, PlanInputs
-from models.plan.prices import Prices
+from models.plan.rows import entries
 
 
 @dataclass(frozen=True)
@@ -77,38 +77,41 @@ SHARED_LIMITS = (
 )
 
 
-def read_result(
-    m: pyo.ConcreteModel,
-    inputs: PlanInputs,
-    prices: Prices,
-    values: Floats,
-    duals: Floats,
-    column: dict[int, int],
-    row: dict[int, int],
-    objective: float,
-) -> PlanResult:
-    """Read the solver's vectors out into arrays.
+@dataclass(frozen=True)
+class Solution:
+    """The solver's vectors, in its own order.
 
     Parameters
     ----------
-    values, duals : ndarray      Column values and row duals in the solver's order.
-    column, row : dict           Place of each Pyomo variable and constraint, by `id`.
+    values : ndarray (columns,)
+    activities, duals, limits : ndarray (rows,)   Left side, dual and upper bound of each row.
+    column, row : dict                            Place of each Pyomo variable and constraint, by `id`.
+    objective : float
     """
+
+    values: Floats
+    activities: Floats
+    duals: Floats
+    limits: Floats
+    column: dict[int, int]
+    row: dict[int, int]
+    objective: float
+
+
+def read_result(m: pyo.ConcreteModel, inputs: PlanInputs, solution: Solution) -> PlanResult:
+    """Read the solver's vectors out into arrays."""
     shape = (inputs.zones, inputs.nights)
-    cells = shape[0] * shape[1]
 
     def value_of(variable: Any) -> Floats:
-        places = [column.get(id(v), -1) for v in variable.values()]
-        taken = np.append(values, 0.0)[places] if places else np.zeros(0)
-        return np.maximum(taken, 0.0)
+        places = [solution.column[id(v)] for v in entries(variable)]
+        return np.maximum(solution.values[np.array(places, dtype=np.int64)], 0.0)
 
     def over_cells(variable: Any) -> Floats:
-        full = np.zeros(cells)
-        full[list(variable.index_set())] = value_of(variable)
+        full = np.zeros(shape[0] * shape[1])
+        full[np.array(list(variable.keys()), dtype=np.int64)] = value_of(variable)
         return full.reshape(shape)
 
     dry = over_cells(m.dry) + over_cells(m.very_dry)
-    balance = np.array([duals[row[id(c)]] for c in m.water_balance.values()]).reshape(shape)
     return PlanResult(
         run_time=value_of(m.run_time),
         depletion=over_cells(m.in_band) + dry,
@@ -116,30 +119,20 @@ def read_result(
         soft=over_cells(m.soft),
         shortfall=over_cells(m.shortfall),
         drainage=over_cells(m.drainage),
-        water_value=balance,
-        limits=tuple(_limits(m, values, duals, column, row)),
-        objective=objective,
+        water_value=solution.duals[[solution.row[id(c)] for c in entries(m.water_balance)]].reshape(shape),
+        limits=tuple(_limits(m, solution)),
+        objective=solution.objective,
     )
 
 
-def _limits(
-    m: pyo.ConcreteModel, values: Floats, duals: Floats, column: dict[int, int], row: dict[int, int]
-) -> list[LimitPrice]:
+def _limits(m: pyo.ConcreteModel, solution: Solution) -> list[LimitPrice]:
     """Every shared limit with its use and price."""
     found = []
     for family in SHARED_LIMITS:
         component = m.component(family)
-        if component is None:
-            continue
-        for index, constraint in component.items():
-            place = row.get(id(constraint))
-            if place is None:
-                continue
-            body = constraint.body
-            used = float(
-                np.dot(body.linear_coefs, [values[column[id(v)]] if id(v) in column else 0.0 for v in body.linear_vars])
-            )
+        for index, constraint in () if component is None else component.items():
+            i = solution.row[id(constraint)]
             key = () if index is None else index if isinstance(index, tuple) else (index,)
-            limit = float(pyo.value(constraint.upper))
-            found.append(LimitPrice(family, key, used, limit, max(0.0, -float(duals[place]))))
+            used, limit, price = float(solution.activities[i]), float(solution.limits[i]), -float(solution.duals[i])
+            found.append(LimitPrice(family, key, used, limit, max(0.0, price)))
     return found

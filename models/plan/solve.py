@@ -1,7 +1,7 @@
 """The only file that knows HiGHS: load a plan once, edit bounds and right-hand sides, solve again from the last basis.
 
-The model is compiled by Pyomo's linear standard form and handed over in one piece; loading row by row through a generic
-interface was measured to take several times as long.
+The model is compiled to matrices and handed over in one piece; loading row by row through a generic interface was
+measured to take several times as long.
 """
 
 from __future__ import annotations
@@ -10,18 +10,21 @@ from typing import Any
 
 import highspy
 import numpy as np
-import pyomo.environ as pyo
 from pyomo.common.gc_manager import PauseGC
 from pyomo.common.tee import capture_output
-from pyomo.repn.plugins.standard_form import LinearStandardFormCompiler
 
 from models.plan.build import build_plan
 from models.plan.inputs import Floats, Ints, PlanInputs
 from models.plan.prices import Prices, plan_prices
-from models.plan.results import PlanResult, read_result
+from models.plan.results import PlanResult, Solution, read_result
+from models.plan.rows import matrices
 
 # Devex pricing was measured to solve these plans 1.5 to 3 times faster than the default steepest edge.
-OPTIONS = {"output_flag": False, "solver": "simplex", "simplex_dual_edge_weight_strategy": 1}
+OPTIONS: dict[str, bool | int | str] = {
+    "output_flag": False,
+    "solver": "simplex",
+    "simplex_dual_edge_weight_strategy": 1,
+}
 
 
 class SolverFailed(Exception):
@@ -46,30 +49,27 @@ class PlanSolver:
         self.prices: Prices = plan_prices(inputs)
         with PauseGC():
             self.model = build_plan(inputs, self.prices)
-            self._compile()
+            self._load()
 
-    def _compile(self) -> None:
+    def _load(self) -> None:
         """Compile the model and pass it to HiGHS in one piece."""
-        variables = list(self.model.component_objects(pyo.Var, descend_into=False))
-        form = LinearStandardFormCompiler().write(self.model, mixed_form=True, column_order=variables)
-        sign = np.array([bound for _, bound in form.rows], dtype=np.int64)
+        compiled = matrices(self.model)
+        self.row_upper = compiled.row_upper
+        self.column = {id(v): i for i, v in enumerate(compiled.variables)}
+        self.row = {id(c): i for i, c in enumerate(compiled.constraints)}
         lp = highspy.HighsLp()
-        lp.num_col_ = len(form.columns)
-        lp.num_row_ = len(form.rows)
-        lp.col_cost_ = form.c.toarray().ravel()
-        lp.offset_ = float(form.c_offset[0])
+        lp.num_row_, lp.num_col_ = compiled.matrix.shape
+        lp.col_cost_ = compiled.cost
         lp.col_lower_ = np.zeros(lp.num_col_)
-        lp.col_upper_ = np.array([np.inf if v.upper is None else v.upper for v in form.columns], dtype=np.float64)
-        lp.row_lower_ = np.where(sign > 0, -np.inf, form.rhs)
-        lp.row_upper_ = np.where(sign < 0, np.inf, form.rhs)
+        lp.col_upper_ = compiled.upper
+        lp.row_lower_ = compiled.row_lower
+        lp.row_upper_ = compiled.row_upper
         lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
-        lp.a_matrix_.start_ = form.A.indptr
-        lp.a_matrix_.index_ = form.A.indices
-        lp.a_matrix_.value_ = form.A.data
-        self.column = {id(v): i for i, v in enumerate(form.columns)}
-        self.row = {id(entry.constraint): i for i, entry in enumerate(form.rows)}
+        lp.a_matrix_.start_ = compiled.matrix.indptr
+        lp.a_matrix_.index_ = compiled.matrix.indices
+        lp.a_matrix_.value_ = compiled.matrix.data
         with capture_output(capture_fd=True):  # HiGHS prints its licence line before any option can be set
-            self.highs = highspy.Highs()
+            self.highs = highspy.Highs()  # type: ignore[no-untyped-call]
         for name, value in OPTIONS.items():
             self.highs.setOptionValue(name, value)
         self.highs.passModel(lp)
@@ -90,11 +90,17 @@ class PlanSolver:
         status = self.highs.getModelStatus()
         if status != highspy.HighsModelStatus.kOptimal:
             raise SolverFailed(f"the solver stopped with status {self.highs.modelStatusToString(status)!r}")
-        solution = self.highs.getSolution()
-        objective = float(self.highs.getInfoValue("objective_function_value")[1])
-        values = np.array(solution.col_value, dtype=np.float64)
-        duals = np.array(solution.row_dual, dtype=np.float64)
-        return read_result(self.model, self.inputs, self.prices, values, duals, self.column, self.row, objective)
+        found = self.highs.getSolution()
+        solution = Solution(
+            np.array(found.col_value, dtype=np.float64),
+            np.array(found.row_value, dtype=np.float64),
+            np.array(found.row_dual, dtype=np.float64),
+            self.row_upper,
+            self.column,
+            self.row,
+            float(self.highs.getInfoValue("objective_function_value")[1]),
+        )
+        return read_result(self.model, self.inputs, solution)
 
     def scale_capacity(self, name: str, factors: Floats, night: int | None = None) -> None:
         """Set a capacity to a share of the one in the inputs.
@@ -133,7 +139,8 @@ class PlanSolver:
                 place = self.column[id(variables[x])]
                 self.highs.changeColBounds(place, 0.0, min(limit, float(variables[x].upper)))
             if c in whole:
-                self._set_upper(whole[c], limit)
+                open_minutes = float(self.inputs.allowed[z, night] @ self.inputs.block_length[night])
+                self._set_upper(whole[c], min(limit, open_minutes, float(self.inputs.max_run[z])))
 
     def set_allocation(self, volume: float) -> None:
         """Set the most water of the horizon [m3]; the plan must have been built with a finite allocation.
@@ -146,11 +153,14 @@ class PlanSolver:
         if not volume >= 0:
             raise ValueError(f"volume: {volume} m3; 0 or above is needed")
         row = self.model.component("allocation_limit")
-        if row is None:
+        if not np.isfinite(self.inputs.allocation):
             raise ValueError("volume: this plan has no allocation to change")
         self.model.allocation.set_value(volume)
-        self._set_upper(row, volume)
+        if row is not None:  # there is no row where no zone may run at all
+            self._set_upper(row, volume)
 
     def _set_upper(self, row: Any, limit: float) -> None:
         """Change the right-hand side of a row that has an upper limit."""
-        self.highs.changeRowBounds(self.row[id(row)], -highspy.kHighsInf, limit)
+        place = self.row[id(row)]
+        self.row_upper[place] = limit
+        self.highs.changeRowBounds(place, -highspy.kHighsInf, limit)
