@@ -29,7 +29,7 @@ class Board:
         self._lay_masks()
         self._lay_ramps()
         self.soak = job.to_grid(job.soak, "up")
-        self.resolution = job.to_grid(job.resolution)
+        self.resolution = np.maximum(job.to_grid(job.resolution), 1)  # zones that do not run may be finer
         self.least = np.maximum(job.to_grid(job.smallest_cycle, "up"), 1)
         self.least = -(-self.least // self.resolution) * self.resolution
         start_every = np.where(self.resolution >= self.minute, self.minute, self.resolution)
