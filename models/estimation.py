@@ -21,7 +21,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import cho_factor, cho_solve
 from scipy.special import ndtr
 
 from models.kin import Block, Setup
@@ -223,7 +222,7 @@ def predict(
     for block, before in zip(setup.blocks, state.covariance, strict=True):
         i = block.member
         whole = _linear_step(block, before, np.ones(i.size), none[i], -applied[i])
-        _add(whole, block, setup.spreads.night * applied[i], none[i])
+        _add(whole, block, [setup.spreads.night * applied[i]], [])
         mean[i] = _floor(whole, raw[i], setup.patchiness[i], applied[i] > 0)
         covariance.append(whole)
 
@@ -235,17 +234,19 @@ def predict(
     for number, block in enumerate(setup.blocks):
         i, whole = block.member, covariance[number]
         wide = np.sqrt(np.diag(whole)[: i.size] + setup.patchiness[i] ** 2)
-        stressed = ndtr((start[i] - fraction[i] * taw[i]) / np.maximum(wide, 1e-6))  # chance that stress has begun
+        beyond, stressed = _part_above(start[i] - fraction[i] * taw[i], wide)  # E max(D - RAW, 0), chance of stress
+        stress = np.clip(1 - beyond / ((1 - fraction[i]) * taw[i]), 0.0, 1.0)  # E Ks of a depletion not sure
         keep = np.clip(1 - stressed * wanted[i] / ((1 - fraction[i]) * taw[i]), 0.0, 1.0)  # mean d raw / d D
-        used, unsure = date.etc_actual[i], s.stress * stressed * wanted[i]
+        used, unsure = stress * wanted[i], s.stress * stressed * wanted[i]
+        after = np.minimum(raw[i] + used - date.etc_actual[i], taw[i])
         whole = _linear_step(block, whole, keep, used, none[i])
-        _add(whole, block, s.demand_own * used, s.demand_kin * used)
-        _add(whole, block, s.rain_own * rain[i], s.rain_kin * rain[i])
-        _add(whole, block, np.sqrt(0.5) * unsure, np.sqrt(0.5) * unsure)
-        _add(whole, block, none[i], s.undrained * (night.drainage + date.drainage)[i])
+        drained = (night.drainage + date.drainage)[i]
+        own = [s.demand_own * used, s.rain_own * rain[i], np.sqrt(0.5) * unsure]
+        kin = [s.demand_kin * used, s.rain_kin * rain[i], np.sqrt(0.5) * unsure, s.undrained * drained]
+        _add(whole, block, own, kin)
         _drift(setup, block, whole)
-        mean[i] = _floor(whole, raw[i], setup.patchiness[i], rain[i] > 0)
-        _add(whole, block, s.balance * taw[i], none[i])
+        mean[i] = _floor(whole, after, setup.patchiness[i], rain[i] > 0)
+        _add(whole, block, [s.balance * taw[i]], [])
         covariance[number] = whole
     return replace(state, depletion=np.clip(mean, 0.0, taw), covariance=tuple(covariance), age=state.age + 1.0)
 
@@ -332,7 +333,6 @@ def update(setup: Setup, state: FilterState, moisture: ArrayLike) -> tuple[Filte
                 whole,
                 [c[used] for c in columns],
                 [w[used] for w in weights],
-                expected[np.ix_(used, used)],
                 (noise + far)[used],
                 innovation[used],
             )
@@ -499,10 +499,15 @@ def _linear_step(
     return whole
 
 
-def _add(whole: FloatArray, block: Block, own: FloatArray, kin: FloatArray) -> None:
-    """Add to depletion's covariance an error of each zone's own and one shared by kin, standard deviations (n,)."""
-    n = own.size
-    whole[:n, :n] += np.outer(own, own) * block.same_zone + np.outer(kin, kin)
+def _add(whole: FloatArray, block: Block, own: Sequence[FloatArray], kin: Sequence[FloatArray]) -> None:
+    """Add to depletion's covariance errors of each zone's own and errors shared by kin, standard deviations (n,)."""
+    n = block.member.size
+    if own:
+        one = np.stack(own)
+        whole[:n, :n] += (one.T @ one) * block.same_zone
+    if kin:
+        all_alike = np.stack(kin)
+        whole[:n, :n] += all_alike.T @ all_alike
 
 
 def _drift(setup: Setup, block: Block, whole: FloatArray) -> None:
@@ -513,6 +518,14 @@ def _drift(setup: Setup, block: Block, whole: FloatArray) -> None:
     sensors = np.arange(3 * n, 3 * n + k)
     whole[sensors, sensors] += setup.spreads.bias_drift**2
     whole[3 * n + k :, 3 * n + k :] += share * block.gain
+
+
+def _part_above(mean: FloatArray, spread: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """E max(0, x) and P(x > 0) of x ~ N(mean, spread^2): mean Phi(u) + spread phi(u) and Phi(u), u = mean / spread."""
+    wide = np.maximum(spread, 1e-6)
+    u = mean / wide
+    above, density = ndtr(u), np.exp(-0.5 * np.minimum(u**2, 700.0)) / np.sqrt(2 * np.pi)
+    return np.maximum(mean * above + wide * density, 0.0), above
 
 
 def _floor(whole: FloatArray, raw: FloatArray, patchiness: FloatArray, wetted: NDArray[np.bool_]) -> FloatArray:
@@ -527,15 +540,14 @@ def _floor(whole: FloatArray, raw: FloatArray, patchiness: FloatArray, wetted: N
     variance = np.diag(whole)[:n].copy()
     total = np.maximum(variance + patchiness**2, 1e-12)
     s = np.sqrt(total)
-    u = raw / s
-    above, density = ndtr(u), np.exp(-0.5 * np.minimum(u**2, 700.0)) / np.sqrt(2 * np.pi)
-    mean = np.maximum(raw * above + s * density, 0.0)
+    mean, above = _part_above(raw, s)
+    density = np.exp(-0.5 * np.minimum((raw / s) ** 2, 700.0)) / np.sqrt(2 * np.pi)
     curved = np.maximum((raw**2 + total) * above + raw * s * density - mean**2 - total * above**2, 0.0)
     whole[:n] *= above[:, None]
     whole[:, :n] *= above
     rows = np.arange(n)
     whole[rows, rows] += curved * variance / total  # what the straight line leaves out
-    return np.asarray(mean)
+    return mean
 
 
 def _times_h(whole: FloatArray, columns: Sequence[NDArray[np.int64]], weights: Sequence[FloatArray]) -> FloatArray:
@@ -558,13 +570,21 @@ def _joseph(
     whole: FloatArray,
     columns: Sequence[NDArray[np.int64]],
     weights: Sequence[FloatArray],
-    expected: FloatArray,
     noise: FloatArray,
     innovation: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
-    """Change of the mean, and (I - K H) P (I - K H)' + K R K'."""
-    across = _times_h(whole, columns, weights)
-    gain = cho_solve(cho_factor(expected + np.diag(noise), lower=True), across.T).T
-    left = whole - gain @ across.T
-    after = left - _times_h(left, columns, weights) @ gain.T + (gain * noise) @ gain.T
-    return gain @ innovation, 0.5 * (after + after.T)
+    """Change of the mean, and (I - k h') P (I - k h')' + k r k' for one reading after the other.
+
+    Their noises are independent, so this is the update by all at once; no matrix is factored. With u = P h and
+    S = h'u + r the form is P - q - q', q = k (u - S k / 2)'.
+    """
+    whole, change = whole.copy(), np.zeros(whole.shape[0])
+    for place, weight, r, off in zip(np.stack(columns, 1), np.stack(weights, 1), noise, innovation, strict=True):
+        u = np.sum(whole[place] * weight[:, None], axis=0)
+        total = float(np.sum(weight * u[place])) + float(r)
+        k = u / total
+        change += k * (off - float(np.sum(weight * change[place])))
+        half = np.outer(k, u - 0.5 * total * k)
+        whole -= half
+        whole -= half.T
+    return change, 0.5 * (whole + whole.T)

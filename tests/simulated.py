@@ -63,11 +63,15 @@ def simulate_course(
     own_spread: float = 0.06,
     flagged: float = 0.85,
     faults: bool = True,
+    table_off: float = 0.0,
+    crew: bool = True,
 ) -> SimulatedCourse:
     """Draw a course and run it for some days.
 
     `kin_spread` and `own_spread` are the standard deviations of the log microclimate factor between and within kin;
     factors are kept in 0.75 to 1.3. `flagged` is the share of bad readings that quality control has taken out.
+    `table_off` is that by which the soil table misses a group's field capacity [m3/m3]. With `crew` off nobody corrects
+    what the nominal balance asks for.
     """
     rng = np.random.default_rng(seed)
     zones = groups * size
@@ -78,6 +82,8 @@ def simulate_course(
     microclimate = np.clip(np.exp(rng.normal(0, kin_spread, groups)[kin] + rng.normal(0, own_spread, zones)), 0.75, 1.3)
     rate = rng.uniform(0.85, 1.15, zones)
     fc_true = fc + rng.normal(0, 0.006, zones)
+    if table_off:
+        fc_true = fc_true + rng.normal(0, table_off, groups)[kin]
     du = rng.uniform(0.65, 0.85, zones)
     catch = np.exp(rng.normal(0, 1, (zones, SPOTS)) * (0.6 * (1 - du) / 1.27)[:, None])  # soil evens out some of it
     catch[:, 1:] *= ((SPOTS - catch[:, :1]) / catch[:, 1:].sum(axis=1, keepdims=True)).clip(0.5)  # the mean is the rate
@@ -95,7 +101,7 @@ def simulate_course(
     since, logged, truth = np.zeros(zones), np.zeros((zones, days)), np.empty((zones, days))
     upper, lower = np.empty((zones, days)), np.empty((zones, days))
     for day in range(days):
-        if day % 7 == 6:  # a look round: what is dry gets more at its next turns
+        if crew and day % 7 == 6:  # a look round: what is dry gets more at its next turns
             left = (soil.mean() - wp) / (fc_true - wp)
             refill = np.clip(refill * np.exp(np.clip(0.4 * (0.72 - left), -0.12, 0.12)), 0.6, 1.6)
         due = (day + offset) % EVERY == 0
