@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -68,21 +67,19 @@ def matrices(m: pyo.ConcreteModel) -> Matrices:
     constraints = [c for family in m.component_objects(pyo.Constraint, descend_into=False) for c in entries(family)]
     bounded = [c.to_bounded_expression() for c in constraints]
     bodies = [_flat(body) for _, body, _ in bounded]
-    counts = np.fromiter((len(b.linear_vars) for b in bodies), dtype=np.int64, count=len(bodies))
-    total = int(counts.sum())
-    inside = chain.from_iterable(b.linear_vars for b in bodies)
-    column = np.fromiter(map(place.__getitem__, map(id, inside)), dtype=np.int32, count=total)
-    data = np.fromiter(chain.from_iterable(b.linear_coefs for b in bodies), dtype=np.float64, count=total)
-    start = np.concatenate(([0], np.cumsum(counts))).astype(np.int32)
+    start = np.cumsum([0, *(body.nargs() for body in bodies)]).astype(np.int32)
+    terms = [term.args for body in bodies for term in body.args]
+    column = np.fromiter((place[id(variable)] for _, variable in terms), dtype=np.int32, count=len(terms))
+    data = np.fromiter((coefficient for coefficient, _ in terms), dtype=np.float64, count=len(terms))
     matrix = sparse.csr_array((data, column, start), shape=(len(bodies), len(variables))).tocsc()
-    objective = _flat(m.cost.expr)
     cost = np.zeros(len(variables))
-    cost[[place[id(v)] for v in objective.linear_vars]] = objective.linear_coefs
+    for coefficient, variable in (term.args for term in _flat(m.cost.expr).args):
+        cost[place[id(variable)]] = coefficient
     return Matrices(
         variables,
         constraints,
         cost,
-        np.array([np.inf if v.ub is None else v.ub for v in variables], dtype=np.float64),
+        np.nan_to_num(np.array([v.upper for v in variables], dtype=np.float64), nan=np.inf),
         matrix,
         np.array([-np.inf if low is None else pyo.value(low) for low, _, _ in bounded], dtype=np.float64),
         np.array([np.inf if high is None else pyo.value(high) for _, _, high in bounded], dtype=np.float64),
