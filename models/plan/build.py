@@ -6,6 +6,7 @@ import pyomo.environ as pyo
 from pyomo.common.gc_manager import PauseGC
 
 from models.plan.balance import add_balance, add_firmness, add_root_zone, add_stress
+from models.plan.flush import Copies, add_copies, add_flush_rows, flush_terms
 from models.plan.inputs import PlanInputs
 from models.plan.limits import (
     add_allocation,
@@ -20,13 +21,14 @@ from models.plan.objective import add_objective, add_terminal
 from models.plan.prices import Prices, plan_prices
 
 
-def build_plan(inputs: PlanInputs, prices: Prices | None = None) -> pyo.ConcreteModel:
+def build_plan(inputs: PlanInputs, prices: Prices | None = None, copies: Copies | None = None) -> pyo.ConcreteModel:
     """Build the linear program of design section 6 for one scenario.
 
     Parameters
     ----------
     inputs : PlanInputs
     prices : Prices, optional   Worked out from the inputs if not given.
+    copies : Copies, optional   Ways of the zones with a flush to decide; inputs and prices are then spread over them.
 
     Returns
     -------
@@ -35,6 +37,8 @@ def build_plan(inputs: PlanInputs, prices: Prices | None = None) -> pyo.Concrete
     with PauseGC():  # the build makes many small objects and no cycles: collecting meanwhile only costs time
         m = pyo.ConcreteModel()
         add_root_zone(m, inputs)
+        if copies is not None:
+            add_copies(m, inputs, copies)
         add_balance(m, inputs)
         add_firmness(m, inputs)
         add_stress(m, inputs)
@@ -46,5 +50,8 @@ def build_plan(inputs: PlanInputs, prices: Prices | None = None) -> pyo.Concrete
         add_allocation(m, inputs)
         add_cuts(m, inputs)
         add_terminal(m, inputs)
-        add_objective(m, inputs, plan_prices(inputs) if prices is None else prices)
+        if copies is not None:
+            add_flush_rows(m, inputs, copies)
+        chosen = () if copies is None else flush_terms(m, copies)
+        add_objective(m, inputs, plan_prices(inputs) if prices is None else prices, chosen)
     return m

@@ -1,0 +1,246 @@
+"""Salt flushes in the plan: which zones flush on which nights, chosen with everyone else's water.
+
+A flush fills the root zone to field capacity and passes a depth of water below it, within one night or two in a row.
+Whether it does is a yes or no, and a plain "big M" formulation of it leaves a wide gap: part of a flush every night
+looks cheap. So each zone that needs a flush is written as a set of copies, one for each way it can spend the horizon
+(no flush; a flush on night n; on nights n and n + 1; with this or that supply), each a whole root zone of its own
+scaled by its weight, and the weights sum to 1. The relaxation is then the convex hull of what the zone can do (Balas
+1998, disjunctive programming); only the limits shared with other zones tie copies together, so few are undecided.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pyomo.environ as pyo
+
+from models.plan.balance import depletion_terms
+from models.plan.flush_needs import FlushNeeds
+from models.plan.inputs import Bools, Cut, Floats, Ints, PlanInputs
+from models.plan.prices import Prices
+from models.plan.rows import entries, groups, linear
+
+UNFINISHED = 2.0  # price of a flush left unfinished against the worst harm of its zone [-]; it is then not begun
+BY_ZONE = (
+    "etc effective_rain taw raw dry_limit wet_limit depletion net_rate flow area max_run priority wet_weight allowed "
+    "pump_of_zone branch_of_zone controller_of_zone zone_supply"
+).split()
+
+
+@dataclass(frozen=True)
+class Copies:
+    """Root zones of the plan: one for a zone without a flush to decide, several for the others.
+
+    Parameters
+    ----------
+    zone : ndarray (V,)         Zone each root zone belongs to.
+    open : ndarray (V,)         True for the copies of a zone with a flush to decide.
+    flush : ndarray (V, N)      Nights on which the copy flushes.
+    depth : ndarray (V,)        Depth to pass below the roots [mm], 0 without a flush.
+    supply : ndarray (V,)       Supply of the flush, -1 without.
+    harm : ndarray (V,)         ET lost to salt until the flush, priced [cost].
+    """
+
+    zone: Ints
+    open: Bools
+    flush: Bools
+    depth: Floats
+    supply: Ints
+    harm: Floats
+
+    @property
+    def flushing(self) -> Bools:
+        """Copies with a flush, shape (V,)."""
+        return self.flush.any(axis=1)
+
+
+def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copies:
+    """Lay out the copies of every zone.
+
+    A flush ends the harm of salt from the date after its last night on. Harm is priced as the dryness that would lower
+    ET as much: by Ks of FAO-56 Eq. 84 one millimetre of ET lost stands for (TAW - RAW) / ETc millimetres beyond RAW.
+
+    Parameters
+    ----------
+    inputs : PlanInputs
+    needs : FlushNeeds
+    prices : Prices      Of the inputs.
+
+    Returns
+    -------
+    Copies
+    """
+    nights = inputs.nights
+    index = {int(z): f for f, z in enumerate(needs.zone)}
+    zone, is_open, flush, depth, supply, harm = [], [], [], [], [], []
+
+    def add(z: int, opened: bool, on: tuple[int, ...], mm: float, k: int, cost: float) -> None:
+        row = np.zeros(nights, dtype=bool)
+        row[list(on)] = True
+        for column, value in zip(
+            (zone, is_open, flush, depth, supply, harm), (z, opened, row, mm, k, cost), strict=True
+        ):
+            column.append(value)
+
+    for z in range(inputs.zones):
+        f = index.get(z)
+        if f is None:
+            add(z, False, (), 0.0, -1, 0.0)
+            continue
+        worth = prices.dry[z] * (inputs.taw[z] - inputs.raw[z]) / np.maximum(inputs.etc[z], 1e-6)
+        lost = np.cumsum(worth * needs.harm[f])
+        add(z, True, (), 0.0, -1, float(lost[-1] + worth.mean() * needs.harm_after[f]))
+        may = needs.allowed[f] & inputs.allowed[z].any(axis=1)
+        for k in np.flatnonzero(np.isfinite(needs.depth[f]) & inputs.zone_supply[z]).tolist():
+            for n in np.flatnonzero(may).tolist():
+                for on in ((n,), (n, n + 1)):
+                    if on[-1] < nights and may[on[-1]]:
+                        before = float(lost[on[-1] - 1]) if on[-1] else 0.0
+                        add(z, True, on, float(needs.depth[f, k]), k, before)
+    return Copies(
+        np.array(zone, dtype=np.int64),
+        np.array(is_open, dtype=bool),
+        np.array(flush, dtype=bool).reshape(-1, nights),
+        np.array(depth, dtype=np.float64),
+        np.array(supply, dtype=np.int64),
+        np.array(harm, dtype=np.float64),
+    )
+
+
+def spread_inputs(inputs: PlanInputs, copies: Copies) -> PlanInputs:
+    """The plan's inputs with a row for every copy instead of every zone; a flush takes its own supply only."""
+    by_zone: dict[str, Any] = {name: getattr(inputs, name)[copies.zone] for name in BY_ZONE}
+    fixed = np.flatnonzero(copies.supply >= 0)
+    supply = by_zone["zone_supply"].copy()
+    supply[fixed] = False
+    supply[fixed, copies.supply[fixed]] = True
+    by_zone["zone_supply"] = supply
+    cuts = tuple(Cut(cut.name, cut.zones[copies.zone], cut.volume) for cut in inputs.cuts)
+    return replace(inputs, **by_zone, cuts=cuts)
+
+
+def spread_prices(prices: Prices, inputs: PlanInputs, spread: PlanInputs, copies: Copies) -> Prices:
+    """The prices of the zones for every copy; ranks and ratio stay those of the zones."""
+    runs, own = spread.runs, inputs.runs
+    per_run = {
+        key: (float(run), float(water))
+        for *key, run, water in zip(
+            own.zone.tolist(), own.night.tolist(), own.block.tolist(), own.supply.tolist(), prices.run, prices.water,
+            strict=True,
+        )
+        for key in [tuple(key)]
+    }  # fmt: skip
+    keys = zip(
+        copies.zone[runs.zone].tolist(), runs.night.tolist(), runs.block.tolist(), runs.supply.tolist(), strict=True
+    )
+    found = np.array([per_run[key] for key in keys]).reshape(-1, 2)
+    z = copies.zone
+    return replace(
+        prices,
+        run=found[:, 0],
+        water=found[:, 1],
+        dry=prices.dry[z],
+        very_dry=prices.very_dry[z],
+        wet=prices.wet[z],
+        drainage=prices.drainage[z],
+        shortfall=prices.shortfall[z],
+        terminal=prices.terminal[z],
+    )
+
+
+def add_copies(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies) -> None:
+    """Add `chosen[v]`, the weight of each copy, 0 to 1, and `one_way[z]`: the weights of a zone's copies sum to 1."""
+    opened = np.flatnonzero(copies.open).tolist()
+    m.V = pyo.Set(initialize=opened)
+    m.chosen = pyo.Var(m.V, bounds=(0, 1))
+    members = [g for g in groups(np.where(copies.open, copies.zone, -1), int(copies.zone.max()) + 1) if g]
+    m.Z_open = pyo.RangeSet(0, len(members) - 1)
+
+    @m.Constraint(m.Z_open)  # type: ignore[untyped-decorator]
+    def one_way(m: pyo.ConcreteModel, i: int) -> Any:
+        ways = [m.chosen[v] for v in members[i]]
+        return linear([1.0] * len(ways), ways), 1.0
+
+    cells = np.flatnonzero(copies.flush.ravel()).tolist()
+    m.C_flush = pyo.Set(initialize=cells)
+    m.flushed = pyo.Var(m.C_flush, bounds=(0, None))
+
+
+def flush_terms(m: pyo.ConcreteModel, copies: Copies) -> tuple[tuple[Any, Floats], ...]:
+    """What choosing costs: the harm of salt until the flush, and a flush left unfinished above all it could save."""
+    worst = np.zeros(copies.zone.size)
+    np.maximum.at(worst, copies.zone, copies.harm)
+    per_mm = UNFINISHED * (worst[copies.zone] + 1.0) / np.maximum(copies.depth, 1e-6)
+    return ((m.chosen, copies.harm[copies.open]), (m.unfinished, per_mm[copies.flushing]))
+
+
+def add_flush_rows(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies) -> None:
+    """Add what a flush is: `flush_fills[c]` and `flush_depth[v]`; and `within_*`, the bounds scaled by the weight.
+
+    `flush_fills`: sum(a x[n]) = D[n-1] + flushed[n]: the night's water refills the root zone, the rest drains   [mm].
+    `flush_depth`: the flushed water and the rain that drains on the dates after sum to the depth or more   [mm].
+    """
+    nights = inputs.nights
+    depletion = depletion_terms(m)
+    runs = entries(m.run_time)
+    first = inputs.runs.first.tolist()
+    rate = inputs.net_rate.tolist()
+    start = inputs.depletion.tolist()
+    drainage = m.drainage._data
+    flushed, chosen = m.flushed._data, m.chosen._data
+
+    def fills(m: pyo.ConcreteModel, c: int) -> Any:
+        v, n = divmod(c, nights)
+        a, b = first[c], first[c + 1]
+        variables = [flushed[c], *runs[a:b]]
+        coefficients = [-1.0] + [rate[v]] * (b - a)
+        if n:
+            variables += depletion[c - 1]
+            coefficients += [-1.0, -1.0, -1.0]
+        else:
+            variables.append(chosen[v])
+            coefficients.append(-start[v])
+        return linear(coefficients, variables), 0.0
+
+    def depth(m: pyo.ConcreteModel, v: int) -> Any:
+        on = [v * nights + n for n in np.flatnonzero(copies.flush[v]).tolist()]
+        variables = [m.unfinished[v], *(flushed[c] for c in on)]
+        variables += [*(drainage[c] for c in on if c in drainage), chosen[v]]
+        return (0.0, linear([1.0] * (len(variables) - 1) + [-float(copies.depth[v])], variables), None)
+
+    m.flush_fills = pyo.Constraint(m.C_flush, rule=fills)
+    m.V_flush = pyo.Set(initialize=np.flatnonzero(copies.flushing).tolist())
+    m.unfinished = pyo.Var(m.V_flush, bounds=(0, None))
+    m.flush_depth = pyo.Constraint(m.V_flush, rule=depth)
+
+    opened = np.repeat(copies.open, nights)
+    m.C_open = pyo.Set(initialize=np.flatnonzero(opened).tolist())
+    band, wet = inputs.dry_limit.ravel().tolist(), inputs.wet_limit.ravel().tolist()
+    in_band, soft = m.in_band._data, m.soft._data
+
+    def within_band(m: pyo.ConcreteModel, c: int) -> Any:
+        return (None, linear([1.0, -band[c]], [in_band[c], chosen[c // nights]]), 0.0)
+
+    def within_wet(m: pyo.ConcreteModel, c: int) -> Any:
+        return (None, linear([1.0, -wet[c]], [soft[c], chosen[c // nights]]), 0.0)
+
+    m.within_band = pyo.Constraint(m.C_open, rule=within_band)
+    m.within_wet = pyo.Constraint(m.C_open, rule=within_wet)
+    most = {c: entry.upper for c, entry in drainage.items() if opened[c]}
+    m.C_open_rain = pyo.Set(initialize=list(most))
+    m.within_rain = pyo.Constraint(
+        m.C_open_rain, rule=lambda m, c: (None, linear([1.0, -most[c]], [drainage[c], chosen[c // nights]]), 0.0)
+    )
+    longest = np.minimum(
+        (inputs.allowed * inputs.block_length[None]).sum(axis=2), inputs.max_run[:, None]
+    ).ravel().tolist()  # fmt: skip
+
+    def within_night(m: pyo.ConcreteModel, c: int) -> Any:
+        variables = runs[first[c] : first[c + 1]]
+        if not variables:
+            return pyo.Constraint.Skip
+        return (None, linear([1.0] * len(variables) + [-longest[c]], [*variables, chosen[c // nights]]), 0.0)
+
+    m.within_night = pyo.Constraint(m.C_flush, rule=within_night)

@@ -1,0 +1,51 @@
+"""What the flush part of a plan is given: which zones need a flush, how deep, when it may run, what waiting costs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+@dataclass(frozen=True)
+class FlushNeeds:
+    """Zones that need salt flushed, F of them, over N nights and K supplies.
+
+    Parameters
+    ----------
+    zone : ndarray (F,)         Zone, each once, rising.
+    depth : ndarray (F, K)      Depth to pass below the roots with each supply [mm], NaN where it cannot do it.
+    allowed : ndarray (F, N)    Nights on which a flush may run.
+    harm : ndarray (F, N)       ET lost to salt on the date after each night if still unflushed [mm].
+    harm_after : ndarray (F,)   The same over the days after the horizon [mm].
+
+    Raises
+    ------
+    ValueError   A shape, a sign or an order does not hold; the message names the argument.
+    """
+
+    zone: NDArray[np.int64]
+    depth: NDArray[np.float64]
+    allowed: NDArray[np.bool_]
+    harm: NDArray[np.float64]
+    harm_after: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        """Check shapes and ranges once."""
+        count = self.zone.size
+        if self.zone.ndim != 1 or (np.diff(self.zone) <= 0).any() or (self.zone < 0).any():
+            raise ValueError("zone: shape (F,), rising, 0 or above is needed")
+        if self.depth.ndim != 2 or self.depth.shape[0] != count:
+            raise ValueError(f"depth: shape {self.depth.shape}; ({count}, K) is needed")
+        if self.harm.ndim != 2 or self.harm.shape[0] != count:
+            raise ValueError(f"harm: shape {self.harm.shape}; ({count}, N) is needed")
+        if self.allowed.shape != self.harm.shape:
+            raise ValueError(f"allowed: shape {self.allowed.shape}; {self.harm.shape} is needed")
+        if self.harm_after.shape != (count,):
+            raise ValueError(f"harm_after: shape {self.harm_after.shape}; {(count,)} is needed")
+        if not (self.depth[np.isfinite(self.depth)] > 0).all() or np.isinf(self.depth).any():
+            raise ValueError("depth: every known value must be finite and above 0")
+        for name, value in (("harm", self.harm), ("harm_after", self.harm_after)):
+            if not np.isfinite(value).all() or (value < 0).any():
+                raise ValueError(f"{name}: every value must be finite and 0 or above")
