@@ -8,7 +8,9 @@ and a pump station can carry out. Arrays in, arrays out; in the order of use::
     job.py        NightJob           everything the packer must respect, checked once
                   Timetable          what it made: starts, stops, flow, what did not fit
     bounds.py     lower_bounds       the least time any timetable needs, proven per pump, branch, controller and zone
+    patterns.py   pattern_bound      a stronger bound for small sites: which zones can run together at all
     board.py      Board              the night as a grid: what is still free, and where a cycle may start
+    dispatch.py   Dispatcher         a fuller way to fill a night: moment by moment, with what uses up the capacity left
     packing.py    pack_night         start times for every cycle
     simulate.py   check_timetable    the timetable played back by its events, written apart from the packer
                   play_night         flow by the minute, energy by tariff block, largest change of flow

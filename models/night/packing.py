@@ -16,7 +16,7 @@ from models.night.bounds import lower_bounds
 from models.night.dispatch import TASTES, Dispatcher, Taste
 from models.night.job import BoolArray, Bounds, FloatArray, IntArray, MeasuredCapacity, NightJob, Timetable
 
-EFFORT = 60_000  # [-] cycles and grid steps gone through before settling for the best attempt; about 3 s
+EFFORT = 30_000  # [-] cycles and grid steps gone through before settling for the best attempt; about 2 s
 PARTS = (2, 4, 8)  # [-] parts of a run tried when whole runs do not fit
 CLOSE_ENOUGH = 0.01  # [-] share left out beyond what must be, at which the search for a night that cannot fit ends
 BUSY = 0.85  # [-] share of the window a limit must need at least before it is blamed
