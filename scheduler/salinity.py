@@ -1,0 +1,519 @@
+"""How salty each zone stands at opening time, and how salty it will be.
+
+Three things speak: laboratory samples, probes (bulk EC taken to ECe, corrected by the samples), and the layered balance
+of what was applied and what fell. The balance runs from a stated start and takes in every sample on its date; tonight
+it is joined with the probes in the logarithm of ECe, each weighted by how sure it is. A zone without either learns from
+its kin how far the balance is off. A site without salt in its water, its samples and its probes has no salinity at all.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from models.hydraulics import lower_quarter_factor
+from models.layers import TWO_LAYER_ROOTS, LayeredState, Layers, ece_of, equal_layers, root_zone_ece, state_from_ece
+from models.salt_balance import layered_day, run_layers
+from models.salts import boundary_concentration, probe_corrections, probe_ece, raised_moisture_floor, salt_stress
+from models.soil import TEXTURES, adjusted_depletion_fraction
+from scheduler.demand import Demand, zone_etc, zone_rain
+from scheduler.errors import counted
+from scheduler.notes import Note
+from scheduler.site import Site
+
+if TYPE_CHECKING:
+    from scheduler.state import StartState
+
+START_LEACHING = 0.15  # [-] leaching fraction whose steady state a zone is taken to start from; our choice
+OLDEST_EC = 3  # [d] an older probe reading no longer says how salty a zone is tonight; our choice
+PLAUSIBLE_ECE = (0.05, 60.0)  # [dS/m] outside it a reading is of the probe, not of the soil; our choice
+PAIR_DEPTH = 6.0  # [cm] sample and probe further apart in depth are no pair; our choice
+LABORATORY_SPREAD = 0.10  # natural-log spread of a sample against its layer's mean; our choice
+DRIFT = 0.015  # [1/d] natural-log spread the balance gains with every day it runs alone; our choice
+UNKNOWN_SPREAD = 0.5  # natural-log spread of the stated start, and the widest of all; our choice
+KIN_SPREAD = 0.25  # natural-log spread between zones of one surface, soil and water; our choice
+LOWEST_FLOOR = 0.5  # [-] of RAW: salt never asks for soil wetter than this; our choice
+SALTLESS = 0.05  # [dS/m] water below it brings no salt worth following
+
+
+@dataclass(frozen=True)
+class SaltState:
+    """Salinity at tonight's opening; NaN where it is not known.
+
+    Parameters
+    ----------
+    layers : Layers              Two layers a zone.
+    depletion : ndarray (Z,)     [mm], as the state of the evening has it.
+    ece : ndarray (Z, L)         ECe by layer, top first [dS/m].
+    spread : ndarray (Z,)        One standard deviation of the mean ECe [dS/m].
+    origin : ndarray (Z,)        "laboratory", "probe", "kin", "balance", or "" where not known.
+    source_ec : ndarray (Z,)     ECw of the water each zone usually takes [dS/m].
+    newest_sample : date or None
+    newest_reading : Timestamp or None
+    corrections : dict           Factor by which each probe's ECe is multiplied, for sampled sites.
+    notes : tuple of Note
+    """
+
+    layers: Layers
+    depletion: np.ndarray
+    ece: np.ndarray
+    spread: np.ndarray
+    origin: np.ndarray
+    source_ec: np.ndarray
+    newest_sample: date | None
+    newest_reading: pd.Timestamp | None
+    corrections: dict[str, float]
+    notes: tuple[Note, ...]
+
+    @property
+    def known(self) -> np.ndarray:
+        """Zones whose salinity is known, shape (Z,)."""
+        return np.isfinite(self.ece).all(axis=1)
+
+    @property
+    def mean(self) -> np.ndarray:
+        """Mean ECe over the root depth, shape (Z,) [dS/m]."""
+        return root_zone_ece(self.layers, self.ece)
+
+
+@dataclass(frozen=True)
+class SaltForecast:
+    """ECe at the end of each date of the horizon: by layer (Z, L, N) and the mean (Z, N) [dS/m], NaN if not known."""
+
+    ece: np.ndarray
+    mean: np.ndarray
+
+
+def salt_state(site: Site, night: date, opens: int, demand: Demand, state: StartState) -> SaltState:
+    """Estimate how salty each zone stands at opening time.
+
+    Parameters
+    ----------
+    site : Site
+    night : date          The evening's date; nothing read or sampled after its opening is used.
+    opens : int           Opening time [min after 00:00 of the evening's date].
+    demand : Demand       Its past days carry the balance.
+    state : StartState    Depletion at opening time.
+
+    Returns
+    -------
+    SaltState
+    """
+    layers = site_layers(site)
+    source_ec = usual_source_ec(site)
+    opening = pd.Timestamp(night) + timedelta(minutes=opens)
+    samples = layer_samples(site, opening)
+    readings = recent_readings(site, opening)
+    salted = source_ec > SALTLESS
+    salted[samples["z"].to_numpy(np.int64)] = True
+    salted[readings["z"].to_numpy(np.int64)] = True
+    zones = np.flatnonzero(salted)
+    shape = layers.thickness.shape
+    ece, spread = np.full(shape, np.nan), np.full(shape[0], np.nan)
+    origin = np.full(shape[0], "", dtype=object)
+    notes: list[Note] = []
+    corrections: dict[str, float] = {}
+    if zones.size:
+        run = salt_history(site, layers, source_ec, zones, demand.past, samples, night)
+        notes += run.notes
+        correction = _corrections(site, samples, opening)
+        corrections = {probe: factor for probe, (factor, _) in correction.items()}
+        found = _joined(site, zones, source_ec, run, readings, correction)
+        ece[zones], spread[zones], origin[zones] = found
+        _note_origins(site, origin[zones], notes)
+    return SaltState(
+        layers=layers,
+        depletion=state.depletion,
+        ece=ece,
+        spread=spread,
+        origin=origin,
+        source_ec=source_ec,
+        newest_sample=samples["date"].max().date() if len(samples) else None,
+        newest_reading=readings["time"].max() if len(readings) else None,
+        corrections=corrections,
+        notes=tuple(notes),
+    )
+
+
+def forecast_salt(
+    salt: SaltState,
+    net_irrigation: np.ndarray,
+    source_ec: np.ndarray,
+    etc: np.ndarray,
+    effective_rain: np.ndarray,
+    p: np.ndarray,
+) -> SaltForecast:
+    """Carry salinity through the horizon under given water.
+
+    Parameters
+    ----------
+    salt : SaltState
+    net_irrigation, etc, effective_rain : ndarray (Z, N)   [mm].
+    source_ec : ndarray (Z, N)                             ECw of each night's water [dS/m].
+    p : ndarray (Z, N)                                     Depletion fraction [-].
+
+    Returns
+    -------
+    SaltForecast
+    """
+    z, n = net_irrigation.shape
+    ece, mean = np.full((z, salt.layers.count, n), np.nan), np.full((z, n), np.nan)
+    on = np.flatnonzero(salt.known)
+    if on.size:
+        part = some_layers(salt.layers, on)
+        start = state_from_ece(part, salt.depletion[on], salt.ece[on])
+        run = run_layers(
+            part, start, net_irrigation[on], source_ec[on], etc[on], effective_rain[on], p[on]
+        )  # fmt: skip
+        ece[on], mean[on] = run.ece, run.mean_ece
+    return SaltForecast(ece, mean)
+
+
+def salt_dry_limit(site: Site, salt: SaltState, taw: np.ndarray, p: np.ndarray) -> np.ndarray:
+    """Depletion not to pass where salt stresses the turf: RAW, or less where ECe is above the threshold.
+
+    Parameters
+    ----------
+    site : Site
+    salt : SaltState
+    taw : ndarray (Z,)     [mm].
+    p : ndarray (Z, N)     Depletion fraction [-].
+
+    Returns
+    -------
+    ndarray (Z, N)   [mm]; at least half of RAW. Source: `models.salts.raised_moisture_floor` (FAO-56 Eq. 84, 90, 91).
+    """
+    mean = np.where(salt.known, salt.mean, 0.0)
+    ks = salt_stress(mean, site.zones.ece_threshold, site.zones.ece_slope)
+    raw = p * taw[:, None]
+    return np.maximum(raised_moisture_floor(taw[:, None], p, ks[:, None]), LOWEST_FLOOR * raw)
+
+
+def site_layers(site: Site) -> Layers:
+    """Two layers a zone; the paste holds the texture's pores, never less than a little above field capacity."""
+    zones = site.zones
+    pores = np.array([TEXTURES[s].saturation for s in zones.soil])
+    saturation = np.minimum(np.maximum(pores, zones.field_capacity + 0.02), 1.0)
+    return equal_layers(zones.root_depth, zones.field_capacity, zones.wilting_point, saturation)
+
+
+def some_layers(layers: Layers, zones: np.ndarray) -> Layers:
+    """The same for some of the zones."""
+    names = ("thickness", "field_capacity", "wilting_point", "saturation", "root_fraction", "mixing", "path_spread")
+    return Layers(**{name: getattr(layers, name)[zones] for name in names})
+
+
+def usual_source_ec(site: Site) -> np.ndarray:
+    """ECw of the water each zone usually takes, shape (Z,) [dS/m]: its fixed blend, else the first source it names."""
+    if not site.sources:
+        return np.zeros(len(site.zones))
+    ec = np.nan_to_num(np.array([s.ec for s in site.sources], dtype=float))
+    found: dict[tuple[int, ...], float] = {}
+    for listed in set(site.zones.sources):
+        sources = list(listed or range(len(site.sources)))
+        share = np.array([site.sources[w].share or 0.0 for w in sources])
+        blended = len(sources) > 1 and all(site.sources[w].share is not None for w in sources) and share.sum() > 0
+        found[listed] = float(share @ ec[sources] / share.sum()) if blended else float(ec[sources[0]])
+    return np.array([found[listed] for listed in site.zones.sources])
+
+
+# ------------------------------------------------------------------------------------------ samples and readings
+
+
+def layer_samples(site: Site, before: pd.Timestamp) -> pd.DataFrame:
+    """Laboratory samples up to `before`: date, z, layer, depth [cm], ece [dS/m], oldest first."""
+    rows = site.samples[(site.samples["date"] <= before) & (site.samples["ece"] > 0)]
+    index = pd.Series(np.arange(len(site.zones)), index=site.zones.zone)
+    table = rows.assign(z=rows["zone"].map(index))
+    table = table[table["z"].notna()].astype({"z": np.int64})
+    table["layer"] = _layer_at(site, table["z"].to_numpy(), table["depth"].to_numpy(float))
+    return table.sort_values("date", kind="stable")
+
+
+def recent_readings(site: Site, opening: pd.Timestamp) -> pd.DataFrame:
+    """One row for each probe that can be trusted tonight: the median ECe of its last day, before any correction."""
+    rows = site.probes
+    rows = rows[(rows["time"] > opening - timedelta(days=OLDEST_EC)) & (rows["time"] <= opening)]
+    rows = rows[rows["ec"].notna()]
+    newest = rows.groupby("probe")["time"].transform("max")
+    return median_ece(site, rows[rows["time"] > newest - timedelta(days=1)])
+
+
+def median_ece(site: Site, rows: pd.DataFrame, by_day: bool = False) -> pd.DataFrame:
+    """Median ECe of each probe (of each day) with its zone and layer: probe, z, layer, depth [cm], time, ece [dS/m].
+
+    Bulk EC goes to 25 degC, to pore water and to the paste at the reading's own moisture. A reading without temperature
+    counts as already at 25 degC. Too dry (below 0.10 m3/m3) or implausible readings are left out.
+    """
+    names = ["probe", "z", "layer", "depth", "time", "ece"]
+    placed = rows[rows["ec"] > 0].merge(site.probe_sites, on="probe", how="inner")
+    begun = placed["from"].isna() | (placed["from"] <= placed["time"])
+    standing = placed["until"].isna() | (placed["until"] >= placed["time"].dt.normalize())
+    index = pd.Series(np.arange(len(site.zones)), index=site.zones.zone)
+    placed = placed.assign(z=placed["zone"].map(index))[begun & standing]
+    placed = placed[placed["z"].notna()].astype({"z": np.int64})
+    if not len(placed):
+        return pd.DataFrame({n: pd.Series(dtype=object if n == "probe" else float) for n in names}).astype(
+            {"z": np.int64, "layer": np.int64, "time": "datetime64[ns]"}
+        )
+    saturation = site_layers(site).saturation[:, 0][placed["z"].to_numpy()]
+    permittivity = placed["permittivity"].to_numpy(float) if "permittivity" in placed else None
+    placed["ece"] = probe_ece(
+        placed["ec"].to_numpy(float),
+        placed["moisture"].to_numpy(float),
+        placed["temperature"].fillna(25.0).to_numpy(float),
+        saturation,
+        permittivity,
+    )
+    placed = placed[placed["ece"].between(*PLAUSIBLE_ECE)]
+    placed["layer"] = _layer_at(site, placed["z"].to_numpy(), placed["depth"].to_numpy(float))
+    keys = ["probe", "z", "layer", "depth"]
+    if by_day:
+        placed["day"] = placed["time"].dt.normalize()
+        keys.append("day")
+    return placed.groupby(keys, as_index=False).agg(time=("time", "max"), ece=("ece", "median"))
+
+
+def _layer_at(site: Site, z: np.ndarray, depth_cm: np.ndarray) -> np.ndarray:
+    """Layer that holds each depth: 0 in the upper half of the root depth, else 1 (below the roots too)."""
+    return (depth_cm / 100.0 > 0.5 * site.zones.root_depth[z]).astype(np.int64)
+
+
+def _corrections(site: Site, samples: pd.DataFrame, opening: pd.Timestamp) -> dict[str, tuple[float, float]]:
+    """What the samples say of each probe: the factor on its ECe, and its natural-log spread."""
+    names = site.probe_sites["probe"].unique()
+    if not len(names):
+        return {}
+    pairs = pd.DataFrame({"probe": [], "ece_x": [], "ece_y": []})
+    if len(samples) and len(site.probes):
+        days = samples["date"].dt.normalize()
+        near = pd.DatetimeIndex(pd.unique(pd.concat([days - timedelta(days=1), days, days + timedelta(days=1)])))
+        rows = site.probes[site.probes["time"].dt.normalize().isin(near) & (site.probes["time"] <= opening)]
+        read = median_ece(site, rows, by_day=True)
+        if len(read):
+            pairs = samples.merge(read, on=["z", "layer"])
+            close = (pairs["depth_x"] - pairs["depth_y"]).abs() <= PAIR_DEPTH
+            close &= (pairs["date"] - pairs["day"]).abs() <= timedelta(days=1)
+            keys = ["probe", "z", "date", "depth_x"]
+            pairs = pairs[close].groupby(keys, as_index=False)[["ece_x", "ece_y"]].median()
+    index = pd.Series(np.arange(len(names)), index=names)
+    found = probe_corrections(
+        index[pairs["probe"]].to_numpy(np.int64) if len(pairs) else np.zeros(0, dtype=np.int64),
+        pairs["ece_y"].to_numpy(float),
+        pairs["ece_x"].to_numpy(float),
+        len(names),
+    )
+    return {
+        str(name): (float(f), float(s)) for name, f, s in zip(names, found.factor, found.log_spread, strict=True)
+    }  # fmt: skip
+
+
+# -------------------------------------------------------------------------------------------------- the balance
+
+
+@dataclass(frozen=True)
+class SaltRun:
+    """What the balance says; arrays over the zones it ran for, which are `zones` (M,).
+
+    ece : (M, L) at the end [dS/m];  age : (M, L) days since a sample, inf without;  path : (M, L, T) by date.
+    depth, drainage : (M, T) net water of the night before each date, and what drained [mm].
+    """
+
+    zones: np.ndarray
+    ece: np.ndarray
+    age: np.ndarray
+    dates: pd.DatetimeIndex
+    path: np.ndarray
+    depth: np.ndarray
+    drainage: np.ndarray
+    depletion: np.ndarray
+    etc: np.ndarray
+    notes: tuple[Note, ...]
+
+
+def salt_history(
+    site: Site,
+    layers: Layers,
+    source_ec: np.ndarray,
+    zones: np.ndarray,
+    past: pd.DataFrame,
+    samples: pd.DataFrame,
+    night: date,
+) -> SaltRun:
+    """Run water and salt over the past days for some zones, taking in each sample on its date.
+
+    A night the log of applied water does not cover (before its first or after its last) is taken to have refilled the
+    root zone. The start is the newest earlier sample, else the steady state of the zone's water at `START_LEACHING`.
+
+    Parameters
+    ----------
+    site : Site
+    layers : Layers             Of all zones.
+    source_ec : ndarray (Z,)    ECw of each zone's water [dS/m].
+    zones : ndarray (M,)        Zones to run.
+    past : DataFrame            date, eto, rain; whole days.
+    samples : DataFrame         As `layer_samples` gives them.
+    night : date                Evening up to which the log is used.
+
+    Returns
+    -------
+    SaltRun
+    """
+    part, days = some_layers(layers, zones), past["date"]
+    etc, (rain, _) = zone_etc(site, past)[zones], zone_rain(site, past)
+    rain, p = rain[zones], adjusted_depletion_fraction(site.zones.depletion_fraction[zones], etc)
+    net, logged, notes = _net_log(site, zones, days, night)
+    ec = source_ec[zones]
+    ece = _steady_start(part, ec)
+    age = np.full(ece.shape, np.inf)
+    known = _by_date(samples, zones)
+    for day, row, layer, value in known:
+        if day <= days.iloc[0]:
+            ece[row, layer], age[row, layer] = value, (days.iloc[0] - day).days
+    state = state_from_ece(part, np.zeros(len(zones)), ece)
+    count = len(days)
+    path = np.empty((*ece.shape, count))
+    path[:, :, 0] = ece
+    depth, drained, short = (np.zeros((len(zones), count)) for _ in range(3))
+    later = {day: [] for day, *_ in known}
+    for day, row, layer, value in known:
+        later[day].append((row, layer, value))
+    for i in range(1, count):
+        water = net[:, i - 1] if logged[i - 1] else state.total_depletion
+        step = layered_day(part, state, water, ec, etc[:, i], rain[:, i], p[:, i])
+        state, age = step.state, age + 1.0
+        for row, layer, value in later.get(days.iloc[i], ()):
+            salt = state.salt.copy()
+            salt[row, layer] = value * part.paste_water[row, layer]
+            state, age[row, layer] = LayeredState(state.depletion, salt), 0.0
+        path[:, :, i] = ece_of(part, state)
+        depth[:, i], drained[:, i], short[:, i] = water, step.drainage, state.total_depletion
+    return SaltRun(
+        zones, path[:, :, -1], age, pd.DatetimeIndex(days), path, depth, drained, short, etc, tuple(notes)
+    )  # fmt: skip
+
+
+def _by_date(samples: pd.DataFrame, zones: np.ndarray) -> list[tuple[pd.Timestamp, int, int, float]]:
+    """Samples of the zones that run, one value a day, zone and layer (geometric mean): (day, row, layer, ECe)."""
+    if not len(samples):
+        return []
+    table = samples.assign(day=samples["date"].dt.normalize(), log=np.log(samples["ece"].to_numpy(float)))
+    table = table.groupby(["day", "z", "layer"], as_index=False)["log"].mean().sort_values("day")
+    place = {int(z): i for i, z in enumerate(zones)}
+    rows = zip(table["day"], table["z"], table["layer"], np.exp(table["log"]), strict=True)
+    return [(day, place[z], layer, float(value)) for day, z, layer, value in rows if z in place]
+
+
+def _steady_start(layers: Layers, ec: np.ndarray) -> np.ndarray:
+    """ECe by layer at the steady state of water `ec` and a leaching fraction of 0.15 (FAO-29 ch. 2), (M, L) [dS/m]."""
+    bounds = boundary_concentration(START_LEACHING, TWO_LAYER_ROOTS)[0]
+    middle = 0.5 * (bounds[1:] + bounds[:-1])
+    return ec[:, None] * middle[None, :] * layers.field_capacity / layers.saturation
+
+
+def _net_log(site: Site, zones: np.ndarray, days: pd.Series, night: date) -> tuple[np.ndarray, np.ndarray, list[Note]]:
+    """Net depth applied on the night of each past date (M, T) [mm], and the nights the log covers (T,)."""
+    net, logged = np.zeros((len(zones), len(days))), np.zeros(len(days), dtype=bool)
+    rows = site.applied[(site.applied["night"] < pd.Timestamp(night)) & site.applied["minutes"].notna()]
+    if not len(rows):
+        text = "no log of applied water: salts are reckoned as if every night had refilled the root zone"
+        return net, logged, [Note("step_down", "salts", text)]
+    place = np.full(len(site.zones), -1)
+    place[zones] = np.arange(len(zones))
+    index = pd.Series(np.arange(len(site.zones)), index=site.zones.zone)
+    zone = rows["zone"].map(index).fillna(-1).to_numpy(np.int64)
+    row = np.where(zone >= 0, place[zone], -1)
+    column = pd.DatetimeIndex(days).get_indexer(pd.DatetimeIndex(rows["night"]))
+    inside = (row >= 0) & (column >= 0)
+    np.add.at(net, (row[inside], column[inside]), rows["minutes"].to_numpy(float)[inside])
+    rate = site.zones.application_rate / 60.0 * lower_quarter_factor(site.zones.du_lq)
+    first, last = rows["night"].min(), rows["night"].max()
+    return net * rate[zones][:, None], np.asarray((days >= first) & (days <= last)), []
+
+
+def _joined(
+    site: Site,
+    zones: np.ndarray,
+    source_ec: np.ndarray,
+    run: SaltRun,
+    readings: pd.DataFrame,
+    correction: dict[str, tuple[float, float]],
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Balance, samples and probes together: ECe (M, L), spread of the mean (M,) [dS/m] and origin (M,)."""
+    shape = run.ece.shape
+    base = np.log(np.maximum(run.ece, PLAUSIBLE_ECE[0]))
+    sampled = np.isfinite(run.age)
+    spread = np.where(sampled, np.hypot(LABORATORY_SPREAD, DRIFT * np.where(sampled, run.age, 0.0)), UNKNOWN_SPREAD)
+    spread = np.minimum(spread, UNKNOWN_SPREAD)
+    place = np.full(len(site.zones), -1)
+    place[zones] = np.arange(len(zones))
+    belief, total = np.zeros(shape), np.zeros(shape)
+    if len(readings):
+        row, layer = place[readings["z"].to_numpy(np.int64)], readings["layer"].to_numpy(np.int64)
+        factor, width = np.array([correction[p] for p in readings["probe"]]).T
+        weight = 1.0 / width**2
+        np.add.at(belief, (row, layer), weight)
+        np.add.at(total, (row, layer), weight * np.log(readings["ece"].to_numpy(float) * factor))
+    read = belief > 0
+    prior = 1.0 / spread**2
+    gain = np.where(read, (total - belief * base) / (prior + belief), 0.0)
+    # What a probe in one layer says of the balance holds for the other layer too, where nothing speaks for that one.
+    seen = read | sampled
+    shared = (gain * read).sum(axis=1) / np.maximum(read.sum(axis=1), 1)
+    gain = np.where(seen, gain, shared[:, None])
+    width = np.where(read, 1.0 / np.sqrt(prior + belief), spread)
+    origin = np.full(shape[0], "balance", dtype=object)
+    origin[sampled.any(axis=1)] = "laboratory"
+    by_probe = (belief > prior) & read
+    origin[by_probe.any(axis=1)] = "probe"
+    gain, width, origin = _from_kin(site, zones, source_ec, gain, width, origin, seen.any(axis=1))
+    ece = np.exp(base + gain)
+    mean = ece.mean(axis=1)
+    return ece, mean * np.sqrt((width**2).mean(axis=1)), origin
+
+
+def _from_kin(
+    site: Site,
+    zones: np.ndarray,
+    source_ec: np.ndarray,
+    gain: np.ndarray,
+    width: np.ndarray,
+    origin: np.ndarray,
+    seen: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Zones nothing speaks for take their kin's mean correction of the balance: same surface, soil and water.
+
+    Kin count n / (n + 1), as one zone that agrees with the balance would beside them.
+    """
+    if seen.all() or not seen.any():
+        return gain, width, origin
+    keys = pd.MultiIndex.from_arrays(
+        [site.zones.surface[zones], site.zones.soil[zones], np.round(source_ec[zones], 2)]
+    )  # fmt: skip
+    kin, _ = pd.factorize(keys)
+    number = np.bincount(kin, weights=seen)
+    mean = np.stack(
+        [np.bincount(kin, weights=gain[:, layer] * seen) / np.maximum(number + 1.0, 1.0) for layer in (0, 1)], axis=1
+    )
+    learns = ~seen & (number[kin] > 0)
+    gain = np.where(learns[:, None], mean[kin], gain)
+    narrow = np.hypot(KIN_SPREAD, UNKNOWN_SPREAD / np.sqrt(number[kin] + 1.0))
+    width = np.where(learns[:, None], np.minimum(narrow, UNKNOWN_SPREAD)[:, None], width)
+    origin = np.where(learns, "kin", origin)
+    return gain, width, origin
+
+
+def _note_origins(site: Site, origin: np.ndarray, notes: list[Note]) -> None:
+    """Say for how many zones the salinity is only reckoned."""
+    count = int((origin == "balance").sum())
+    if count:
+        where = "all zones" if count == len(site.zones) else counted(count, "zone")
+        text = (
+            f"salinity of {where} is reckoned from the water's EC and what was applied: no sample and no probe there; "
+            f"it started from the steady state at a leaching fraction of {START_LEACHING:g}"
+        )
+        notes.append(Note("step_down", "salts", text))
