@@ -94,7 +94,10 @@ def flush_needs(site: Site, salt: SaltState, inputs: NightInputs) -> FlushCandid
     best_ec = open_ec.min(axis=1)
     rise = plan.etc.mean(axis=1) * salt.source_ec / salt.layers.paste_water.sum(axis=1)
     floor = best_ec * (salt.layers.field_capacity / salt.layers.saturation).mean(axis=1)
-    limit = working_limit(zones.ece_threshold, floor, rise)
+    limit = zones.ece_threshold.astype(float)
+    asked = np.flatnonzero(zones.drained & salt.known)
+    left = _left_by_largest(some_layers(salt.layers, asked))
+    limit[asked] = working_limit(limit[asked], floor[asked], rise[asked], left)
     highest = salt.mean + (plan.etc.sum(axis=1) + plan.depletion) * salt.source_ec / salt.layers.paste_water.sum(axis=1)
     maybe = np.flatnonzero(zones.drained & salt.known & (np.nan_to_num(highest) > limit))
     if not maybe.size:
@@ -151,16 +154,28 @@ def flush_needs(site: Site, salt: SaltState, inputs: NightInputs) -> FlushCandid
     )
 
 
-def working_limit(threshold: np.ndarray, floor: np.ndarray, rise: np.ndarray) -> np.ndarray:
+def working_limit(threshold: np.ndarray, floor: np.ndarray, rise: np.ndarray, left: np.ndarray) -> np.ndarray:
     """Mean ECe above which a zone asks for a flush [dS/m]: the turf's threshold, or what its water allows.
+
+    The largest flush takes a zone from L to floor + left (L - floor), as the layers are linear in salt; it lasts
+    `LEAST_REST` days where L >= floor + LEAST_REST rise / (1 - left).
 
     Parameters
     ----------
     threshold, floor : ndarray (Z,)   The turf's limit; what endless flushing with the best water ends at [dS/m].
     rise : ndarray (Z,)               Daily rise of the mean ECe under plain upkeep [dS/m/d].
+    left : ndarray (Z,)               Share of the salt above the floor that the largest flush leaves [-].
     """
-    lasts = TARGET_MARGIN * floor + LEAST_REST * rise
+    lasts = floor + LEAST_REST * rise / (1.0 - left)
     return np.maximum(threshold, np.maximum(FLOOR_MARGIN * floor, lasts))
+
+
+def _left_by_largest(layers: Layers) -> np.ndarray:
+    """Share of evenly spread salt that the largest flush leaves, with clean water (Z,) [-]."""
+    even = state_from_ece(layers, np.zeros(layers.zones), 1.0)
+    return root_zone_ece(
+        layers, ece_of(layers, lead_in(layers, even, LARGEST_SHARE * layers.full_water.sum(axis=1), 0.0))
+    )
 
 
 def protected_nights(site: Site, dates: tuple[date, ...]) -> np.ndarray:

@@ -1,0 +1,113 @@
+"""Small invented sites on salty water, with a season of plain weather, for the tests of salinity."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+from pathlib import Path
+
+import numpy as np
+
+from models.salts import permittivity_from_moisture, temperature_factor
+from scheduler.demand import Demand, evening_demand
+from scheduler.inputs import NightInputs, net_rates, night_inputs
+from scheduler.salinity import SaltState, salt_state
+from scheduler.site import Site
+from scheduler.site.windows import night_windows
+from scheduler.state import StartState, starting_state
+from tests.scheduler.site_folders import site
+
+HEAD = """[site]
+name = "Salt Flat"
+latitude = 34.0
+longitude = -117.0
+elevation = 100
+time_zone = "America/Los_Angeles"
+units = "metric"
+
+[window]
+opens = "21:00"
+closes = "05:00"
+"""
+PUMP = """
+[[pump]]
+name = "station"
+capacity = 20
+"""
+NIGHT = date(2026, 7, 14)
+SATURATION = 0.45  # of the sand root zone [m3/m3]
+
+
+def source(name: str = "reclaimed", ec: float = 1.4) -> str:
+    """A water source for site.toml."""
+    return f'\n[[source]]\nname = "{name}"\nec = {ec}\n'
+
+
+def zones_csv(*rows: str) -> str:
+    """zones.csv from `zone,surface,turf,sources[,drained]` rows on a sand root zone of 20 cm."""
+    head = "zone,surface,turf,sources,drained,soil,root_depth,area,flow,application_rate,du_lq\n"
+    lines = [row + ("," if row.count(",") == 3 else "") + ",sand_rootzone,20,450,1.5,12,1.0" for row in rows]
+    return head + "\n".join(lines) + "\n"
+
+
+GREENS = zones_csv(
+    "G1,green,creeping_bentgrass,reclaimed",
+    "G2,green,creeping_bentgrass,reclaimed",
+    "G3,green,creeping_bentgrass,reclaimed",
+)
+
+
+def weather_csv(days: int, eto: float = 5.0, last: date = NIGHT, rain: dict[date, float] | None = None) -> str:
+    """weather.csv that gives ETo itself."""
+    dates = [last - timedelta(days=days - 1 - i) for i in range(days)]
+    return "date,eto,rain\n" + "".join(f"{d},{eto},{(rain or {}).get(d, 0)}\n" for d in dates)
+
+
+def forecast_csv(eto: float = 5.0, rain: dict[int, float] | None = None, issued: date = NIGHT, days: int = 9) -> str:
+    """forecast.csv issued on the evening; `rain` by days ahead."""
+    rows = (f"{issued}T17:00,{issued + timedelta(days=i)},{eto},{(rain or {}).get(i, 0)}\n" for i in range(1, days + 1))
+    return "issued,date,eto,rain\n" + "".join(rows)
+
+
+def bulk_ec(ece: float, moisture: float, temperature: float) -> float:
+    """Bulk EC a perfect probe reads in the sand root zone: Hilhorst (2000) and the dilution turned round [dS/m]."""
+    pore = ece * SATURATION / moisture
+    above = float(permittivity_from_moisture(moisture)) - 4.1
+    return pore * above / (80.3 - 0.37 * (temperature - 20.0)) / float(temperature_factor(temperature))
+
+
+def probes_csv(readings: dict[str, float], at: date = NIGHT, moisture: float = 0.18) -> str:
+    """probes.csv rows of perfect probes at 6, 12 and 18 h: ECe by probe."""
+    rows = [
+        f"{at}T{h:02d}:00,{probe},{moisture},{bulk_ec(ece, moisture, 20.0):.6f},20\n"
+        for h in (6, 12, 18)
+        for probe, ece in readings.items()
+    ]
+    return "".join(rows)
+
+
+PROBE_HEAD = "time,probe,moisture,ec,temperature\n"
+PROBE_SITES = "probe,zone,depth,from,until\n" + "".join(
+    f"{z}-{d},{z},{d},2026-01-01,\n" for z in ("G1", "G2", "G3") for d in (5, 15)
+)
+
+
+def salty(folder: Path, toml: str = HEAD + PUMP + source(), zones: str = GREENS, **files: str) -> Site:
+    """A site of three greens on reclaimed water; series by name."""
+    files = {"weather": weather_csv(40), "forecast": forecast_csv(), **files}
+    return site(folder, toml, zones, **files)
+
+
+def evening(place: Site, night: date = NIGHT) -> tuple[Demand, StartState, SaltState, NightInputs]:
+    """Everything an evening knows before it plans."""
+    opens, _ = place.window.of(night)
+    demand = evening_demand(place, night, place.nights)
+    state = starting_state(place, night, opens, demand, net_rates(place))
+    salt = salt_state(place, night, opens, demand, state)
+    inputs = night_inputs(place, night, night_windows(place, night, place.nights), demand, state)
+    return demand, state, salt, inputs
+
+
+def with_ece(salt: SaltState, ece: list[list[float]]) -> SaltState:
+    """The same evening with ECe by zone and layer as given."""
+    return replace(salt, ece=np.array(ece, dtype=float))

@@ -1,0 +1,222 @@
+"""Which zones need a flush: depth, target, protected nights, rain, and a whole season on reclaimed water."""
+
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from models.layers import ece_of, equal_layers, root_zone_ece, state_from_ece
+from models.salt_balance import layered_day, lead_in
+from models.salts import leaching_requirement
+from scheduler.flushes import flush_needs, protected_nights, working_limit
+from tests.scheduler import salty_sites as s
+
+CALENDAR = "from,until,surface,zone,event,note\n"
+
+
+def candidates(place, ece, night=s.NIGHT):
+    _, _, salt, inputs = s.evening(place, night)
+    salt = s.with_ece(salt, ece)
+    return flush_needs(place, salt, inputs), salt, inputs
+
+
+def test_depth_brings_the_mean_to_its_target(tmp_path):
+    place = s.salty(tmp_path / "a")
+    found, salt, _ = candidates(place, [[2.0, 6.0], [1.0, 3.0], [3.0, 9.0]])
+    assert found.needs.zone.tolist() == [0, 2]  # threshold 3.7: means of 4, 2 and 6 dS/m
+    np.testing.assert_allclose(found.target, 0.75 * 3.7)
+    layers = salt.layers
+    before = state_from_ece(layers, np.zeros(3), salt.ece)
+    water = np.zeros(3)
+    water[found.needs.zone] = found.needs.depth[:, 0]
+    after = root_zone_ece(layers, ece_of(layers, lead_in(layers, before, water, 1.4)))
+    np.testing.assert_allclose(after[[0, 2]], 0.75 * 3.7, atol=0.005)
+    assert found.needs.depth[1, 0] > found.needs.depth[0, 0] > 2.0
+    assert found.by == (s.NIGHT, s.NIGHT)
+    assert "is above the limit of 3.7" in found.reason[0]
+    assert not found.staged.any()
+
+
+def test_a_zone_heading_over_is_asked_for_by_the_night_before_it_passes(tmp_path):
+    # Paste water 90 mm; ETc about 5 mm a night of 1.4 dS/m: the mean rises by some 0.08 a night. From 3.5 it passes 3.7
+    # after three nights of water.
+    found, _, inputs = candidates(s.salty(tmp_path / "a"), [[1.0, 6.0], [1.0, 3.0], [1.0, 3.0]])
+    rise = inputs.plan.etc[0] * 1.4 / 90.0
+    # Tonight the root zone is full (no log), so tonight's water is none and each later night gives what the date took.
+    path = 3.5 + np.concatenate(([0.0], np.cumsum(rise[:-1])))
+    passes = int((path > 3.7).argmax())
+    assert found.needs.zone.tolist() == [0]
+    assert found.passes[0] == passes
+    assert found.by[0] == s.NIGHT + timedelta(days=passes)
+    assert np.all(found.needs.harm[0, :passes] == 0.0)
+    assert np.all(found.needs.harm[0, passes:] > 0.0)
+    assert found.needs.harm_after[0] > found.needs.harm[0, -1] * 7
+
+
+def test_a_zone_without_drains_is_never_asked_for(tmp_path):
+    zones = s.zones_csv("G1,green,creeping_bentgrass,reclaimed,no", "G2,green,creeping_bentgrass,reclaimed,yes")
+    found, _, _ = candidates(s.salty(tmp_path / "a", zones=zones), [[4.0, 9.0], [4.0, 9.0]])
+    assert found.needs.zone.tolist() == [1]
+
+
+def test_nothing_is_due_on_fresh_soil(tmp_path):
+    found, _, inputs = candidates(s.salty(tmp_path / "a"), [[1.0, 2.0]] * 3)
+    assert found.needs.zone.size == 0
+    assert found.needs.depth.shape == (0, inputs.plan.supply_share.shape[0])
+    assert found.reason == ()
+
+
+@pytest.mark.parametrize(
+    ("event", "first", "last", "shut"),
+    [
+        ("tournament", 3, 4, [1, 2, 3, 4]),
+        ("firm", 3, 3, [1, 2, 3]),
+        ("no_flush", 2, 4, [2, 3, 4]),
+        ("no_water", 5, 5, [5]),
+        ("fertigation", 1, 1, [1, 2, 3, 4]),
+        ("fertigation", -2, -2, [0, 1]),
+        ("aerified", 0, 6, []),
+    ],
+)
+def test_protected_nights(tmp_path, event, first, last, shut):
+    a, b = (s.NIGHT + timedelta(days=d) for d in (first, last))
+    place = s.salty(tmp_path / "a", calendar=CALENDAR + f"{a},{b},green,,{event},\n")
+    dates = tuple(s.NIGHT + timedelta(days=d) for d in range(7))
+    found = protected_nights(place, dates)
+    assert np.flatnonzero(found[0]).tolist() == shut
+    needs, _, _ = candidates(place, [[4.0, 9.0]] * 3)
+    assert not needs.needs.allowed[:, shut].any()
+    assert needs.needs.allowed.sum() == 3 * (7 - len(shut))
+
+
+def test_only_the_zone_named_is_protected(tmp_path):
+    place = s.salty(tmp_path / "a", calendar=CALENDAR + f"{s.NIGHT},{s.NIGHT},,G2,no_flush,\n")
+    assert protected_nights(place, (s.NIGHT,))[:, 0].tolist() == [False, True, False]
+
+
+def test_by_is_the_last_open_night_and_a_shut_horizon_is_said(tmp_path):
+    week = f"{s.NIGHT + timedelta(days=1)},{s.NIGHT + timedelta(days=6)},green,,no_flush,\n"
+    found, _, _ = candidates(s.salty(tmp_path / "a", calendar=CALENDAR + week), [[1.0, 6.0]] * 3)
+    assert found.passes[0] > 0
+    assert found.by[0] == s.NIGHT
+    whole = f"{s.NIGHT},{s.NIGHT + timedelta(days=6)},green,,no_flush,\n"
+    found, _, _ = candidates(s.salty(tmp_path / "b", calendar=CALENDAR + whole), [[4.0, 9.0]] * 3)
+    assert not found.needs.allowed.any()
+    assert found.notes[0].kind == "warning"
+    assert "G1, G2, G3" in found.notes[0].text
+
+
+def test_a_storm_does_the_flush_or_lessens_it(tmp_path):
+    ece = [[2.0, 6.0]] * 3
+    dry, _, _ = candidates(s.salty(tmp_path / "a"), ece)
+    assert dry.needs.zone.size == 3
+    great, _, _ = candidates(s.salty(tmp_path / "b", forecast=s.forecast_csv(rain={2: 40.0})), ece)
+    assert great.needs.zone.size == 0
+    assert great.spared == ("G1", "G2", "G3")
+    assert "rain" in great.notes[0].text
+    ece = [[4.0, 9.0]] * 3
+    dry, _, _ = candidates(s.salty(tmp_path / "c"), ece)
+    small, _, _ = candidates(s.salty(tmp_path / "d", forecast=s.forecast_csv(rain={2: 14.0})), ece)
+    assert small.needs.zone.size == 3
+    assert np.all(small.needs.depth < dry.needs.depth - 1.0)
+    assert "rain in the forecast" in small.reason[0]
+
+
+def test_better_water_needs_less_and_closed_water_is_none(tmp_path):
+    toml = s.HEAD + s.PUMP + s.source() + s.source("well", 0.4)
+    zones = s.zones_csv("G1,green,creeping_bentgrass,reclaimed|well", "G2,green,creeping_bentgrass,reclaimed")
+    found, _, _ = candidates(s.salty(tmp_path / "a", toml, zones), [[3.0, 9.0]] * 2)
+    depth = found.needs.depth
+    assert depth[0, 1] < depth[0, 0] == pytest.approx(depth[1, 0], abs=0.01)
+    assert np.isnan(depth[1, 1])
+
+
+def test_more_than_one_flush_can_do_is_staged(tmp_path):
+    found, salt, _ = candidates(s.salty(tmp_path / "a"), [[30.0, 60.0], [1.0, 1.0], [1.0, 1.0]])
+    assert found.staged.tolist() == [True]
+    assert found.needs.depth[0, 0] == pytest.approx(salt.layers.full_water[0].sum(), abs=0.05)
+    assert 0.75 * 3.7 < found.target[0] < 45.0
+    assert "another will be needed" in found.reason[0]
+
+
+def test_limit_where_the_water_does_not_allow_the_threshold(tmp_path):
+    # Floor 1.4 * 0.20 / 0.45 = 0.62 dS/m. At a rise of 0.08 a day and flushes that leave 0.3 of the salt above the
+    # floor, 7 * 0.08 / 0.7 = 0.80 above the floor lasts a week.
+    floor, rise, left = np.array([1.4 * 0.2 / 0.45]), np.array([0.08]), np.array([0.3])
+    np.testing.assert_allclose(working_limit(np.array([3.7]), floor, rise, left), 3.7)
+    np.testing.assert_allclose(working_limit(np.array([1.0]), floor, rise, left), floor + 0.8)
+    np.testing.assert_allclose(working_limit(np.array([0.5]), floor, np.zeros(1), left), 1.25 * floor)
+    toml = s.HEAD + s.PUMP + s.source(ec=4.0)
+    zones = s.zones_csv("G1,green,annual_bluegrass,reclaimed")
+    place = s.salty(tmp_path / "a", toml, zones)
+    found, _, _ = candidates(place, [[4.0, 8.0]])
+    assert found.limit[0] > place.zones.ece_threshold[0] == 1.5
+    assert "its turf wants 1.5" in found.reason[0]
+    evened, _, _ = candidates(place, [[found.limit[0] + 0.01] * 2])
+    rests, _, _ = candidates(place, [[evened.target[0]] * 2])
+    assert rests.needs.zone.size == 0  # not again within the week
+
+
+# ------------------------------------------------------------------------------------------------------ a season
+
+SEASON = 150  # days without rain
+
+
+def soil(count, **how):
+    roots = tuple(np.diff(np.interp(np.linspace(0, 1, count + 1), [0, 0.25, 0.5, 0.75, 1], [0, 0.4, 0.7, 0.9, 1])))
+    return equal_layers([0.2], [0.2], [0.045], [0.45], roots=roots, **how)
+
+
+def season(place, policy):
+    """Zone-days over the threshold and water [mm] of one green over a season in ten layers, finer than the project's.
+
+    `policy(D, ece by half, night)` gives the night's net water.
+    """
+    truth = soil(10, mixing=0.8, path_spread=0.0)
+    state, over, water = state_from_ece(truth, [0.0], 1.5), 0, 0.0
+    threshold = float(place.zones.ece_threshold[0])
+    for i in range(SEASON):
+        ece = ece_of(truth, state)[0]
+        night = s.NIGHT + timedelta(days=i)
+        depth = policy(float(state.total_depletion[0]), [ece[:5].mean(), ece[5:].mean()], night)
+        state = layered_day(truth, state, depth, 1.4, 5.5, 0.0, 0.4).state
+        over += float(root_zone_ece(truth, ece_of(truth, state))[0]) > threshold
+        water += depth
+    return over, water
+
+
+def test_season_on_reclaimed_water(tmp_path):
+    # Reclaimed water of 1.4 dS/m, no rain, creeping bentgrass on a sand root zone; a tournament every 30 days. Flushes
+    # by need, on the last night that is in time, against plain replacement of ET and against the textbook's leaching
+    # requirement (FAO-29 Eq. 9) added every night.
+    days = [s.NIGHT + timedelta(days=d) for d in range(20, 150, 30)]
+    events = "".join(f"{d},{d + timedelta(days=2)},green,,tournament,\n" for d in days)
+    zones = s.zones_csv("G1,green,creeping_bentgrass,reclaimed")
+    files = {"weather": s.weather_csv(20, 5.5), "forecast": s.forecast_csv(5.5), "calendar": CALENDAR + events}
+    place = s.salty(tmp_path / "a", zones=zones, **files)
+    kc = place.zones.kc_month.copy()
+    kc[:] = 1.0
+    place = replace(place, zones=replace(place.zones, kc_month=kc))
+    _, state, salt, inputs = s.evening(place)
+    flushes = []
+
+    def by_need(depletion, ece, night):
+        dates = tuple(night + timedelta(days=d) for d in range(len(inputs.dates)))
+        tonight = replace(salt, ece=np.array([ece]), depletion=np.array([depletion]))
+        plan = replace(inputs.plan, depletion=np.array([depletion]))
+        found = flush_needs(place, tonight, replace(inputs, dates=dates, plan=plan))
+        if found.needs.zone.size and found.needs.allowed[0, 0] and found.by[0] == night:
+            flushes.append((night, found.needs.depth[0, 0]))
+            return depletion + found.needs.depth[0, 0]
+        return depletion
+
+    share = float(leaching_requirement(1.4, place.zones.ece_threshold[0]))
+    plain, plain_water = season(place, lambda d, *_: d)
+    _, textbook_water = season(place, lambda d, *_: d / (1.0 - share))
+    over, water = season(place, by_need)
+    assert plain > 100
+    assert over <= 0.2 * plain
+    assert plain_water < water < textbook_water
+    assert 5 <= len(flushes) <= 20
+    assert not any(-2 <= (night - day).days <= 2 for night, _ in flushes for day in days)
