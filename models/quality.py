@@ -24,24 +24,30 @@ BoolArray = npt.NDArray[np.bool_]
 
 # All limits: common practice, no source.
 DRIEST = 0.005  # no soil under turf reads less [m3/m3]
-OVER_SATURATION = 0.05  # a probe may read this much too wet [m3/m3]
+OVER_SATURATION = 0.08  # a probe may read this much too wet [m3/m3]
+PONDED = 0.05  # and this much more while water stands on it [m3/m3]
 SENSED = 80.0  # depth of soil that ET dries while a probe reads it, at the least [mm]
-SENSED_STUCK = 200.0  # the same at the most, when asking whether a value should have changed [mm]
 WETTED = 40.0  # depth of soil that a given depth of water wets, at the least [mm]
 STILL = 0.015  # what a sound reading may move without any cause: temperature, contact [m3/m3]
 NOISES = 4.0  # and this many times the noise of the series [-]
-ET_EXCESS = 2.5  # roots take more here than the mean [-]
+ET_EXCESS = 1.5  # roots take more here than the mean [-]
 FC_DOUBT = 0.03  # field capacity may be lower than said [m3/m3]
 DRAINS = 48.0  # drainage goes on after water [h]
+DRAIN_TIME = 0.7  # and takes this long, plus the time since water [h]
 SPIKE = 0.03  # least height of a spike [m3/m3]
 SPIKE_ROWS = 3  # readings it may last
 SPIKE_HOURS = 6.0  # and hours, if more than one reading [h]
+AT_ONCE = 1.0  # no water comes and is gone again without a trace in this time [h],
+TRACE = 0.2  # a trace being this share of the height [-]
 STUCK_ROWS = 6  # the same value so often,
 STUCK_HOURS = 18.0  # for so long [h],
 STUCK_CHANGES = 4.0  # while ET should have changed it by so many times the finest step it shows [-]
+STUCK_CHANCE = 0.02  # and the series repeats itself too seldom for such a run: runs to be expected by chance [-]
 STAYS_HOURS = 72.0  # levels before and after a step are compared over this long [h]
-STAYS_LEAST = 18.0  # at least so much record after a step before it is called a move [h]
-STAYS_SHARE = 0.5  # share of the step that must stay [-]
+STAYS_FROM = 12.0  # leaving out the first hours, in which water that came sinks away [h]
+STAYS_LEAST = 24.0  # at least so much record after a step before it is called a move [h]
+STAYS_SHARE = 0.4  # share of the step that must stay [-]
+STAYS_LEVELS = (20, 50, 80)  # at each of these levels [%]
 GAP_TIMES, GAP_HOURS = 2.5, 3.0  # longer than so many usual intervals, and than this [h]
 COLDEST, HOTTEST = -10.0, 50.0  # of the soil under turf [degC]
 FROM_AIR = 16.0  # soil off the air of the last days [degC]
@@ -50,6 +56,7 @@ SALTIEST = 10.0  # bulk EC of soil turf lives in, at the most [dS/m]
 EC_FACTOR, EC_STEP = 2.0, 0.25  # EC off the readings around it: by this factor [-] and this much [dS/m]
 SWING_CHANGE = 0.35  # change of the logarithm of the daily temperature swing [-]
 SWING_DAYS = 4  # days before and after
+OF_SERIES = ("field_capacity", "wilting_point", "saturation", "uptake", "end")
 UNKNOWN_WATER = 1.0e4  # stands for water that is not on record but may have come [mm]
 
 
@@ -67,8 +74,8 @@ class ProbeRecord:
     et : ndarray, shape (R,)                     Crop ET since the reading before [mm].
     air : ndarray, shape (R,)                    Mean air temperature of the last days [degC]; NaN = not known.
     field_capacity, wilting_point, saturation : ndarray, shape (S,)    [m3/m3].
-    uptake : ndarray, shape (S,)                 1 in the root zone, less below: share of ET that is felt there [-].
-    end : float                                  Newest time of the whole site [h].
+    uptake : ndarray, shape (S,)                 Share of ET drawn from each mm of depth where the probe is [1/mm].
+    end : ndarray, shape (S,)                    Newest time of the site, or when the probe left [h].
     """
 
     series: IntArray
@@ -84,19 +91,17 @@ class ProbeRecord:
     wilting_point: FloatArray
     saturation: FloatArray
     uptake: FloatArray
-    end: float
+    end: FloatArray
 
     def __post_init__(self) -> None:
         """Check shapes, order and finiteness."""
         count, kinds = len(self.series), len(self.field_capacity)
         for f in fields(self):
             value = getattr(self, f.name)
-            if f.name == "end":
-                continue
-            expected = (kinds,) if f.name in ("field_capacity", "wilting_point", "saturation", "uptake") else (count,)
+            expected = (kinds,) if f.name in OF_SERIES else (count,)
             if value.shape != expected:
                 raise ValueError(f"{f.name}: shape {value.shape}, expected {expected}")
-        for name in ("hours", "water", "et", "field_capacity", "wilting_point", "saturation", "uptake"):
+        for name in ("hours", "water", "et", *OF_SERIES):
             if not np.isfinite(getattr(self, name)).all():
                 raise ValueError(f"{name}: must be finite")
         if count and (self.series.min() < 0 or self.series.max() >= kinds):
@@ -157,7 +162,8 @@ def find_faults(record: ProbeRecord) -> list[Fault]:
 
 def out_of_range(record: ProbeRecord) -> BoolArray:
     """Say which moistures no soil of that texture can have, shape (R,)."""
-    highest = record.saturation[record.series] + OVER_SATURATION
+    ponded = np.where(record.since_water <= 0.0, PONDED, 0.0)
+    highest = record.saturation[record.series] + OVER_SATURATION + ponded
     return np.asarray((record.moisture < DRIEST) | (record.moisture > highest))
 
 
@@ -185,9 +191,10 @@ def resolution_of(record: ProbeRecord, rows: IntArray) -> FloatArray:
 def stuck_values(record: ProbeRecord, rows: IntArray) -> BoolArray:
     """Say which readings belong to a value that stayed while the soil must have changed, shape (R,).
 
-    A run of one value counts if it has STUCK_ROWS readings over STUCK_HOURS and ET in that time, less where the soil
-    is dry, should have changed it by STUCK_CHANGES of the finest step the series shows. A probe may rest at wilting
-    point for weeks.
+    A run of one value counts if it has STUCK_ROWS readings over STUCK_HOURS, if ET in that time, less where the soil is
+    dry, should have changed it by STUCK_CHANGES of the finest step the series shows (a probe may rest at wilting point
+    for weeks), and if either the temperature stood still too or the series is one that seldom repeats itself: with a
+    share r of repeats in the rest of its N readings, a run of n comes about N r^(n-1) times by chance.
     """
     out = np.zeros(len(record.series), dtype=bool)
     if len(rows) < STUCK_ROWS:
@@ -201,10 +208,21 @@ def stuck_values(record: ProbeRecord, rows: IntArray) -> BoolArray:
     spent = np.cumsum(record.et)
     et = spent[rows[last]] - spent[rows[first]]
     wet = (x[first] - record.wilting_point[of]) / (record.field_capacity - record.wilting_point)[of]
-    expected = et * np.clip(wet, 0.0, 1.0) * record.uptake[of] / SENSED_STUCK
+    expected = et * np.clip(wet, 0.0, 1.0) * record.uptake[of]
     finest = np.maximum(resolution_of(record, rows)[of], 1e-4)
     long = (last - first + 1 >= STUCK_ROWS) & (hours >= STUCK_HOURS)
-    held = long & (expected > STUCK_CHANGES * finest)
+    length = last - first + 1
+    kinds = len(record.field_capacity)
+    longest, total, repeats = np.zeros(kinds), np.zeros(kinds), np.zeros(kinds)
+    np.maximum.at(longest, of, length.astype(float))
+    np.add.at(total, of, length.astype(float))
+    np.add.at(repeats, of, length - 1.0)
+    share = np.clip((repeats - (longest - 1)) / np.maximum(total - longest, 1.0), 0.02, 0.98)[of]
+    chance = np.log(total[of]) + (length - 1) * np.log(share)
+    warm = record.temperature[rows]
+    moves = np.append(0, np.cumsum(~(np.abs(np.diff(warm)) < 1e-9)))  # an unknown temperature moves
+    cold = moves[last] == moves[first]
+    held = long & (expected > STUCK_CHANGES * finest) & (cold | (chance < np.log(STUCK_CHANCE)))
     out[rows] = np.repeat(held, last - first + 1)
     return out
 
@@ -232,8 +250,10 @@ def _bounds(record: ProbeRecord, rows: IntArray) -> _Bounds:
         rise[1:] += np.maximum(np.diff(came), 0.0) / WETTED
         middle = _median_by(s, x, len(record.field_capacity))
         floor = np.minimum(record.field_capacity - FC_DOUBT, middle)[s]
-        wetted = record.since_water[rows][1:] - np.diff(record.hours[rows]) < DRAINS
-        drains = np.where(wetted, np.maximum(x[:-1] - floor[:-1], 0.0), 0.0)
+        took, since = np.diff(record.hours[rows]), record.since_water[rows][1:]
+        slow = 1.0 - np.exp(-np.maximum(took, 0.0) / (DRAIN_TIME + np.maximum(since - took, 0.0)))
+        part = np.where(since - took < DRAINS, np.where(since > 0.0, slow, 1.0), 0.0)  # all of it while water may come
+        drains = part * np.maximum(x[:-1] - floor[:-1], 0.0)
         fall[1:] += ET_EXCESS * np.maximum(np.diff(spent), 0.0) / SENSED + drains
     return _Bounds(change, rise, fall, still)
 
@@ -242,7 +262,7 @@ def spike_values(record: ProbeRecord, rows: IntArray) -> BoolArray:
     """Say which readings leave the record and return to it at once, shape (R,).
 
     One to SPIKE_ROWS readings that lie off both neighbours to the same side, by more than the soil can do on at least
-    one of the two ways, while the neighbours agree to half of it.
+    one of the two ways, while the neighbours agree to half of it; or there and gone within AT_ONCE without a trace.
     """
     out = np.zeros(len(record.series), dtype=bool)
     taken = np.zeros(len(rows), dtype=bool)
@@ -262,6 +282,7 @@ def spike_values(record: ProbeRecord, rows: IntArray) -> BoolArray:
             height = SPIKE + bounds.still[first] - STILL
             off = np.minimum(there, back)
             cannot = (there > out_limit[first]) | (back > back_limit[c])
+            cannot |= (hours[c] - hours[a] <= AT_ONCE) & (np.abs(x[c] - x[a]) < TRACE * off)
             found = whole & (off > height) & cannot & (np.abs(x[c] - x[a]) < 0.5 * off)
             for k in range(length):
                 taken[first[found] + k] = True
@@ -323,14 +344,18 @@ def _together(record: ProbeRecord, rows: IntArray, up: BoolArray) -> BoolArray:
 
 
 def _stays(record: ProbeRecord, rows: IntArray, at: int) -> float | None:
-    """Give the middle of the days after a step less that of the days before; None if too little is known."""
+    """Give how far the days after a step lie off the days before, in its direction; None if too little is known.
+
+    Dry, middle and wet levels of both must differ; the least difference counts: water that came lifts not all of them.
+    """
     s, hours, x = record.series[rows], record.hours[rows], record.moisture[rows]
     here = s == s[at]
     before = here & (hours < hours[at]) & (hours >= hours[at] - STAYS_HOURS)
-    after = here & (hours >= hours[at]) & (hours <= hours[at] + STAYS_HOURS)
-    if before.sum() < 3 or after.sum() < 4 or hours[after].max() - hours[at] < STAYS_LEAST:
+    after = here & (hours >= hours[at] + STAYS_FROM) & (hours <= hours[at] + STAYS_HOURS)
+    if before.sum() < 3 or after.sum() < 3 or hours[after].max() - hours[at] < STAYS_LEAST:
         return None
-    return float(np.median(x[after]) - np.median(x[before]))
+    shift = np.percentile(x[after], STAYS_LEVELS) - np.percentile(x[before], STAYS_LEVELS)
+    return float(shift[np.argmin(np.abs(shift))]) if (shift > 0).all() or (shift < 0).all() else 0.0
 
 
 def _until_return(record: ProbeRecord, rows: IntArray, at: int, still: float) -> int:
@@ -403,7 +428,7 @@ def gaps(record: ProbeRecord) -> list[Fault]:
         out.append(Fault("gap", "readings", int(s[row]), row - 1, row, float(step[row])))
     last = np.append(np.flatnonzero(~same), len(s) - 1)
     for row in last.tolist():
-        silent, around = record.end - hours[row], np.nan_to_num(before[row])
+        silent, around = record.end[s[row]] - hours[row], np.nan_to_num(before[row])
         if silent > max(GAP_TIMES * float(around), GAP_HOURS):
             out.append(Fault("gap", "readings", int(s[row]), row, row, float(silent)))
     return out
@@ -412,8 +437,11 @@ def gaps(record: ProbeRecord) -> list[Fault]:
 def implausible_temperature(record: ProbeRecord) -> BoolArray:
     """Say which temperatures cannot be, shape (R,): out of range, far from the air's, or off the readings around."""
     t = record.temperature
-    around = _nanmedian(np.array([_shift(t, k, record.series) for k in (-3, -2, -1, 1, 2, 3)]), 0)
-    off = (t < COLDEST) | (t > HOTTEST) | (np.abs(t - record.air) > FROM_AIR) | (np.abs(t - around) > FROM_NEIGHBOURS)
+    near = np.array([_shift(t, k, record.series) for k in range(-6, 7) if k])
+    around = _nanmedian(near, 0)
+    spread = 1.5 * np.nan_to_num(_nanmedian(np.abs(near - around), 0))  # a day's swing, where readings are hours apart
+    off = (t < COLDEST) | (t > HOTTEST) | (np.abs(t - record.air) > FROM_AIR)
+    off |= np.abs(t - around) > FROM_NEIGHBOURS + spread
     return np.asarray(off)
 
 
