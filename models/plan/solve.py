@@ -26,6 +26,10 @@ OPTIONS: dict[str, bool | int | str] = {
     "simplex_dual_edge_weight_strategy": 1,
 }
 
+# Costs are scaled down, by a power of two, so that none passes this. With many ranks and zones of very different size
+# they reach 1e12, on which HiGHS stopped with "Solve error"; at 1e4 and less it no longer tells cheap water from dear.
+LARGEST_COST = 1e8
+
 
 class SolverFailed(Exception):
     """HiGHS stopped without an optimum; the message gives its status."""
@@ -42,6 +46,7 @@ class PlanSolver:
     ----------
     model : ConcreteModel   The Pyomo model; its mutable parameters follow the edits made here.
     highs : highspy.Highs   The loaded solver.
+    cost_scale : float      By which its costs are scaled [-]; results are in the prices of the plan.
     """
 
     def __init__(self, inputs: PlanInputs) -> None:
@@ -59,7 +64,9 @@ class PlanSolver:
         self.row = {id(c): i for i, c in enumerate(compiled.constraints)}
         lp = highspy.HighsLp()
         lp.num_row_, lp.num_col_ = compiled.matrix.shape
-        lp.col_cost_ = compiled.cost
+        largest = float(compiled.cost.max(initial=1.0))
+        self.cost_scale = 2.0 ** min(0.0, np.floor(np.log2(LARGEST_COST / largest)))
+        lp.col_cost_ = compiled.cost * self.cost_scale
         lp.col_lower_ = np.zeros(lp.num_col_)
         lp.col_upper_ = compiled.upper
         lp.row_lower_ = compiled.row_lower
@@ -88,17 +95,21 @@ class PlanSolver:
         """
         self.highs.run()
         status = self.highs.getModelStatus()
+        if status != highspy.HighsModelStatus.kOptimal:  # the last basis may be at fault: once more without it
+            self.highs.clearSolver()
+            self.highs.run()
+            status = self.highs.getModelStatus()
         if status != highspy.HighsModelStatus.kOptimal:
             raise SolverFailed(f"the solver stopped with status {self.highs.modelStatusToString(status)!r}")
         found = self.highs.getSolution()
         solution = Solution(
             np.array(found.col_value, dtype=np.float64),
             np.array(found.row_value, dtype=np.float64),
-            np.array(found.row_dual, dtype=np.float64),
+            np.array(found.row_dual, dtype=np.float64) / self.cost_scale,
             self.row_upper,
             self.column,
             self.row,
-            float(self.highs.getInfoValue("objective_function_value")[1]),
+            float(self.highs.getInfoValue("objective_function_value")[1]) / self.cost_scale,
         )
         return read_result(self.model, self.inputs, solution)
 

@@ -1,0 +1,119 @@
+"""Edits of a loaded plan against new builds, and what the solver and the compiler refuse."""
+
+from dataclasses import replace
+
+import numpy as np
+import pyomo.environ as pyo
+import pytest
+from pyomo.repn.plugins.standard_form import LinearStandardFormCompiler
+
+from models.plan.build import build_plan
+from models.plan.rows import matrices
+from models.plan.solve import PlanSolver, SolverFailed
+from tests.models.plan.plans import drawn_plan, plan, solved
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_matrices_are_those_of_pyomos_own_compiler(seed):
+    model = build_plan(drawn_plan(np.random.default_rng(seed), 5, 4))
+    ours = matrices(model)
+    variables = list(model.component_objects(pyo.Var, descend_into=False))
+    form = LinearStandardFormCompiler().write(model, mixed_form=True, column_order=variables)
+    place = {id(v): i for i, v in enumerate(ours.variables)}
+    columns = [place[id(v)] for v in form.columns]
+    assert [id(row.constraint) for row in form.rows] == [id(c) for c in ours.constraints]
+    assert (abs(ours.matrix[:, columns] - form.A) > 1e-12).sum() == 0
+    assert ours.cost[columns] == pytest.approx(form.c.toarray().ravel())
+    bound = np.array([b for _, b in form.rows])
+    assert ours.row_upper[bound >= 0] == pytest.approx(np.asarray(form.rhs)[bound >= 0])
+    assert ours.row_lower[bound <= 0] == pytest.approx(np.asarray(form.rhs)[bound <= 0])
+
+
+def test_a_row_that_is_not_flat_is_refused():
+    model = build_plan(plan())
+    model.odd = pyo.Constraint(expr=model.run_time[0] * model.dry[0] <= 3)
+    with pytest.raises(TypeError, match="a flat linear sum is needed, not"):
+        matrices(model)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_changed_allocation_equals_a_new_build(seed):
+    inputs = drawn_plan(np.random.default_rng(seed), 5, 4, allocation=30.0)
+    solver = PlanSolver(inputs)
+    for volume in (30.0, 5.0, 0.0, 200.0):
+        solver.set_allocation(volume)
+        edited = solver.solve()
+        fresh, _ = solved(replace(inputs, allocation=volume))
+        assert edited.objective == pytest.approx(fresh.objective, rel=1e-8)
+        assert [x.limit for x in edited.limits if x.family == "allocation_limit"] == [volume]
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize(
+    ("name", "field"), [("pump", "pump_capacity"), ("branch", "branch_capacity"), ("station", "stations_at_once")]
+)
+def test_a_scaled_capacity_equals_a_new_build(seed, name, field):
+    inputs = drawn_plan(np.random.default_rng(seed), 5, 4)
+    solver = PlanSolver(inputs)
+    solver.solve()
+    factors = np.linspace(0.2, 0.9, getattr(inputs, field).size)
+    solver.scale_capacity(name, factors)
+    fresh, _ = solved(replace(inputs, **{field: getattr(inputs, field) * factors}))
+    edited = solver.solve()
+    assert edited.objective == pytest.approx(fresh.objective, rel=1e-8)
+    assert [x.limit for x in edited.limits] == pytest.approx([x.limit for x in fresh.limits])
+
+
+def test_a_capacity_scaled_on_one_night_leaves_the_others():
+    inputs = plan(1, 2, depletion=20.0, block_length=10.0, pump_of_zone=0, pump_capacity=[100 / 6])
+    solver = PlanSolver(inputs)
+    solver.scale_capacity("pump", np.array([0.3]), night=0)
+    result = solver.solve()
+    assert result.minutes(inputs)[0, :, 0, 0] == pytest.approx([3.0, 10.0], abs=1e-6)
+    assert [x.limit for x in result.limits if x.family == "pump_limit"] == pytest.approx([50.0, 500 / 3])
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_shorter_runs_equal_a_new_build(seed):
+    inputs = drawn_plan(np.random.default_rng(seed), 5, 3)
+    longest = inputs.max_run * np.linspace(0.1, 1.5, 5)
+    solver = PlanSolver(inputs)
+    solver.solve()
+    for night in range(3):
+        solver.limit_runs(np.arange(5), longest, night)
+    fresh, _ = solved(replace(inputs, max_run=np.minimum(longest, inputs.max_run)))
+    assert solver.solve().objective == pytest.approx(fresh.objective, rel=1e-8)
+
+
+def test_a_longer_run_than_the_inputs_allow_changes_nothing():
+    inputs = plan(1, 1, 2, depletion=20.0, block_length=10.0, max_run=12.0)
+    solver = PlanSolver(inputs)
+    before = solver.solve()
+    solver.limit_runs(np.array([0]), np.array([19.0]), 0)
+    assert before.run_time.sum() == pytest.approx(12.0)
+    assert solver.solve().run_time.sum() == pytest.approx(12.0)
+
+
+@pytest.mark.parametrize("volume", [-1.0, np.nan])
+def test_a_negative_allocation_is_refused(volume):
+    with pytest.raises(ValueError, match="volume: .* 0 or above is needed"):
+        PlanSolver(plan(allocation=5.0)).set_allocation(volume)
+
+
+def test_a_plan_without_allocation_has_none_to_change():
+    with pytest.raises(ValueError, match="volume: this plan has no allocation to change"):
+        PlanSolver(plan()).set_allocation(5.0)
+
+
+def test_an_allocation_no_zone_may_use_can_be_changed():
+    solver = PlanSolver(plan(allocation=5.0, allowed=False))
+    solver.set_allocation(9.0)
+    assert solver.solve().run_time.size == 0
+
+
+def test_a_solver_that_stops_early_says_so():
+    solver = PlanSolver(drawn_plan(np.random.default_rng(1), 8, 7))
+    solver.highs.setOptionValue("simplex_iteration_limit", 1)
+    solver.highs.setOptionValue("presolve", "off")
+    with pytest.raises(SolverFailed, match="the solver stopped with status"):
+        solver.solve()
