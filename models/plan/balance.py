@@ -142,8 +142,8 @@ def add_firmness(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
     def rule(m: pyo.ConcreteModel, c: int) -> Any:
         z, n = divmod(c, nights)
         a, b = first[c], first[c + 1]
-        if (a == b and not n and z not in weight) or c in flushed:
-            return pyo.Constraint.Skip  # settled: soft follows from the state, or a flush fills the root zone anyway
+        if c in flushed:
+            return pyo.Constraint.Skip  # a flush fills the root zone anyway
         variables = [soft[c], *runs[a:b]]
         coefficients = [1.0] + [rate[z]] * (b - a)
         if n:

@@ -98,6 +98,12 @@ def test_wet_before_any_water_is_counted_soft_but_cannot_be_helped():
     assert result.soft == pytest.approx(np.array([[3.0, 0.5]]))
 
 
+def test_softness_counts_where_no_watering_is_allowed():
+    # The same 3 and 0.5 mm, though no zone may run.
+    result, _ = solved(plan(wet_limit=8.0, depletion=5.0, nights=2, etc=2.5, allowed=False))
+    assert result.soft == pytest.approx(np.array([[3.0, 0.5]]))
+
+
 def test_water_stops_at_field_capacity():
     # Dry limit 12, target 7, D = 3 + 18 - x. A minute spares 1.3 and costs at most 0.7, but only 3 mm have room:
     # x = 3 with 2 mm soft; D = 18: 0.6 + 2 x 0.5 + 6 x 1 + 11 x 0.3.
