@@ -21,13 +21,15 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from scheduler.intake import intake
 from scheduler.ledger import Ledger, open_ledger, publish_plan, queries
 from scheduler.ledger.merge import Series, merge
 from scheduler.ledger.readings import merge_readings
 from scheduler.ledger.tables import applied
 from scheduler.ledger.writers import begin_intake, end_intake
+from scheduler.site import Site
 
-STEPS, PROBES, PER_STEP = 24, 12, 24
+STEPS, PROBES, PER_STEP = 10, 12, 24
 ZONES = 30
 
 
@@ -119,6 +121,42 @@ def trial(folder: Path, delay: float, url: str | None = None) -> Killed:
     finally:
         ledger.close()
     return Killed(acknowledged, found, ended)
+
+
+def intake_child(folder: Path, site: Site, said: Path) -> None:
+    """Bring in a whole site, as `evenfall intake` does, and say so."""
+    ledger = open_ledger(folder)
+    intake(site, ledger, "trial")
+    said.write_text("done")
+
+
+def intake_trial(folder: Path, site: Site, delay: float) -> Killed:
+    """Kill an intake of a site: the ledger must hold all of it or nothing, and all of it after a second one."""
+    said = folder / "said"
+    process = multiprocessing.get_context("fork").Process(target=intake_child, args=(folder, site, said), daemon=True)
+    process.start()
+    time.sleep(delay)
+    ended = not process.is_alive()
+    if process.pid is not None and not ended:
+        os.kill(process.pid, signal.SIGKILL)
+    process.join()
+    ledger = open_ledger(folder)
+    try:
+        tables = [queries.readings, queries.observed_weather, queries.issued_forecasts, queries.applied_water]
+        frames = [site.probes, site.weather, site.forecast, site.applied]
+        whole = [len(ask(ledger)) == len(frame) for ask, frame in zip(tables, frames, strict=True)]
+        empty = [len(ask(ledger)) == 0 for ask in tables]
+        _must(all(whole) or all(empty), "an intake is there by half")
+        _must(all(whole) or not said.exists(), "an acknowledged intake is lost")
+        before = len(queries.intake_list(ledger))
+        _must(before == int(all(whole)), "intakes are doubled, or one is named that is not there")
+        report = intake(site, ledger, "trial")
+        _must(report.changed != all(whole), "a second intake doubled the first, or did not make it up")
+        _must(len(queries.readings(ledger)) == len(site.probes), "not all is there after the second intake")
+        _must(queries.replaced_rows(ledger).empty, "something was written twice")
+    finally:
+        ledger.close()
+    return Killed(int(said.exists()), int(all(whole)), ended)
 
 
 def _must(holds: bool, words: str) -> None:
