@@ -369,7 +369,7 @@ def _cuts(
     """Drought orders that cut demand: water of any CUT_NIGHTS nights in a row <= (1 - cut) of the ET of their dates.
 
     Nights before tonight count with what was applied; a night the log does not hold counts as if it had used what the
-    order allows, or nothing where watering was forbidden.
+    order allows, or nothing where watering was forbidden. A night on which no order stands has no limit.
     """
     by_night = [restriction_cut(site, d) for d in dates]
     surfaces = sorted({s for cuts in by_night for s, cut in cuts.items() if cut > 0})
@@ -397,7 +397,8 @@ def _cuts(
                 for i in range(len(before), len(before) + len(dates))
             ]
         )
-        found.append(Cut(f"drought order, {surface}", zones, np.maximum(volume, 0.0)))
+        ordered = share[len(before) :] < 1.0
+        found.append(Cut(f"drought order, {surface}", zones, np.where(ordered, np.maximum(volume, 0.0), np.inf)))
     if not logged:
         notes.append(Note("info", "drought order", "earlier nights are not logged; taken as watered up to the order"))
     return tuple(found)

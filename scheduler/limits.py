@@ -96,7 +96,7 @@ def limits_by_night(site: Site, inputs: NightInputs, run: RunnableNight) -> list
         rows[0].append(_allocation_row(site, inputs, float(volume.sum()), prices))
     for g, cut in enumerate(plan.cuts):
         used_so_far = np.cumsum(volume[cut.zones].sum(axis=0))
-        for n in range(plan.nights):
+        for n in np.flatnonzero(np.isfinite(cut.volume)).tolist():
             price = prices["drought_cut", (g, n)]
             rows[n].append(
                 _row(
