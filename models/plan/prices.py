@@ -60,7 +60,8 @@ def rank_ratio(inputs: PlanInputs) -> float:
 
     One cubic metre given tonight to a lower rank spares it at most tonight's `shortfall_value`, at the best efficiency;
     given to a higher rank it spares at least one night of the mildest dryness at the worst, less the softness it may
-    bring. The ratio is held to what keeps the whole spread of ranks under `LARGEST_SPREAD`.
+    bring. Where stations at once are what is short, a minute of a large zone carries more water than one of a small,
+    and the ratio grows by how much more. It is held to what keeps the whole spread of ranks under `LARGEST_SPREAD`.
 
     Returns
     -------
@@ -68,9 +69,19 @@ def rank_ratio(inputs: PlanInputs) -> float:
     """
     share = inputs.net_share
     worst = float((shortfall_value(inputs)[:, 0] * share).max() / share.min())
-    strict = ORDER_MARGIN * worst + float(inputs.wet_weight.max()) / 2.0
+    strict = (ORDER_MARGIN * worst + float(inputs.wet_weight.max()) / 2.0) * station_spread(inputs)
     steps = np.unique(inputs.priority).size - 1
     return strict if steps == 0 else float(min(strict, LARGEST_SPREAD ** (1.0 / steps)))
+
+
+def station_spread(inputs: PlanInputs) -> float:
+    """Largest flow against the smallest among the zones of one controller that limits its stations at once [-]."""
+    found = 1.0
+    for k in np.flatnonzero(np.isfinite(inputs.stations_at_once)):
+        flow = inputs.flow[inputs.controller_of_zone == k]
+        if flow.size:
+            found = max(found, float(flow.max() / flow.min()))
+    return found
 
 
 def shortfall_value(inputs: PlanInputs) -> Floats:
