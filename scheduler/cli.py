@@ -60,6 +60,33 @@ def tonight(
 
 
 @app.command()
+def salts(
+    site: SiteFolder,
+    night: Annotated[
+        str | None, typer.Option(help="Evening to look at, as YYYY-MM-DD; tonight if left out.", metavar="DATE")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="The page to write; SITE/out/NIGHT/salts.html if left out.")] = None,
+) -> None:
+    """Show how salty each zone is, how fast it rises and what flushes did; write the salt page."""
+    from scheduler.evening import choose_night, evening_of, local_now, out_folder
+    from scheduler.salts import salt_report
+    from scheduler.sheets.salts import write_salt_page
+    from scheduler.site import load_site
+    from scheduler.summary import print_salts
+
+    chosen = _date(night)
+    screen = Console()
+    with _told(site, "Nothing was written"):
+        with screen.status("reading the site folder") as status:
+            loaded = load_site(site)
+            evening = chosen or choose_night(loaded, evening_of(local_now(loaded)))
+            status.update("salts over the season")
+            report = salt_report(loaded, evening)
+            file = write_salt_page(report, out or out_folder(loaded, evening) / "salts.html")
+        print_salts(screen, report, file)
+
+
+@app.command()
 def check(site: SiteFolder) -> None:
     """Read a site folder and say what was understood of it; nothing is planned or written."""
     from scheduler.site import load_site

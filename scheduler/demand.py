@@ -52,7 +52,7 @@ class Demand:
     notes: tuple[Note, ...]
 
 
-def evening_demand(site: Site, night: date, nights: int) -> Demand:
+def evening_demand(site: Site, night: date, nights: int, longest: int = LONGEST_PAST) -> Demand:
     """Read weather and forecast as they stood on the evening of `night`.
 
     Parameters
@@ -60,6 +60,7 @@ def evening_demand(site: Site, night: date, nights: int) -> Demand:
     site : Site
     night : date          The evening's date; nothing observed or issued after it is used.
     nights : int          Horizon N.
+    longest : int         Most past days [d].
 
     Returns
     -------
@@ -67,12 +68,12 @@ def evening_demand(site: Site, night: date, nights: int) -> Demand:
     """
     notes: list[Note] = []
     today = pd.Timestamp(night)
-    observed = _with_eto(site, site.weather[site.weather["date"] <= today].tail(LONGEST_PAST))
+    observed = _with_eto(site, site.weather[site.weather["date"] <= today].tail(longest))
     latest, older = _forecasts(site, today)
     horizon = pd.date_range(today + timedelta(days=1), periods=nights)
 
     first = observed["date"].min() if len(observed) else today
-    days = pd.date_range(max(first, today - timedelta(days=LONGEST_PAST)), today)
+    days = pd.date_range(max(first, today - timedelta(days=longest)), today)
     past = _fill_past(observed, older, days, site, notes)
     future = _fill_future(latest, past, horizon, site, notes)
     known = observed[observed["eto"].notna()]

@@ -7,12 +7,14 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
 from scheduler.errors import counted
 from scheduler.notes import Note
+from scheduler.salt_records import SaltReport
 from scheduler.sheets.edge import (
     format_area,
     format_date,
@@ -21,12 +23,26 @@ from scheduler.sheets.edge import (
     format_energy,
     format_flow,
     format_money,
+    format_percent,
     format_rate,
+    format_salinity,
+    format_short_date,
     format_volume,
+)
+from scheduler.sheets.salts import (
+    SOON,
+    flush_nights,
+    flushable,
+    leaching_row,
+    status_sentence,
+    undrained_words,
+    urgency,
+    zone_row,
 )
 from scheduler.site.understood import Understood
 
 LISTED = 8  # warnings shown before "and N more"
+SALTY = 12  # salty zones shown before "and N more"
 
 
 def print_evening(screen: Console, document: dict[str, Any], files: Sequence[Path]) -> None:
@@ -141,4 +157,90 @@ def _print_pumps(screen: Console, site: Understood) -> None:
         )
 
 
-__all__ = ["Note", "print_evening", "print_understood"]
+def print_salts(screen: Console, report: SaltReport, file: Path) -> None:
+    """Print how salty the site stands, and where the page is."""
+    site = report.site
+    screen.print(
+        f"[bold]{escape(site.name)}[/bold], salts on {format_short_date(report.night, site.units)}: "
+        f"{escape(status_sentence(report))}",
+        highlight=False,
+    )
+    if report.state.known.any():
+        screen.print(_by_surface(report))
+        _print_urgent(screen, report)
+        _print_flushes(screen, report)
+    for name, findings in report.waters:
+        for found in findings:
+            if found.grade != "none":
+                screen.print(f"{escape(name)}, {found.subject} ({found.grade}): {escape(found.text)}", highlight=False)
+    for note in report.notes:
+        screen.print(f"{note.kind.replace('_', '-')}: {escape(str(note))}", style="yellow", highlight=False)
+    screen.print(f"wrote {escape(str(file))}", highlight=False, soft_wrap=True)
+
+
+def _by_surface(report: SaltReport) -> Table:
+    """One row a surface: zones, median and highest mean ECe, zones above and near their limit, leaching."""
+    zones, state = report.site.zones, report.state
+    over, soon = (np.isin(np.arange(len(zones)), found) for found in urgency(report))
+    leaching = {row.surface: leaching_row(report, row) for row in report.leaching}
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    table.add_column("surface")
+    for name in ("zones", "median ECe", "highest", "where", "above limit", f"within {SOON} d", "leached", "owed"):
+        table.add_column(name, justify="right")
+    for surface in sorted(set(zones.surface), key=lambda s: (report.site.surfaces[s].priority, s)):
+        own = np.flatnonzero((zones.surface == surface) & state.known)
+        if not own.size:
+            continue
+        worst = int(own[state.mean[own].argmax()])
+        row = leaching.get(surface)
+        table.add_row(
+            surface,
+            f"{own.size:,}",
+            format_salinity(float(np.median(state.mean[own]))),
+            format_salinity(float(state.mean[worst])),
+            escape(str(zones.zone[worst])),
+            f"{over[own].sum():,}",
+            f"{soon[own].sum():,}",
+            row["achieved"] if row else format_percent(None),
+            row["required"] if row else format_percent(None),
+        )
+    return table
+
+
+def _print_urgent(screen: Console, report: SaltReport) -> None:
+    """List the zones above or near their limit that can be flushed, and count the others."""
+    urgent = flushable(report)
+    for z in urgent[:SALTY]:
+        row = zone_row(report, z)
+        text = (
+            f"{report.site.zones.zone[z]}: {row['ece']}, to the limit: {row['days']} ({row['known']}); {row['words']}"
+        )
+        screen.print(escape(text), style="yellow", highlight=False)
+    if len(urgent) > SALTY:
+        screen.print(f"and {len(urgent) - SALTY:,} more zones above or near their limit", style="yellow")
+    if words := undrained_words(report):
+        screen.print(escape(words), highlight=False)
+
+
+def _print_flushes(screen: Console, report: SaltReport) -> None:
+    """Say what flushes did, and what is planned."""
+    flushes = [e for e in report.events if e.kind == "flush"]
+    if flushes:
+        last = max(e.nights[-1] for e in flushes)
+        own = [e for e in flushes if e.nights[-1] == last]
+        reached = sum(e.reached for e in own)
+        screen.print(
+            f"{counted(flush_nights(report), 'night')} with flushes this season; the last on "
+            f"{format_short_date(last, report.site.units)}: {counted(len(own), 'zone')}, salt left the lower half of "
+            f"the roots in {reached}",
+            highlight=False,
+        )
+    else:
+        screen.print("no flush this season", highlight=False)
+    if report.planned_on is None:
+        return
+    when = format_short_date(report.planned_on, report.site.units)
+    screen.print(f"flushes in the plan of {when}: {counted(len(report.planned), 'zone')}", highlight=False)
+
+
+__all__ = ["Note", "print_evening", "print_salts", "print_understood"]

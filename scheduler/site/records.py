@@ -67,7 +67,10 @@ class Controller:
 
 @dataclass(frozen=True)
 class Source:
-    """Water source: ec [dS/m], sar [-] or None, price [per m3], limits [m3] (inf = none), share [-] or None."""
+    """Water source: ec [dS/m], sar [-] or None, price [per m3], limits [m3] (inf = none), share [-] or None.
+
+    sodium to chloride: ions of its analysis [me/L], None where not given; for advice only.
+    """
 
     name: str
     ec: float
@@ -76,6 +79,12 @@ class Source:
     daily_limit: float
     monthly_limit: float
     share: float | None
+    sodium: float | None = None
+    calcium: float | None = None
+    magnesium: float | None = None
+    bicarbonate: float | None = None
+    carbonate: float | None = None
+    chloride: float | None = None
 
 
 @dataclass(frozen=True)

@@ -270,6 +270,12 @@ class SourceKeys(_Part):
     name: Name
     ec: _quantity("dS/m", low=0, high=60, example="1.2") | None = None
     sar: _quantity("", low=0, high=200, example="4") | None = None
+    sodium: _quantity("", low=0, high=700, example="6.5") | None = None  # me/L, as the ions below
+    calcium: _quantity("", low=0, high=700, example="3.2") | None = None
+    magnesium: _quantity("", low=0, high=700, example="1.8") | None = None
+    bicarbonate: _quantity("", low=0, high=700, example="4.1") | None = None
+    carbonate: _quantity("", low=0, high=700, example="0.1") | None = None
+    chloride: _quantity("", low=0, high=700, example="5.0") | None = None
     price: _price("m3") = 0.0
     daily_limit: _quantity("m3", low=0, example="900") | None = None
     monthly_limit: _quantity("m3", low=0, example="20000") | None = None

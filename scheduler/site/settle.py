@@ -244,6 +244,7 @@ def _settle_supply(model: schema.SiteFile, settings: Settings, reader: Reader) -
         Source(
             s.name, s.ec or 0.0, s.sar, s.price,
             _or_no_limit(s.daily_limit), _or_no_limit(s.monthly_limit), s.share,
+            s.sodium, s.calcium, s.magnesium, s.bicarbonate, s.carbonate, s.chloride,
         )
         for s in model.source
     )  # fmt: skip
