@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import sparse
 
 from models.night import (
@@ -17,16 +19,23 @@ from models.night import (
     round_minutes,
     split_into_cycles,
     surface_storage,
+    usable_share,
 )
+from models.night.packing import EFFORT
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.results import PlanResult
 from models.plan.solve import PlanSolver, SolverFailed
+from models.soil import balance_day
 from scheduler.errors import NoPlan
 from scheduler.inputs import SMALLEST_RUN, NightInputs
 from scheduler.site import Site
 
 log = logging.getLogger(__name__)
-TRIES = 5  # solves of one evening before what found no place is left out, and said
+TRIES = 3  # solves of one evening before what found no place is left out, and said
+QUICK = 5_000.0  # effort of packing while a better plan can still be asked for [cycles and grid steps]
+LITTLE = 0.03  # [-] of the night's minutes that may find no place without shrinking the night; it is said; our choice
+FEW_CYCLES = 600  # [-] up to which every night is packed with full effort
+PACKED = 0.98  # share of pump and branch that start times can be found for on a full night [-]; measured
 STILL = 1e-7  # [min] below which a run time of the linear program is a rounding of zero
 HARD_SHARE = 1.0 - 1e-9  # of a limit that is used in rounding, so that adding up in another order cannot pass it [-]
 
@@ -76,27 +85,23 @@ def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> Runna
     NoPlan   The solver failed, or the timetable breaks a limit when played back.
     """
     plan = inputs.plan
-    share = {
-        "pump": np.ones(plan.pump_capacity.size),
-        "branch": np.ones(plan.branch_capacity.size),
-        "station": np.ones(plan.stations_at_once.size),
-    }
+    share = _packable(plan)
+    for name, factors in share.items():
+        solver.scale_capacity(name, factors)
+    ordinary = dict(share)
     longest = plan.max_run.copy()
     for attempt in range(1, TRIES + 1):
-        try:
-            result = solver.solve()
-        except SolverFailed as failure:
-            raise NoPlan(str(failure)) from failure
+        result = _solved(solver)
         run = result.minutes(plan)
-        rounded = _rounded(inputs, result, run, longest)
+        rounded = _rounded(inputs, result, run, longest, share)
         if not rounded.any():
-            return _dry_night(inputs, result, run, attempt)
+            return _dry_night(inputs, result, run, attempt, ordinary)
         cycles, job = _job(site, inputs, rounded, run[:, 0].sum(axis=2))
-        timetable = pack_night(job)
-        if timetable.fitted or attempt == TRIES:
+        timetable = pack_night(job, EFFORT if job.cycle_zone.size <= FEW_CYCLES else QUICK)
+        if attempt == TRIES or not _must_shrink(site, inputs, timetable):
             break
-        measured = timetable.measured_capacity
         log.info("the night is too full for its timetable; solving again with the capacity that was reached")
+        measured = timetable.measured_capacity
         for name, factor in (("pump", measured.pump), ("branch", measured.branch), ("station", measured.controller)):
             if (factor < 1.0).any():
                 share[name] = share[name] * factor
@@ -104,25 +109,66 @@ def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> Runna
         short = np.flatnonzero(measured.zone_minutes < longest)
         longest[short] = measured.zone_minutes[short]
         solver.limit_runs(short, longest[short], night=0)
-    placed = np.bincount(timetable.zone, weights=timetable.end - timetable.start, minlength=plan.zones)
     broken = check_timetable(job, timetable)
-    if timetable.fitted and broken:
+    if broken:
         raise NoPlan("the timetable breaks a limit when played back: " + "; ".join(str(v) for v in broken[:3]))
+    placed = np.bincount(timetable.zone, weights=timetable.end - timetable.start, minlength=plan.zones)
     minutes = np.round(placed, 9)
-    return RunnableNight(
-        result,
-        minutes,
-        _by_supply(plan, run, minutes),
-        _all_nights(inputs, result, run, minutes),
-        cycles,
-        job,
-        timetable,
-        attempt,
-        timetable.unplaced,
-    )
+    volumes = _by_supply(plan, run, minutes)
+    if (
+        not timetable.fitted and solver.copies is None
+    ):  # the later nights are planned anew with what tonight really gives
+        solver.fix_night(run[:, 0] * (minutes / np.maximum(run[:, 0].sum(axis=(1, 2)), STILL))[:, None, None])
+        result = _solved(solver)
+        run = result.minutes(plan)
+    later = _all_nights(inputs, result, run, minutes, ordinary)
+    return RunnableNight(result, minutes, volumes, later, cycles, job, timetable, attempt, timetable.unplaced)
 
 
-def hard_rows(inputs: NightInputs, run: Floats, night: int) -> tuple[sparse.csr_matrix, Floats]:
+def _solved(solver: PlanSolver) -> PlanResult:
+    """The plan, or NoPlan if the solver failed."""
+    try:
+        return solver.solve()
+    except SolverFailed as failure:
+        raise NoPlan(str(failure)) from failure
+
+
+def _packable(plan: PlanInputs) -> dict[str, Floats]:
+    """Share of each capacity that start times can be found for, by kind.
+
+    Where few zones share a pipe their flows seldom add up to all of it.
+    """
+    water = plan.area * plan.etc.mean(axis=1) / plan.net_share
+    return {
+        "pump": PACKED * usable_share(plan.flow, plan.pump_of_zone, plan.pump_capacity, water),
+        "branch": PACKED * usable_share(plan.flow, plan.branch_of_zone, plan.branch_capacity, water),
+        "station": np.ones(plan.stations_at_once.size),
+    }
+
+
+def _must_shrink(site: Site, inputs: NightInputs, timetable: Timetable) -> bool:
+    """Whether what found no place asks for a plan with less capacity, not only for later nights planned anew.
+
+    Zones in need that are served last are left out first, so a little left over costs less than shrinking the whole
+    night by it; but none of the zones served first may be among them, and it must stay a little.
+    """
+    if timetable.fitted:
+        return False
+    whole = float((timetable.end - timetable.start).sum() + timetable.unplaced.sum())
+    served_first = site.zones.priority == site.zones.priority.min()
+    several = bool((site.zones.priority != site.zones.priority.min()).any())
+    first_in_need = timetable.unplaced[served_first & dry_tomorrow(inputs.plan)].sum() > 0 and several
+    return bool(first_in_need) or float(timetable.unplaced.sum()) > LITTLE * whole
+
+
+def dry_tomorrow(plan: PlanInputs) -> NDArray[np.bool_]:
+    """Zones that pass their dry limit by tomorrow evening without water, shape (Z,)."""
+    return plan.depletion + plan.etc[:, 0] - plan.effective_rain[:, 0] > plan.dry_limit[:, 0]
+
+
+def hard_rows(
+    inputs: NightInputs, run: Floats, night: int, share: Mapping[str, Floats]
+) -> tuple[sparse.csr_matrix, Floats]:
     """Shared limits of one night as rows over zones: what a minute of each zone uses, and how much there is.
 
     Limits that run over several nights count with what the plan gives this night, so rounding cannot spend another's.
@@ -140,9 +186,9 @@ def hard_rows(inputs: NightInputs, run: Floats, night: int) -> tuple[sparse.csr_
         limits.append(np.maximum(limit[finite], 0.0) * HARD_SHARE)
 
     for group, capacity, use in (
-        (plan.pump_of_zone, plan.pump_capacity, plan.flow),
-        (plan.branch_of_zone, plan.branch_capacity, plan.flow),
-        (plan.controller_of_zone, plan.stations_at_once, np.ones(z)),
+        (plan.pump_of_zone, plan.pump_capacity * share["pump"], plan.flow),
+        (plan.branch_of_zone, plan.branch_capacity * share["branch"], plan.flow),
+        (plan.controller_of_zone, plan.stations_at_once * share["station"], np.ones(z)),
     ):
         on = np.flatnonzero(group >= 0)
         members = sparse.csr_matrix((use[on], (group[on], on)), shape=(capacity.size, z))
@@ -162,25 +208,52 @@ def hard_rows(inputs: NightInputs, run: Floats, night: int) -> tuple[sparse.csr_
     return sparse.vstack(blocks, format="csr"), np.concatenate(limits)
 
 
-def _rounded(inputs: NightInputs, result: PlanResult, run: Floats, longest: Floats, night: int = 0) -> Floats:
-    """Run times of one night in controller steps, within every limit, shape (Z,) [min]."""
+def _rounded(
+    inputs: NightInputs,
+    result: PlanResult,
+    run: Floats,
+    longest: Floats,
+    share: Mapping[str, Floats],
+    night: int = 0,
+    before: Floats | None = None,
+    owed: Floats | None = None,
+) -> Floats:
+    """Run times of one night in controller steps, within every limit, shape (Z,) [min].
+
+    Parameters
+    ----------
+    inputs, result, run : NightInputs, PlanResult, ndarray (Z, N, B, K)   The plan and its run times.
+    longest : ndarray (Z,)            Longest run [min].
+    share : mapping                   Share of each capacity that counts.
+    night : int
+    before : ndarray (Z,), optional   Depletion at opening time [mm]; tonight's if not given.
+    owed : ndarray (Z,), optional     Minutes that rounding kept from earlier nights [min].
+    """
     plan = inputs.plan
     minutes = run[:, night].sum(axis=(1, 2))
-    minutes = np.where(minutes > STILL, minutes, 0.0)
-    matrix, limits = hard_rows(inputs, run, night)
+    minutes = np.where(minutes > STILL, minutes + (0.0 if owed is None else owed), 0.0)
+    before = plan.depletion if before is None else before
+    matrix, limits = hard_rows(inputs, run, night, share)
     open_minutes = (plan.allowed[:, night] * plan.block_length[night]).sum(axis=1)
-    before = plan.depletion if night == 0 else result.depletion[:, night - 1]
     dry_without = before + plan.etc[:, night] - plan.effective_rain[:, night] > plan.dry_limit[:, night]
+    filled = np.where(_flushing(inputs, result, night), np.inf, before / plan.net_rate)  # rounding up never drains
     return round_minutes(
         minutes=minutes,
         resolution_min=inputs.resolution,
         smallest_run_min=np.ceil(SMALLEST_RUN / inputs.resolution - STILL) * inputs.resolution,
-        largest_run_min=np.minimum(longest, open_minutes),
+        largest_run_min=np.minimum.reduce((longest, open_minutes, filled)),
         limit_matrix=matrix,
         limit_rhs=limits,
         value=np.abs(result.water_value[:, night]) * plan.net_rate,
         need=dry_without & (minutes > 0),
     ).minutes
+
+
+def _flushing(inputs: NightInputs, result: PlanResult, night: int) -> NDArray[np.bool_]:
+    """Zones whose salt flush runs on a night, shape (Z,)."""
+    on = np.zeros(inputs.plan.zones, dtype=np.bool_)
+    on[[f.zone for f in result.flushes if night in f.nights]] = True
+    return on
 
 
 def _job(site: Site, inputs: NightInputs, minutes: Floats, by_block: Floats) -> tuple[Cycles, NightJob]:
@@ -197,7 +270,8 @@ def _job(site: Site, inputs: NightInputs, minutes: Floats, by_block: Floats) -> 
     )
     window = inputs.windows[0]
     blocks = np.array([(b.start, b.end) for b in window.blocks], dtype=float).reshape(-1, 2)
-    first_rank = zones.priority.min()
+    ranks, rank = np.unique(zones.priority, return_inverse=True)
+    important = dry_tomorrow(plan) | (plan.wet_weight[:, 0] > 1)
     job = NightJob(
         cycle_zone=cycles.zone,
         cycle_minutes=cycles.length,
@@ -216,20 +290,23 @@ def _job(site: Site, inputs: NightInputs, minutes: Floats, by_block: Floats) -> 
         pieces=np.array(window.pieces, dtype=float).reshape(-1, 2),
         blocks=blocks,
         allowed=plan.allowed[:, 0, : len(blocks)],
-        finish_rank=np.where((zones.priority == first_rank) | (plan.wet_weight[:, 0] > 1), 0, 1).astype(np.int64),
+        # those served first, and those in need, finish last: what finds no place is then of those that can wait
+        finish_rank=np.where(important, rank, ranks.size + rank).astype(np.int64),
         minutes_by_block=by_block[:, : len(blocks)],
         block_price=plan.energy_price[0, : len(blocks)],
     )
     return cycles, job
 
 
-def _dry_night(inputs: NightInputs, result: PlanResult, run: Floats, solves: int) -> RunnableNight:
+def _dry_night(
+    inputs: NightInputs, result: PlanResult, run: Floats, solves: int, share: Mapping[str, Floats]
+) -> RunnableNight:
     """A night on which nothing runs."""
     z = inputs.plan.zones
     none = np.zeros(z)
     by_supply = np.zeros((z, inputs.plan.supply_share.shape[0]))
     return RunnableNight(
-        result, none, by_supply, _all_nights(inputs, result, run, none), None, None, None, solves, np.zeros(z)
+        result, none, by_supply, _all_nights(inputs, result, run, none, share), None, None, None, solves, np.zeros(z)
     )
 
 
@@ -246,7 +323,28 @@ def _by_supply(plan: PlanInputs, run: Floats, minutes: Floats) -> Floats:
     return np.asarray(_mix(plan, run[:, 0].sum(axis=1)) * (minutes * plan.water_per_minute)[:, None], dtype=np.float64)
 
 
-def _all_nights(inputs: NightInputs, result: PlanResult, run: Floats, tonight: Floats) -> Floats:
-    """Run times of all nights in controller steps: tonight as it runs, later nights as they would be rounded."""
-    later = [_rounded(inputs, result, run, inputs.plan.max_run, n) for n in range(1, inputs.plan.nights)]
-    return np.column_stack([tonight, *later])
+def _all_nights(
+    inputs: NightInputs, result: PlanResult, run: Floats, tonight: Floats, share: Mapping[str, Floats]
+) -> Floats:
+    """Run times of all nights in controller steps: tonight as it runs, later nights as they would be rounded.
+
+    The soil is carried along, so that what rounding keeps from a zone one night can be given on the next.
+    """
+    plan = inputs.plan
+    planned = run.sum(axis=(2, 3))
+    minutes = np.zeros_like(planned)
+    depletion = plan.depletion
+    for n in range(plan.nights):
+        owed = np.maximum((planned[:, :n] - minutes[:, :n]).sum(axis=1), 0.0)
+        owed = np.minimum(owed, inputs.resolution)
+        minutes[:, n] = tonight if n == 0 else _rounded(inputs, result, run, plan.max_run, share, n, depletion, owed)
+        day = balance_day(
+            depletion,
+            minutes[:, n] * plan.net_rate,
+            plan.etc[:, n],
+            plan.effective_rain[:, n],
+            plan.taw,
+            inputs.depletion_fraction[:, n],
+        )
+        depletion = day.depletion
+    return minutes

@@ -18,6 +18,7 @@ and a pump station can carry out. Arrays in, arrays out; in the order of use::
 Times are minutes after 00:00 of the evening's date, so 1500 is 01:00 the next morning.
 """
 
+from models.night.bounds import usable_share
 from models.night.cycles import Cycles, longest_cycle, soak_minutes, split_into_cycles, surface_storage
 from models.night.job import NightJob, Timetable, planning_resolution
 from models.night.packing import pack_night
@@ -41,4 +42,5 @@ __all__ = [
     "soak_minutes",
     "split_into_cycles",
     "surface_storage",
+    "usable_share",
 ]

@@ -17,6 +17,8 @@ from models.night.patterns import pattern_bound
 
 ROUNDING_TERMS = 40  # [-] functions u_k tried
 THRESHOLDS = 64  # [-] functions v_e tried
+GRAIN = 1000  # [-] parts of a capacity in which the sets of zones that run together are added up
+MANY = 60  # [-] zones beyond which flows add up to a capacity closely enough
 FAR = 4e12  # [1e-6 L/s] stands for "no limit"
 
 
@@ -28,6 +30,56 @@ def whole_flow(flow: FloatArray) -> IntArray:
 def whole_capacity(capacity: FloatArray) -> IntArray:
     """Capacity [L/s] as whole 1e-6 L/s, rounded down; infinite ones as a number no site reaches."""
     return np.floor(np.minimum(capacity * NANO, FAR) + 1e-3).astype(np.int64)
+
+
+def usable_share(flow: FloatArray, group: IntArray, capacity: FloatArray, weight: FloatArray) -> FloatArray:
+    """Share of each capacity that its zones can fill when only whole zones run together.
+
+    For each zone the best set of zones that runs with it is sought among whole thousandths of the capacity; the share
+    is the mean of what those sets use, weighted by each zone's water. An upper estimate: the best sets of all zones
+    need not fit one after another.
+
+    Parameters
+    ----------
+    flow : ndarray, shape (Z,)            Flow [L/s], > 0.
+    group : ndarray of int, shape (Z,)    Index of the capacity the zone hangs on, -1 = none.
+    capacity : ndarray, shape (G,)        [L/s], inf = no limit.
+    weight : ndarray, shape (Z,)          Water of the zone in any one unit, >= 0.
+
+    Returns
+    -------
+    ndarray, shape (G,)                   Share [-], 0 to 1; 1 without a limit or beyond `MANY` zones.
+
+    Examples
+    --------
+    Zones of 6 and 4 L/s on 11 L/s run together; two of 6 L/s on the same branch do not.
+
+    >>> usable_share(np.array([6.0, 4.0]), np.array([0, 0]), np.array([11.0]), np.ones(2)).round(2).tolist()
+    [0.91]
+    >>> usable_share(np.array([6.0, 6.0]), np.array([0, 0]), np.array([11.0]), np.ones(2)).round(2).tolist()
+    [0.55]
+    """
+    share = np.ones(capacity.size)
+    for g in np.flatnonzero(np.isfinite(capacity) & (capacity > 0)).tolist():
+        on = np.flatnonzero(group == g)
+        if not 0 < on.size <= MANY or not weight[on].any():
+            continue
+        units = np.ceil(flow[on] / capacity[g] * GRAIN - 1e-9).astype(np.int64).tolist()
+        best = [_fullest(units, i) / GRAIN for i in range(len(units))]
+        share[g] = float(np.average(best, weights=weight[on]))
+    return share
+
+
+def _fullest(units: list[int], first: int) -> int:
+    """Most of `GRAIN` units that sets of zones holding zone `first` add up to; 0 if it alone is too much."""
+    if units[first] > GRAIN:
+        return 0
+    sums = 1 << units[first]  # bit s is set where some set adds up to s
+    kept = (1 << (GRAIN + 1)) - 1
+    for i, u in enumerate(units):
+        if i != first and u <= GRAIN:
+            sums |= (sums << u) & kept
+    return sums.bit_length() - 1
 
 
 def lower_bounds(job: NightJob, patterns: bool = False) -> Bounds:

@@ -33,12 +33,14 @@ class _Attempt:
     unplaced_work: float
 
 
-def pack_night(job: NightJob) -> Timetable:
+def pack_night(job: NightJob, effort: float = EFFORT) -> Timetable:
     """Find start times for all cycles of a night.
 
     Parameters
     ----------
     job : NightJob      The cycles and everything they must respect.
+    effort : float      Cycles and grid steps gone through before settling for the best attempt [-]; with less than
+                        `EFFORT` the bounds are the plain ones.
 
     Returns
     -------
@@ -50,18 +52,18 @@ def pack_night(job: NightJob) -> Timetable:
     bounds = lower_bounds(job)
     beyond = 1.0 - job.window_minutes / bounds.largest if bounds.largest > job.window_minutes else 0.0
     enough = (beyond + CLOSE_ENOUGH) * float(work @ job.cycle_minutes) if beyond else 0.0
-    for attempt in _attempts(job, work):
+    for attempt in _attempts(job, work, effort):
         if best is None or attempt.unplaced_work < best.unplaced_work * WORTH_IT:
             best = attempt
         if best.unplaced_work <= enough:
             break
     assert best is not None  # there is always a first attempt
-    if best.left.any():
+    if best.left.any() and effort >= EFFORT:
         bounds = lower_bounds(job, patterns=True)
     return _timetable(job, best, bounds)
 
 
-def _attempts(job: NightJob, work: FloatArray) -> Iterator[_Attempt]:
+def _attempts(job: NightJob, work: FloatArray, effort: float) -> Iterator[_Attempt]:
     """Attempts in order of quality: the wished order first, then ever freer ones, until the effort is spent."""
     orders = _orders(job, work)
     first = _fill(job, orders[0], _Wishes(job, Board(job)), work)
@@ -72,21 +74,21 @@ def _attempts(job: NightJob, work: FloatArray) -> Iterator[_Attempt]:
     spent = 0.5 * cycles
     kept: list[tuple[float, int, Taste]] = []
     for number, taste in enumerate(TASTES):
-        if (taste.rank and job.finish_rank is None) or spent > EFFORT:
+        if (taste.rank and job.finish_rank is None) or spent > effort:
             continue
         attempt = _dispatch(job, taste, work)
         kept.append((attempt.unplaced_work, number, taste))
         spent += cycles + steps
         yield attempt
     for order in orders[1:]:
-        if spent > EFFORT:
+        if spent > effort:
             return
         spent += 0.5 * cycles
         yield _fill(job, order, None, work)
     best_tastes = [taste for _, _, taste in sorted(kept)[:3]]
     for taste in best_tastes:
         for parts in PARTS:
-            if spent > EFFORT:
+            if spent > effort:
                 return
             trial = _in_parts(job, parts)
             spent += trial.cycle_zone.size + steps

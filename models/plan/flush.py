@@ -23,6 +23,8 @@ from models.plan.prices import Prices
 from models.plan.rows import entries, groups, linear
 
 UNFINISHED = 2.0  # price of a flush left unfinished against the worst harm of its zone [-]; it is then not begun
+UNFINISHED_FROM = 1e-6  # [mm] below which it is a solver's rounding
+SURE = 0.99  # weight above which a way counts as chosen [-]
 BY_ZONE = (
     "etc effective_rain taw raw dry_limit wet_limit depletion net_rate flow area max_run priority wet_weight allowed "
     "pump_of_zone branch_of_zone controller_of_zone zone_supply"
@@ -74,15 +76,12 @@ def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copie
     """
     nights = inputs.nights
     index = {int(z): f for f, z in enumerate(needs.zone)}
-    zone, is_open, flush, depth, supply, harm = [], [], [], [], [], []
+    rows: list[tuple[int, bool, Bools, float, int, float]] = []
 
     def add(z: int, opened: bool, on: tuple[int, ...], mm: float, k: int, cost: float) -> None:
         row = np.zeros(nights, dtype=bool)
         row[list(on)] = True
-        for column, value in zip(
-            (zone, is_open, flush, depth, supply, harm), (z, opened, row, mm, k, cost), strict=True
-        ):
-            column.append(value)
+        rows.append((z, opened, row, mm, k, cost))
 
     for z in range(inputs.zones):
         f = index.get(z)
@@ -99,14 +98,85 @@ def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copie
                     if on[-1] < nights and may[on[-1]]:
                         before = float(lost[on[-1] - 1]) if on[-1] else 0.0
                         add(z, True, on, float(needs.depth[f, k]), k, before)
+    zone, is_open, flush, depth, supply, harm = zip(*rows, strict=True)
     return Copies(
         np.array(zone, dtype=np.int64),
-        np.array(is_open, dtype=bool),
-        np.array(flush, dtype=bool).reshape(-1, nights),
+        np.array(is_open, dtype=np.bool_),
+        np.array(flush, dtype=np.bool_),
         np.array(depth, dtype=np.float64),
         np.array(supply, dtype=np.int64),
         np.array(harm, dtype=np.float64),
     )
+
+
+@dataclass(frozen=True)
+class Ways:
+    """The open copies of each zone, in the order of the weights `chosen`; used to settle them.
+
+    Parameters
+    ----------
+    zone : ndarray (W,)     Number of the open zone each weight belongs to, 0 to `zones` - 1, rising.
+    first : ndarray (F,)    First weight of each open zone: its way without a flush.
+    flush : ndarray (U,)    Weight of each copy that flushes, in the order of `unfinished`.
+    zones : int             Open zones F.
+    """
+
+    zone: Ints
+    first: Ints
+    flush: Ints
+    zones: int
+
+    @classmethod
+    def of(cls, copies: Copies) -> Ways:
+        """Number the open copies of a plan."""
+        opened = np.flatnonzero(copies.open)
+        names, first, number = np.unique(copies.zone[opened], return_index=True, return_inverse=True)
+        return cls(number, first, np.flatnonzero(copies.flushing[opened]), int(names.size))
+
+    def settle(self, weight: Floats, settled: Ints) -> Ints:
+        """Settle the zones whose way is sure, and at least the surest quarter of the others.
+
+        Parameters
+        ----------
+        weight : ndarray (W,)     Weights of the last relaxation.
+        settled : ndarray (F,)    Weight that is fixed at 1 for each open zone, -1 = not yet.
+
+        Returns
+        -------
+        ndarray (F,)   The same with more zones settled.
+        """
+        largest = np.zeros(self.zones)
+        np.maximum.at(largest, self.zone, weight)
+        order = np.lexsort((-weight, self.zone))
+        best = order[np.searchsorted(self.zone[order], np.arange(self.zones))]
+        undecided = np.flatnonzero(settled < 0)
+        sure = largest[undecided] >= SURE
+        surest = np.argsort(-largest[undecided], kind="stable")[: -(-undecided.size // 4)]
+        take = undecided[np.union1d(np.flatnonzero(sure), surest)]
+        out = settled.copy()
+        out[take] = best[take]
+        return out
+
+    def bounds(self, settled: Ints) -> tuple[Floats, Floats]:
+        """Bounds of the weights with the settled zones fixed, each (W,)."""
+        done = settled[self.zone] >= 0
+        on = np.zeros(self.zone.size, dtype=bool)
+        on[settled[settled >= 0]] = True
+        return np.where(done & on, 1.0, 0.0), np.where(done & ~on, 0.0, 1.0)
+
+    def give_up(self, settled: Ints, unfinished: Floats) -> Ints | None:
+        """Settle zones whose flush is not finished on no flush; None if every flush is.
+
+        Parameters
+        ----------
+        unfinished : ndarray (U,)   [mm] of each copy that flushes.
+        """
+        short = np.unique(self.zone[self.flush[unfinished > UNFINISHED_FROM]])
+        if not short.size:
+            return None
+        out = settled.copy()
+        out[short] = self.first[short]
+        return out
 
 
 def spread_inputs(inputs: PlanInputs, copies: Copies) -> PlanInputs:
@@ -124,23 +194,19 @@ def spread_inputs(inputs: PlanInputs, copies: Copies) -> PlanInputs:
 def spread_prices(prices: Prices, inputs: PlanInputs, spread: PlanInputs, copies: Copies) -> Prices:
     """The prices of the zones for every copy; ranks and ratio stay those of the zones."""
     runs, own = spread.runs, inputs.runs
-    per_run = {
-        key: (float(run), float(water))
-        for *key, run, water in zip(
-            own.zone.tolist(), own.night.tolist(), own.block.tolist(), own.supply.tolist(), prices.run, prices.water,
-            strict=True,
-        )
-        for key in [tuple(key)]
-    }  # fmt: skip
-    keys = zip(
-        copies.zone[runs.zone].tolist(), runs.night.tolist(), runs.block.tolist(), runs.supply.tolist(), strict=True
-    )
-    found = np.array([per_run[key] for key in keys]).reshape(-1, 2)
+    shape = (inputs.zones, inputs.nights, inputs.blocks, inputs.supply_share.shape[0])
+    place = (copies.zone[runs.zone], runs.night, runs.block, runs.supply)
+
+    def of_copies(price: Floats) -> Floats:
+        every = np.zeros(shape)
+        every[own.zone, own.night, own.block, own.supply] = price
+        return np.asarray(every[place], dtype=np.float64)
+
     z = copies.zone
     return replace(
         prices,
-        run=found[:, 0],
-        water=found[:, 1],
+        run=of_copies(prices.run),
+        water=of_copies(prices.water),
         dry=prices.dry[z],
         very_dry=prices.very_dry[z],
         wet=prices.wet[z],

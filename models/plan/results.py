@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pyomo.environ as pyo
 
+from models.plan.flush import Copies
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.rows import entries
 
@@ -32,6 +33,26 @@ class LimitPrice:
 
 
 @dataclass(frozen=True)
+class PlannedFlush:
+    """A flush the plan chose.
+
+    Parameters
+    ----------
+    zone : int
+    nights : tuple of int       One night, or two in a row.
+    supply : int
+    depth : float               Depth to pass below the roots [mm].
+    drained : tuple of float    What the water of each of its nights passes below them [mm]; rain does the rest.
+    """
+
+    zone: int
+    nights: tuple[int, ...]
+    supply: int
+    depth: float
+    drained: tuple[float, ...]
+
+
+@dataclass(frozen=True)
 class PlanResult:
     """Arrays of a solved plan.
 
@@ -45,6 +66,8 @@ class PlanResult:
     water_value : ndarray (Z, N)   What one millimetre less depletion would save [per mm].
     limits : tuple of LimitPrice   Every hard limit.
     objective : float              Sum of prices.
+    flushes : tuple of PlannedFlush
+    gap : float                    Between plan and bound where flushes were chosen, as a share of the plan [-].
     """
 
     run_time: Floats
@@ -56,6 +79,8 @@ class PlanResult:
     water_value: Floats
     limits: tuple[LimitPrice, ...]
     objective: float
+    flushes: tuple[PlannedFlush, ...] = ()
+    gap: float = 0.0
 
     def minutes(self, inputs: PlanInputs) -> Floats:
         """Minutes by zone, night, block and supply, shape (Z, N, B, K)."""
@@ -122,6 +147,73 @@ def read_result(m: pyo.ConcreteModel, inputs: PlanInputs, solution: Solution) ->
         water_value=solution.duals[[solution.row[id(c)] for c in entries(m.water_balance)]].reshape(shape),
         limits=tuple(_limits(m, solution)),
         objective=solution.objective,
+    )
+
+
+def flush_solution(m: pyo.ConcreteModel, copies: Copies, solution: Solution) -> tuple[Floats, Floats]:
+    """Weights of the copies, shape (V,), and what each passes below the roots by its flush, shape (V, N) [mm]."""
+    weight = np.ones(copies.zone.size)
+    weight[list(m.chosen.keys())] = [solution.values[solution.column[id(v)]] for v in entries(m.chosen)]
+    drained = np.zeros(copies.flush.size)
+    drained[list(m.flushed.keys())] = [solution.values[solution.column[id(v)]] for v in entries(m.flushed)]
+    return weight, drained.reshape(copies.flush.shape)
+
+
+def gather(
+    result: PlanResult,
+    inputs: PlanInputs,
+    spread: PlanInputs,
+    copies: Copies,
+    chosen: tuple[Floats, Floats],
+    gap: float,
+) -> PlanResult:
+    """Bring a plan over copies back to zones.
+
+    Parameters
+    ----------
+    result : PlanResult           Over the copies.
+    inputs, spread : PlanInputs   Of the zones and of the copies.
+    copies : Copies
+    chosen : tuple                As `flush_solution` gives it.
+    gap : float
+
+    Returns
+    -------
+    PlanResult   Over the zones.
+    """
+    weight, drained = chosen
+    by_zone = np.zeros((inputs.zones, inputs.nights, inputs.blocks, inputs.supply_share.shape[0]))
+    np.add.at(by_zone, copies.zone, result.minutes(spread))
+    runs = inputs.runs
+    on = np.flatnonzero(weight > 0.5)
+    on = on[np.argsort(copies.zone[on], kind="stable")]
+
+    def added(values: Floats) -> Floats:
+        out = np.zeros((inputs.zones, inputs.nights))
+        np.add.at(out, copies.zone, values)
+        return out
+
+    flushes = tuple(
+        PlannedFlush(
+            int(copies.zone[v]),
+            tuple(np.flatnonzero(copies.flush[v]).tolist()),
+            int(copies.supply[v]),
+            float(copies.depth[v]),
+            tuple(drained[v, copies.flush[v]].tolist()),
+        )
+        for v in on[copies.flushing[on]].tolist()
+    )
+    return replace(
+        result,
+        run_time=by_zone[runs.zone, runs.night, runs.block, runs.supply],
+        depletion=added(result.depletion),
+        dry=added(result.dry),
+        soft=added(result.soft),
+        shortfall=added(result.shortfall),
+        drainage=added(result.drainage + drained),
+        water_value=result.water_value[on],
+        flushes=flushes,
+        gap=gap,
     )
 
 

@@ -14,9 +14,11 @@ from pyomo.common.gc_manager import PauseGC
 from pyomo.common.tee import capture_output
 
 from models.plan.build import build_plan
+from models.plan.flush import Copies, Ways, flush_copies, spread_inputs, spread_prices
+from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import Floats, Ints, PlanInputs
 from models.plan.prices import Prices, plan_prices
-from models.plan.results import PlanResult, Solution, read_result
+from models.plan.results import PlanResult, Solution, flush_solution, gather, read_result
 from models.plan.rows import matrices
 
 # Devex pricing was measured to solve these plans 1.5 to 3 times faster than the default steepest edge.
@@ -26,6 +28,10 @@ OPTIONS: dict[str, bool | int | str] = {
     "simplex_dual_edge_weight_strategy": 1,
 }
 
+
+WIDEST_GAP = 0.01  # [-] between the plan and its bound that is left alone
+LOOSE = 2.0  # of a capacity on a night whose run times are fixed: rounding up may pass it in one block [-]
+LONGEST_SEARCH = 40.0  # [s] of branch and bound where the gap is wider
 # Costs are scaled down, by a power of two, so that none passes this. With many ranks and zones of very different size
 # they reach 1e12, on which HiGHS stopped with "Solve error"; at 1e4 and less it no longer tells cheap water from dear.
 LARGEST_COST = 1e8
@@ -41,6 +47,7 @@ class PlanSolver:
     Parameters
     ----------
     inputs : PlanInputs
+    needs : FlushNeeds, optional   Zones with a salt flush to decide.
 
     Attributes
     ----------
@@ -49,11 +56,17 @@ class PlanSolver:
     cost_scale : float      By which its costs are scaled [-]; results are in the prices of the plan.
     """
 
-    def __init__(self, inputs: PlanInputs) -> None:
+    def __init__(self, inputs: PlanInputs, needs: FlushNeeds | None = None) -> None:
         self.inputs = inputs
         self.prices: Prices = plan_prices(inputs)
+        self.copies: Copies | None = None
+        self.spread, spread_prices_ = inputs, self.prices
+        if needs is not None and needs.zone.size:
+            self.copies = flush_copies(inputs, needs, self.prices)
+            self.spread = spread_inputs(inputs, self.copies)
+            spread_prices_ = spread_prices(self.prices, inputs, self.spread, self.copies)
         with PauseGC():
-            self.model = build_plan(inputs, self.prices)
+            self.model = build_plan(self.spread, spread_prices_, self.copies)
             self._load()
 
     def _load(self) -> None:
@@ -93,6 +106,18 @@ class PlanSolver:
         SolverFailed
             No optimum was found; soft limits make every plan feasible, so this is a numerical failure.
         """
+        if self.copies is None:
+            self._run()
+            return read_result(self.model, self.inputs, self._solution())
+        gap = self._choose_flushes(self.copies)
+        solution = self._solution()
+        result = read_result(self.model, self.spread, solution)
+        return gather(
+            result, self.inputs, self.spread, self.copies, flush_solution(self.model, self.copies, solution), gap
+        )
+
+    def _run(self) -> float:
+        """Run the solver and return the objective."""
         self.highs.run()
         status = self.highs.getModelStatus()
         if status != highspy.HighsModelStatus.kOptimal:  # the last basis may be at fault: once more without it
@@ -101,8 +126,12 @@ class PlanSolver:
             status = self.highs.getModelStatus()
         if status != highspy.HighsModelStatus.kOptimal:
             raise SolverFailed(f"the solver stopped with status {self.highs.modelStatusToString(status)!r}")
+        return float(self.highs.getInfoValue("objective_function_value")[1])
+
+    def _solution(self) -> Solution:
+        """Vectors of the last run."""
         found = self.highs.getSolution()
-        solution = Solution(
+        return Solution(
             np.array(found.col_value, dtype=np.float64),
             np.array(found.row_value, dtype=np.float64),
             np.array(found.row_dual, dtype=np.float64) / self.cost_scale,
@@ -111,7 +140,77 @@ class PlanSolver:
             self.row,
             float(self.highs.getInfoValue("objective_function_value")[1]) / self.cost_scale,
         )
-        return read_result(self.model, self.inputs, solution)
+
+    def _choose_flushes(self, copies: Copies) -> float:
+        """Settle which zones flush when; the plan is left solved with the choice fixed.
+
+        The relaxation gives the bound. Zones are then settled from the surest on, each time solving again from the last
+        basis; a flush that cannot be finished is not begun. Where the gap to the bound stays above `WIDEST_GAP`, branch
+        and bound goes on from there for at most `LONGEST_SEARCH` seconds.
+
+        Returns
+        -------
+        float   Gap between the plan and the bound, as a share of the plan [-].
+        """
+        columns = np.array([self.column[id(v)] for v in self.model.chosen.values()], dtype=np.int64)
+        unfinished = np.array([self.column[id(v)] for v in self.model.unfinished.values()], dtype=np.int64)
+        ways = Ways.of(copies)
+        self._bound(columns, np.zeros(columns.size), np.ones(columns.size))
+        bound = self._run()
+        settled = np.full(ways.zones, -1, dtype=np.int64)
+        while True:
+            values = self._values()
+            settled = ways.settle(values[columns], settled)
+            self._bound(columns, *ways.bounds(settled))
+            best = self._run()
+            if (settled >= 0).all():
+                given_up = ways.give_up(settled, self._values()[unfinished])
+                if given_up is None:
+                    break
+                settled = given_up
+                self._bound(columns, *ways.bounds(settled))
+                best = self._run()
+                break
+        gap = (best - bound) / max(abs(best), 1e-9)
+        return gap if gap <= WIDEST_GAP else self._search(columns, ways, best, gap)
+
+    def _search(self, columns: Ints, ways: Ways, best: float, gap: float) -> float:
+        """Branch and bound from the plan that stands; it stays if nothing better is found."""
+        standing = self.highs.getSolution()
+        kept = np.array(standing.col_value, dtype=np.float64)[columns]
+        count = columns.size
+        self._bound(columns, np.zeros(count), np.ones(count))
+        self.highs.changeColsIntegrality(
+            count, columns.astype(np.int32), np.full(count, highspy.HighsVarType.kInteger.value, np.uint8)
+        )
+        self.highs.setSolution(standing)
+        self.highs.setOptionValue("mip_rel_gap", WIDEST_GAP)
+        self.highs.setOptionValue("time_limit", self.highs.getRunTime() + LONGEST_SEARCH)
+        self.highs.run()
+        info = self.highs.getInfo()
+        if info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible.value:
+            found = float(info.objective_function_value)
+            gap = min(gap, (min(found, best) - float(info.mip_dual_bound)) / max(abs(best), 1e-9))
+            if found < best:
+                kept = self._values()[columns]
+        self.highs.changeColsIntegrality(
+            count, columns.astype(np.int32), np.full(count, highspy.HighsVarType.kContinuous.value, np.uint8)
+        )
+        self.highs.setOptionValue("time_limit", highspy.kHighsInf)
+        chosen = np.rint(kept)
+        self._bound(columns, chosen, chosen)
+        self._run()
+        return max(gap, 0.0)
+
+    def _values(self) -> Floats:
+        """Column values of the last run."""
+        return np.array(self.highs.getSolution().col_value, dtype=np.float64)
+
+    def _bound(self, columns: Ints, lower: Floats, upper: Floats) -> None:
+        """Change the bounds of some columns."""
+        self.highs.changeColsBounds(
+            columns.size, columns.astype(np.int32), lower.astype(np.float64), upper.astype(np.float64)
+        )
 
     def scale_capacity(self, name: str, factors: Floats, night: int | None = None) -> None:
         """Set a capacity to a share of the one in the inputs.
@@ -137,21 +236,50 @@ class PlanSolver:
 
         Parameters
         ----------
-        zones : ndarray (k,)     Zones.
+        zones : ndarray (k,)     Zones, rising.
         longest : ndarray (k,)   Longest run of each [min].
         night : int
         """
-        runs = self.inputs.runs
+        plan = self.spread
+        runs = plan.runs
         whole = self.model.component("zone_limit")
         variables = self.model.run_time
+        if self.copies is not None:
+            place = np.searchsorted(zones, self.copies.zone)
+            inside = (place < zones.size) & (zones[np.minimum(place, zones.size - 1)] == self.copies.zone)
+            zones, longest = np.flatnonzero(inside), longest[place[inside]]
         for z, limit in zip(zones.tolist(), longest.tolist(), strict=True):
             c = z * self.inputs.nights + night
             for x in range(int(runs.first[c]), int(runs.first[c + 1])):
-                place = self.column[id(variables[x])]
-                self.highs.changeColBounds(place, 0.0, min(limit, float(variables[x].upper)))
+                self.highs.changeColBounds(self.column[id(variables[x])], 0.0, min(limit, float(variables[x].upper)))
             if c in whole:
-                open_minutes = float(self.inputs.allowed[z, night] @ self.inputs.block_length[night])
-                self._set_upper(whole[c], min(limit, open_minutes, float(self.inputs.max_run[z])))
+                open_minutes = float(plan.allowed[z, night] @ plan.block_length[night])
+                self._set_upper(whole[c], min(limit, open_minutes, float(plan.max_run[z])))
+
+    def fix_night(self, minutes: Floats, night: int = 0) -> None:
+        """Fix the run times of one night as they will really be; its shared capacities have then done their work.
+
+        Parameters
+        ----------
+        minutes : ndarray (Z, B, K)   By block and supply [min].
+        night : int
+
+        Raises
+        ------
+        ValueError
+            The plan has flushes to choose, which fixed run times could make impossible.
+        """
+        if self.copies is not None:
+            raise ValueError("minutes: a plan with flushes to choose cannot have a night fixed")
+        sizes = {"pump": self.inputs.pump_capacity, "branch": self.inputs.branch_capacity}
+        for name, capacity in (*sizes.items(), ("station", self.inputs.stations_at_once)):
+            self.scale_capacity(name, np.full(capacity.size, LOOSE), night)
+        runs = self.inputs.runs
+        on = np.flatnonzero(runs.night == night)
+        if on.size:
+            fixed = minutes[runs.zone[on], runs.block[on], runs.supply[on]]
+            first = self.column[id(next(iter(self.model.run_time.values())))]
+            self._bound(first + on, fixed, fixed)
 
     def set_allocation(self, volume: float) -> None:
         """Set the most water of the horizon [m3]; the plan must have been built with a finite allocation.
