@@ -83,6 +83,9 @@ def textbook(p: PlanInputs) -> float:
             slope, next_drained = max(1.0, p.etc[z, n] / (p.taw[z] - p.raw[z, n])), drained[z][n]
     ranks = sorted(set(p.priority.tolist()))
     ratio = 1.05 * max(short[z][0] * share[z] for z in range(nz)) / min(share) + p.wet_weight.max() / 2
+    held = [[p.flow[z] for z in range(nz) if p.controller_of_zone[z] == c] for c in range(p.stations_at_once.size)]
+    spreads = [max(f) / min(f) for f, most in zip(held, p.stations_at_once, strict=True) if f and np.isfinite(most)]
+    ratio *= max([1.0, *spreads])  # where stations at once are short, a minute of a large zone carries more
     if len(ranks) > 1:
         ratio = min(ratio, 1e10 ** (1 / (len(ranks) - 1)))
 
@@ -140,6 +143,8 @@ def textbook(p: PlanInputs) -> float:
     for n, b in itertools.product(range(nn), range(nb)):
         length = p.block_length[n, b]
         now = [run for run in open_runs if run[1:3] == (n, b)]
+        if not now:
+            continue
         for g, most in enumerate(p.pump_capacity):
             together([r for r in now if p.pump_of_zone[r[0]] == g], lambda z, *_: p.flow[z], most * length)
         for g, most in enumerate(p.branch_capacity):
