@@ -56,6 +56,9 @@ EC of the paste extract    ECe         dS/m          of the saturation extract; 
 EC of pore water, bulk     ECp, ECb    dS/m          in the soil's water; as a probe reads it
 salt threshold, slope      -           dS/m, %/dS/m  ECe where growth begins to fall, and how fast; Maas & Hoffman 1977
 leaching requirement       LR          -             ECw / (5 ECe - ECw); Rhoades 1974
+mean ECe                   -           dS/m          over the root depth; what a salt threshold is held against
+flush depth                -           mm            drainage below the roots that brings the mean ECe to its target
+harm of waiting            -           mm            ET lost to salt on a date because a flush has not run yet; Eq. 90
 =========================  ==========  ============  ===================================================================
 
 Index sets: `Z` zones, `N` nights, `T` days of weather, `B` tariff blocks, `P` pumps, `W` water sources, `S` scenarios.

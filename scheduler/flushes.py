@@ -258,7 +258,8 @@ def _depths(
     Where no supply reaches the target within `most`, the target becomes what the best of them reaches with that depth.
     """
     best_ec = open_ec.min(axis=1)
-    best = flush_depth(part, before, target, best_ec, largest_relative_depth=1.0).drainage
+    widest = float((most / (1000.0 * part.depth)).max()) * 1.01
+    best = flush_depth(part, before, target, best_ec, largest_relative_depth=widest).drainage
     staged = ~(best <= most)
     if staged.any():
         reach = lead_in(part, before, before.total_depletion + most, best_ec)
@@ -271,7 +272,11 @@ def _depths(
         rows = np.flatnonzero(usable)
         there = LayeredState(before.depletion[rows], before.salt[rows])
         found = flush_depth(
-            some_layers(part, rows), there, np.maximum(target[rows], 1e-6), open_ec[rows, k], largest_relative_depth=1.0
+            some_layers(part, rows),
+            there,
+            np.maximum(target[rows], 1e-6),
+            open_ec[rows, k],
+            largest_relative_depth=widest,
         )
         within = found.drainage <= most[rows] + 0.02
         depth[rows, k] = np.where(within, found.drainage, np.nan)

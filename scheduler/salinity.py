@@ -290,9 +290,10 @@ def _corrections(site: Site, samples: pd.DataFrame, opening: pd.Timestamp) -> di
         return {}
     pairs = pd.DataFrame({"probe": [], "ece_x": [], "ece_y": []})
     if len(samples) and len(site.probes):
-        days = samples["date"].dt.normalize()
-        near = pd.DatetimeIndex(pd.unique(pd.concat([days - timedelta(days=1), days, days + timedelta(days=1)])))
-        rows = site.probes[site.probes["time"].dt.normalize().isin(near) & (site.probes["time"] <= opening)]
+        days = samples["date"].to_numpy("datetime64[D]").astype(np.int64)
+        near = np.unique(np.concatenate((days - 1, days, days + 1)))
+        read_on = site.probes["time"].to_numpy("datetime64[D]").astype(np.int64)
+        rows = site.probes[np.isin(read_on, near, kind="table") & (site.probes["time"] <= opening).to_numpy()]
         read = median_ece(site, rows, by_day=True)
         if len(read):
             pairs = samples.merge(read, on=["z", "layer"])

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from models.layers import ece_of, equal_layers, root_zone_ece, state_from_ece
+from models.plan.flush_needs import FlushNeeds
 from models.salt_balance import layered_day, lead_in
 from models.salts import leaching_requirement
 from scheduler.flushes import flush_needs, protected_nights, working_limit
@@ -169,21 +170,21 @@ def soil(count, **how):
 
 
 def season(place, policy):
-    """Zone-days over the threshold and water [mm] of one green over a season in ten layers, finer than the project's.
-
-    `policy(D, ece by half, night)` gives the night's net water.
+    """Zone-days over the threshold, water [mm] and ECe by half and day of a green in ten layers, finer than the
+    project's. `policy(D, ece by half, night)` gives the night's net water.
     """
     truth = soil(10, mixing=0.8, path_spread=0.0)
-    state, over, water = state_from_ece(truth, [0.0], 1.5), 0, 0.0
+    state, over, water, path = state_from_ece(truth, [0.0], 1.5), 0, 0.0, []
     threshold = float(place.zones.ece_threshold[0])
     for i in range(SEASON):
         ece = ece_of(truth, state)[0]
         night = s.NIGHT + timedelta(days=i)
-        depth = policy(float(state.total_depletion[0]), [ece[:5].mean(), ece[5:].mean()], night)
+        path.append((ece[:5].mean(), ece[5:].mean()))
+        depth = policy(float(state.total_depletion[0]), list(path[-1]), night)
         state = layered_day(truth, state, depth, 1.4, 5.5, 0.0, 0.4).state
         over += float(root_zone_ece(truth, ece_of(truth, state))[0]) > threshold
         water += depth
-    return over, water
+    return over, water, np.array(path)
 
 
 def test_season_on_reclaimed_water(tmp_path):
@@ -207,16 +208,48 @@ def test_season_on_reclaimed_water(tmp_path):
         plan = replace(inputs.plan, depletion=np.array([depletion]))
         found = flush_needs(place, tonight, replace(inputs, dates=dates, plan=plan))
         if found.needs.zone.size and found.needs.allowed[0, 0] and found.by[0] == night:
-            flushes.append((night, found.needs.depth[0, 0]))
+            flushes.append((night, found.target[0]))
             return depletion + found.needs.depth[0, 0]
         return depletion
 
     share = float(leaching_requirement(1.4, place.zones.ece_threshold[0]))
-    plain, plain_water = season(place, lambda d, *_: d)
-    _, textbook_water = season(place, lambda d, *_: d / (1.0 - share))
-    over, water = season(place, by_need)
+    plain, plain_water, _ = season(place, lambda d, *_: d)
+    _, textbook_water, _ = season(place, lambda d, *_: d / (1.0 - share))
+    over, water, path = season(place, by_need)
     assert plain > 100
     assert over <= 0.2 * plain
     assert plain_water < water < textbook_water
     assert 5 <= len(flushes) <= 20
     assert not any(-2 <= (night - day).days <= 2 for night, _ in flushes for day in days)
+    for night, target in flushes:
+        i = (night - s.NIGHT).days
+        if i + 1 < SEASON:  # what was promised came about, and the lower half lost salt
+            assert path[i + 1].mean() == pytest.approx(target, rel=0.2)
+            assert path[i + 1, 1] < 0.9 * path[i, 1]
+
+
+# ------------------------------------------------------------------------------------------------- what the plan takes
+
+
+@pytest.mark.parametrize(
+    ("changes", "what"),
+    [
+        ({"zone": np.array([2, 1])}, "zone"),
+        ({"depth": np.ones((1, 1))}, "depth"),
+        ({"depth": np.zeros((2, 1))}, "depth"),
+        ({"allowed": np.ones((2, 4), dtype=bool)}, "allowed"),
+        ({"harm": -np.ones((2, 3))}, "harm"),
+        ({"harm_after": np.array([1.0, np.nan])}, "harm_after"),
+    ],
+)
+def test_needs_refuse(changes, what):
+    given = {
+        "zone": np.array([1, 2]),
+        "depth": np.ones((2, 1)),
+        "allowed": np.ones((2, 3), dtype=bool),
+        "harm": np.zeros((2, 3)),
+        "harm_after": np.zeros(2),
+    }
+    FlushNeeds(**given)
+    with pytest.raises(ValueError, match=what):
+        FlushNeeds(**given | changes)
