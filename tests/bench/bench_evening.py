@@ -1,0 +1,125 @@
+"""The whole command against bare HiGHS on the same matrices.
+
+Run: `python -m tests.bench.bench_evening [ZONES NIGHTS [REPEATS]]`.
+
+For each repeat: `evenfall tonight` in a process of its own (wall clock and peak memory), and HiGHS with default options
+on the matrices of that evening's first solve, in another. Then the building time, from arrays to a loaded HiGHS object.
+Medians are printed beside the limits the project holds itself to.
+"""
+
+from __future__ import annotations
+
+import os
+import statistics
+import sys
+import tempfile
+import time
+from datetime import date
+from pathlib import Path
+
+import highspy
+
+from models.plan.solve import PlanSolver
+from scheduler.demand import evening_demand
+from scheduler.inputs import net_rates, night_inputs
+from scheduler.site import load_site
+from scheduler.site.windows import night_windows
+from scheduler.state import starting_state
+from tests.sites import make_site
+
+NIGHT = date(2026, 7, 14)
+LIMIT_FACTOR, LIMIT_ADDED = 1.25, 3.0  # of the bare solve; [s]
+LIMIT_MEMORY = 2048  # [MiB]
+LIMIT_BUILD = {(2400, 10): 3.0, (600, 7): 0.3}  # [s]
+
+
+def main(zones: int = 2400, nights: int = 10, repeats: int = 5) -> None:
+    """Measure and print."""
+    with tempfile.TemporaryDirectory() as place:
+        folder = make_site(Path(place) / "site", zones=zones, nights=nights)
+        model = Path(place) / "evening.mps"
+        builds = build_times(folder, repeats, model)
+        small = make_site(Path(place) / "small", zones=600, nights=7)
+        small_builds = build_times(small, repeats)
+        whole, memory, bare = [], [], []
+        for repeat in range(1, repeats + 1):
+            wall, peak = run_command(folder)
+            whole.append(wall)
+            memory.append(peak)
+            bare.append(in_process(bare_solve, model))
+            say(f"repeat {repeat}: command {wall:.1f} s, {peak:.0f} MiB; bare HiGHS {bare[-1]:.1f} s")
+        middle = statistics.median
+        limit = LIMIT_FACTOR * middle(bare) + LIMIT_ADDED
+        say(f"\n{zones} zones x {nights} nights, medians of {repeats} on {os.cpu_count()} cores")
+        say(f"  whole command      {middle(whole):6.1f} s   limit {limit:.1f} s (1.25 x bare + 3 s)")
+        say(f"  bare HiGHS         {middle(bare):6.1f} s")
+        say(f"  peak memory        {middle(memory):6.0f} MiB limit {LIMIT_MEMORY} MiB")
+        for (z, n), times in {(zones, nights): builds, (600, 7): small_builds}.items():
+            allowed = LIMIT_BUILD.get((z, n))
+            beside = f"  limit {allowed} s" if allowed else ""
+            say(f"  build {z:5d} x {n:2d}    {middle(times):6.2f} s {beside}")
+
+
+def build_times(folder: Path, repeats: int, model: Path | None = None) -> list[float]:
+    """Seconds from arrays to a loaded HiGHS object; writes the matrices if asked."""
+    site = load_site(folder)
+    opens, _ = site.window.of(NIGHT)
+    demand = evening_demand(site, NIGHT, site.nights)
+    state = starting_state(site, NIGHT, opens, demand, net_rates(site))
+    inputs = night_inputs(site, NIGHT, night_windows(site, NIGHT, site.nights), demand, state).plan
+    times = []
+    for _ in range(repeats):
+        start = time.perf_counter()
+        solver = PlanSolver(inputs)
+        times.append(time.perf_counter() - start)
+    if model is not None:
+        solver.highs.writeModel(str(model))
+    return times
+
+
+def run_command(folder: Path) -> tuple[float, float]:
+    """Wall clock [s] and peak memory [MiB] of the whole command in a process of its own."""
+    code = "import sys; sys.argv[0] = 'evenfall'; from scheduler.cli import main; main()"
+    arguments = [sys.executable, "-c", code, "tonight", str(folder), "--night", NIGHT.isoformat()]
+    start = time.perf_counter()
+    child = os.posix_spawn(
+        sys.executable, arguments, os.environ, file_actions=[(os.POSIX_SPAWN_OPEN, 1, os.devnull, os.O_WRONLY, 0)]
+    )
+    _, status, usage = os.wait4(child, 0)
+    wall = time.perf_counter() - start
+    if status:
+        raise SystemExit(f"the command ended with status {os.waitstatus_to_exitcode(status)}")
+    return wall, usage.ru_maxrss / 1024
+
+
+def bare_solve(model: Path) -> float:
+    """Seconds HiGHS takes with default options, reading aside."""
+    highs = highspy.Highs()
+    highs.setOptionValue("output_flag", False)
+    highs.readModel(str(model))
+    start = time.perf_counter()
+    highs.run()
+    return time.perf_counter() - start
+
+
+def in_process(work, model: Path) -> float:
+    """Run in a fresh process, so that neither memory nor caches of one repeat serve the next."""
+    reader, writer = os.pipe()
+    child = os.fork()
+    if not child:
+        os.write(writer, repr(work(model)).encode())
+        os._exit(0)
+    os.waitpid(child, 0)
+    os.close(writer)
+    with os.fdopen(reader) as answer:
+        return float(answer.read())
+
+
+def say(text: str) -> None:
+    """Print a line at once."""
+    sys.stdout.write(text + "\n")
+    sys.stdout.flush()
+
+
+if __name__ == "__main__":
+    main(*(int(a) for a in sys.argv[1:4]))
