@@ -462,16 +462,14 @@ def _joined(
     read = belief > 0
     prior = 1.0 / spread**2
     gain = np.where(read, (total - belief * base) / (prior + belief), 0.0)
-    # What a probe in one layer says of the balance holds for the other layer too, where nothing speaks for that one.
+    # One layer says little of the other: the upper half hardly depends on leaching, the lower half does above all.
     seen = read | sampled
-    shared = (gain * read).sum(axis=1) / np.maximum(read.sum(axis=1), 1)
-    gain = np.where(seen, gain, shared[:, None])
     width = np.where(read, 1.0 / np.sqrt(prior + belief), spread)
     origin = np.full(shape[0], "balance", dtype=object)
     origin[sampled.any(axis=1)] = "laboratory"
     by_probe = (belief > prior) & read
     origin[by_probe.any(axis=1)] = "probe"
-    gain, width, origin = _from_kin(site, zones, source_ec, gain, width, origin, seen.any(axis=1))
+    gain, width, origin = _from_kin(site, zones, source_ec, gain, width, origin, seen)
     ece = np.exp(base + gain)
     mean = ece.mean(axis=1)
     return ece, mean * np.sqrt((width**2).mean(axis=1)), origin
@@ -490,21 +488,21 @@ def _from_kin(
 
     Kin count n / (n + 1), as one zone that agrees with the balance would beside them.
     """
-    if seen.all() or not seen.any():
+    alone = ~seen.any(axis=1)
+    if not alone.any() or alone.all():
         return gain, width, origin
     keys = pd.MultiIndex.from_arrays(
         [site.zones.surface[zones], site.zones.soil[zones], np.round(source_ec[zones], 2)]
     )  # fmt: skip
     kin, _ = pd.factorize(keys)
-    number = np.bincount(kin, weights=seen)
-    mean = np.stack(
-        [np.bincount(kin, weights=gain[:, layer] * seen) / np.maximum(number + 1.0, 1.0) for layer in (0, 1)], axis=1
-    )
-    learns = ~seen & (number[kin] > 0)
-    gain = np.where(learns[:, None], mean[kin], gain)
-    narrow = np.hypot(KIN_SPREAD, UNKNOWN_SPREAD / np.sqrt(number[kin] + 1.0))
-    width = np.where(learns[:, None], np.minimum(narrow, UNKNOWN_SPREAD)[:, None], width)
-    origin = np.where(learns, "kin", origin)
+    by_layer = range(gain.shape[1])
+    number = np.stack([np.bincount(kin, weights=seen[:, layer]) for layer in by_layer], axis=1)
+    total = np.stack([np.bincount(kin, weights=gain[:, layer] * seen[:, layer]) for layer in by_layer], axis=1)
+    learns = alone[:, None] & (number[kin] > 0)
+    gain = np.where(learns, (total / (number + 1.0))[kin], gain)
+    narrow = np.minimum(np.hypot(KIN_SPREAD, UNKNOWN_SPREAD / np.sqrt(number[kin] + 1.0)), UNKNOWN_SPREAD)
+    width = np.where(learns, narrow, width)
+    origin = np.where(learns.any(axis=1), "kin", origin)
     return gain, width, origin
 
 

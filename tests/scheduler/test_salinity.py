@@ -190,3 +190,12 @@ def test_a_sample_before_the_balance_begins_is_its_start(tmp_path):
     assert salt.spread[0] == pytest.approx(0.5 * 3.5)  # long ago: as unsure as the stated start
     start = state_from_ece(salt.layers, np.zeros(3), salt.ece)
     np.testing.assert_allclose(root_zone_ece(salt.layers, ece_of(salt.layers, start)), salt.mean)
+
+
+def test_a_probe_in_one_half_says_nothing_of_the_other(tmp_path):
+    _, _, bare, _ = s.evening(s.salty(tmp_path / "a"))
+    files = {"probes": s.PROBE_HEAD + s.probes_csv({"G1-5": 5.0}), "probe_sites": s.PROBE_SITES}
+    _, _, salt, _ = s.evening(s.salty(tmp_path / "b", **files))
+    assert salt.ece[0, 0] > 1.5 * bare.ece[0, 0]
+    assert salt.ece[2, 0] > bare.ece[2, 0]  # kin, by the half that was read
+    np.testing.assert_array_equal(salt.ece[:, 1], bare.ece[:, 1])
