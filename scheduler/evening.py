@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -15,8 +15,10 @@ from scheduler.demand import evening_demand
 from scheduler.errors import NoPlan
 from scheduler.export import Profile, export_notes, load_profile, write_run_times
 from scheduler.files import write_atomic
+from scheduler.flushes import flush_needs
 from scheduler.inputs import net_rates, night_inputs
-from scheduler.published import plan_document
+from scheduler.published import Planned, plan_document
+from scheduler.salinity import salt_state
 from scheduler.sheets.document import PlanDocumentError, plan_faults, write_plan
 from scheduler.sheets.keying import write_keying_sheet
 from scheduler.sheets.night import write_night_sheet
@@ -91,13 +93,16 @@ def plan_tonight(site: Site, night: date, made: datetime, step: Step = lambda _:
     demand = evening_demand(site, night, site.nights)
     step("where each zone stands")
     state = starting_state(site, night, opens, demand, net_rates(site))
-    inputs = night_inputs(site, night, windows, demand, state)
+    salt = salt_state(site, night, opens, demand, state)
+    inputs = night_inputs(site, night, windows, demand, state, salt)
+    flushes = flush_needs(site, salt, inputs)
     step("building the plan")
-    solver = PlanSolver(inputs.plan)
+    fresh = (inputs.fresh_limit - inputs.margin)[flushes.needs.zone]
+    solver = PlanSolver(inputs.plan, replace(flushes.needs, dry_limit_after=fresh))
     step("choosing run times")
     run = runnable_night(site, inputs, solver)
     step("what it will do")
-    return plan_document(site, night, made, opens, demand, state, inputs, run)
+    return plan_document(Planned(site, night, made, opens, demand, state, inputs, salt, flushes, run))
 
 
 def publish(site: Site, document: dict[str, Any], folder: Path) -> tuple[Path, ...]:

@@ -17,6 +17,7 @@ from models.plan.inputs import Cut, PlanInputs, Tier
 from models.soil import adjusted_depletion_fraction
 from scheduler.demand import Demand, seasonal_eto, zone_etc, zone_rain
 from scheduler.notes import Note
+from scheduler.salinity import SaltState, salt_dry_limit
 from scheduler.site import Site
 from scheduler.site.windows import NightWindow, restriction_cut
 from scheduler.state import StartState
@@ -59,6 +60,7 @@ class NightInputs:
     rain, runoff : ndarray (Z, N)      [mm].
     depletion_fraction : ndarray (Z, N)   p [-].
     limit : ndarray (Z, N)             Depletion above which a zone is dry [mm].
+    fresh_limit : ndarray (Z, N)       The same without salt [mm].
     margin : ndarray (Z, N)            By how much the plan stays inside it, for what is not known [mm].
     supply_names : tuple of str        One a supply.
     allocation : AllocationShare or None
@@ -73,6 +75,7 @@ class NightInputs:
     runoff: np.ndarray
     depletion_fraction: np.ndarray
     limit: np.ndarray
+    fresh_limit: np.ndarray
     margin: np.ndarray
     supply_names: tuple[str, ...]
     allocation: AllocationShare | None
@@ -85,7 +88,12 @@ def net_rates(site: Site) -> np.ndarray:
 
 
 def night_inputs(
-    site: Site, night: date, windows: tuple[NightWindow, ...], demand: Demand, state: StartState
+    site: Site,
+    night: date,
+    windows: tuple[NightWindow, ...],
+    demand: Demand,
+    state: StartState,
+    salt: SaltState | None = None,
 ) -> NightInputs:
     """Assemble the plan's arrays.
 
@@ -96,6 +104,7 @@ def night_inputs(
     windows : tuple of NightWindow     One a night; their number is the horizon.
     demand : Demand
     state : StartState
+    salt : SaltState, optional         Zones whose salt stresses the turf are kept moister; without it none is.
 
     Returns
     -------
@@ -110,7 +119,10 @@ def night_inputs(
     taw = state.taw
     raw = p * taw[:, None]
     events = _events(site, dates)
-    limit, margin, wet = _band(site, taw, raw, etc, state.spread, events, notes)
+    fresh = _dry_limit(site, taw, raw)
+    limit = fresh if salt is None else np.minimum(fresh, salt_dry_limit(site, salt, taw, p))
+    limit = np.maximum(limit, DRIEST_FLOOR * taw[:, None])
+    margin, wet = _band(site, taw, limit, etc, state.spread, events, notes)
     resolution = planning_resolution(
         np.array([site.controllers[c].resolution if c >= 0 else 60.0 for c in zones.controller])
     )
@@ -162,6 +174,7 @@ def night_inputs(
         runoff,
         p,
         limit,
+        fresh,
         margin,
         supply_names,
         allocation,
@@ -194,26 +207,31 @@ def _events(site: Site, dates: tuple[date, ...]) -> _Events:
     return _Events(firm, dry)
 
 
+def _dry_limit(site: Site, taw: np.ndarray, raw: np.ndarray) -> np.ndarray:
+    """Depletion above which each zone-night is dry, (Z, N) [mm]: RAW, or the moisture floor of its surface."""
+    floors = [site.surfaces[s].moisture_floor for s in site.zones.surface]
+    floor = np.array([np.nan if f is None else f for f in floors])
+    asked = np.minimum(1.0 - floor, 1.0 - DRIEST_FLOOR)[:, None] * taw[:, None]
+    return np.maximum(np.where(np.isnan(floor)[:, None], raw, asked), DRIEST_FLOOR * taw[:, None])
+
+
 def _band(
     site: Site,
     taw: np.ndarray,
-    raw: np.ndarray,
+    limit: np.ndarray,
     etc: np.ndarray,
     spread: np.ndarray,
     events: _Events,
     notes: list[Note],
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Dry limit, margin inside it for what is not known, and wet limit of every zone-night, as depletions [mm].
+) -> tuple[np.ndarray, np.ndarray]:
+    """Margin inside the dry limit for what is not known, and wet limit of every zone-night, as depletions [mm].
 
     The margin is part of the spread of the estimate, and never takes so much of the band that a day's ET no longer
     fits into it.
     """
     rules = [site.surfaces[s] for s in site.zones.surface]
-    floor = np.array([np.nan if r.moisture_floor is None else r.moisture_floor for r in rules])
     normal = np.array([r.firmness_limit for r in rules])
     event = np.array([r.event_firmness_limit for r in rules])
-    asked = np.minimum(1.0 - floor, 1.0 - DRIEST_FLOOR)[:, None] * taw[:, None]
-    limit = np.maximum(np.where(np.isnan(floor)[:, None], raw, asked), DRIEST_FLOOR * taw[:, None])
     wet = np.where(events.firm, (1.0 - event)[:, None], (1.0 - normal)[:, None]) * taw[:, None]
     narrow = wet > (1.0 - LEAST_BAND) * limit
     if narrow.any():
@@ -222,7 +240,7 @@ def _band(
         notes.append(Note("info", "moisture band", text))
     wet = np.minimum(wet, (1.0 - LEAST_BAND) * limit)
     margin = np.minimum(MARGIN_SHARE * spread[:, None], WIDEST_MARGIN * limit)
-    return limit, np.clip(limit - wet - etc, 0.0, margin), wet
+    return np.clip(limit - wet - etc, 0.0, margin), wet
 
 
 def fits_alone(site: Site) -> np.ndarray:

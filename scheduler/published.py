@@ -6,6 +6,7 @@ program.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -15,9 +16,11 @@ from models.night import play_night
 from models.plan.inputs import PlanInputs
 from models.soil import DayBalance, run_balance
 from scheduler.demand import Demand
+from scheduler.flushes import FlushCandidates
 from scheduler.inputs import SMALLEST_RUN, NightInputs, fits_alone
 from scheduler.limits import Scarce, limits_by_night, short_of
 from scheduler.notes import Note
+from scheduler.salinity import SaltState, forecast_salt
 from scheduler.sheets.document import SCHEMA_NAME
 from scheduler.site import Site
 from scheduler.state import DAILY_ERROR, StartState
@@ -25,38 +28,44 @@ from scheduler.timetable import RunnableNight
 from scheduler.words import give_way_words, zone_reasons
 
 
-def plan_document(
-    site: Site,
-    night: date,
-    made: datetime,
-    opens: int,
-    demand: Demand,
-    state: StartState,
-    inputs: NightInputs,
-    run: RunnableNight,
-) -> dict[str, Any]:
-    """Assemble the document of one evening.
+@dataclass(frozen=True)
+class Planned:
+    """Everything an evening worked out, for the document.
 
     Parameters
     ----------
     site : Site
-    night : date            The evening.
-    made : datetime         When the plan was made, with its offset.
-    opens : int             Opening time [min after 00:00 of the evening's date].
+    night : date                 The evening.
+    made : datetime              When the plan was made, with its offset.
+    opens : int                  Opening time [min after 00:00 of the evening's date].
     demand : Demand
     state : StartState
     inputs : NightInputs
+    salt : SaltState
+    flushes : FlushCandidates    Zones that need a flush, planned or not.
     run : RunnableNight
-
-    Returns
-    -------
-    dict
     """
+
+    site: Site
+    night: date
+    made: datetime
+    opens: int
+    demand: Demand
+    state: StartState
+    inputs: NightInputs
+    salt: SaltState
+    flushes: FlushCandidates
+    run: RunnableNight
+
+
+def plan_document(planned: Planned) -> dict[str, Any]:
+    """Assemble the document of one evening."""
+    site, inputs, run, state, demand = planned.site, planned.inputs, planned.run, planned.state, planned.demand
     plan = inputs.plan
     net = run.later * plan.net_rate[:, None]
     future = run_balance(plan.depletion, net, plan.etc, plan.effective_rain, plan.taw, inputs.depletion_fraction)
     before_each = np.concatenate((plan.depletion[:, None], future.depletion[:, :-1]), axis=1)
-    dry = np.maximum(future.depletion - inputs.limit, 0.0)
+    dry = np.maximum(future.depletion - dry_limits(planned), 0.0)
     soft = np.maximum(plan.wet_limit - np.maximum(before_each - net, 0.0), 0.0)
     step = (inputs.resolution * plan.net_rate)[:, None]  # within one controller step of a limit is on it
     dry[dry < step] = 0.0
@@ -64,7 +73,11 @@ def plan_document(
     limits = limits_by_night(site, inputs, run)
     dearest = max(float((plan.supply_share @ plan.source_price).max(initial=0.0)), 0.05)
     scarce = short_of(site, plan, limits, dearest)
-    notes = (*site.notes, *demand.notes, *state.notes, *inputs.notes)
+    notes = (
+        *(*site.notes, *demand.notes, *state.notes),
+        *(*planned.salt.notes, *inputs.notes, *planned.flushes.notes),
+    )
+    ece = _salinity(planned, net)
     warnings = [{"subject": n.subject, "text": n.text} for n in notes if n.kind == "warning"]
     warnings += _night_warnings(site, run)
     return {
@@ -79,20 +92,28 @@ def plan_document(
             "currency": site.currency,
         },
         "pumps": [{"name": p.name, "capacity_lps": p.capacity} for p in site.pumps],
-        "night": night.isoformat(),
-        "made": made.isoformat(timespec="seconds"),
+        "night": planned.night.isoformat(),
+        "made": planned.made.isoformat(timespec="seconds"),
         "status": _status(site, inputs, run, future),
-        "inputs": _inputs_part(night, opens, demand, state, notes),
-        "zones": _zones_part(site, inputs, run, state, future, net, scarce),
+        "inputs": _inputs_part(planned, notes),
+        "zones": _zones_part(planned, future, net, ece, scarce),
         "nights": _nights_part(site, inputs, run, limits),
         "surfaces": _surfaces_part(site, plan, run, dry, soft, future),
         "allocation": _allocation_part(site, inputs, run),
         "give_way": _give_way_part(site, inputs, dry, scarce),
-        "flushes": [],
+        "flushes": _flushes_part(planned, net, future, ece),
         "flow": _flow_part(site, run),
         "advice": [],
         "warnings": warnings,
     }
+
+
+def dry_limits(planned: Planned) -> np.ndarray:
+    """Depletion above which each zone-night is dry, (Z, N) [mm]: from a flush on, the limit without salt."""
+    limit = planned.inputs.limit.copy()
+    for flush in planned.run.result.flushes:
+        limit[flush.zone, flush.nights[0] :] = planned.inputs.fresh_limit[flush.zone, flush.nights[0] :]
+    return limit
 
 
 def moment(night: date, minute: float) -> str:
@@ -121,8 +142,9 @@ def _may_run(site: Site, inputs: NightInputs) -> np.ndarray:
     )
 
 
-def _inputs_part(night: date, opens: int, demand: Demand, state: StartState, notes: tuple[Note, ...]) -> dict[str, Any]:
+def _inputs_part(planned: Planned, notes: tuple[Note, ...]) -> dict[str, Any]:
     """What was read and how old it is."""
+    night, opens, demand, state = planned.night, planned.opens, planned.demand, planned.state
     opening = datetime.combine(night, datetime.min.time()) + timedelta(minutes=opens)
     newest = state.newest_reading
     return {
@@ -160,15 +182,10 @@ def _rounded(values: np.ndarray, digits: int = 6) -> list[Any]:
 
 
 def _zones_part(
-    site: Site,
-    inputs: NightInputs,
-    run: RunnableNight,
-    state: StartState,
-    future: DayBalance,
-    net: np.ndarray,
-    scarce: list[Scarce],
+    planned: Planned, future: DayBalance, net: np.ndarray, ece: np.ndarray, scarce: list[Scarce]
 ) -> list[dict[str, Any]]:
     """One entry a zone."""
+    site, inputs, run, state = planned.site, planned.inputs, planned.run, planned.state
     plan, zones = inputs.plan, site.zones
     gross = run.later * (plan.net_rate / plan.net_share)[:, None]
     volume = run.minutes * plan.water_per_minute
@@ -177,6 +194,10 @@ def _zones_part(
     reasons = zone_reasons(
         plan, inputs.dates, run.minutes, run.later, blame, run.left_out, ~fits_alone(site), site.units
     )
+    for flush in run.result.flushes:
+        if 0 in flush.nights and run.minutes[flush.zone] > 0:
+            reasons[flush.zone] = "salt flush"
+    salinity = [[None if np.isnan(x) else x for x in _rounded(column, 3)] for column in (ece[:, 0], ece[:, 1])]
     cycles = _cycles_by_zone(site, inputs, run)
     nights = [d.isoformat() for d in inputs.dates]
     path_columns = [
@@ -196,7 +217,7 @@ def _zones_part(
         "spread_after": spread_after,
         "taw": plan.taw,
         "raw": plan.raw[:, 0],
-        "dry": inputs.limit[:, 0],
+        "dry": dry_limits(planned)[:, 0],
         "margin": inputs.margin[:, 0],
         "wet": plan.wet_limit[:, 0],
         "etc": future.etc_actual[:, 0],
@@ -233,8 +254,8 @@ def _zones_part(
                 "cycles": cycles[z],
                 "reason": reasons[z],
                 "state_from": state.origin[z],
-                "before": {"depletion_mm": v["before"][z], "ece_dsm": None, "spread_mm": v["spread"][z]},
-                "after": {"depletion_mm": v["after"][z], "ece_dsm": None, "spread_mm": v["spread_after"][z]},
+                "before": {"depletion_mm": v["before"][z], "ece_dsm": salinity[0][z], "spread_mm": v["spread"][z]},
+                "after": {"depletion_mm": v["after"][z], "ece_dsm": salinity[1][z], "spread_mm": v["spread_after"][z]},
                 "limits": {
                     "taw_mm": v["taw"][z],
                     "raw_mm": v["raw"][z],
@@ -262,6 +283,55 @@ def _zones_part(
             }
         )
     return entries
+
+
+def _salinity(planned: Planned, net: np.ndarray) -> np.ndarray:
+    """Mean ECe of every zone tonight and at the end of each date, shape (Z, N + 1) [dS/m], NaN where not known."""
+    plan, run = planned.inputs.plan, planned.run
+    if not planned.salt.known.any():
+        return np.full((plan.zones, plan.nights + 1), np.nan)
+    chosen = run.result.minutes(plan).sum(axis=2)  # (Z, N, K)
+    whole = chosen.sum(axis=2)
+    ec = plan.supply_share @ np.array([s.ec for s in planned.site.sources])
+    mixed = np.where(whole > 0, (chosen @ ec) / np.maximum(whole, 1e-12), planned.salt.source_ec[:, None])
+    forecast = forecast_salt(planned.salt, net, mixed, plan.etc, plan.effective_rain, planned.inputs.depletion_fraction)
+    return np.column_stack((planned.salt.mean, forecast.mean))
+
+
+def _flushes_part(planned: Planned, net: np.ndarray, future: DayBalance, ece: np.ndarray) -> list[dict[str, Any]]:
+    """Flushes of the horizon in order of their first night, then the zones that need one and get none."""
+    inputs, candidates, zones = planned.inputs, planned.flushes, planned.site.zones
+    place = {int(z): f for f, z in enumerate(candidates.needs.zone)}
+    found = []
+    for flush in sorted(planned.run.result.flushes, key=lambda f: (f.nights, f.zone)):
+        z, f, on = flush.zone, place.pop(flush.zone), list(flush.nights)
+        gross = net[z, on].sum() / inputs.plan.net_share[z]
+        found.append(
+            {
+                "zone": zones.zone[z],
+                "nights": [inputs.dates[n].isoformat() for n in on],
+                "by": candidates.by[f].isoformat(),
+                "drainage_mm": round(float(future.drainage[z, on].sum()), 3),
+                "depth_mm": round(float(gross), 3),
+                "ece_before_dsm": round(float(ece[z, on[0]]), 3),
+                "ece_after_dsm": round(float(ece[z, on[-1] + 1]), 3),
+                "words": candidates.reason[f],
+            }
+        )
+    for z, f in place.items():
+        found.append(
+            {
+                "zone": zones.zone[z],
+                "nights": [],
+                "by": candidates.by[f].isoformat(),
+                "drainage_mm": 0.0,
+                "depth_mm": 0.0,
+                "ece_before_dsm": round(float(candidates.ece_now[f]), 3),
+                "ece_after_dsm": None,
+                "words": f"not within this plan: {candidates.reason[f]}",
+            }
+        )
+    return found
 
 
 def _blame(scarce: list[Scarce], zones: int) -> list[str]:

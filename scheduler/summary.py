@@ -66,6 +66,7 @@ def print_evening(screen: Console, document: dict[str, Any], files: Sequence[Pat
         highlight=False,
     )
     screen.print(_surfaces(document, units))
+    _print_planned_flushes(screen, document)
     _print_limits(screen, document)
     for row in document["give_way"]:
         screen.print(f"gives way: {escape(row['words'])}", style="yellow", highlight=False)
@@ -91,6 +92,17 @@ def _surfaces(document: dict[str, Any], units: str) -> Table:
             f"{row['wet_zone_days']:,}",
         )
     return table
+
+
+def _print_planned_flushes(screen: Console, document: dict[str, Any]) -> None:
+    """Count the salt flushes of the plan."""
+    flushes = document["flushes"]
+    if flushes:
+        now = sum(document["night"] in f["nights"] for f in flushes)
+        never = sum(not f["nights"] for f in flushes)
+        parts = [f"{now} tonight", f"{len(flushes) - now - never} on later nights"]
+        parts += [f"{never} due, but not within this plan"] if never else []
+        screen.print("salt flushes: " + ", ".join(parts), highlight=False)
 
 
 def _print_limits(screen: Console, document: dict[str, Any]) -> None:

@@ -96,7 +96,7 @@ def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> Runna
         rounded = _rounded(inputs, result, run, longest, share)
         if not rounded.any():
             return _dry_night(inputs, result, run, attempt, ordinary)
-        cycles, job = _job(site, inputs, rounded, run[:, 0].sum(axis=2))
+        cycles, job = _job(site, inputs, rounded, run[:, 0].sum(axis=2), _flushing(inputs, result, 0))
         timetable = pack_night(job, EFFORT if job.cycle_zone.size <= FEW_CYCLES else QUICK)
         if attempt == TRIES or not _must_shrink(site, inputs, timetable):
             break
@@ -236,7 +236,9 @@ def _rounded(
     matrix, limits = hard_rows(inputs, run, night, share)
     open_minutes = (plan.allowed[:, night] * plan.block_length[night]).sum(axis=1)
     dry_without = before + plan.etc[:, night] - plan.effective_rain[:, night] > plan.dry_limit[:, night]
-    filled = np.where(_flushing(inputs, result, night), np.inf, before / plan.net_rate)  # rounding up never drains
+    flushing = _flushing(inputs, result, night)
+    worth = np.abs(result.water_value[:, night]) * plan.net_rate
+    filled = np.where(flushing, np.inf, before / plan.net_rate)  # rounding up never drains
     return round_minutes(
         minutes=minutes,
         resolution_min=inputs.resolution,
@@ -244,7 +246,7 @@ def _rounded(
         largest_run_min=np.minimum.reduce((longest, open_minutes, filled)),
         limit_matrix=matrix,
         limit_rhs=limits,
-        value=np.abs(result.water_value[:, night]) * plan.net_rate,
+        value=np.where(flushing, 1e3 * (1.0 + worth.max()), worth),
         need=dry_without & (minutes > 0),
     ).minutes
 
@@ -256,7 +258,9 @@ def _flushing(inputs: NightInputs, result: PlanResult, night: int) -> NDArray[np
     return on
 
 
-def _job(site: Site, inputs: NightInputs, minutes: Floats, by_block: Floats) -> tuple[Cycles, NightJob]:
+def _job(
+    site: Site, inputs: NightInputs, minutes: Floats, by_block: Floats, flushing: NDArray[np.bool_]
+) -> tuple[Cycles, NightJob]:
     """Cycles of the run times and everything the packer must respect."""
     zones, plan = site.zones, inputs.plan
     smallest = np.minimum(np.full(plan.zones, SMALLEST_RUN), np.maximum(minutes, inputs.resolution))
@@ -271,7 +275,7 @@ def _job(site: Site, inputs: NightInputs, minutes: Floats, by_block: Floats) -> 
     window = inputs.windows[0]
     blocks = np.array([(b.start, b.end) for b in window.blocks], dtype=float).reshape(-1, 2)
     ranks, rank = np.unique(zones.priority, return_inverse=True)
-    important = dry_tomorrow(plan) | (plan.wet_weight[:, 0] > 1)
+    important = dry_tomorrow(plan) | (plan.wet_weight[:, 0] > 1) | flushing
     job = NightJob(
         cycle_zone=cycles.zone,
         cycle_minutes=cycles.length,

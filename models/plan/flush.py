@@ -43,6 +43,7 @@ class Copies:
     depth : ndarray (V,)        Depth to pass below the roots [mm], 0 without a flush.
     supply : ndarray (V,)       Supply of the flush, -1 without.
     harm : ndarray (V,)         ET lost to salt until the flush, priced [cost].
+    dry_limit : ndarray (V, N)  Dry limit, from a flush on the one without salt [mm].
     """
 
     zone: Ints
@@ -51,11 +52,12 @@ class Copies:
     depth: Floats
     supply: Ints
     harm: Floats
+    dry_limit: Floats
 
     @property
     def flushing(self) -> Bools:
         """Copies with a flush, shape (V,)."""
-        return self.flush.any(axis=1)
+        return np.asarray(self.flush.any(axis=1), dtype=np.bool_)
 
 
 def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copies:
@@ -76,12 +78,16 @@ def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copie
     """
     nights = inputs.nights
     index = {int(z): f for f, z in enumerate(needs.zone)}
-    rows: list[tuple[int, bool, Bools, float, int, float]] = []
+    rows: list[tuple[int, bool, Bools, float, int, float, Floats]] = []
+    fresh = inputs.dry_limit.copy()
+    if needs.dry_limit_after is not None:
+        fresh[needs.zone] = needs.dry_limit_after
 
     def add(z: int, opened: bool, on: tuple[int, ...], mm: float, k: int, cost: float) -> None:
         row = np.zeros(nights, dtype=bool)
         row[list(on)] = True
-        rows.append((z, opened, row, mm, k, cost))
+        flushed = np.arange(nights) >= (on[0] if on else nights)
+        rows.append((z, opened, row, mm, k, cost, np.where(flushed, fresh[z], inputs.dry_limit[z])))
 
     for z in range(inputs.zones):
         f = index.get(z)
@@ -98,7 +104,7 @@ def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copie
                     if on[-1] < nights and may[on[-1]]:
                         before = float(lost[on[-1] - 1]) if on[-1] else 0.0
                         add(z, True, on, float(needs.depth[f, k]), k, before)
-    zone, is_open, flush, depth, supply, harm = zip(*rows, strict=True)
+    zone, is_open, flush, depth, supply, harm, dry_limit = zip(*rows, strict=True)
     return Copies(
         np.array(zone, dtype=np.int64),
         np.array(is_open, dtype=np.bool_),
@@ -106,6 +112,7 @@ def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copie
         np.array(depth, dtype=np.float64),
         np.array(supply, dtype=np.int64),
         np.array(harm, dtype=np.float64),
+        np.array(dry_limit, dtype=np.float64),
     )
 
 
@@ -187,6 +194,7 @@ def spread_inputs(inputs: PlanInputs, copies: Copies) -> PlanInputs:
     supply[fixed] = False
     supply[fixed, copies.supply[fixed]] = True
     by_zone["zone_supply"] = supply
+    by_zone["dry_limit"] = copies.dry_limit
     cuts = tuple(Cut(cut.name, cut.zones[copies.zone], cut.volume) for cut in inputs.cuts)
     return replace(inputs, **by_zone, cuts=cuts)
 
@@ -246,7 +254,7 @@ def add_flush_rows(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies) -> 
     """Add what a flush is: `flush_fills[c]` and `flush_depth[v]`; and `within_*`, the bounds scaled by the weight.
 
     `flush_fills`: sum(a x[n]) = D[n-1] + flushed[n]: the night's water refills the root zone, the rest drains   [mm].
-    `flush_depth`: the flushed water and the rain that drains on the dates after sum to the depth or more   [mm].
+    `flush_depth`: the flushed water sums to the depth or more; what rain will carry off was taken from it   [mm].
     """
     nights = inputs.nights
     depletion = depletion_terms(m)
@@ -272,8 +280,7 @@ def add_flush_rows(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies) -> 
 
     def depth(m: pyo.ConcreteModel, v: int) -> Any:
         on = [v * nights + n for n in np.flatnonzero(copies.flush[v]).tolist()]
-        variables = [m.unfinished[v], *(flushed[c] for c in on)]
-        variables += [*(drainage[c] for c in on if c in drainage), chosen[v]]
+        variables = [m.unfinished[v], *(flushed[c] for c in on), chosen[v]]
         return (0.0, linear([1.0] * (len(variables) - 1) + [-float(copies.depth[v])], variables), None)
 
     m.flush_fills = pyo.Constraint(m.C_flush, rule=fills)

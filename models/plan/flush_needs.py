@@ -19,6 +19,8 @@ class FlushNeeds:
     allowed : ndarray (F, N)    Nights on which a flush may run.
     harm : ndarray (F, N)       ET lost to salt on the date after each night if still unflushed [mm].
     harm_after : ndarray (F,)   The same over the days after the horizon [mm].
+    dry_limit_after : ndarray (F, N), optional   Dry limit from the night of a flush on, once salt no longer stresses
+        the turf [mm]; that of the plan if not given.
 
     Raises
     ------
@@ -30,6 +32,7 @@ class FlushNeeds:
     allowed: NDArray[np.bool_]
     harm: NDArray[np.float64]
     harm_after: NDArray[np.float64]
+    dry_limit_after: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and ranges once."""
@@ -44,6 +47,8 @@ class FlushNeeds:
             raise ValueError(f"allowed: shape {self.allowed.shape}; {self.harm.shape} is needed")
         if self.harm_after.shape != (count,):
             raise ValueError(f"harm_after: shape {self.harm_after.shape}; {(count,)} is needed")
+        if self.dry_limit_after is not None and self.dry_limit_after.shape != self.harm.shape:
+            raise ValueError(f"dry_limit_after: shape {self.dry_limit_after.shape}; {self.harm.shape} is needed")
         if not (self.depth[np.isfinite(self.depth)] > 0).all() or np.isinf(self.depth).any():
             raise ValueError("depth: every known value must be finite and above 0")
         for name, value in (("harm", self.harm), ("harm_after", self.harm_after)):

@@ -332,7 +332,8 @@ def flushes(plan: Plan) -> list[dict[str, str]]:
     return [
         {
             "zone": names.get(f["zone"], f["zone"]),
-            "nights": _and([edge.format_short_date(_day(n), units) for n in f["nights"]]),
+            "nights": _and([edge.format_short_date(_day(n), units) for n in f["nights"]])
+            or f"not yet; due by {edge.format_short_date(_day(f['by']), units)}",
             "depth": edge.format_depth(f["depth_mm"], units),
             "drainage": edge.format_depth(f["drainage_mm"], units),
             "salts": f"{edge.format_salinity(f['ece_before_dsm'])} → {edge.format_salinity(f['ece_after_dsm'])}",

@@ -226,6 +226,7 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
             {
                 "zone": rows[0]["id"],
                 "nights": ["2026-07-16"],
+                "by": "2026-07-18",
                 "drainage_mm": 38.0,
                 "depth_mm": 52.0,
                 "ece_before_dsm": 6.1,
