@@ -27,6 +27,8 @@ from scheduler.state import DAILY_ERROR, StartState
 from scheduler.timetable import RunnableNight
 from scheduler.words import give_way_words, zone_reasons
 
+TOLD_APART = 0.02  # [-] of TAW beyond a limit, or one controller step, from which a zone-day counts; our choice
+
 
 @dataclass(frozen=True)
 class Planned:
@@ -67,9 +69,9 @@ def plan_document(planned: Planned) -> dict[str, Any]:
     before_each = np.concatenate((plan.depletion[:, None], future.depletion[:, :-1]), axis=1)
     dry = np.maximum(future.depletion - dry_limits(planned), 0.0)
     soft = np.maximum(plan.wet_limit - np.maximum(before_each - net, 0.0), 0.0)
-    step = (inputs.resolution * plan.net_rate)[:, None]  # within one controller step of a limit is on it
-    dry[dry < step] = 0.0
-    soft[soft < step] = 0.0
+    least = np.maximum(inputs.resolution * plan.net_rate, TOLD_APART * plan.taw)[:, None]
+    dry[dry < least] = 0.0
+    soft[soft < least] = 0.0
     limits = limits_by_night(site, inputs, run)
     dearest = max(float((plan.supply_share @ plan.source_price).max(initial=0.0)), 0.05)
     scarce = short_of(site, plan, limits, dearest)

@@ -41,6 +41,20 @@ HARD_SHARE = 1.0 - 1e-9  # of a limit that is used in rounding, so that adding u
 
 
 @dataclass(frozen=True)
+class Terms:
+    """What run times are rounded by.
+
+    Parameters
+    ----------
+    share : mapping          Share of each capacity that counts, by kind [-].
+    worth : ndarray (Z,)     What a minute short costs, in any one unit.
+    """
+
+    share: Mapping[str, Floats]
+    worth: Floats
+
+
+@dataclass(frozen=True)
 class RunnableNight:
     """Tonight's runs and the plan they belong to.
 
@@ -88,12 +102,13 @@ def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> Runna
     share = _packable(plan)
     for name, factors in share.items():
         solver.scale_capacity(name, factors)
-    ordinary = dict(share)
+    worth = solver.prices.dry * plan.net_rate  # a minute short costs dryness, in the order of the ranks
+    ordinary = Terms(dict(share), worth)
     longest = plan.max_run.copy()
     for attempt in range(1, TRIES + 1):
         result = _solved(solver)
         run = result.minutes(plan)
-        rounded = _rounded(inputs, result, run, longest, share)
+        rounded = _rounded(inputs, result, run, longest, Terms(share, worth))
         if not rounded.any():
             return _dry_night(inputs, result, run, attempt, ordinary)
         cycles, job = _job(site, inputs, rounded, run[:, 0].sum(axis=2), _flushing(inputs, result, 0))
@@ -213,7 +228,7 @@ def _rounded(
     result: PlanResult,
     run: Floats,
     longest: Floats,
-    share: Mapping[str, Floats],
+    terms: Terms,
     night: int = 0,
     before: Floats | None = None,
     owed: Floats | None = None,
@@ -224,7 +239,7 @@ def _rounded(
     ----------
     inputs, result, run : NightInputs, PlanResult, ndarray (Z, N, B, K)   The plan and its run times.
     longest : ndarray (Z,)            Longest run [min].
-    share : mapping                   Share of each capacity that counts.
+    terms : Terms
     night : int
     before : ndarray (Z,), optional   Depletion at opening time [mm]; tonight's if not given.
     owed : ndarray (Z,), optional     Minutes that rounding kept from earlier nights [min].
@@ -233,11 +248,10 @@ def _rounded(
     minutes = run[:, night].sum(axis=(1, 2))
     minutes = np.where(minutes > STILL, minutes + (0.0 if owed is None else owed), 0.0)
     before = plan.depletion if before is None else before
-    matrix, limits = hard_rows(inputs, run, night, share)
+    matrix, limits = hard_rows(inputs, run, night, terms.share)
     open_minutes = (plan.allowed[:, night] * plan.block_length[night]).sum(axis=1)
     dry_without = before + plan.etc[:, night] - plan.effective_rain[:, night] > plan.dry_limit[:, night]
     flushing = _flushing(inputs, result, night)
-    worth = np.abs(result.water_value[:, night]) * plan.net_rate
     filled = np.where(flushing, np.inf, before / plan.net_rate)  # rounding up never drains
     return round_minutes(
         minutes=minutes,
@@ -246,7 +260,7 @@ def _rounded(
         largest_run_min=np.minimum.reduce((longest, open_minutes, filled)),
         limit_matrix=matrix,
         limit_rhs=limits,
-        value=np.where(flushing, 1e3 * (1.0 + worth.max()), worth),
+        value=np.where(flushing, 1e3 * (1.0 + terms.worth.max()), terms.worth),
         need=dry_without & (minutes > 0),
     ).minutes
 
@@ -302,15 +316,13 @@ def _job(
     return cycles, job
 
 
-def _dry_night(
-    inputs: NightInputs, result: PlanResult, run: Floats, solves: int, share: Mapping[str, Floats]
-) -> RunnableNight:
+def _dry_night(inputs: NightInputs, result: PlanResult, run: Floats, solves: int, terms: Terms) -> RunnableNight:
     """A night on which nothing runs."""
     z = inputs.plan.zones
     none = np.zeros(z)
     by_supply = np.zeros((z, inputs.plan.supply_share.shape[0]))
     return RunnableNight(
-        result, none, by_supply, _all_nights(inputs, result, run, none, share), None, None, None, solves, np.zeros(z)
+        result, none, by_supply, _all_nights(inputs, result, run, none, terms), None, None, None, solves, np.zeros(z)
     )
 
 
@@ -327,9 +339,7 @@ def _by_supply(plan: PlanInputs, run: Floats, minutes: Floats) -> Floats:
     return np.asarray(_mix(plan, run[:, 0].sum(axis=1)) * (minutes * plan.water_per_minute)[:, None], dtype=np.float64)
 
 
-def _all_nights(
-    inputs: NightInputs, result: PlanResult, run: Floats, tonight: Floats, share: Mapping[str, Floats]
-) -> Floats:
+def _all_nights(inputs: NightInputs, result: PlanResult, run: Floats, tonight: Floats, terms: Terms) -> Floats:
     """Run times of all nights in controller steps: tonight as it runs, later nights as they would be rounded.
 
     The soil is carried along, so that what rounding keeps from a zone one night can be given on the next.
@@ -341,7 +351,7 @@ def _all_nights(
     for n in range(plan.nights):
         owed = np.maximum((planned[:, :n] - minutes[:, :n]).sum(axis=1), 0.0)
         owed = np.minimum(owed, inputs.resolution)
-        minutes[:, n] = tonight if n == 0 else _rounded(inputs, result, run, plan.max_run, share, n, depletion, owed)
+        minutes[:, n] = tonight if n == 0 else _rounded(inputs, result, run, plan.max_run, terms, n, depletion, owed)
         day = balance_day(
             depletion,
             minutes[:, n] * plan.net_rate,
