@@ -246,7 +246,7 @@ class PlanSolver:
         variables = self.model.run_time
         if self.copies is not None:
             place = np.searchsorted(zones, self.copies.zone)
-            inside = (place < zones.size) & (zones[np.minimum(place, zones.size - 1)] == self.copies.zone)
+            inside = np.isin(self.copies.zone, zones)
             zones, longest = np.flatnonzero(inside), longest[place[inside]]
         for z, limit in zip(zones.tolist(), longest.tolist(), strict=True):
             c = z * self.inputs.nights + night
