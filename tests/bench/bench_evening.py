@@ -9,6 +9,7 @@ Medians are printed beside the limits the project holds itself to.
 
 from __future__ import annotations
 
+import json
 import os
 import statistics
 import sys
@@ -38,15 +39,15 @@ def main(zones: int = 2400, nights: int = 10, repeats: int = 5) -> None:
     with tempfile.TemporaryDirectory() as place:
         folder = make_site(Path(place) / "site", zones=zones, nights=nights)
         model = Path(place) / "evening.mps"
-        builds = build_times(folder, repeats, model)
+        builds = in_process(build_times, folder, repeats, model)
         small = make_site(Path(place) / "small", zones=600, nights=7)
-        small_builds = build_times(small, repeats)
+        small_builds = in_process(build_times, small, repeats)
         whole, memory, bare = [], [], []
         for repeat in range(1, repeats + 1):
             wall, peak = run_command(folder)
             whole.append(wall)
             memory.append(peak)
-            bare.append(in_process(bare_solve, model))
+            bare.extend(in_process(bare_solve, model))
             say(f"repeat {repeat}: command {wall:.1f} s, {peak:.0f} MiB; bare HiGHS {bare[-1]:.1f} s")
         middle = statistics.median
         limit = LIMIT_FACTOR * middle(bare) + LIMIT_ADDED
@@ -92,27 +93,31 @@ def run_command(folder: Path) -> tuple[float, float]:
     return wall, usage.ru_maxrss / 1024
 
 
-def bare_solve(model: Path) -> float:
+def bare_solve(model: Path) -> list[float]:
     """Seconds HiGHS takes with default options, reading aside."""
     highs = highspy.Highs()
     highs.setOptionValue("output_flag", False)
     highs.readModel(str(model))
     start = time.perf_counter()
     highs.run()
-    return time.perf_counter() - start
+    return [time.perf_counter() - start]
 
 
-def in_process(work, model: Path) -> float:
-    """Run in a fresh process, so that neither memory nor caches of one repeat serve the next."""
+def in_process(work, *arguments) -> list[float]:
+    """Run in a fresh process, so that no repeat serves the next and this process stays small.
+
+    The memory a process has before it turns into another program is part of the peak the system reports for it.
+    """
     reader, writer = os.pipe()
     child = os.fork()
     if not child:
-        os.write(writer, repr(work(model)).encode())
+        os.write(writer, json.dumps(work(*arguments)).encode())
         os._exit(0)
-    os.waitpid(child, 0)
     os.close(writer)
     with os.fdopen(reader) as answer:
-        return float(answer.read())
+        found = json.loads(answer.read())
+    os.waitpid(child, 0)
+    return found
 
 
 def say(text: str) -> None:
