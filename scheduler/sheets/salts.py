@@ -218,9 +218,7 @@ def _charts(report: SaltReport) -> dict[str, Any]:
         name = zones.name[z] or zones.zone[z]
         course = report.courses[z]
         flushed = [e for e in report.events if e.zone == z]
-        how = (
-            "measured by probes" if all(course.measured) else "partly measured" if any(course.measured) else "reckoned"
-        )
+        how = ("Reckoned", "One half measured by probes", "Measured by probes")[sum(course.measured)]
         alt = (
             f"{name}: ECe now {state.ece[z, 0]:.1f} in the upper and {state.ece[z, 1]:.1f} dS/m in the lower half; "
             f"limit of the mean {zones.ece_threshold[z]:.1f}"
