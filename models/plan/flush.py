@@ -22,6 +22,8 @@ from models.plan.inputs import Bools, Cut, Floats, Ints, PlanInputs
 from models.plan.prices import Prices
 from models.plan.rows import entries, groups, linear
 
+MOST_COPIES = 1500  # of all zones together; beyond, each zone is asked about fewer nights, to keep the plan small
+FEWEST_WAYS = 4  # ways to flush a zone is asked about at least
 UNFINISHED = 2.0  # price of a flush left unfinished against the worst harm of its zone [-]; it is then not begun
 UNFINISHED_FROM = 1e-6  # [mm] below which it is a solver's rounding
 SURE = 0.99  # weight above which a way counts as chosen [-]
@@ -98,12 +100,16 @@ def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copie
         lost = np.cumsum(worth * needs.harm[f])
         add(z, True, (), 0.0, -1, float(lost[-1] + worth.mean() * needs.harm_after[f]))
         may = needs.allowed[f] & inputs.allowed[z].any(axis=1)
-        for k in np.flatnonzero(np.isfinite(needs.depth[f]) & inputs.zone_supply[z]).tolist():
-            for n in np.flatnonzero(may).tolist():
-                for on in ((n,), (n, n + 1)):
-                    if on[-1] < nights and may[on[-1]]:
-                        before = float(lost[on[-1] - 1]) if on[-1] else 0.0
-                        add(z, True, on, float(needs.depth[f, k]), k, before)
+        ways = [
+            (on, k)
+            for n in np.flatnonzero(may).tolist()
+            for on in ((n,), (n, n + 1))
+            if on[-1] < nights and may[on[-1]]
+            for k in np.flatnonzero(np.isfinite(needs.depth[f]) & inputs.zone_supply[z]).tolist()
+        ]
+        for i in _some_ways(len(ways), max(FEWEST_WAYS, MOST_COPIES // needs.zone.size), f):
+            on, k = ways[i]
+            add(z, True, on, float(needs.depth[f, k]), k, float(lost[on[-1] - 1]) if on[-1] else 0.0)
     zone, is_open, flush, depth, supply, harm, dry_limit = zip(*rows, strict=True)
     return Copies(
         np.array(zone, dtype=np.int64),
@@ -114,6 +120,17 @@ def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copie
         np.array(harm, dtype=np.float64),
         np.array(dry_limit, dtype=np.float64),
     )
+
+
+def _some_ways(count: int, most: int, zone: int) -> list[int]:
+    """Places of at most `most` of `count` ways, evenly apart and begun one later for each zone, rising.
+
+    Where very many zones need a flush, not every zone can be asked about every night: the zones between them still
+    cover all of them.
+    """
+    if count <= most:
+        return list(range(count))
+    return sorted({(zone + i * count // most) % count for i in range(most)})
 
 
 @dataclass(frozen=True)
