@@ -10,6 +10,7 @@ scaled by its weight, and the weights sum to 1. The relaxation is then the conve
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -157,13 +158,14 @@ class Ways:
         names, first, number = np.unique(copies.zone[opened], return_index=True, return_inverse=True)
         return cls(number, first, np.flatnonzero(copies.flushing[opened]), int(names.size))
 
-    def settle(self, weight: Floats, settled: Ints) -> Ints:
-        """Settle the zones whose way is sure, and at least the surest quarter of the others.
+    def settle(self, weight: Floats, settled: Ints, part: float) -> Ints:
+        """Settle the zones whose way is sure, and at least the surest part of the others.
 
         Parameters
         ----------
         weight : ndarray (W,)     Weights of the last relaxation.
         settled : ndarray (F,)    Weight that is fixed at 1 for each open zone, -1 = not yet.
+        part : float              Share of the undecided zones to settle at least [-].
 
         Returns
         -------
@@ -175,7 +177,7 @@ class Ways:
         best = order[np.searchsorted(self.zone[order], np.arange(self.zones))]
         undecided = np.flatnonzero(settled < 0)
         sure = largest[undecided] >= SURE
-        surest = np.argsort(-largest[undecided], kind="stable")[: -(-undecided.size // 4)]
+        surest = np.argsort(-largest[undecided], kind="stable")[: math.ceil(part * undecided.size)]
         take = undecided[np.union1d(np.flatnonzero(sure), surest)]
         out = settled.copy()
         out[take] = best[take]

@@ -30,6 +30,7 @@ OPTIONS: dict[str, bool | int | str] = {
 
 
 WIDEST_GAP = 0.01  # [-] between the plan and its bound that is left alone
+SETTLING_STEPS = 4  # parts in which undecided zones are settled where all at once leaves too wide a gap
 LOOSE = 2.0  # of a capacity on a night whose run times are fixed: rounding up may pass it in one block [-]
 LONGEST_SEARCH = 40.0  # [s] of branch and bound where the gap is wider
 # Costs are scaled down, by a power of two, so that none passes this. With many ranks and zones of very different size
@@ -144,9 +145,9 @@ class PlanSolver:
     def _choose_flushes(self, copies: Copies) -> float:
         """Settle which zones flush when; the plan is left solved with the choice fixed.
 
-        The relaxation gives the bound. Zones are then settled from the surest on, each time solving again from the last
-        basis; a flush that cannot be finished is not begun. Where the gap to the bound stays above `WIDEST_GAP`, branch
-        and bound goes on from there for at most `LONGEST_SEARCH` seconds.
+        The relaxation gives the bound. Zones are then settled, all at once or from the surest on, each time solving
+        again from the last basis; a flush that cannot be finished is not begun. Where the gap to the bound stays above
+        `WIDEST_GAP`, branch and bound goes on from there for at most `LONGEST_SEARCH` seconds.
 
         Returns
         -------
@@ -157,22 +158,23 @@ class PlanSolver:
         ways = Ways.of(copies)
         self._bound(columns, np.zeros(columns.size), np.ones(columns.size))
         bound = self._run()
-        settled = np.full(ways.zones, -1, dtype=np.int64)
-        while True:
-            values = self._values()
-            settled = ways.settle(values[columns], settled)
-            self._bound(columns, *ways.bounds(settled))
-            best = self._run()
-            if (settled >= 0).all():
-                given_up = ways.give_up(settled, self._values()[unfinished])
-                if given_up is None:
-                    break
-                settled = given_up
+        relaxed = self._values()[columns]
+        for steps in (1, SETTLING_STEPS):  # all at once is enough where the relaxation left few zones open
+            settled = np.full(ways.zones, -1, dtype=np.int64)
+            weight = relaxed
+            while (settled < 0).any():
+                settled = ways.settle(weight, settled, 1.0 / steps)
                 self._bound(columns, *ways.bounds(settled))
                 best = self._run()
-                break
-        gap = (best - bound) / max(abs(best), 1e-9)
-        return gap if gap <= WIDEST_GAP else self._search(columns, ways, best, gap)
+                weight = self._values()[columns]
+            given_up = ways.give_up(settled, self._values()[unfinished])
+            if given_up is not None:
+                self._bound(columns, *ways.bounds(given_up))
+                best = self._run()
+            gap = (best - bound) / max(abs(best), 1e-9)
+            if gap <= WIDEST_GAP:
+                return gap
+        return self._search(columns, ways, best, gap)
 
     def _search(self, columns: Ints, ways: Ways, best: float, gap: float) -> float:
         """Branch and bound from the plan that stands; it stays if nothing better is found."""
