@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.linalg import cho_factor, cho_solve
 from scipy.special import ndtr
 
 from models.kin import Block, Setup
@@ -573,18 +574,17 @@ def _joseph(
     noise: FloatArray,
     innovation: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
-    """Change of the mean, and (I - k h') P (I - k h')' + k r k' for one reading after the other.
+    """Change of the mean, K v, and (I - K H) P (I - K H)' + K R K' for all readings at once.
 
-    Their noises are independent, so this is the update by all at once; no matrix is factored. With u = P h and
-    S = h'u + r the form is P - q - q', q = k (u - S k / 2)'.
+    Their noises are independent. With U = P H', S = H U + R and K = U S^-1 the form is P - q - q' with
+    q = K (U - K S / 2)';
+    S is well away from singular, as R is not small against it.
     """
-    whole, change = whole.copy(), np.zeros(whole.shape[0])
-    for place, weight, r, off in zip(np.stack(columns, 1), np.stack(weights, 1), noise, innovation, strict=True):
-        u = np.sum(whole[place] * weight[:, None], axis=0)
-        total = float(np.sum(weight * u[place])) + float(r)
-        k = u / total
-        change += k * (off - float(np.sum(weight * change[place])))
-        half = np.outer(k, u - 0.5 * total * k)
-        whole -= half
-        whole -= half.T
-    return change, 0.5 * (whole + whole.T)
+    u = _times_h(whole, columns, weights)
+    total = _times_h(u.T, columns, weights)
+    total = 0.5 * (total + total.T) + np.diag(noise)
+    k = cho_solve(cho_factor(total, lower=True), u.T).T
+    half = k @ (u - 0.5 * k @ total).T
+    whole = whole - half
+    whole -= half.T.copy()
+    return np.asarray(k @ innovation), 0.5 * (whole + whole.T)

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-LARGEST_BLOCK = 150  # [zones] of one dense covariance
+LARGEST_BLOCK = 75  # [zones] of one dense covariance; with probes dealt evenly more would add little (no source)
 ROOT_QUARTERS = (1.6, 1.2, 0.8, 0.4)  # [-] uptake by quarter of the root depth / mean; FAO-29's 40-30-20-10 (memory)
 LAYER_CONTRAST = 0.5  # [-] of that contrast left in moisture at evening: water moves between layers (no source)
 QUARTER_CV = 1.27  # [-] DU_LQ = 1 - 1.27 CV of a normal catch: the mean of its lowest quarter. Computed

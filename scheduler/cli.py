@@ -5,6 +5,7 @@ Exit codes are those of `scheduler.errors`: 0 done, 2 usage, 3 bad input, 4 no p
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -16,6 +17,10 @@ import typer
 from rich.console import Console
 
 from scheduler.errors import BAD_INPUT, NO_PLAN, STORAGE, InputProblems, NoPlan, counted
+
+# Many small matrices: threads that wait for each other cost ten times what they save. Read when numpy is first loaded.
+for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
 app = typer.Typer(
     add_completion=False,
@@ -40,7 +45,8 @@ def tonight(
     out: Annotated[Path | None, typer.Option(help="Folder for the night's files; SITE/out/NIGHT if left out.")] = None,
 ) -> None:
     """Plan tonight: write the run-time table, plan.json and the night sheet."""
-    from scheduler.evening import choose_night, evening_of, local_now, out_folder, plan_tonight, publish
+    from scheduler.evening import choose_night, evening_of, local_now, opening_of, out_folder, plan_tonight, publish
+    from scheduler.keeping import bring_in
     from scheduler.site import load_site
     from scheduler.summary import print_evening
 
@@ -51,10 +57,17 @@ def tonight(
             loaded = load_site(site)
             now = local_now(loaded)
             evening = chosen or choose_night(loaded, evening_of(now))
-            document = plan_tonight(loaded, evening, now, step=status.update)
+            status.update("ledger and doubtful readings")
+            kept = bring_in(loaded)
+            flags = kept.flags_for(opening_of(kept.site, evening))
+            document = plan_tonight(kept.site, evening, now, step=status.update, flags=flags)
             status.update("writing the night's files")
-            files = publish(loaded, document, out or out_folder(loaded, evening))
+            files = publish(kept.site, document, out or out_folder(loaded, evening))
+            not_kept = kept.keep(document)
+            kept.close()
         print_evening(screen, document, files)
+        if not_kept:
+            screen.print(not_kept, style="yellow", markup=False, highlight=False)
         if evening != evening_of(now):
             screen.print(f"Planned for the evening of {evening.isoformat()}, not for today.", style="bold")
 

@@ -10,6 +10,8 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
 from models.plan.solve import PlanSolver
 from scheduler.demand import evening_demand
 from scheduler.errors import NoPlan
@@ -24,7 +26,7 @@ from scheduler.sheets.keying import write_keying_sheet
 from scheduler.sheets.night import write_night_sheet
 from scheduler.site import Site
 from scheduler.site.windows import night_windows
-from scheduler.state import starting_state
+from scheduler.state import evening_state
 from scheduler.timetable import runnable_night
 
 log = logging.getLogger(__name__)
@@ -68,7 +70,9 @@ def choose_night(site: Site, today: date) -> date:
     return max(newest)
 
 
-def plan_tonight(site: Site, night: date, made: datetime, step: Step = lambda _: None) -> dict[str, Any]:
+def plan_tonight(
+    site: Site, night: date, made: datetime, step: Step = lambda _: None, flags: pd.DataFrame | None = None
+) -> dict[str, Any]:
     """Plan one evening, without writing anything.
 
     Parameters
@@ -77,6 +81,7 @@ def plan_tonight(site: Site, night: date, made: datetime, step: Step = lambda _:
     night : date               Evening to plan; nothing newer than it is used.
     made : datetime            Time stamp of the plan, with its offset.
     step : callable, optional  Told the name of each step as it begins.
+    flags : DataFrame, optional   Doubts about readings up to this evening, where they have been examined already.
 
     Returns
     -------
@@ -92,7 +97,7 @@ def plan_tonight(site: Site, night: date, made: datetime, step: Step = lambda _:
     step("weather and forecast")
     demand = evening_demand(site, night, site.nights)
     step("where each zone stands")
-    state = starting_state(site, night, opens, demand, net_rates(site))
+    state = evening_state(site, night, opens, demand, net_rates(site), flags)
     salt = salt_state(site, night, opens, demand, state)
     inputs = night_inputs(site, night, windows, demand, state, salt)
     flushes = flush_needs(site, salt, inputs)
@@ -167,6 +172,11 @@ def keep_earlier(folder: Path) -> Path | None:
 def out_folder(site: Site, night: date) -> Path:
     """Where a night's files go unless told otherwise."""
     return site.folder / "out" / night.isoformat()
+
+
+def opening_of(site: Site, night: date) -> pd.Timestamp:
+    """Opening time of a night, local."""
+    return pd.Timestamp(night) + timedelta(minutes=site.window.of(night)[0])
 
 
 def last_good_plan(folder: Path) -> date | None:

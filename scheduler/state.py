@@ -1,12 +1,14 @@
-"""Where each zone stands at opening time: from its probes, else from the water balance, else from field capacity.
+"""Where each zone stands at opening time: from the filter over its record, or one step down without it.
 
-A probe reading is turned into root-zone depletion by weighting its depths, and carried to opening time by the balance
-with what was applied since. Every estimate has a spread.
+With believed readings and a log of applied water the filter speaks for zones with a probe, or with a probe among their
+kin. Without either, a probe reading is turned into root-zone depletion by weighting its depths and carried to opening
+time by the balance; a zone without one stands where the balance puts it, or at field capacity. Every estimate has a
+spread.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -15,7 +17,10 @@ import pandas as pd
 from models.soil import TEXTURES, adjusted_depletion_fraction, available_water, balance_day
 from scheduler.demand import Demand, zone_etc, zone_rain
 from scheduler.errors import counted
+from scheduler.estimate import Filtered, run_record
 from scheduler.notes import Note
+from scheduler.quality import believed, examine
+from scheduler.readings import recent
 from scheduler.site import Site
 
 OLDEST_LOG = 7  # [d] nights missing at the end of the applied log before the balance says nothing; our choice
@@ -27,6 +32,8 @@ DAILY_ERROR = 0.2  # [-] of a day's ET, one standard deviation, growing with the
 UNKNOWN_SPREAD = 0.15  # [-] of TAW where nothing is known; our choice
 WIDEST_SPREAD = 0.25  # [-] of TAW; our choice
 SUNRISE, SUNSET = 6, 20  # hours between which a day's ET is taken up evenly; our choice
+EXAMINED = 21  # [d] of readings looked over; a moved probe needs days before and after
+FELT = ("moisture", "ec", "temperature")  # doubted values that a sheet names
 
 
 @dataclass(frozen=True)
@@ -37,7 +44,7 @@ class StartState:
     ----------
     depletion : ndarray (Z,)   [mm], 0 to TAW.
     spread : ndarray (Z,)      One standard deviation [mm].
-    origin : ndarray (Z,)      "probe", "balance" or "field capacity".
+    origin : ndarray (Z,)      "probe", "kin", "balance" or "field capacity".
     taw : ndarray (Z,)         [mm].
     readings, used, doubtful : int   Probes with a recent reading; probes used; probes set aside.
     newest_reading : Timestamp or None
@@ -59,8 +66,90 @@ class StartState:
     notes: tuple[Note, ...]
 
 
+def evening_state(
+    site: Site, night: date, opens: int, demand: Demand, net_rate: np.ndarray, flags: pd.DataFrame | None = None
+) -> StartState:
+    """Estimate where each zone stands, by the filter where the record allows it.
+
+    Parameters
+    ----------
+    site : Site
+    night : date            The evening's date; nothing read or applied after it is used.
+    opens : int             Opening time [min after 00:00 of the evening's date].
+    demand : Demand
+    net_rate : ndarray (Z,) Net application rate [mm/min].
+    flags : DataFrame, optional   Flags of the readings where they have been examined already.
+
+    Returns
+    -------
+    StartState
+    """
+    rows = recent(site, night, opens, EXAMINED)
+    notes: list[Note] = []
+    if flags is None and len(rows):
+        examined = examine(site, rows)
+        flags = examined.flags
+        notes += [n for n in examined.notes if n.kind == "warning"]
+    good = rows if flags is None or not len(rows) else believed(rows, flags)
+    trusted = replace(site, probes=good if len(good) else site.probes)
+    simple = starting_state(trusted, night, opens, demand, net_rate)
+    opening = pd.Timestamp(night) + timedelta(minutes=opens)
+    heard = rows[(rows["time"] > opening - timedelta(days=OLDEST_READING)) & rows["moisture"].notna()][
+        "probe"
+    ].nunique()
+    if flags is not None:
+        notes += _flag_notes(flags, opening)
+    state = replace(simple, readings=int(heard), doubtful=max(int(heard) - simple.used, 0))
+    filtered = _filtered(trusted, night, demand, state, good, notes)
+    if filtered is not None:
+        state = _joined(state, filtered)
+    return replace(state, notes=(*state.notes, *notes))
+
+
+def _filtered(
+    site: Site, night: date, demand: Demand, state: StartState, good: pd.DataFrame, notes: list[Note]
+) -> Filtered | None:
+    """Run the filter, or say why not."""
+    if not state.used:
+        return None  # the step down to the balance is said by whoever found no probe
+    age = OLDEST_LOG + 1 if state.newest_applied is None else (night - state.newest_applied).days - 1
+    if age > OLDEST_LOG:
+        notes.append(Note("step_down", "state", "no log of recent nights: probes speak for their own zone only"))
+        return None
+    minutes, _, _ = _applied(site, night, demand.past, [])
+    filtered = run_record(site, demand, minutes, good)
+    if filtered is None:
+        text = "too few days of weather or of readings to learn from: probes speak for their own zone only"
+        notes.append(Note("step_down", "state", text))
+    return filtered
+
+
+def _joined(state: StartState, filtered: Filtered) -> StartState:
+    """Let the filter speak for the zones that a probe informs, their own or a kin's."""
+    told = np.isin(filtered.estimate.informed_by, ("probe", "kin"))
+    rows = filtered.rows[told]
+    depletion, spread, origin = state.depletion.copy(), state.spread.copy(), state.origin.copy()
+    depletion[rows] = np.clip(filtered.estimate.depletion[told], 0.0, state.taw[rows])
+    spread[rows] = np.minimum(filtered.estimate.spread[told], WIDEST_SPREAD * state.taw[rows])
+    origin[rows] = filtered.estimate.informed_by[told].astype(object)
+    return replace(state, depletion=depletion, spread=spread, origin=origin)
+
+
+def _flag_notes(flags: pd.DataFrame, opening: pd.Timestamp) -> list[Note]:
+    """Name the probes doubted in the last days, with the reason; one warning a probe and value."""
+    late = flags[(flags["ends"] > opening - timedelta(days=OLDEST_READING)) & (flags["starts"] <= opening)]
+    late = late[late["what"].isin(FELT) & (late["rule"] != "unrecorded")]
+    found = []
+    for (probe, _), rows in late.sort_values("ends").groupby(["probe", "what"], sort=True):
+        row, count = rows.iloc[-1], len(rows)
+        more = f"; {counted(count - 1, 'more doubt')} in these days" if count > 1 else ""
+        when = row["ends"].strftime("%Y-%m-%d %H:%M")
+        found.append(Note("warning", f"probe {probe}", f"{row['reason']} (up to {when}); not used{more}"))
+    return found
+
+
 def starting_state(site: Site, night: date, opens: int, demand: Demand, net_rate: np.ndarray) -> StartState:
-    """Estimate where each zone stands.
+    """Estimate where each zone stands by its latest readings and the plain balance, without the filter.
 
     Parameters
     ----------

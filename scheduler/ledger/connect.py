@@ -83,7 +83,9 @@ def default_url(folder: Path) -> str:
     return sa.URL.create("sqlite", database=str(Path(folder) / FILE_NAME)).render_as_string()
 
 
-def open_ledger(folder: Path, url: str | None = None, site_key: str | None = None) -> Ledger:
+def open_ledger(
+    folder: Path, url: str | None = None, site_key: str | None = None, patience: float = PATIENCE
+) -> Ledger:
     """Open the ledger of a site, making or upgrading its tables where needed.
 
     Parameters
@@ -96,6 +98,8 @@ def open_ledger(folder: Path, url: str | None = None, site_key: str | None = Non
     site_key : str, optional
         What this site is called where several share a database; the folder's name if None. In a file of its own the
         key is "site", so that a folder can be renamed.
+    patience : float
+        How long to wait for another writer of a SQLite file, or for a server to answer [s].
 
     Raises
     ------
@@ -107,7 +111,7 @@ def open_ledger(folder: Path, url: str | None = None, site_key: str | None = Non
         target = sa.make_url(_full_url(folder, url))
         if target.drivername in ("postgresql", "postgres"):
             target = target.set(drivername="postgresql+psycopg")
-        engine = _engine(target)
+        engine = _engine(target, patience)
     except (ArgumentError, NoSuchModuleError, ImportError) as error:
         raise LedgerUnusable(f"[ledger] url: {error}") from error
     key = site_key or ("site" if target.get_backend_name() == "sqlite" and url is None else folder.resolve().name)
@@ -134,15 +138,16 @@ def _full_url(folder: Path, url: str | None) -> str:
     return url if "://" in url else sa.URL.create("sqlite", database=str(folder / url)).render_as_string()
 
 
-def _engine(url: sa.URL) -> Engine:
+def _engine(url: sa.URL, patience: float) -> Engine:
     if url.get_backend_name() == "sqlite":
-        engine = sa.create_engine(url, connect_args={"timeout": PATIENCE})
+        engine = sa.create_engine(url, connect_args={"timeout": patience})
         event.listen(engine, "connect", _prepare_sqlite)
         event.listen(engine, "begin", _begin_sqlite)
         return engine
     if url.get_backend_name() != "postgresql":
         raise ArgumentError(f'read "{url.drivername}"; sqlite and postgresql are allowed')
-    return sa.create_engine(url, pool_pre_ping=True)
+    waits = {"connect_timeout": max(2, round(patience)), "options": f"-c lock_timeout={round(1000 * patience)}"}
+    return sa.create_engine(url, pool_pre_ping=True, connect_args=waits)
 
 
 def _prepare_sqlite(connection: Any, _record: object) -> None:

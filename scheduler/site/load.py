@@ -132,4 +132,6 @@ def _site(
         zones=zones,
         **frames,
         notes=tuple(findings.notes),
+        ledger_url=settings.ledger_url,
+        ledger_name=settings.ledger_name,
     )

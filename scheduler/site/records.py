@@ -224,3 +224,5 @@ class Site:
     calendar: pd.DataFrame
     samples: pd.DataFrame
     notes: tuple[Note, ...]
+    ledger_url: str | None = None
+    ledger_name: str | None = None

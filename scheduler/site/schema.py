@@ -334,6 +334,13 @@ class WeatherKeys(_Part):
     wind_height: _quantity("m", low=0.5, high=100, example="2") | None = None
 
 
+class LedgerKeys(_Part):
+    """`[ledger]`."""
+
+    url: Annotated[str, BeforeValidator(_read_text(500))] | None = None
+    name: Name | None = None
+
+
 class SiteFile(_Part):
     """The whole of site.toml."""
 
@@ -341,6 +348,7 @@ class SiteFile(_Part):
     planning: PlanningKeys = Field(default_factory=PlanningKeys)
     window: WindowKeys = Field(default_factory=WindowKeys)
     weather: WeatherKeys = Field(default_factory=WeatherKeys)
+    ledger: LedgerKeys = Field(default_factory=LedgerKeys)
     wind_height: _quantity("m", low=0.5, high=100, example="2") | None = None
     pump: list[PumpKeys] = Field(default_factory=list)
     branch: list[BranchKeys] = Field(default_factory=list)

@@ -90,6 +90,8 @@ class Settings:
     tariffs: tuple[Tariff, ...] = ()
     surfaces: Mapping[str, SurfaceRule] = field(default_factory=lambda: dict(SURFACE_RULES))
     columns: dict[str, dict[str, str]] = field(default_factory=dict)
+    ledger_url: str | None = None
+    ledger_name: str | None = None
     names: dict[str, list[str] | None] = field(default_factory=dict)  # names per list; None if they could not be read
 
 
@@ -136,6 +138,7 @@ def settle(model: schema.SiteFile, reader: Reader) -> Settings:
     _settle_zone(site, settings, reader)
     heights = [h for h in (site.wind_height, model.weather.wind_height, model.wind_height) if h is not None]
     settings.wind_height = heights[0] if heights else 2.0
+    settings.ledger_url, settings.ledger_name = model.ledger.url, model.ledger.name
     if len(set(heights)) > 1:
         reader.problem(("wind_height",), "wind_height is given twice with different values; one is needed")
     settings.window = _window(model.window, reader)

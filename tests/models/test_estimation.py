@@ -186,9 +186,9 @@ def test_a_long_dry_down_teaches_the_microclimate_and_a_storm_teaches_depletion(
 
 def test_kin_too_many_for_one_block_are_dealt_out_with_their_probes():
     setup = few([0] * 400, list(range(0, 40)))
-    assert len(setup.blocks) == 3
+    assert len(setup.blocks) == 6
     assert sorted(np.concatenate([b.member for b in setup.blocks])) == list(range(440))
-    assert min(b.sensor.size for b in setup.blocks) >= 13
+    assert min(b.sensor.size for b in setup.blocks) >= 6
 
 
 def test_kept_state_comes_back_as_it_was():

@@ -1,0 +1,153 @@
+"""Probe readings as the estimate and the learning need them: one value a sensor and evening.
+
+A sensor is a probe in one place at one depth. Its evening reading is the mean of its last readings before opening time,
+carried to the end of the day by the ET still to come.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+
+from models.kin import EstimationProbes, layer_gain
+from scheduler.site import Site
+
+BEFORE_OPENING = timedelta(hours=10)  # a reading farther before opening time is not the evening's; our choice
+TOGETHER = timedelta(hours=2)  # readings averaged to the evening's, at most three; our choice
+SUNRISE, SUNSET = 6, 20  # hours between which a day's ET is taken up evenly; our choice
+
+
+@dataclass(frozen=True)
+class Sensors:
+    """Where probes stand and stood, one row a placement, K in all.
+
+    Parameters
+    ----------
+    probe : ndarray of str (K,)
+    zone : ndarray of int (K,)      Row of the zone.
+    depth : ndarray (K,)            [m], NaN = not known.
+    spot : ndarray of int (K,)      Probes of one zone with the same number stand at one spot.
+    starts, ends : ndarray (K,)     First moment and the one after the last, NaT = open.
+    """
+
+    probe: np.ndarray
+    zone: np.ndarray
+    depth: np.ndarray
+    spot: np.ndarray
+    starts: np.ndarray
+    ends: np.ndarray
+
+    def __len__(self) -> int:
+        """Give K."""
+        return len(self.probe)
+
+    def part(self, rows: np.ndarray) -> Sensors:
+        """Give some of them."""
+        return Sensors(*(getattr(self, name)[rows] for name in ("probe", "zone", "depth", "spot", "starts", "ends")))
+
+    def for_estimate(self, row_of_zone: np.ndarray) -> EstimationProbes:
+        """Give them to the filter, zones renumbered by `row_of_zone`."""
+        return EstimationProbes(row_of_zone[self.zone], self.depth, self.spot)
+
+
+def sensors_of(site: Site) -> Sensors:
+    """List the placements of a site's probes; the n-th probe of a zone at each depth stands at spot n."""
+    places = site.probe_sites
+    index = pd.Series(np.arange(len(site.zones)), index=site.zones.zone)
+    places = places.assign(z=places["zone"].map(index))
+    places = places[places["z"].notna()].sort_values(["z", "depth", "from", "probe"], na_position="first")
+    spot = places.groupby(["z", "depth"], dropna=False).cumcount()
+    return Sensors(
+        probe=places["probe"].to_numpy(dtype=object),
+        zone=places["z"].to_numpy(np.int64),
+        depth=places["depth"].to_numpy(float) / 100.0,
+        spot=spot.to_numpy(np.int64),
+        starts=places["from"].to_numpy("datetime64[ns]"),
+        ends=(places["until"] + pd.Timedelta(days=1)).to_numpy("datetime64[ns]"),
+    )
+
+
+def by_sensor(sensors: Sensors, readings: pd.DataFrame) -> pd.DataFrame:
+    """Give each reading the row of the sensor that took it (column `sensor`); those of no place are left out.
+
+    Parameters
+    ----------
+    sensors : Sensors
+    readings : DataFrame    As Site.probes.
+
+    Returns
+    -------
+    DataFrame   Sorted by sensor and time.
+    """
+    position = readings.groupby("probe").indices
+    times = readings["time"].to_numpy()
+    rows, which = [np.zeros(0, np.int64)], [np.zeros(0, np.int64)]
+    for k in range(len(sensors)):
+        own = position.get(sensors.probe[k])
+        if own is None:
+            continue
+        inside = np.ones(len(own), dtype=bool)
+        if not np.isnat(sensors.starts[k]):
+            inside &= times[own] >= sensors.starts[k]
+        if not np.isnat(sensors.ends[k]):
+            inside &= times[own] < sensors.ends[k]
+        rows.append(own[inside])
+        which.append(np.full(int(inside.sum()), k))
+    found = readings.iloc[np.concatenate(rows)].assign(sensor=np.concatenate(which))
+    return found.sort_values(["sensor", "time"], kind="stable", ignore_index=True)
+
+
+def openings(site: Site, days: pd.DatetimeIndex) -> pd.DatetimeIndex:
+    """Give the opening time of the evening of each date."""
+    return days + pd.to_timedelta([site.window.of(day.date())[0] for day in days], unit="min")
+
+
+def evening_readings(
+    site: Site, sensors: Sensors, readings: pd.DataFrame, days: pd.DatetimeIndex, etc: np.ndarray
+) -> np.ndarray:
+    """Give the evening reading of each sensor on each date, (K, T) [m3/m3]; NaN where there is none.
+
+    Parameters
+    ----------
+    site : Site
+    sensors : Sensors
+    readings : DataFrame     Believed readings, as Site.probes; doubted values are NaN.
+    days : DatetimeIndex     T dates.
+    etc : ndarray (Z, T)     Crop ET of those dates [mm/d].
+    """
+    out = np.full((len(sensors), len(days)), np.nan)
+    if not len(sensors) or not len(days):
+        return out
+    opens = openings(site, days)
+    known = readings[readings["moisture"].notna() & (readings["time"] > opens[0] - BEFORE_OPENING)]
+    rows = by_sensor(sensors, known[known["time"] <= opens[-1]])
+    if not len(rows):
+        return out
+    times = rows["time"].to_numpy()
+    day = np.searchsorted(opens.to_numpy(), times, side="left")
+    inside = (day < len(days)) & (times > (opens - BEFORE_OPENING).to_numpy()[np.minimum(day, len(days) - 1)])
+    rows, day = rows[inside], day[inside]
+    rows = rows.assign(day=day)
+    grouped = rows.groupby(["sensor", "day"], sort=True)
+    last = grouped["time"].transform("max")
+    late = rows[(rows["time"] >= last - TOGETHER) & (grouped.cumcount(ascending=False) < 3)]
+    table = late.groupby(["sensor", "day"], sort=True).agg(moisture=("moisture", "mean"), time=("time", "max"))
+    sensor = table.index.get_level_values(0).to_numpy()
+    column = table.index.get_level_values(1).to_numpy()
+    hours = (table["time"] - days[column]).dt.total_seconds().to_numpy() / 3600.0
+    rest = np.clip((SUNSET - hours) / (SUNSET - SUNRISE), 0.0, 1.0)
+    zone = sensors.zone[sensor]
+    root = site.zones.root_depth[zone]
+    fall = layer_gain(sensors.depth[sensor], root) * rest * etc[zone, column] / (1000.0 * root)
+    out[sensor, column] = np.maximum(table["moisture"].to_numpy() - fall, 0.0)
+    return out
+
+
+def recent(site: Site, night: date, opens: int, days: int) -> pd.DataFrame:
+    """Give the readings of the last days before an evening's opening time."""
+    opening = pd.Timestamp(night) + timedelta(minutes=opens)
+    rows = site.probes[(site.probes["time"] <= opening) & (site.probes["time"] > opening - timedelta(days=days))]
+    return rows.reset_index(drop=True)
