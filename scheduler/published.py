@@ -67,7 +67,7 @@ def plan_document(planned: Planned) -> dict[str, Any]:
     net = run.later * plan.net_rate[:, None]
     future = run_balance(plan.depletion, net, plan.etc, plan.effective_rain, plan.taw, inputs.depletion_fraction)
     before_each = np.concatenate((plan.depletion[:, None], future.depletion[:, :-1]), axis=1)
-    dry = np.maximum(future.depletion - dry_limits(planned), 0.0)
+    dry = np.maximum(future.depletion - inputs.fresh_limit, 0.0)
     soft = np.maximum(plan.wet_limit - np.maximum(before_each - net, 0.0), 0.0)
     least = np.maximum(inputs.resolution * plan.net_rate, TOLD_APART * plan.taw)[:, None]
     dry[dry < least] = 0.0
@@ -108,14 +108,6 @@ def plan_document(planned: Planned) -> dict[str, Any]:
         "advice": [],
         "warnings": warnings,
     }
-
-
-def dry_limits(planned: Planned) -> np.ndarray:
-    """Depletion above which each zone-night is dry, (Z, N) [mm]: from a flush on, the limit without salt."""
-    limit = planned.inputs.limit.copy()
-    for flush in planned.run.result.flushes:
-        limit[flush.zone, flush.nights[0] :] = planned.inputs.fresh_limit[flush.zone, flush.nights[0] :]
-    return limit
 
 
 def moment(night: date, minute: float) -> str:
@@ -219,8 +211,8 @@ def _zones_part(
         "spread_after": spread_after,
         "taw": plan.taw,
         "raw": plan.raw[:, 0],
-        "dry": dry_limits(planned)[:, 0],
-        "margin": inputs.margin[:, 0],
+        "dry": inputs.fresh_limit[:, 0],
+        "margin": inputs.fresh_limit[:, 0] - plan.dry_limit[:, 0],
         "wet": plan.wet_limit[:, 0],
         "etc": future.etc_actual[:, 0],
         "rain": inputs.rain[:, 0],

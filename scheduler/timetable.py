@@ -34,6 +34,7 @@ log = logging.getLogger(__name__)
 TRIES = 3  # solves of one evening before what found no place is left out, and said
 QUICK = 5_000.0  # effort of packing while a better plan can still be asked for [cycles and grid steps]
 LITTLE = 0.03  # [-] of the night's minutes that may find no place without shrinking the night; it is said; our choice
+FEW_ZONES = 300  # [-] running zones up to which any rank in need left out asks for another plan
 FEW_CYCLES = 600  # [-] up to which every night is packed with full effort
 PACKED = 0.98  # share of pump and branch that start times can be found for on a full night [-]; measured
 STILL = 1e-7  # [min] below which a run time of the linear program is a rounding of zero
@@ -172,8 +173,18 @@ def _must_shrink(site: Site, inputs: NightInputs, timetable: Timetable) -> bool:
     whole = float((timetable.end - timetable.start).sum() + timetable.unplaced.sum())
     served_first = site.zones.priority == site.zones.priority.min()
     several = bool((site.zones.priority != site.zones.priority.min()).any())
-    first_in_need = timetable.unplaced[served_first & dry_tomorrow(inputs.plan)].sum() > 0 and several
-    return bool(first_in_need) or float(timetable.unplaced.sum()) > LITTLE * whole
+    short = (timetable.unplaced > 0) & dry_tomorrow(inputs.plan)
+    if bool((short & served_first).any()) and several:
+        return True
+    if np.unique(timetable.zone).size <= FEW_ZONES and short.any():  # on a small night every rank is looked at
+        running = site.zones.priority[np.unique(timetable.zone)]
+        return bool(site.zones.priority[short].min() < running.max()) or _too_much(timetable, whole)
+    return _too_much(timetable, whole)
+
+
+def _too_much(timetable: Timetable, whole: float) -> bool:
+    """Whether more than a little of the night's minutes found no place."""
+    return float(timetable.unplaced.sum()) > LITTLE * whole
 
 
 def dry_tomorrow(plan: PlanInputs) -> NDArray[np.bool_]:
