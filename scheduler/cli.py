@@ -73,6 +73,102 @@ def tonight(
 
 
 @app.command()
+def intake(site: SiteFolder) -> None:
+    """Bring the folder's files into the ledger and look over the latest readings; nothing is planned."""
+    from scheduler.intake import intake as bring
+    from scheduler.keeping import open_site_ledger
+    from scheduler.site import load_site
+    from scheduler.summary_records import print_intake
+
+    screen = Console()
+    with _told(site, "Nothing was brought in"):
+        with screen.status("reading the site folder") as status:
+            loaded = load_site(site)
+            ledger = open_site_ledger(loaded)
+            try:
+                report = bring(loaded, ledger, progress=lambda name: status.update(f"bringing in {name}"))
+            finally:
+                ledger.close()
+        print_intake(screen, report, ledger.where)
+
+
+@app.command()
+def learn(
+    site: SiteFolder,
+    night: Annotated[
+        str | None, typer.Option(help="Learn from the record up to this evening; tonight if left out.", metavar="DATE")
+    ] = None,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="Keep all shown values; the evening then uses them.")
+    ] = False,
+    accept_only: Annotated[
+        str | None, typer.Option(help="Keep only those of these zones or quantities.", metavar="NAME,...")
+    ] = None,
+) -> None:
+    """Show what the record says of each zone, before and after; nothing changes unless accepted."""
+    from scheduler import learn as learning
+    from scheduler.evening import choose_night, evening_of, local_now
+    from scheduler.keeping import open_site_ledger, with_accepted
+    from scheduler.ledger import queries
+    from scheduler.site import load_site
+    from scheduler.summary_records import print_lesson
+
+    chosen = _date(night)
+    screen = Console()
+    with _told(site, "Nothing was learned"):
+        with screen.status("reading the site folder") as status:
+            loaded = load_site(site)
+            ledger = open_site_ledger(loaded)
+            try:
+                known = with_accepted(loaded, queries.accepted_values(ledger))
+                evening = chosen or choose_night(loaded, evening_of(local_now(loaded)))
+                status.update("learning from the record")
+                lesson = learning.learn(known, evening)
+                names = None if accept_only is None else [n.strip() for n in accept_only.split(",") if n.strip()]
+                try:
+                    rows = learning.choose(lesson, known, names)
+                except ValueError as error:
+                    raise typer.BadParameter(str(error), param_hint="--accept-only") from error
+                kept = learning.accept(ledger, rows) if accept or names is not None else None
+            finally:
+                ledger.close()
+        print_lesson(screen, known, lesson, kept)
+
+
+@app.command()
+def morning(
+    site: SiteFolder,
+    night: Annotated[
+        str | None, typer.Option(help="Night to look back on; the latest one if left out.", metavar="DATE")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="The page to write; SITE/out/NIGHT/morning.html if left out.")
+    ] = None,
+) -> None:
+    """Look back on a night: what ran, what it did, where to walk first and what to water by hand."""
+    from scheduler.evening import local_now, out_folder
+    from scheduler.keeping import bring_in
+    from scheduler.morning import latest_night, morning_report
+    from scheduler.sheets.morning import write_morning_page
+    from scheduler.site import load_site
+    from scheduler.summary_records import print_morning
+
+    chosen = _date(night)
+    screen = Console()
+    with _told(site, "Nothing was written"):
+        with screen.status("reading the site folder") as status:
+            kept = bring_in(load_site(site))
+            try:
+                last = chosen or latest_night(kept, local_now(kept.site))
+                status.update("what the night did")
+                report = morning_report(kept, last)
+            finally:
+                kept.close()
+            file = write_morning_page(report, out or out_folder(kept.site, last) / "morning.html")
+        print_morning(screen, report, file)
+
+
+@app.command()
 def salts(
     site: SiteFolder,
     night: Annotated[
@@ -150,10 +246,20 @@ def _told(folder: Path, outcome: str) -> Iterator[None]:
     except NoPlan as reason:
         _complain(f"{reason}\n{outcome}{_standing(folder)}.")
         raise typer.Exit(NO_PLAN) from reason
+    except _ledger_unusable() as error:
+        _complain(f"the ledger cannot be used: {error}\n{outcome}{_standing(folder)}.")
+        raise typer.Exit(STORAGE) from error
     except OSError as error:
         place = f"{error.filename}: " if error.filename else ""
         _complain(f"{place}{error.strerror or error}\n{outcome}{_standing(folder)}.")
         raise typer.Exit(STORAGE) from error
+
+
+def _ledger_unusable() -> type[Exception]:
+    """Name the ledger's own exception, imported only when something went wrong."""
+    from scheduler.ledger import LedgerUnusable
+
+    return LedgerUnusable
 
 
 def _standing(folder: Path) -> str:

@@ -116,7 +116,7 @@ def _filtered(
     if age > OLDEST_LOG:
         notes.append(Note("step_down", "state", "no log of recent nights: probes speak for their own zone only"))
         return None
-    minutes, _, _ = _applied(site, night, demand.past, [])
+    minutes, _, _ = applied_minutes(site, night, demand.past, [])
     filtered = run_record(site, demand, minutes, good)
     if filtered is None:
         text = "too few days of weather or of readings to learn from: probes speak for their own zone only"
@@ -167,7 +167,7 @@ def starting_state(site: Site, night: date, opens: int, demand: Demand, net_rate
     z = len(zones)
     taw = available_water(zones.field_capacity, zones.wilting_point, zones.root_depth)
     past = demand.past
-    applied, newest_applied, applied_nights = _applied(site, night, past, notes)
+    applied, newest_applied, applied_nights = applied_minutes(site, night, past, notes)
     etc = zone_etc(site, past)
     rain, _ = zone_rain(site, past)
     p = adjusted_depletion_fraction(zones.depletion_fraction, etc)
@@ -335,7 +335,9 @@ def _root_zone_moisture(places: pd.DataFrame, root_depth: np.ndarray) -> tuple[n
     return zone, np.bincount(inverse, weights=thickness * theta) / weight, np.bincount(inverse).astype(float)
 
 
-def _applied(site: Site, night: date, past: pd.DataFrame, notes: list[Note]) -> tuple[np.ndarray, date | None, int]:
+def applied_minutes(
+    site: Site, night: date, past: pd.DataFrame, notes: list[Note]
+) -> tuple[np.ndarray, date | None, int]:
     """Minutes applied by zone and past night, shape (Z, days): column i is the night of that date."""
     z = len(site.zones)
     minutes = np.zeros((z, len(past)))

@@ -1,0 +1,85 @@
+"""What a morning is about, as records: the report, where to walk, what to water by hand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from scheduler.notes import Note
+from scheduler.site import Site
+
+
+@dataclass(frozen=True)
+class Stop:
+    """A place to walk to: its zone and why; a smaller rank comes first."""
+
+    rank: tuple[float, ...]
+    zone: str
+    why: str
+
+
+@dataclass(frozen=True)
+class HandSpot:
+    """A spot drier than its zone's floor: probe, depletion and dose [mm], volumes for the spot and the zone [m3]."""
+
+    zone: str
+    probe: str
+    depletion: float
+    floor: float
+    dose: float
+    spot_m3: float
+    zone_m3: float
+    words: str
+
+
+@dataclass(frozen=True)
+class FlushEffect:
+    """What a flush did at one probe: moisture [m3/m3] and bulk EC [dS/m] before and after, NaN = not read."""
+
+    zone: str
+    probe: str
+    depth: float
+    moisture: tuple[float, float]
+    ec: tuple[float, float]
+    lower: bool
+    reached: bool
+
+
+@dataclass(frozen=True)
+class WeatherRow:
+    """Forecast against what came on one date: ETo and rain [mm]; NaN where not known."""
+
+    day: date
+    eto: tuple[float, float]
+    rain: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class MorningReport:
+    """Everything a morning shows; arrays over zones.
+
+    planned, applied : minutes, NaN where there is no plan or no log;  depth : mm that fell at the rate in use;
+    before, after : depletion by the estimate and with what ran [mm];  measured : depletion the probes read in the
+    morning [mm], NaN without one;  dry, wet : limits of the band [mm];  verdict : words, "" = as it should be.
+    """
+
+    site: Site
+    night: date
+    headline: str
+    planned: np.ndarray
+    applied: np.ndarray
+    depth: np.ndarray
+    before: np.ndarray
+    after: np.ndarray
+    measured: np.ndarray
+    dry: np.ndarray
+    wet: np.ndarray
+    silent: np.ndarray
+    verdict: tuple[str, ...]
+    walk: tuple[Stop, ...]
+    hand: tuple[HandSpot, ...]
+    flushes: tuple[FlushEffect, ...]
+    weather: tuple[WeatherRow, ...]
+    notes: tuple[Note, ...]

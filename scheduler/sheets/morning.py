@@ -1,0 +1,120 @@
+"""The morning page: one self-contained HTML file from a `MorningReport`, in the site's units."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from scheduler.files import write_atomic
+from scheduler.morning_records import MorningReport
+from scheduler.sheets import edge
+from scheduler.sheets.night import environment
+from scheduler.sheets.sections import PLURALS
+
+ROWS = 400  # zones listed on the page at most
+WALKED = 20  # stops listed at most
+
+
+def morning_page(report: MorningReport) -> str:
+    """Make the page: a whole HTML text."""
+    return environment().get_template("morning.html.jinja").render(**morning_sections(report))
+
+
+def write_morning_page(report: MorningReport, path: Path) -> Path:
+    """Write the page in one step.
+
+    Raises
+    ------
+    OSError   The file cannot be written; the old one is unchanged.
+    """
+    return write_atomic(path, morning_page(report))
+
+
+def morning_sections(report: MorningReport) -> dict[str, Any]:
+    """Everything the template places."""
+    site, units = report.site, report.site.units
+    volume = float(np.nansum(report.depth * site.zones.area) / 1000.0)
+    ran = int((report.depth > 0).sum())
+    return {
+        "site": site.name,
+        "night": edge.format_date(report.night, units),
+        "status": _status(report),
+        "figures": [
+            {"label": "Zones that ran", "value": f"{ran:,} of {len(site.zones):,}"},
+            {"label": "Water", "value": edge.format_volume(volume, units)},
+            {"label": "Did not respond", "value": f"{int(report.silent.sum()):,}"},
+            {"label": "Spots by hand", "value": f"{len(report.hand):,}"},
+        ],
+        "walk": report.walk[:WALKED],
+        "walk_more": max(0, len(report.walk) - WALKED),
+        "hand": report.hand,
+        "flushes": [
+            {
+                "zone": f.zone,
+                "probe": f.probe,
+                "depth": edge.DASH if np.isnan(f.depth) else _depth_of(f.depth, units),
+                "moisture": f"{_percent(f.moisture[0])} to {_percent(f.moisture[1])}",
+                "ec": f"{edge.format_salinity(f.ec[0])} to {edge.format_salinity(f.ec[1])}",
+                "reached": ("reached" if f.reached else "not reached") if f.lower else "",
+            }
+            for f in report.flushes
+        ],
+        "weather": [
+            {
+                "day": edge.format_short_date(w.day, units),
+                "eto": [edge.format_depth(v, units) for v in w.eto],
+                "rain": [edge.format_depth(v, units) for v in w.rain],
+            }
+            for w in report.weather
+        ],
+        "surfaces": _surfaces(report),
+        "notes": [str(n) for n in report.notes],
+    }
+
+
+def _status(report: MorningReport) -> str:
+    silent, hand = int(report.silent.sum()), len(report.hand)
+    if not silent and not hand and not report.walk:
+        return "Nothing stands out."
+    parts = []
+    if silent:
+        parts.append(f"{silent} zone{'s' if silent > 1 else ''} did not respond to water")
+    if hand:
+        parts.append(f"{hand} spot{'s are' if hand > 1 else ' is'} drier than the floor")
+    if not parts:
+        parts.append(f"{len(report.walk)} place{'s' if len(report.walk) > 1 else ''} to look at")
+    text = "; ".join(parts)
+    return text[0].upper() + text[1:] + "."
+
+
+def _surfaces(report: MorningReport) -> list[dict[str, Any]]:
+    """One table a surface: every zone that was planned, ran or is measured."""
+    site, units, out = report.site, report.site.units, []
+    zones = site.zones
+    shown = (np.nan_to_num(report.planned) > 0) | (np.nan_to_num(report.applied) > 0) | ~np.isnan(report.measured)
+    for surface in sorted(set(zones.surface), key=lambda s: (site.surfaces[s].priority, s)):
+        rows = [
+            {
+                "zone": zones.name[z] or zones.zone[z],
+                "planned": edge.format_duration(report.planned[z]),
+                "applied": edge.format_duration(report.applied[z]),
+                "before": edge.format_depth(report.before[z], units),
+                "measured": edge.format_depth(report.measured[z], units),
+                "verdict": report.verdict[z],
+            }
+            for z in np.flatnonzero((zones.surface == surface) & shown)[:ROWS]
+        ]
+        if rows:
+            told = sum(bool(r["verdict"]) for r in rows)
+            out.append({"title": PLURALS[surface], "rows": rows, "told": told})
+    return out
+
+
+def _percent(value: float) -> str:
+    return edge.DASH if np.isnan(value) else f"{100 * value:.1f} %"
+
+
+def _depth_of(metres: float, units: str) -> str:
+    return edge.format_quantity(metres * 1000.0, "mm", units) if units == "us" else f"{100 * metres:.0f} cm"
