@@ -117,3 +117,17 @@ def test_a_solver_that_stops_early_says_so():
     solver.highs.setOptionValue("presolve", "off")
     with pytest.raises(SolverFailed, match="the solver stopped with status"):
         solver.solve()
+
+
+def test_scaled_costs_give_the_same_plan_and_prices():
+    # Water at 1e6 per m3 makes costs far above the largest that is left as it is; the pump's price is a dual.
+    inputs = plan(2, 3, depletion=[15.0, 25.0], source_price=[1e6], pump_of_zone=0, pump_capacity=[0.4])
+    as_written, scaled = PlanSolver(inputs), PlanSolver(inputs)
+    scaled._scale_costs()
+    assert scaled.cost_scale < 0.1
+    one, other = as_written.solve(), scaled.solve()
+    assert other.objective == pytest.approx(one.objective, rel=1e-9)
+    assert other.run_time == pytest.approx(one.run_time, abs=1e-6)
+    assert other.water_value == pytest.approx(one.water_value, rel=1e-9)
+    assert max(x.price for x in one.limits) > 0
+    assert [x.price for x in other.limits] == pytest.approx([x.price for x in one.limits], rel=1e-9)
