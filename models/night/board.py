@@ -129,9 +129,41 @@ class Board:
                 self._recount_ramp(pump, end)
         self.placed[zone].append((start, end))
 
+    def remove(self, zone: int, start: int, end: int) -> bool:
+        """Take a run off the board again; False where the pump's flow now changes by more than its ramp.
+
+        A valve that opens as others close may be all that keeps the ramp; without it the others close too fast.
+        """
+        for row, amount in self.uses[zone]:
+            self.free[row, start:end] += amount
+        self.placed[zone].remove((start, end))
+        pump = int(self.job.pump[zone])
+        if pump < 0:
+            return True
+        self.flow[pump, self.minute + start : self.minute + end] -= self.need[zone]
+        if not self.ramped[pump]:
+            return True
+        kept, ramp = True, int(self.ramp[pump])
+        for boundary in (start, end):
+            if self.minute == 1:
+                before = int(self.rise[pump, boundary])
+                self._recount_ramp(pump, boundary)
+                kept &= min(before, -ramp) <= int(self.rise[pump, boundary]) <= max(before, ramp)
+                continue
+            near = slice(max(boundary - self.minute + 1, 0), boundary + self.minute)
+            rise, fall = self.rise[pump, near].copy(), self.fall[pump, near].copy()
+            self._recount_ramp(pump, boundary)
+            kept &= bool((self.rise[pump, near] <= np.maximum(rise, ramp)).all())
+            kept &= bool((self.fall[pump, near] >= np.minimum(fall, -ramp)).all())
+        return kept
+
     def _recount_ramp(self, pump: int, boundary: int) -> None:
         """Bring `rise` and `fall` up to date within a minute of a boundary."""
         k = self.minute
+        if k == 1:  # steps of a minute: only the two steps beside the boundary
+            change = self.flow[pump, boundary + 1] - self.flow[pump, boundary]
+            self.rise[pump, boundary] = self.fall[pump, boundary] = change
+            return
         low, high = max(boundary - k + 1, 0), min(boundary + k, self.steps + 1)
         around = self.flow[pump, low : high + 2 * k - 1]
         windows = np.lib.stride_tricks.sliding_window_view(around, 2 * k)

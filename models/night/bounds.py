@@ -18,6 +18,7 @@ from models.night.patterns import pattern_bound
 ROUNDING_TERMS = 40  # [-] functions u_k tried
 THRESHOLDS = 64  # [-] functions v_e tried
 GRAIN = 1000  # [-] parts of a capacity in which the sets of zones that run together are added up
+NEARLY = 0.8  # [-] of the window: a limit that needs less is not looked at more closely
 MANY = 60  # [-] zones beyond which flows add up to a capacity closely enough
 FAR = 4e12  # [1e-6 L/s] stands for "no limit"
 
@@ -109,15 +110,18 @@ def lower_bounds(job: NightJob, patterns: bool = False) -> Bounds:
     controller = np.where(idle, 0.0, per_controller / np.where(stations > 0, stations, 1.0))
     controller[~idle & (stations == 0)] = np.inf
     if patterns:
-        pump = np.maximum(pump, _pattern_bounds(job, job.pump, job.pump_capacity))
-        branch = np.maximum(branch, _pattern_bounds(job, job.branch, job.branch_capacity))
+        pump = np.maximum(pump, _pattern_bounds(job, job.pump, job.pump_capacity, pump))
+        branch = np.maximum(branch, _pattern_bounds(job, job.branch, job.branch_capacity, branch))
     return Bounds(pump=pump, branch=branch, controller=controller, zone=_zone_bound(job, minutes))
 
 
-def _pattern_bounds(job: NightJob, index: IntArray, capacity: FloatArray) -> FloatArray:
-    members = [index == member for member in range(capacity.size)]
-    found = [pattern_bound(job.flow[on], job.asked_minutes[on], c) for on, c in zip(members, capacity, strict=True)]
-    return np.array(found, dtype=np.float64)
+def _pattern_bounds(job: NightJob, index: IntArray, capacity: FloatArray, plain: FloatArray) -> FloatArray:
+    """Pattern bounds where the plain ones say that the limit is nearly all used, 0 elsewhere."""
+    found = np.zeros(capacity.size)
+    for member in np.flatnonzero(np.isfinite(plain) & (plain > NEARLY * job.window_minutes)).tolist():
+        on = index == member
+        found[member] = pattern_bound(job.flow[on], job.asked_minutes[on], float(capacity[member]))
+    return found
 
 
 def _zone_bound(job: NightJob, minutes: FloatArray) -> FloatArray:

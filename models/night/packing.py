@@ -15,13 +15,16 @@ from models.night.board import Board
 from models.night.bounds import lower_bounds
 from models.night.dispatch import TASTES, Dispatcher, Taste
 from models.night.job import BoolArray, Bounds, FloatArray, IntArray, MeasuredCapacity, NightJob, Timetable
+from models.night.parts import place_in_parts
+from models.night.repair import Item, Repair
 
 EFFORT = 30_000  # [-] cycles and grid steps gone through before settling for the best attempt; about 2 s
-PARTS = (2, 4, 8)  # [-] parts of a run tried when whole runs do not fit
+PARTS = (2,)  # [-] parts of a run tried when whole runs do not fit
 CLOSE_ENOUGH = 0.01  # [-] share left out beyond what must be, at which the search for a night that cannot fit ends
 BUSY = 0.85  # [-] share of the window a limit must need at least before it is blamed
+REPAIR_SHARE = 2.0  # [-] in efforts, for the search that clears parts of the night and fills them again
+REPAIRED = 1500  # [-] cycles up to which it is worth it; with more, gaps find a run that fits
 WORTH_IT = 0.95  # [-] a freer attempt must leave out at least 5 % less
-PART_LENGTHS = 8  # [-] lengths tried for a part of a cycle that found no place whole
 
 
 @dataclass
@@ -31,6 +34,7 @@ class _Attempt:
     board: Board
     left: IntArray
     unplaced_work: float
+    items: list[Item]
 
 
 def pack_night(job: NightJob, effort: float = EFFORT) -> Timetable:
@@ -58,9 +62,23 @@ def pack_night(job: NightJob, effort: float = EFFORT) -> Timetable:
         if best.unplaced_work <= enough:
             break
     assert best is not None  # there is always a first attempt
+    if best.left.any() and best.unplaced_work > enough and job.cycle_zone.size <= REPAIRED:
+        best = _repaired(job, best, REPAIR_SHARE * effort, enough)
     if best.left.any() and effort >= EFFORT:
         bounds = lower_bounds(job, patterns=True)
     return _timetable(job, best, bounds)
+
+
+def _repaired(job: NightJob, best: _Attempt, effort: float, enough: float) -> _Attempt:
+    """The attempt after a search that clears parts of it and fills them again."""
+    work = _work_of_zone(job)
+    rank = np.zeros(job.zones) if job.finish_rank is None else job.finish_rank.astype(np.float64)
+    weight = work * job.grid_min * (1.0 + (1.0 - rank / max(float(rank.max(initial=0.0)), 1.0)))
+    items = Repair(job, best.board, best.items, weight).run(effort, enough)
+    left = np.zeros(job.zones, dtype=np.int64)
+    for item in items:
+        left[item.zone] += item.length
+    return _Attempt(best.board, left, float(left @ work) * job.grid_min, items)
 
 
 def _attempts(job: NightJob, work: FloatArray, effort: float) -> Iterator[_Attempt]:
@@ -108,14 +126,19 @@ def _in_parts(job: NightJob, parts: int) -> NightJob:
 
 
 def _work_per_minute(job: NightJob) -> FloatArray:
-    """Share of the scarcest limit a minute of each zone uses, shape (K,): the weight of leaving it out."""
+    """Share of the scarcest limit a minute of each cycle uses, shape (K,)."""
+    return _work_of_zone(job)[job.cycle_zone]
+
+
+def _work_of_zone(job: NightJob) -> FloatArray:
+    """Share of the scarcest limit a minute of each zone uses, shape (Z,): the weight of leaving it out."""
     share = np.full(job.zones, 1e-6)
     limits = ((job.pump, job.pump_capacity, job.flow), (job.branch, job.branch_capacity, job.flow))
     for index, capacity, amount in (*limits, (job.controller, job.stations_at_once, np.ones(job.zones))):
         on = index >= 0
         room = np.where(on, capacity[index] if capacity.size else np.inf, np.inf)
         share = np.maximum(share, np.minimum(amount / np.where(room > 0, room, 1e-6), 1e6))
-    return share[job.cycle_zone]
+    return share
 
 
 def _orders(job: NightJob, work: FloatArray) -> list[IntArray]:
@@ -166,45 +189,10 @@ def _with_parts(job: NightJob, board: Board, order: IntArray, left: IntArray, wo
     """Place what is left whole where it fits now, otherwise in parts."""
     zones = job.cycle_zone.tolist()
     for cycle in order[left[order] > 0].tolist():
-        left[cycle] = _place_in_parts(board, zones[cycle], int(left[cycle]))
+        left[cycle] = place_in_parts(board, zones[cycle], int(left[cycle]))
     by_zone = np.bincount(job.cycle_zone, weights=left, minlength=job.zones).astype(np.int64)
-    return _Attempt(board, by_zone, float(left @ work) * job.grid_min)
-
-
-def _place_in_parts(board: Board, zone: int, length: int) -> int:
-    """Place what fits of a cycle, in parts not below the smallest useful cycle; returns the steps left."""
-    step, least = int(board.resolution[zone]), int(board.least[zone])
-    while length > 0:
-        bad = board.marked(zone)
-        part = 0
-        for wanted in _part_lengths(length, _longest_run(bad), step, least):
-            starts = board.starts(zone, wanted, bad)
-            if starts.size:
-                board.place(zone, int(starts[-1]), wanted)
-                part = wanted
-                break
-        if not part:
-            return length
-        length -= part
-    return 0
-
-
-def _longest_run(bad: BoolArray) -> int:
-    edges = np.flatnonzero(np.diff(np.concatenate([[True], bad, [True]]).astype(np.int8)))
-    return int((edges[1::2] - edges[::2]).max()) if edges.size else 0
-
-
-def _part_lengths(length: int, longest: int, step: int, least: int) -> list[int]:
-    """Lengths to try, longest first; each leaves nothing, or enough for a useful cycle."""
-    top = min(length, longest) // step * step
-    lengths: list[int] = []
-    while top >= least and len(lengths) < PART_LENGTHS:
-        if length - top == 0 or length - top >= least:
-            lengths.append(top)
-            top -= step if len(lengths) < PART_LENGTHS // 2 else max(step, (top - least) // 3 // step * step)
-        else:
-            top = (length - least) // step * step
-    return lengths
+    items = [Item(zones[cycle], int(left[cycle])) for cycle in np.flatnonzero(left).tolist()]
+    return _Attempt(board, by_zone, float(left @ work) * job.grid_min, items)
 
 
 class _Wishes:

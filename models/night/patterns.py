@@ -18,6 +18,7 @@ from models.night.job import BoolArray, FloatArray, IntArray
 
 UNITS = 2000  # [-] parts of the capacity in the knapsack; flows are rounded down to them, which keeps the bound valid
 MOST_ROUNDS = 150  # [-]
+CLOSE = 5e-4  # [-] share by which the bound may stay under the best there is
 MOST_ZONES = 60  # [-] beyond, flows add up to the capacity closely enough
 
 
@@ -55,7 +56,7 @@ def pattern_bound(flow: FloatArray, minutes: FloatArray, capacity: float) -> flo
     if np.any(flow > capacity * (1 + 1e-9)):
         return float("inf")
     units = np.floor(flow * UNITS / capacity * (1 - 1e-9)).astype(np.int64)
-    patterns = np.eye(flow.size, dtype=bool)
+    patterns = np.column_stack([np.eye(flow.size, dtype=bool), _filled(units)])
     best = 0.0
     for _ in range(MOST_ROUNDS):
         solved = linprog(np.ones(patterns.shape[1]), A_ub=-patterns.astype(np.float64), b_ub=-minutes, method="highs")
@@ -64,10 +65,23 @@ def pattern_bound(flow: FloatArray, minutes: FloatArray, capacity: float) -> flo
         price = np.maximum(-solved.ineqlin.marginals, 0.0)
         value, pattern = _knapsack(price, units)
         best = max(best, float(price @ minutes) / max(value, 1.0))
-        if value <= 1.0 + 1e-7:
+        if value <= 1.0 + 1e-7 or best >= solved.fun * (1.0 - CLOSE):
             break
         patterns = np.column_stack([patterns, pattern])
     return best * (1 - 1e-9)
+
+
+def _filled(units: IntArray) -> BoolArray:
+    """Patterns to begin with, shape (Z, Z): each zone with the largest others that still fit, from itself downwards."""
+    order = np.argsort(-units, kind="stable")
+    patterns = np.zeros((units.size, units.size), dtype=bool)
+    for first in range(units.size):
+        room = UNITS
+        for zone in np.roll(order, -first).tolist():
+            if units[zone] <= room:
+                patterns[zone, first] = True
+                room -= int(units[zone])
+    return patterns
 
 
 def _knapsack(price: FloatArray, units: IntArray) -> tuple[float, BoolArray]:
