@@ -13,6 +13,7 @@ import pandas as pd
 
 from models.hydraulics import lower_quarter_factor, pump_energy
 from models.night import longest_cycle, planning_resolution, soak_minutes, surface_storage
+from models.night.cycles import LONGEST_SOAK
 from models.plan.inputs import Cut, PlanInputs, Tier
 from models.soil import adjusted_depletion_fraction
 from scheduler.demand import Demand, seasonal_eto, zone_etc, zone_rain
@@ -273,9 +274,11 @@ def _longest_run(site: Site, windows: tuple[NightWindow, ...], resolution: np.nd
     zones = site.zones
     open_minutes = float(sum(end - start for start, end in windows[0].pieces))
     longest = longest_cycle(zones.application_rate, zones.infiltration, surface_storage(zones.slope))
+    longest = np.where(np.isnan(zones.longest_cycle), longest, zones.longest_cycle)
     cycle = np.maximum(np.floor(np.minimum(longest, 1e6) / resolution), 1.0) * resolution
     soak = soak_minutes(cycle, zones.application_rate, zones.infiltration)
-    soak = np.where(np.isfinite(soak), soak, open_minutes)
+    soak = np.where(np.isnan(zones.soak), np.minimum(soak, LONGEST_SOAK), zones.soak)  # as the night splits its runs
+    soak = np.ceil(soak / resolution - 1e-9) * resolution
     whole = np.floor((open_minutes + soak) / (cycle + soak))
     rest = np.clip(open_minutes - whole * (cycle + soak), 0.0, cycle)
     room = np.where(np.isfinite(longest), whole * cycle + rest, open_minutes)

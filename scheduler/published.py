@@ -16,6 +16,7 @@ from models.night import play_night
 from models.plan.inputs import PlanInputs
 from models.soil import DayBalance, run_balance
 from scheduler.demand import Demand
+from scheduler.errors import counted
 from scheduler.flushes import FlushCandidates
 from scheduler.inputs import SMALLEST_RUN, NightInputs, fits_alone
 from scheduler.limits import Scarce, limits_by_night, short_of
@@ -505,7 +506,9 @@ def _night_warnings(site: Site, run: RunnableNight) -> list[dict[str, str]]:
         found += [{"subject": "timetable", "text": text} for text in run.timetable.notes]
         lost = np.flatnonzero(run.left_out > 0)
         if lost.size:
-            text = f"{run.left_out.sum():,.0f} minutes of {lost.size} zones found no place in the window"
+            most_first = lost[np.argsort(-run.left_out[lost], kind="stable")]
+            named = ", ".join(f"{site.zones.zone[z]} {run.left_out[z]:g} min" for z in most_first)
+            text = f"no place in the window for part of {counted(lost.size, 'run')}: {named}"
             found.append({"subject": "timetable", "text": text})
     if run.cycles is not None and run.cycles.over_longest.any():
         zones = ", ".join(site.zones.zone[run.cycles.over_longest][:6])

@@ -296,6 +296,8 @@ def _job(
         zones.infiltration,
         surface_storage(zones.slope),
         smallest,
+        zones.longest_cycle,
+        zones.soak,
     )
     window = inputs.windows[0]
     blocks = np.array([(b.start, b.end) for b in window.blocks], dtype=float).reshape(-1, 2)
