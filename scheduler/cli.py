@@ -6,6 +6,7 @@ Exit codes are those of `scheduler.errors`: 0 done, 2 usage, 3 bad input, 4 no p
 from __future__ import annotations
 
 import os
+import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -21,6 +22,11 @@ from scheduler.errors import BAD_INPUT, NO_PLAN, STORAGE, InputProblems, NoPlan,
 # Many small matrices: threads that wait for each other cost ten times what they save. Read when numpy is first loaded.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+
+# The matrices here are small: on them a second BLAS thread only waits for the first, on a busy machine for seconds.
+# Set before numpy is imported, which the commands do when they run.
+for _library in ("OPENBLAS", "OMP", "MKL"):
+    os.environ.setdefault(f"{_library}_NUM_THREADS", "1")
 
 app = typer.Typer(
     add_completion=False,
