@@ -120,8 +120,8 @@ def test_a_solver_that_stops_early_says_so():
 
 
 def test_scaled_costs_give_the_same_plan_and_prices():
-    # Water at 1e6 per m3 makes costs far above the largest that is left as it is; the pump's price is a dual.
-    inputs = plan(2, 3, depletion=[15.0, 25.0], source_price=[1e6], pump_of_zone=0, pump_capacity=[0.4])
+    # Water at 1e8 per m3 makes costs far above the largest that is left as it is; the pump's price is a dual.
+    inputs = plan(2, 3, depletion=[15.0, 25.0], source_price=[1e8], pump_of_zone=0, pump_capacity=[0.4])
     as_written, scaled = PlanSolver(inputs), PlanSolver(inputs)
     scaled._scale_costs()
     assert scaled.cost_scale < 0.1
