@@ -6,7 +6,6 @@ Exit codes are those of `scheduler.errors`: 0 done, 2 usage, 3 bad input, 4 no p
 from __future__ import annotations
 
 import os
-import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -22,11 +21,6 @@ from scheduler.errors import BAD_INPUT, NO_PLAN, STORAGE, InputProblems, NoPlan,
 # Many small matrices: threads that wait for each other cost ten times what they save. Read when numpy is first loaded.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
-
-# The matrices here are small: on them a second BLAS thread only waits for the first, on a busy machine for seconds.
-# Set before numpy is imported, which the commands do when they run.
-for _library in ("OPENBLAS", "OMP", "MKL"):
-    os.environ.setdefault(f"{_library}_NUM_THREADS", "1")
 
 app = typer.Typer(
     add_completion=False,
@@ -199,6 +193,26 @@ def salts(
             report = salt_report(loaded, evening)
             file = write_salt_page(report, out or out_folder(loaded, evening) / "salts.html")
         print_salts(screen, report, file)
+
+
+@app.command()
+def export(
+    site: SiteFolder,
+    profile: Annotated[
+        str, typer.Option(help="Shape of the table: a shipped profile or a .toml file of the site folder.")
+    ] = "plain",
+    night: Annotated[
+        str | None, typer.Option(help="Night of the plan, as YYYY-MM-DD; the newest if left out.", metavar="DATE")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Folder to write to; SITE/out/NIGHT/PROFILE if left out.")] = None,
+    keypad: Annotated[bool, typer.Option("--keypad", help="Write the sheet for keying in by hand as well.")] = False,
+) -> None:
+    """Write the run times of a standing plan in another shape, for another controller."""
+    from scheduler.standing import export_plan
+
+    with _told(site, "Nothing was written"):
+        for file in export_plan(site, _date(night), profile, out, keypad):
+            Console().print(str(file), highlight=False, soft_wrap=True)
 
 
 @app.command()
