@@ -16,7 +16,7 @@ CLOCKS = {("datetime", "now"), ("datetime", "today"), ("date", "today"), ("time"
 # What a file of the application may not import, outermost first: a file never reaches up.
 LAYERS = (
     {"cli"},
-    {"evening", "morning", "whatif", "season", "salts", "learn", "summary", "summary_records"},
+    {"evening", "morning", "whatif", "season", "salts", "learn", "standing", "summary", "summary_records"},
     {"site", "ledger"},
 )
 
