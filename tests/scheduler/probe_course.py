@@ -129,7 +129,7 @@ def _soil(site: Site, zones: np.ndarray, weather: pd.DataFrame, rng: np.random.G
             run, np.maximum(depletion - minutes * table.application_rate[zones] / 60, 0), np.maximum(depletion, 0)
         )
         for i in np.flatnonzero(minutes):
-            begin = t * PER_DAY + int(rng.uniform(opens, closes - minutes[i]) // STEP)
+            begin = t * PER_DAY + int(rng.uniform(max(opens, 1440), closes - minutes[i]) // STEP)  # this day is over
             steps = max(1, int(round(minutes[i] / STEP)))
             water[begin : begin + steps, i] += minutes[i] * table.application_rate[zones[i]] / 60 * spot[i] / steps
             rows.append((weather["date"][t], table.zone[zones[i]], minutes[i], np.nan, ""))

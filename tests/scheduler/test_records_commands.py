@@ -1,0 +1,190 @@
+"""`intake`, `learn`, `morning` and the ledger side of `tonight` on real files, one step down each time something is missing."""
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from scheduler.cli import app
+from scheduler.errors import BAD_INPUT, NO_PLAN, OK, STORAGE, USAGE
+from scheduler.ledger import open_ledger, queries
+
+SHIPPED = Path(__file__).parents[2] / "scenarios" / "lowland-stadium"
+NIGHT, BEFORE = "2026-07-14", "2026-07-13"
+
+
+@pytest.fixture
+def site(tmp_path):
+    folder = tmp_path / "site"
+    shutil.copytree(SHIPPED, folder, ignore=shutil.ignore_patterns("out", "*.sqlite*"))
+    return folder
+
+
+def run(*arguments, code=OK):
+    result = CliRunner(env={"COLUMNS": "300"}).invoke(app, [str(a) for a in arguments])
+    assert result.exit_code == code, result.output
+    return result.output
+
+
+def plan_of(folder, night=NIGHT):
+    return json.loads((folder / "out" / night / "plan.json").read_text(encoding="utf-8"))
+
+
+def said(plan, what):
+    return [s["why"] for s in plan["inputs"]["step_downs"] if s["what"] == what]
+
+
+def test_intake_twice_says_what_is_new_and_then_nothing(site):
+    assert "6,650 new" in run("intake", site)
+    again = run("intake", site)
+    assert "nothing new" in again and "6,650 known" in again
+    (site / "ledger.sqlite").write_bytes(b"this is no database at all, though it is long enough to be one")
+    assert "ledger" in run("intake", site, code=STORAGE)
+
+
+def test_an_evening_is_kept_and_a_second_one_supersedes(site):
+    run("tonight", site, "--night", NIGHT)
+    plan = plan_of(site)
+    assert {z["state_from"] for z in plan["zones"]} == {"probe", "kin", "balance"}
+    assert any(w["subject"] == "probe P3-15" for w in plan["warnings"])
+    run("tonight", site, "--night", NIGHT)
+    ledger = open_ledger(site)
+    kept, estimates = queries.plan_list(ledger), queries.estimates_of(ledger, date(2026, 7, 14))
+    ledger.close()
+    assert len(estimates) == len(plan["zones"])
+    assert kept["stands"].sum() == 1
+    np.testing.assert_allclose(
+        estimates.set_index("zone")["depletion"].reindex([z["id"] for z in plan["zones"]]),
+        [z["before"]["depletion_mm"] for z in plan["zones"]],
+    )
+
+
+def test_a_ledger_that_cannot_be_used_is_said_and_the_plan_is_made(site):
+    (site / "site.toml").write_text(
+        (site / "site.toml").read_text(encoding="utf-8") + '\n[ledger]\nurl = "nowhere/at/all/ledger.sqlite"\n',
+        encoding="utf-8",
+    )
+    run("tonight", site, "--night", NIGHT, "--out", site.parent / "elsewhere")
+    plan = json.loads((site.parent / "elsewhere" / "plan.json").read_text(encoding="utf-8"))
+    assert len(said(plan, "ledger")) == 1
+    assert plan["zones"] and not (site / "out").exists()
+
+
+def test_nothing_changes_until_it_is_accepted(site):
+    run("tonight", site, "--night", NIGHT)
+    first = plan_of(site)
+    shown = run("learn", site, "--night", NIGHT)
+    assert "Nothing was changed" in shown and "microclimate" in shown
+    run("tonight", site, "--night", NIGHT)
+    assert [z["minutes"] for z in plan_of(site)["zones"]] == [z["minutes"] for z in first["zones"]]
+    run("learn", site, "--night", NIGHT, "--accept-only", "nonsense", code=USAGE)
+    assert "accepted" in run("learn", site, "--night", NIGHT, "--accept-only", "microclimate")
+    ledger = open_ledger(site)
+    values = queries.accepted_values(ledger)
+    ledger.close()
+    assert set(values["quantity"]) == {"microclimate"} and len(values)
+    run("tonight", site, "--night", NIGHT)
+    assert [z["balance"]["etc_mm"] for z in plan_of(site)["zones"]] != [z["balance"]["etc_mm"] for z in first["zones"]]
+
+
+def test_a_morning_has_its_page_without_anything_from_outside(site):
+    text = run("morning", site)
+    page = site / "out" / BEFORE / "morning.html"
+    html = page.read_text(encoding="utf-8")
+    assert str(page) in text and "no plan of this night" in text
+    assert "http" not in html.replace("http-equiv", "") and "Walk here first" in html
+
+
+def test_the_hand_list_is_the_dose_times_the_area(site):
+    lines = (site / "probes.csv").read_text(encoding="utf-8").splitlines()
+    for i, line in enumerate(lines):
+        cells = line.split(",")
+        if cells[0] >= "2026-07-10" and cells[1].startswith("P1-"):
+            cells[2] = f"{max(float(cells[2] or 0.1) - 0.08, 0.055):.3f}"
+            lines[i] = ",".join(cells)
+    (site / "probes.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    from scheduler.keeping import bring_in
+    from scheduler.morning import morning_report
+    from scheduler.site import load_site
+
+    kept = bring_in(load_site(site))
+    report = morning_report(kept, date(2026, 7, 12))
+    kept.close()
+    area = dict(zip(report.site.zones.zone, report.site.zones.area, strict=True))
+    assert report.hand
+    for spot in report.hand:
+        assert spot.depletion > spot.floor
+        assert 0 < spot.dose <= 12
+        assert spot.spot_m3 == pytest.approx(spot.dose * 10 / 1000)  # 10 m2 in metric units
+        assert spot.zone_m3 == pytest.approx(spot.dose * area[spot.zone] / 1000)
+        assert f"{spot.dose * 10:,.0f} L" in spot.words
+
+
+@pytest.mark.parametrize(
+    ("missing", "what"),
+    [
+        (("probes.csv", "probe_sites.csv"), "probes.csv"),
+        (("applied.csv",), "applied.csv"),
+        (("forecast.csv",), "forecast.csv"),
+        (("weather.csv",), "weather.csv"),
+        (("probes.csv", "probe_sites.csv", "applied.csv", "forecast.csv", "weather.csv"), "weather.csv"),
+    ],
+)
+def test_each_step_down_works_and_is_said(site, missing, what):
+    for name in missing:
+        (site / name).unlink()
+    run("intake", site)
+    run("tonight", site, "--night", NIGHT)
+    assert said(plan_of(site), what) and "step" not in said(plan_of(site), what)[0].lower()
+    run("learn", site, "--night", NIGHT)
+    text = run("morning", site, "--night", NIGHT)
+    assert "step-down" in text
+
+
+def test_stale_everything_still_plans_and_says_so(site):
+    run("tonight", site, "--night", "2026-08-20")
+    plan = plan_of(site, "2026-08-20")
+    assert said(plan, "probes") and said(plan, "applied") and said(plan, "weather")
+    assert {z["state_from"] for z in plan["zones"]} == {"field capacity"}
+
+
+def test_no_night_to_look_back_on_is_said(site):
+    (site / "applied.csv").unlink()
+    assert "no night to look back on" in run("morning", site, code=NO_PLAN)
+    (site / "zones.csv").write_text("zone\n", encoding="utf-8")
+    run("morning", site, code=BAD_INPUT)
+
+
+def test_killed_evenings_leave_a_sound_ledger_and_whole_plans(site):
+    """The whole command, killed a dozen times: the ledger opens, no plan is doubled, every plan file is whole."""
+    rng = np.random.default_rng(3)
+    code = "import sys; sys.argv[0] = 'evenfall'; from scheduler.cli import main; main()"
+    killed = 0
+    for trial in range(12):
+        what = ["intake", str(site)] if trial % 3 == 0 else ["tonight", str(site), "--night", NIGHT]
+        child = subprocess.Popen(
+            [sys.executable, "-c", code, *what], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
+        time.sleep(float(rng.uniform(0.8, 2.2)))
+        if child.poll() is None:
+            os.kill(child.pid, signal.SIGKILL)
+            killed += 1
+        child.wait()
+        ledger = open_ledger(site)
+        with ledger.reading() as connection:
+            assert connection.exec_driver_sql("PRAGMA integrity_check").scalar() == "ok"
+        assert len(queries.readings(ledger)) in (0, 6650)
+        assert queries.replaced_rows(ledger, "readings").empty
+        ledger.close()
+        for file in (site / "out").rglob("plan*.json"):
+            json.loads(file.read_text(encoding="utf-8"))
+    assert killed >= 4
