@@ -171,10 +171,8 @@ class Ways:
         -------
         ndarray (F,)   The same with more zones settled.
         """
-        largest = np.zeros(self.zones)
-        np.maximum.at(largest, self.zone, weight)
-        order = np.lexsort((-weight, self.zone))
-        best = order[np.searchsorted(self.zone[order], np.arange(self.zones))]
+        best = self.heaviest(weight)
+        largest = weight[best]
         undecided = np.flatnonzero(settled < 0)
         sure = largest[undecided] >= SURE
         surest = np.argsort(-largest[undecided], kind="stable")[: math.ceil(part * undecided.size)]
@@ -190,19 +188,26 @@ class Ways:
         on[settled[settled >= 0]] = True
         return np.where(done & on, 1.0, 0.0), np.where(done & ~on, 0.0, 1.0)
 
-    def give_up(self, settled: Ints, unfinished: Floats) -> Ints | None:
-        """Settle zones whose flush is not finished on no flush; None if every flush is.
+    def heaviest(self, weight: Floats) -> Ints:
+        """Weight each open zone leans to most, shape (F,)."""
+        order = np.lexsort((-weight, self.zone))
+        return order[np.searchsorted(self.zone[order], np.arange(self.zones))]
+
+    def give_up(self, settled: Ints, unfinished: Floats, depth: Floats) -> Ints | None:
+        """Settle on no flush the zones whose flush is furthest from done; None if every flush is finished.
+
+        Only those at least half as far from done as the furthest: what they leave may finish the others.
 
         Parameters
         ----------
-        unfinished : ndarray (U,)   [mm] of each copy that flushes.
+        settled : ndarray (F,)
+        unfinished, depth : ndarray (U,)   Of each copy that flushes [mm].
         """
-        short = np.unique(self.zone[self.flush[unfinished > UNFINISHED_FROM]])
-        if not short.size:
+        short = np.zeros(self.zones)
+        np.maximum.at(short, self.zone[self.flush], np.where(unfinished > UNFINISHED_FROM, unfinished / depth, 0.0))
+        if not short.any():
             return None
-        out = settled.copy()
-        out[short] = self.first[short]
-        return out
+        return np.where(short >= 0.5 * short.max(), self.first, settled)
 
 
 def spread_inputs(inputs: PlanInputs, copies: Copies) -> PlanInputs:
