@@ -1,4 +1,4 @@
-"""`intake`, `learn`, `morning` and the ledger side of `tonight` on real files, one step down each time something is missing."""
+"""`intake`, `learn`, `morning` and the ledger side of `tonight` on real files, one step down at a time."""
 
 import json
 import os
