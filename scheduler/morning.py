@@ -97,7 +97,7 @@ def morning_report(kept: Kept, night: date) -> MorningReport:
     silent = _silent_zones(len(site.zones), sensors, heard)
     flushed = _flushed(plan, len(site.zones))
     flushes = _flush_effects(site, night, sensors, good, flushed)
-    verdict, walk = _judge(site, planned, applied, after, measured, dry, silent, flushed, minutes, depth, heard)
+    verdict, walk = _judge(site, planned, applied, after, measured, dry, wet, silent, flushed, minutes, depth, heard)
     walk += [
         Stop((4, site.zones.priority[sensors.zone[k]], 0.0), e.zone, f"the flush did not reach probe {e.probe}")
         for e in flushes
@@ -256,6 +256,7 @@ def _judge(
     after: np.ndarray,
     measured: np.ndarray,
     dry: np.ndarray,
+    wet: np.ndarray,
     silent: np.ndarray,
     flushed: np.ndarray,
     minutes: np.ndarray,
@@ -279,12 +280,12 @@ def _judge(
             if applied[z] < planned[z]:
                 walk.append(Stop((1, priority, applied[z] - planned[z]), zones.zone[z], text))
         if stands[z] > dry[z] and not silent[z]:
-            how = "its probes read" if not np.isnan(measured[z]) else "by the estimate"
-            text = f"under-watered: {how} {format_depth(stands[z], units)} short, its limit is "
+            how = "its probes find" if not np.isnan(measured[z]) else "the estimate finds"
+            text = f"under-watered: {how} it short by {format_depth(stands[z], units)}, its limit is "
             words.append(text + format_depth(dry[z], units))
             walk.append(Stop((2, priority, dry[z] - stands[z]), zones.zone[z], words[-1]))
         spare = -after[z]
-        if depth[z] > 0 and spare > TOO_MUCH and not flushed[z]:
+        if depth[z] > 0 and spare > TOO_MUCH and not flushed[z] and not measured[z] > wet[z]:
             words.append(f"over-watered: {format_depth(spare, units)} more than its roots could hold")
             walk.append(Stop((3, priority, -spare), zones.zone[z], words[-1]))
         verdict.append("; ".join(words))
@@ -303,7 +304,7 @@ def _by_hand(site: Site, spots: list[tuple[int, str, float]], dry: np.ndarray, w
         words = (
             f"{format_depth(dose, units)}: {small} on {format_area(area, units)}, "
             f"{format_volume(whole, units)} on the whole zone; "
-            f"{format_depth(depletion, units)} short, its floor is {format_depth(dry[z], units)}"
+            f"it is short by {format_depth(depletion, units)}, its floor is {format_depth(dry[z], units)}"
         )
         found.append(HandSpot(site.zones.zone[z], probe, depletion, float(dry[z]), dose, spot, whole, words))
     return sorted(found, key=lambda s: s.floor - s.depletion)
