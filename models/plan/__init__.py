@@ -7,6 +7,9 @@ file                    what it holds
 `prices.py`             what dryness, wetness and water cost: strict order by priority
 `balance.py`            variables of the root zone and its water balance, stress and firmness
 `limits.py`             shared hard limits: pump, branch, stations at once, sources, allocation
+`flush_needs.py`        `FlushNeeds`: which zones need salt flushed, how deep and when it may be
+`flush.py`              the ways of a zone that needs a flush, as weighted copies of its root zone
+`choose.py`             which of them: a dive through the relaxation, and branch and bound
 `objective.py`          the sum of prices, with the value of the last night's water
 `build.py`              `build_plan`: the table of contents, only calls the builders in order
 `solve.py`              `PlanSolver`: the only file that knows HiGHS

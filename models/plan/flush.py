@@ -10,7 +10,6 @@ scaled by its weight, and the weights sum to 1. The relaxation is then the conve
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -25,9 +24,6 @@ from models.plan.rows import entries, groups, linear
 
 MOST_COPIES = 1500  # of all zones together; beyond, each zone is asked about fewer nights, to keep the plan small
 FEWEST_WAYS = 4  # ways to flush a zone is asked about at least
-UNFINISHED = 2.0  # price of a flush left unfinished against the worst harm of its zone [-]; it is then not begun
-UNFINISHED_FROM = 1e-6  # [mm] below which it is a solver's rounding
-SURE = 0.99  # weight above which a way counts as chosen [-]
 BY_ZONE = (
     "etc effective_rain taw raw dry_limit wet_limit depletion net_rate flow area max_run priority wet_weight allowed "
     "pump_of_zone branch_of_zone controller_of_zone zone_supply"
@@ -134,82 +130,6 @@ def _some_ways(count: int, most: int, zone: int) -> list[int]:
     return sorted({(zone + i * count // most) % count for i in range(most)})
 
 
-@dataclass(frozen=True)
-class Ways:
-    """The open copies of each zone, in the order of the weights `chosen`; used to settle them.
-
-    Parameters
-    ----------
-    zone : ndarray (W,)     Number of the open zone each weight belongs to, 0 to `zones` - 1, rising.
-    first : ndarray (F,)    First weight of each open zone: its way without a flush.
-    flush : ndarray (U,)    Weight of each copy that flushes, in the order of `unfinished`.
-    zones : int             Open zones F.
-    """
-
-    zone: Ints
-    first: Ints
-    flush: Ints
-    zones: int
-
-    @classmethod
-    def of(cls, copies: Copies) -> Ways:
-        """Number the open copies of a plan."""
-        opened = np.flatnonzero(copies.open)
-        names, first, number = np.unique(copies.zone[opened], return_index=True, return_inverse=True)
-        return cls(number, first, np.flatnonzero(copies.flushing[opened]), int(names.size))
-
-    def settle(self, weight: Floats, settled: Ints, part: float) -> Ints:
-        """Settle the zones whose way is sure, and at least the surest part of the others.
-
-        Parameters
-        ----------
-        weight : ndarray (W,)     Weights of the last relaxation.
-        settled : ndarray (F,)    Weight that is fixed at 1 for each open zone, -1 = not yet.
-        part : float              Share of the undecided zones to settle at least [-].
-
-        Returns
-        -------
-        ndarray (F,)   The same with more zones settled.
-        """
-        best = self.heaviest(weight)
-        largest = weight[best]
-        undecided = np.flatnonzero(settled < 0)
-        sure = largest[undecided] >= SURE
-        surest = np.argsort(-largest[undecided], kind="stable")[: math.ceil(part * undecided.size)]
-        take = undecided[np.union1d(np.flatnonzero(sure), surest)]
-        out = settled.copy()
-        out[take] = best[take]
-        return out
-
-    def bounds(self, settled: Ints) -> tuple[Floats, Floats]:
-        """Bounds of the weights with the settled zones fixed, each (W,)."""
-        done = settled[self.zone] >= 0
-        on = np.zeros(self.zone.size, dtype=bool)
-        on[settled[settled >= 0]] = True
-        return np.where(done & on, 1.0, 0.0), np.where(done & ~on, 0.0, 1.0)
-
-    def heaviest(self, weight: Floats) -> Ints:
-        """Weight each open zone leans to most, shape (F,)."""
-        order = np.lexsort((-weight, self.zone))
-        return order[np.searchsorted(self.zone[order], np.arange(self.zones))]
-
-    def give_up(self, settled: Ints, unfinished: Floats, depth: Floats) -> Ints | None:
-        """Settle on no flush the zones whose flush is furthest from done; None if every flush is finished.
-
-        Only those at least half as far from done as the furthest: what they leave may finish the others.
-
-        Parameters
-        ----------
-        settled : ndarray (F,)
-        unfinished, depth : ndarray (U,)   Of each copy that flushes [mm].
-        """
-        short = np.zeros(self.zones)
-        np.maximum.at(short, self.zone[self.flush], np.where(unfinished > UNFINISHED_FROM, unfinished / depth, 0.0))
-        if not short.any():
-            return None
-        return np.where(short >= 0.5 * short.max(), self.first, settled)
-
-
 def spread_inputs(inputs: PlanInputs, copies: Copies) -> PlanInputs:
     """The plan's inputs with a row for every copy instead of every zone; a flush takes its own supply only."""
     by_zone: dict[str, Any] = {name: getattr(inputs, name)[copies.zone] for name in BY_ZONE}
@@ -267,11 +187,8 @@ def add_copies(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies) -> None
 
 
 def flush_terms(m: pyo.ConcreteModel, copies: Copies) -> tuple[tuple[Any, Floats], ...]:
-    """What choosing costs: the harm of salt until the flush, and a flush left unfinished above all it could save."""
-    worst = np.zeros(copies.zone.size)
-    np.maximum.at(worst, copies.zone, copies.harm)
-    per_mm = UNFINISHED * (worst[copies.zone] + 1.0) / np.maximum(copies.depth, 1e-6)
-    return ((m.chosen, copies.harm[copies.open]), (m.unfinished, per_mm[copies.flushing]))
+    """What choosing costs: the harm of salt until the flush."""
+    return ((m.chosen, copies.harm[copies.open]),)
 
 
 def add_flush_rows(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies) -> None:
@@ -304,12 +221,11 @@ def add_flush_rows(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies) -> 
 
     def depth(m: pyo.ConcreteModel, v: int) -> Any:
         on = [v * nights + n for n in np.flatnonzero(copies.flush[v]).tolist()]
-        variables = [m.unfinished[v], *(flushed[c] for c in on), chosen[v]]
+        variables = [*(flushed[c] for c in on), chosen[v]]
         return (0.0, linear([1.0] * (len(variables) - 1) + [-float(copies.depth[v])], variables), None)
 
     m.flush_fills = pyo.Constraint(m.C_flush, rule=fills)
     m.V_flush = pyo.Set(initialize=np.flatnonzero(copies.flushing).tolist())
-    m.unfinished = pyo.Var(m.V_flush, bounds=(0, None))
     m.flush_depth = pyo.Constraint(m.V_flush, rule=depth)
 
     opened = np.repeat(copies.open, nights)

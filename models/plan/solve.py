@@ -14,7 +14,8 @@ from pyomo.common.gc_manager import PauseGC
 from pyomo.common.tee import capture_output
 
 from models.plan.build import build_plan
-from models.plan.flush import Copies, Ways, flush_copies, spread_inputs, spread_prices
+from models.plan.choose import Node, Ways, branch, dive
+from models.plan.flush import Copies, flush_copies, spread_inputs, spread_prices
 from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import Floats, Ints, PlanInputs
 from models.plan.prices import Prices, plan_prices
@@ -24,12 +25,13 @@ from models.plan.rows import matrices
 # Steepest edge, the default, was measured to solve 2,400 zones and 10 nights in two thirds of the time devex takes.
 OPTIONS: dict[str, bool | int | str] = {"output_flag": False, "solver": "simplex"}
 WIDEST_GAP = 0.01  # [-] between the plan and its bound that is left alone
-SETTLING_STEPS = 4  # parts in which undecided zones are settled where all at once leaves too wide a gap
 LOOSE = 2.0  # of a capacity on a night whose run times are fixed: rounding up may pass it in one block [-]
 LONGEST_SEARCH = 40.0  # [s] of branch and bound where the gap is wider
 # Where HiGHS stops with "Solve error", costs are scaled down, by a power of two, so that none passes this, and it
 # starts again. With many ranks and zones of very different size they reach 1e12; elsewhere scaling costs time.
 LARGEST_COST = 1e8  # at 1e4 and less HiGHS no longer tells cheap water from dear
+
+NO_PLAN = (highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible)
 
 
 class SolverFailed(Exception):
@@ -147,85 +149,35 @@ class PlanSolver:
         )
 
     def _choose_flushes(self, copies: Copies) -> float:
-        """Settle which zones flush when; the plan is left solved with the choice fixed.
+        """Choose which zones flush when; the plan is left solved with the choice fixed.
 
-        The relaxation, in which no flush may be left unfinished, gives the bound. Zones are then settled, all at once
-        or from the surest on, each time solving again from the last basis; a flush that cannot be finished is not
-        begun. Where the gap to the bound stays above `WIDEST_GAP`, branch and bound goes on from the better plan for at
-        most `LONGEST_SEARCH` seconds.
+        The relaxation gives the bound, a dive the plan; where the gap between them stays above `WIDEST_GAP`, branch and
+        bound goes on for at most `LONGEST_SEARCH` seconds.
 
         Returns
         -------
         float   Gap between the plan and the bound, as a share of the plan [-].
         """
         columns = np.array([self.column[id(v)] for v in self.model.chosen.values()], dtype=np.int64)
-        unfinished = np.array([self.column[id(v)] for v in self.model.unfinished.values()], dtype=np.int64)
         ways = Ways.of(copies)
-        depth = copies.depth[copies.flushing]
-        self._bound(columns, np.zeros(columns.size), np.ones(columns.size))
-        self._hold(unfinished, True)
-        bound = self._run()
-        relaxed = self._values()[columns]
-        self._hold(unfinished, False)
-        best, kept = np.inf, np.zeros(0, dtype=np.int64)
-        for steps in (1, SETTLING_STEPS):  # all at once is enough where the relaxation left few zones open
-            settled = np.full(ways.zones, -1, dtype=np.int64)
-            weight = relaxed
-            while (settled < 0).any():
-                settled = ways.settle(weight, settled, 1.0 / steps)
-                cost = self._run_settled(columns, ways, settled)
-                weight = self._values()[columns]
-            while (given_up := ways.give_up(settled, self._values()[unfinished], depth)) is not None:
-                settled = given_up
-                cost = self._run_settled(columns, ways, settled)
-            if cost < best:
-                best, kept = cost, settled
-            if _gap(best, bound) <= WIDEST_GAP:
-                return _gap(best, bound)
-        if settled is not kept:
-            best = self._run_settled(columns, ways, kept)
-        return self._search(columns, unfinished, ways, kept, best, bound)
 
-    def _search(self, columns: Ints, unfinished: Ints, ways: Ways, kept: Ints, best: float, bound: float) -> float:
-        """Branch and bound from the plan that stands; it stays if nothing better is found. Returns the gap."""
-        standing = self.highs.getSolution()
-        count = columns.size
-        self._bound(columns, np.zeros(count), np.ones(count))
-        self._hold(unfinished, True)
-        self._integrality(columns, highspy.HighsVarType.kInteger)
-        self.highs.setSolution(standing)
-        self.highs.setOptionValue("mip_rel_gap", WIDEST_GAP)
-        self.highs.setOptionValue("time_limit", self.highs.getRunTime() + LONGEST_SEARCH)
-        self.highs.run()
-        info = self.highs.getInfo()
-        found = kept
-        if info.primal_solution_status == highspy.SolutionStatus.kSolutionStatusFeasible.value:
-            bound = max(bound, float(info.mip_dual_bound) / self.cost_scale)
-            if self._objective() < best:
-                found = ways.heaviest(self._values()[columns])
-        self._integrality(columns, highspy.HighsVarType.kContinuous)
-        self.highs.setOptionValue("time_limit", highspy.kHighsInf)
-        self._hold(unfinished, False)
-        cost = self._run_settled(columns, ways, found)
-        if cost > best:  # the search found no better
-            cost = self._run_settled(columns, ways, kept)
-        return _gap(cost, bound)
+        def solve(lower: Floats, upper: Floats) -> tuple[float, Floats]:
+            self._bound(columns, lower, upper)
+            self.highs.run()
+            status = self.highs.getModelStatus()
+            if status in NO_PLAN:
+                return np.inf, lower
+            cost = self._objective() if status == highspy.HighsModelStatus.kOptimal else self._run()
+            return cost, self._values()[columns]
 
-    def _run_settled(self, columns: Ints, ways: Ways, settled: Ints) -> float:
-        """Solve with the settled zones fixed and return the objective."""
-        self._bound(columns, *ways.bounds(settled))
-        return self._run()
-
-    def _hold(self, unfinished: Ints, whole: bool) -> None:
-        """Let no flush be left unfinished, or any at its price."""
-        upper = np.full(unfinished.size, 0.0 if whole else highspy.kHighsInf)
-        self._bound(unfinished, np.zeros(unfinished.size), upper)
-
-    def _integrality(self, columns: Ints, kind: highspy.HighsVarType) -> None:
-        """Change the kind of some columns."""
-        self.highs.changeColsIntegrality(
-            columns.size, columns.astype(np.int32), np.full(columns.size, kind.value, np.uint8)
-        )
+        lower, upper = np.zeros(columns.size), np.ones(columns.size)
+        root = Node(lower, upper, *solve(lower, upper))
+        best, bound = dive(ways, root, WIDEST_GAP / 10.0, solve), root.cost
+        if _gap(best.cost, bound) > WIDEST_GAP:
+            until = self.highs.getRunTime() + LONGEST_SEARCH
+            best, bound = branch(ways, root, best, WIDEST_GAP, solve, lambda: self.highs.getRunTime() < until)
+        self._bound(columns, *ways.fixed(ways.heaviest(best.weight)))
+        return _gap(self._run(), bound)
 
     def _values(self) -> Floats:
         """Column values of the last run."""
