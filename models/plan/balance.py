@@ -143,7 +143,7 @@ def add_firmness(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
         z, n = divmod(c, nights)
         a, b = first[c], first[c + 1]
         if c in flushed:
-            return pyo.Constraint.Skip  # a flush fills the root zone anyway
+            return pyo.Constraint.Skip  # a flush fills the root zone; its softness is in what choosing it costs
         variables = [soft[c], *runs[a:b]]
         coefficients = [1.0] + [rate[z]] * (b - a)
         if n:

@@ -17,6 +17,7 @@ from models.plan.flush import Copies
 from models.plan.inputs import Bools, Floats, Ints
 
 SURE = 1.0 - 1e-6  # weight above which a way counts as chosen [-]
+IDLE = 1e-6  # [mm] below which a night passes nothing but a solver's rounding
 FIRST_PART = 0.25  # of the undecided zones settled together at first [-]
 DIVE_EVERY = 25  # nodes of branch and bound between two dives; our choice
 MOST_SOLVES = 400  # of one dive; the zones still undecided then take no flush
@@ -56,6 +57,27 @@ class Ways:
         bounds = np.zeros(self.zone.size)
         bounds[chosen] = 1.0
         return bounds, bounds.copy()
+
+    def without_idle_nights(self, copies: Copies, chosen: Ints, drained: Floats) -> Ints:
+        """The choice with flushes of two nights of which one passes nothing brought to the other night alone.
+
+        That costs no more: the idle night need not be filled and is not soft, and salt harms no longer.
+
+        Parameters
+        ----------
+        copies : Copies
+        chosen : ndarray (F,)         Weight of each open zone.
+        drained : ndarray (V, N)      What each copy passes below the roots [mm].
+        """
+        opened = np.flatnonzero(copies.open)
+        flush, supply = copies.flush[opened], copies.supply[opened]
+        out = chosen.copy()
+        for zone, w in enumerate(chosen.tolist()):
+            works = flush[w] & (drained[opened[w]] > IDLE)
+            if works.any() and (works != flush[w]).any():
+                same = (self.zone == zone) & (supply == supply[w]) & (flush == works).all(axis=1)
+                out[zone] = next(iter(np.flatnonzero(same)), w)
+        return out
 
 
 @dataclass(frozen=True)

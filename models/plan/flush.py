@@ -42,6 +42,7 @@ class Copies:
     depth : ndarray (V,)        Depth to pass below the roots [mm], 0 without a flush.
     supply : ndarray (V,)       Supply of the flush, -1 without.
     harm : ndarray (V,)         ET lost to salt until the flush, priced [cost].
+    softness : ndarray (V,)     Of the nights it fills, priced as any softness [cost].
     dry_limit : ndarray (V, N)  Dry limit, from a flush on the one without salt [mm].
     """
 
@@ -51,6 +52,7 @@ class Copies:
     depth: Floats
     supply: Ints
     harm: Floats
+    softness: Floats
     dry_limit: Floats
 
     @property
@@ -107,15 +109,16 @@ def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copie
         for i in _some_ways(len(ways), max(FEWEST_WAYS, MOST_COPIES // needs.zone.size), f):
             on, k = ways[i]
             add(z, True, on, float(needs.depth[f, k]), k, float(lost[on[-1] - 1]) if on[-1] else 0.0)
-    zone, is_open, flush, depth, supply, harm, dry_limit = zip(*rows, strict=True)
+    zone, is_open, flush, depth, supply, harm, dry_limit = (np.array(column) for column in zip(*rows, strict=True))
     return Copies(
-        np.array(zone, dtype=np.int64),
-        np.array(is_open, dtype=np.bool_),
-        np.array(flush, dtype=np.bool_),
-        np.array(depth, dtype=np.float64),
-        np.array(supply, dtype=np.int64),
-        np.array(harm, dtype=np.float64),
-        np.array(dry_limit, dtype=np.float64),
+        zone.astype(np.int64),
+        is_open.astype(np.bool_),
+        flush.astype(np.bool_),
+        depth.astype(np.float64),
+        supply.astype(np.int64),
+        harm.astype(np.float64),
+        (flush * prices.wet[zone] * inputs.wet_limit[zone]).sum(axis=1),
+        dry_limit.astype(np.float64),
     )
 
 
@@ -187,8 +190,8 @@ def add_copies(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies) -> None
 
 
 def flush_terms(m: pyo.ConcreteModel, copies: Copies) -> tuple[tuple[Any, Floats], ...]:
-    """What choosing costs: the harm of salt until the flush."""
-    return ((m.chosen, copies.harm[copies.open]),)
+    """What choosing costs: the harm of salt until the flush, and the softness it brings."""
+    return ((m.chosen, (copies.harm + copies.softness)[copies.open]),)
 
 
 def add_flush_rows(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies) -> None:

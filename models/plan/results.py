@@ -203,12 +203,15 @@ def gather(
         )
         for v in on[copies.flushing[on]].tolist()
     )
+    soft = added(result.soft)
+    for flush in flushes:
+        soft[flush.zone, flush.nights] = inputs.wet_limit[flush.zone, flush.nights]
     return replace(
         result,
         run_time=by_zone[runs.zone, runs.night, runs.block, runs.supply],
         depletion=added(result.depletion),
         dry=added(result.dry),
-        soft=added(result.soft),
+        soft=soft,
         shortfall=added(result.shortfall),
         drainage=added(result.drainage + drained),
         water_value=result.water_value[on],

@@ -176,8 +176,15 @@ class PlanSolver:
         if _gap(best.cost, bound) > WIDEST_GAP:
             until = self.highs.getRunTime() + LONGEST_SEARCH
             best, bound = branch(ways, root, best, WIDEST_GAP, solve, lambda: self.highs.getRunTime() < until)
-        self._bound(columns, *ways.fixed(ways.heaviest(best.weight)))
-        return _gap(self._run(), bound)
+        chosen = ways.heaviest(best.weight)
+        self._bound(columns, *ways.fixed(chosen))
+        cost = self._run()
+        drained = flush_solution(self.model, copies, self._solution())[1]
+        shorter = ways.without_idle_nights(copies, chosen, drained)
+        if (shorter != chosen).any():
+            self._bound(columns, *ways.fixed(shorter))
+            cost = self._run()
+        return _gap(cost, bound)
 
     def _values(self) -> Floats:
         """Column values of the last run."""

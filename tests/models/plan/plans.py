@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import Cut, PlanInputs, Tier
 from models.plan.prices import Prices, plan_prices
 from models.plan.results import PlanResult
@@ -146,3 +147,21 @@ def drawn_plan(rng: np.random.Generator, zones: int, nights: int, **given: Any) 
         order = Cut("order", rng.random(z) < 0.5, np.cumsum(np.full(n, 0.3 * demand)))
         numbers["cuts"] = (order,)
     return plan(z, n, b, **(numbers | given))
+
+
+def drawn_needs(rng: np.random.Generator, inputs: PlanInputs, count: int) -> FlushNeeds:
+    """Flushes some zones of a drawn plan need: deep and shallow, protected nights, harm from none to much."""
+    zone = np.sort(rng.choice(inputs.zones, min(count, inputs.zones), replace=False))
+    f, n, k = zone.size, inputs.nights, inputs.supply_share.shape[0]
+    depth = inputs.taw[zone, None] * rng.uniform(0.1, 1.0, (f, k))
+    harm = np.sort(rng.uniform(0.0, 1.0, (f, n)) * rng.choice([0.0, 0.05, 2.0], (f, 1)), axis=1)
+    return FlushNeeds(
+        zone=zone.astype(np.int64),
+        depth=np.where(rng.random((f, k)) < 0.9, depth, np.nan),
+        allowed=rng.random((f, n)) < 0.8,
+        harm=harm,
+        harm_after=harm[:, -1] * rng.uniform(0.0, 7.0, f),
+        dry_limit_after=np.minimum(
+            inputs.dry_limit[zone] * rng.uniform(1.0, 1.5, (f, 1)), 0.9 * inputs.taw[zone, None]
+        ),
+    )
