@@ -126,7 +126,7 @@ def dive(ways: Ways, root: Node, jump: float, solve: Solve) -> Node:
         best = ways.heaviest(node.weight)
         open_zones = np.flatnonzero(node.weight[best] < SURE)
         if not open_zones.size:
-            return node
+            return exact(ways, node, solve)
         if left <= 0:
             return node.settle(ways, open_zones, ways.first[open_zones], solve)
         order = open_zones[np.argsort(-node.weight[best[open_zones]], kind="stable")]
@@ -146,6 +146,22 @@ def dive(ways: Ways, root: Node, jump: float, solve: Solve) -> Node:
         if np.isinf(min(tried.cost, other.cost)):
             return node.settle(ways, order, ways.first[order], solve)
         node = other if other.cost < tried.cost else tried
+
+
+def exact(ways: Ways, node: Node, solve: Solve) -> Node:
+    """Fix every zone on the way it leans to, all but exactly.
+
+    A flush that fits by the solver's tolerance may not when its weight is 1; it is not begun, the least sure first.
+    """
+    every = np.arange(ways.zones)
+    chosen = ways.heaviest(node.weight)
+    found = node.settle(ways, every, chosen, solve)
+    for zone in np.argsort(node.weight[chosen], kind="stable").tolist():
+        if np.isfinite(found.cost):
+            break
+        chosen[zone] = ways.first[zone]
+        found = node.settle(ways, every, chosen, solve)
+    return found
 
 
 def branch(
@@ -173,12 +189,14 @@ def branch(
     float   Bound: no plan costs less [cost].
     """
     gain = np.full(ways.zones, np.nan)
-    heap, made, looked = [(root.cost, 0, root)], 0, 0
+    heap, made, looked, floor = [(root.cost, 0, root)], 0, 0, np.inf
     while heap and more() and best.cost - heap[0][0] > widest * abs(best.cost):
         _, _, node = heapq.heappop(heap)
         undecided = np.flatnonzero(node.weight[ways.heaviest(node.weight)] < SURE)
         if not undecided.size:
-            best = node if node.cost < best.cost else best
+            floor = min(floor, node.cost)
+            found = exact(ways, node, solve)
+            best = found if found.cost < best.cost else best
             continue
         looked += 1
         if looked % DIVE_EVERY == 0:
@@ -188,7 +206,7 @@ def branch(
             if half.cost < best.cost:
                 made += 1
                 heapq.heappush(heap, (half.cost, made, half))
-    return best, min([best.cost, *(cost for cost, _, _ in heap)])
+    return best, min([best.cost, floor, *(cost for cost, _, _ in heap)])
 
 
 def _halves(

@@ -6,6 +6,11 @@ looks cheap. So each zone that needs a flush is written as a set of copies, one 
 (no flush; a flush on night n; on nights n and n + 1; with this or that supply), each a whole root zone of its own
 scaled by its weight, and the weights sum to 1. The relaxation is then the convex hull of what the zone can do (Balas
 1998, disjunctive programming); only the limits shared with other zones tie copies together, so few are undecided.
+
+Nothing is gained from soil physics that is not there: a flush night passes what its water has beyond filling, other
+nights nothing; and until its flush a copy is kept out of the stress that water could spare it. Were it allowed, the
+plan could feign ET not taken, and so a wetter root zone, wherever a flush just does not fit: what a flush saves can be
+worth more than any price of lost ET. A zone that cannot be kept out of stress is flushed tonight or not at all.
 """
 
 from __future__ import annotations
@@ -227,6 +232,13 @@ def add_flush_rows(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies) -> 
         variables = [*(flushed[c] for c in on), chosen[v]]
         return (0.0, linear([1.0] * (len(variables) - 1) + [-float(copies.depth[v])], variables), None)
 
+    shortfall = m.shortfall._data
+    most_short = unavoidable_shortfall(inputs)
+    until = nights - copies.flush[:, ::-1].argmax(axis=1)
+    for c, entry in shortfall.items():
+        v, n = divmod(c, nights)
+        if copies.flushing[v] and n < until[v]:
+            entry.upper = float(most_short[v, n])
     m.flush_fills = pyo.Constraint(m.C_flush, rule=fills)
     m.V_flush = pyo.Set(initialize=np.flatnonzero(copies.flushing).tolist())
     m.flush_depth = pyo.Constraint(m.V_flush, rule=depth)
@@ -260,3 +272,20 @@ def add_flush_rows(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies) -> 
         return (None, linear([1.0] * len(variables) + [-longest[c]], [*variables, chosen[c // nights]]), 0.0)
 
     m.within_night = pyo.Constraint(m.C_flush, rule=within_night)
+
+
+def unavoidable_shortfall(inputs: PlanInputs) -> Floats:
+    """ET that cannot be taken whatever is watered [mm], shape (Z, N): until the first night on which a zone may run.
+
+    The path without water, by Ks of FAO-56 Eq. 84. Later only what a full root zone lacks of a day's ET.
+    """
+    dark = np.cumsum(np.diff(inputs.runs.first).reshape(inputs.etc.shape), axis=1) == 0
+    out = np.maximum(inputs.etc - inputs.taw[:, None], 0.0)
+    depletion = inputs.depletion
+    for n in range(inputs.nights):
+        ks = np.clip((inputs.taw - depletion) / (inputs.taw - inputs.raw[:, n]), 0.0, 1.0)
+        before = depletion - inputs.effective_rain[:, n]
+        taken = np.minimum(ks * inputs.etc[:, n], np.maximum(inputs.taw - before, 0.0))
+        out[:, n] = np.where(dark[:, n], inputs.etc[:, n] - taken, out[:, n])
+        depletion = np.clip(before + taken, 0.0, inputs.taw)
+    return out

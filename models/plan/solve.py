@@ -112,17 +112,18 @@ class PlanSolver:
             result, self.inputs, self.spread, self.copies, flush_solution(self.model, self.copies, solution), gap
         )
 
-    def _run(self) -> float:
-        """Run the solver and return the objective."""
+    def _run(self, certain: bool = True) -> float:
+        """Run the solver and return the objective; where a plan is not certain, inf if there is none."""
+        answers = (highspy.HighsModelStatus.kOptimal, *(() if certain else NO_PLAN))
         self.highs.run()
-        if self.highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+        if self.highs.getModelStatus() not in answers:
             self._scale_costs()  # and without the last basis, which may be at fault
             self.highs.clearSolver()
             self.highs.run()
         status = self.highs.getModelStatus()
-        if status != highspy.HighsModelStatus.kOptimal:
+        if status not in answers:
             raise SolverFailed(f"the solver stopped with status {self.highs.modelStatusToString(status)!r}")
-        return self._objective()
+        return self._objective() if status == highspy.HighsModelStatus.kOptimal else float(np.inf)
 
     def _objective(self) -> float:
         """Objective of the last run, in the prices of the plan."""
@@ -161,29 +162,26 @@ class PlanSolver:
         columns = np.array([self.column[id(v)] for v in self.model.chosen.values()], dtype=np.int64)
         ways = Ways.of(copies)
 
-        def solve(lower: Floats, upper: Floats) -> tuple[float, Floats]:
+        def solve(lower: Floats, upper: Floats, certain: bool = False) -> tuple[float, Floats]:
             self._bound(columns, lower, upper)
-            self.highs.run()
-            status = self.highs.getModelStatus()
-            if status in NO_PLAN:
-                return np.inf, lower
-            cost = self._objective() if status == highspy.HighsModelStatus.kOptimal else self._run()
-            return cost, self._values()[columns]
+            cost = self._run(certain)
+            return cost, self._values()[columns] if np.isfinite(cost) else lower
 
         lower, upper = np.zeros(columns.size), np.ones(columns.size)
-        root = Node(lower, upper, *solve(lower, upper))
+        root = Node(lower, upper, *solve(lower, upper, certain=True))
         best, bound = dive(ways, root, WIDEST_GAP / 10.0, solve), root.cost
         if _gap(best.cost, bound) > WIDEST_GAP:
             until = self.highs.getRunTime() + LONGEST_SEARCH
             best, bound = branch(ways, root, best, WIDEST_GAP, solve, lambda: self.highs.getRunTime() < until)
         chosen = ways.heaviest(best.weight)
-        self._bound(columns, *ways.fixed(chosen))
-        cost = self._run()
+        cost, _ = solve(*ways.fixed(chosen), certain=True)
         drained = flush_solution(self.model, copies, self._solution())[1]
         shorter = ways.without_idle_nights(copies, chosen, drained)
         if (shorter != chosen).any():
-            self._bound(columns, *ways.fixed(shorter))
-            cost = self._run()
+            whole = cost
+            cost, _ = solve(*ways.fixed(shorter))
+            if cost > whole:  # what passed on the idle night, a solver's rounding, does not fit into the other
+                cost, _ = solve(*ways.fixed(chosen), certain=True)
         return _gap(cost, bound)
 
     def _values(self) -> Floats:

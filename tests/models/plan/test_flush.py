@@ -59,8 +59,8 @@ def planned(inputs: PlanInputs, needs: FlushNeeds) -> PlanResult:
 
 def test_a_flush_fills_and_passes_its_depth_in_one_night():
     # Tonight: 10 to fill and 30 to pass, 40 min at 0.2 and 1.2 % (its own night is the last): 8.096, soft 0.5; D ends
-    # 5 and 10. Tomorrow: 15 + 30 = 45 min at 0.2, 9.5 with softness, and 4 for the millimetre lost tonight. None: 8 lost
-    # to salt and 9 mm at 0.2.
+    # 5 and 10. Tomorrow: 15 + 30 = 45 min at 0.2, 9.5 with softness, and 4 for the millimetre lost tonight. None: 8
+    # lost to salt and 9 mm at 0.2.
     inputs = plan(1, 2)
     result = planned(inputs, need(inputs))
     (flush,) = result.flushes
@@ -149,6 +149,16 @@ def test_nothing_drains_from_a_dry_profile():
     result = planned(inputs, need(inputs, harm=HUGE, after=HUGE))
     assert result.flushes == ()
     assert result.drainage.max() == 0.0
+
+
+@pytest.mark.parametrize(("longest", "nights"), [(60.0, []), (62.0, [(1,)])])
+def test_no_stress_is_feigned_to_make_a_flush_fit(longest, nights):
+    # Nothing may run tonight. At 28 mm Ks is (40 - 28) / 20 = 0.6, D ends 28 + 3 = 31 and 61 min pass 30. Where 60 fit,
+    # a millimetre of ET more that was not taken would make room, and save a million; but the soil would take it.
+    inputs = plan(1, 2, depletion=28.0, max_run=longest, allowed=np.array([False, True]).reshape(1, 2, 1))
+    result = planned(inputs, need(inputs, harm=HUGE, after=HUGE))
+    assert [f.nights for f in result.flushes] == nights
+    assert result.depletion[0, 0] == pytest.approx(31.0)
 
 
 def test_from_the_flush_on_the_dry_limit_is_the_one_without_salt():

@@ -1,0 +1,125 @@
+"""Laws of flushes in the plan: what soil physics allows, never a protected night, and nearly the best that can be."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import product
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from models.plan.flush_needs import FlushNeeds
+from models.plan.inputs import PlanInputs
+from models.plan.results import PlanResult
+from models.plan.solve import WIDEST_GAP, PlanSolver
+from models.soil import run_balance
+from tests.models.plan.plans import drawn_needs, drawn_plan, net_depth
+
+TOUCH = 1e-6  # the solver's feasibility tolerance is 1e-7 in its scaled rows
+seeds = st.integers(0, 2**32 - 1)
+
+
+def drawn(seed: int, zones: int, nights: int, flushing: int) -> tuple[PlanInputs, FlushNeeds]:
+    """A drawn site and the flushes some of its zones need."""
+    rng = np.random.default_rng(seed)
+    inputs = drawn_plan(rng, zones, nights)
+    return inputs, drawn_needs(rng, inputs, flushing)
+
+
+def check_flushes(inputs: PlanInputs, needs: FlushNeeds, result: PlanResult) -> None:
+    """What the plan's minutes do in the soil is what it says, and only flushes and rain drain."""
+    net = net_depth(inputs, result)
+    day = run_balance(
+        inputs.depletion, net, inputs.etc, inputs.effective_rain, inputs.taw, inputs.raw / inputs.taw[:, None]
+    )
+    assert result.depletion == pytest.approx(day.depletion, abs=TOUCH)
+    assert result.drainage == pytest.approx(day.drainage, abs=TOUCH)
+    opening = np.column_stack([inputs.depletion, day.depletion[:, :-1]])
+    on = np.zeros(inputs.etc.shape, dtype=bool)
+    place = {int(z): f for f, z in enumerate(needs.zone)}
+    assert len({flush.zone for flush in result.flushes}) == len(result.flushes)
+    for flush in result.flushes:
+        f, nights = place[flush.zone], list(flush.nights)
+        on[flush.zone, nights] = True
+        assert needs.allowed[f, nights].all()
+        assert np.diff(nights).tolist() in ([], [1])
+        assert flush.depth == needs.depth[f, flush.supply]
+        beyond = net[flush.zone, nights] - opening[flush.zone, nights]  # fills first, and what is more drains
+        assert flush.drained == pytest.approx(beyond, abs=TOUCH)
+        assert min(flush.drained) >= -TOUCH
+        assert sum(flush.drained) >= flush.depth - TOUCH
+        minutes = result.minutes(inputs)[flush.zone, nights].sum(axis=(0, 1))
+        assert np.flatnonzero(minutes > TOUCH).tolist() in ([], [flush.supply])
+    assert (net - opening)[~on].max(initial=0.0) <= TOUCH  # elsewhere no water passes field capacity
+    dry_dates = inputs.effective_rain <= inputs.etc
+    assert day.drainage[~on & dry_dates].max(initial=0.0) <= TOUCH
+
+
+@given(seeds, st.integers(1, 6), st.integers(1, 6))
+@settings(max_examples=100, deadline=None)
+def test_flushes_follow_the_soil_and_the_calendar(seed, zones, nights):
+    inputs, needs = drawn(seed, zones, nights, 4)
+    result = PlanSolver(inputs, needs).solve()
+    assert 0.0 <= result.gap
+    check_flushes(inputs, needs, result)
+
+
+@given(seeds)
+@settings(max_examples=100, deadline=None)
+def test_needs_of_any_harm_never_flush_for_free(seed):
+    # the tempting case: free water, dry profiles, and everything to gain
+    inputs, needs = drawn(seed, 4, 3, 4)
+    inputs = replace(inputs, source_price=np.zeros(2), depletion=0.7 * inputs.taw, tiers=())
+    needs = replace(needs, harm=needs.harm + 1e3, harm_after=needs.harm_after + 1e3)
+    check_flushes(inputs, needs, PlanSolver(inputs, needs).solve())
+
+
+def best_by_trying(inputs: PlanInputs, needs: FlushNeeds) -> float:
+    """Optimum over every combination of ways, each a plan by itself."""
+    solver = PlanSolver(inputs, needs)
+    columns = np.array([solver.column[id(v)] for v in solver.model.chosen.values()])
+    zone = solver.copies.zone[solver.copies.open]
+    found = np.inf
+    for ways in product(*(np.flatnonzero(zone == z) for z in np.unique(zone))):
+        fixed = np.zeros(columns.size)
+        fixed[list(ways)] = 1.0
+        solver._bound(columns, fixed, fixed)
+        solver.highs.run()
+        if solver.highs.modelStatusToString(solver.highs.getModelStatus()) == "Optimal":
+            found = min(found, solver._objective())
+    return found
+
+
+@given(seeds, st.integers(2, 3), st.integers(1, 3))
+@settings(max_examples=25, deadline=None)
+def test_as_good_as_trying_everything(seed, flushing, nights):
+    inputs, needs = drawn(seed, 4, nights, flushing)
+    result = PlanSolver(inputs, needs).solve()
+    best = best_by_trying(inputs, needs)
+    size = max(abs(best), 1e-6)
+    assert result.objective >= best - 1e-6 * size
+    assert result.objective <= best + (WIDEST_GAP + 1e-6) * abs(result.objective) + 1e-9
+    bound = result.objective - result.gap * abs(result.objective)
+    assert bound <= best + 1e-6 * size  # the reported gap is honest
+
+
+@given(seeds, st.floats(0.0, 1.0), st.floats(0.0, 1.0))
+@settings(max_examples=25, deadline=None)
+def test_less_capacity_and_shorter_runs_equal_a_new_build(seed, share, run):
+    inputs, needs = drawn(seed, 5, 4, 4)
+    solver = PlanSolver(inputs, needs)
+    first = solver.solve()
+    solver.scale_capacity("pump", np.array([share, 1.0]))
+    longest = inputs.max_run * run
+    for night in range(4):
+        solver.limit_runs(np.arange(5), longest, night)
+    again = solver.solve()
+    less = replace(
+        inputs, pump_capacity=inputs.pump_capacity * [share, 1.0], max_run=np.minimum(inputs.max_run, longest)
+    )
+    check_flushes(less, needs, again)
+    fresh = PlanSolver(less, needs).solve()
+    assert again.objective == pytest.approx(fresh.objective, rel=2 * WIDEST_GAP, abs=1e-6)
+    assert again.objective >= first.objective * (1 - WIDEST_GAP) - 1e-6
