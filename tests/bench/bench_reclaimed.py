@@ -1,0 +1,47 @@
+"""A whole season on reclaimed water: salt, water and what flushes did. Run by hand.
+
+python -m tests.bench.bench_reclaimed            150 days
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+
+from models.salts import leaching_requirement
+from tests.bench.bench_plan import say
+from tests.end_to_end.reclaimed import ECW, place, protected, season
+
+
+def main() -> None:
+    """Run from the command line."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--days", type=int, default=150)
+    days = parser.parse_args().days
+    with tempfile.TemporaryDirectory() as folder:
+        site = place(Path(folder) / "a", days)
+        share = float(leaching_requirement(ECW, float(site.zones.ece_threshold[0])))
+        began = time.perf_counter()
+        ours = season(site, days, planned=True)
+        took = time.perf_counter() - began
+        others = (("plain ET", season(site, days, False)), ("ET and leaching", season(site, days, False, share)))
+    for name, found in (("planned", ours), *others):
+        on = found.greens
+        say(f"{name:<16} greens: {found.over[on].sum():5.0f} zone-days over, {found.water[on].mean():6.1f} mm net each")
+    off = np.array([f["after"] / f["forecast"] for f in ours.flushes])
+    low, middle, high = np.quantile(off, [0.1, 0.5, 0.9])
+    say(f"{off.size} flushes; ECe after against forecast: median {middle:.2f}, tenths {low:.2f} to {high:.2f}, ")
+    say(f"  worst {off[np.argmax(abs(off - 1))]:.2f}; within 20 %: {np.mean(abs(off - 1) <= 0.2):.0%}")
+    below = np.mean([f["above_after"] < f["above_before"] for f in ours.flushes])
+    say(f"  salt above the lower probe fell in {below:.0%}")
+    shut = sum(f["zone"][0] == "G" and protected(f["night"]) for f in ours.flushes)
+    say(f"  flushes of greens in protected nights: {shut}")
+    say(f"{took:.0f} s for {days} evenings")
+
+
+if __name__ == "__main__":
+    main()
