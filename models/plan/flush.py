@@ -11,6 +11,12 @@ Nothing is gained from soil physics that is not there: a flush night passes what
 nights nothing; and until its flush a copy is kept out of the stress that water could spare it. Were it allowed, the
 plan could feign ET not taken, and so a wetter root zone, wherever a flush just does not fit: what a flush saves can be
 worth more than any price of lost ET. A zone that cannot be kept out of stress is flushed tonight or not at all.
+
+There are no copies for a small flush with each irrigation. Drained water takes salt away at the concentration of the
+moment, so that the same millimetres take most when salt stands highest: just before the limit. Before protected nights
+the full flush on the last open night is among the copies, and a smaller one would be owed again right after. Measured
+over 150 evenings without rain (tests/bench/bench_reclaimed.py): flushes took 6 % more water than plain replacement of
+ET, the textbook's leaching with every irrigation 9 %.
 """
 
 from __future__ import annotations
@@ -71,6 +77,8 @@ def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copie
 
     A flush ends the harm of salt from the date after its last night on. Harm is priced as the dryness that would lower
     ET as much: by Ks of FAO-56 Eq. 84 one millimetre of ET lost stands for (TAW - RAW) / ETc millimetres beyond RAW.
+    A flush before the first night of harm must be made again the sooner: of its water, at the zone's cheapest, the
+    share of what it lasts that it is early is counted as wasted.
 
     Parameters
     ----------
@@ -95,6 +103,10 @@ def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copie
         flushed = np.arange(nights) >= (on[0] if on else nights)
         rows.append((z, opened, row, mm, k, cost, np.where(flushed, fresh[z], inputs.dry_limit[z])))
 
+    unit = np.full((inputs.zones, inputs.supply_share.shape[0]), np.inf)  # cheapest millimetre
+    np.minimum.at(unit, (inputs.runs.zone, inputs.runs.supply), prices.run / inputs.net_rate[inputs.runs.zone])
+    in_time = np.where((needs.harm > 0).any(axis=1), (needs.harm > 0).argmax(axis=1), nights)
+
     for z in range(inputs.zones):
         f = index.get(z)
         if f is None:
@@ -113,7 +125,10 @@ def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copie
         ]
         for i in _some_ways(len(ways), max(FEWEST_WAYS, MOST_COPIES // needs.zone.size), f):
             on, k = ways[i]
-            add(z, True, on, float(needs.depth[f, k]), k, float(lost[on[-1] - 1]) if on[-1] else 0.0)
+            cost = float(lost[on[-1] - 1]) if on[-1] else 0.0
+            if needs.lasts is not None:
+                cost += needs.depth[f, k] * unit[z, k] * max(in_time[f] - on[-1], 0) / needs.lasts[f]
+            add(z, True, on, float(needs.depth[f, k]), k, float(cost))
     zone, is_open, flush, depth, supply, harm, dry_limit = (np.array(column) for column in zip(*rows, strict=True))
     return Copies(
         zone.astype(np.int64),

@@ -21,6 +21,8 @@ class FlushNeeds:
     harm_after : ndarray (F,)   The same over the days after the horizon [mm].
     dry_limit_after : ndarray (F, N), optional   Dry limit from the night of a flush on, once salt no longer stresses
         the turf [mm]; that of the plan if not given.
+    lasts : ndarray (F,), optional   Time until a flush must be made again [d]; a flush made before its time wastes of
+        its water a share of the nights it is early against this. Not counted if not given.
 
     Raises
     ------
@@ -33,6 +35,7 @@ class FlushNeeds:
     harm: NDArray[np.float64]
     harm_after: NDArray[np.float64]
     dry_limit_after: NDArray[np.float64] | None = None
+    lasts: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and ranges once."""
@@ -49,6 +52,8 @@ class FlushNeeds:
             raise ValueError(f"harm_after: shape {self.harm_after.shape}; {(count,)} is needed")
         if self.dry_limit_after is not None and self.dry_limit_after.shape != self.harm.shape:
             raise ValueError(f"dry_limit_after: shape {self.dry_limit_after.shape}; {self.harm.shape} is needed")
+        if self.lasts is not None and (self.lasts.shape != (count,) or not (self.lasts > 0).all()):
+            raise ValueError(f"lasts: shape {(count,)}, every value above 0 is needed")
         if not (self.depth[np.isfinite(self.depth)] > 0).all() or np.isinf(self.depth).any():
             raise ValueError("depth: every known value must be finite and above 0")
         for name, value in (("harm", self.harm), ("harm_after", self.harm_after)):

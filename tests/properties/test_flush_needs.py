@@ -41,7 +41,7 @@ rain = st.lists(st.floats(0.0, 30.0) | st.just(0.0), min_size=7, max_size=7)
 @given(ece, rain, st.floats(0.0, 1.0))
 def test_needs_can_be_met_and_are_allowed(evening, ece, rain, dryness):
     place, _, _, salt, inputs = evening
-    salt = replace(salt, ece=np.array(ece).reshape(4, 2), depletion=dryness * inputs.plan.taw)
+    salt = replace(s.with_ece(salt, np.array(ece).reshape(4, 2).tolist()), depletion=dryness * inputs.plan.taw)
     plan = replace(inputs.plan, effective_rain=np.tile(rain, (4, 1)), depletion=salt.depletion)
     found = flush_needs(place, salt, replace(inputs, plan=plan))
     needs, z = found.needs, found.needs.zone
@@ -75,7 +75,7 @@ def test_a_saltier_zone_needs_at_least_as_much_and_is_due_no_later(evening, mean
     def green(value):
         ece = np.full((4, 2), 0.5)
         ece[0] = 0.5 * value, 1.5 * value
-        found = flush_needs(place, replace(salt, ece=ece), inputs)
+        found = flush_needs(place, s.with_ece(salt, ece.tolist()), inputs)
         return found.needs.depth[0, 0], found.passes[0], found.needs.harm[0].sum()
 
     less, saltier = green(mean), green(mean + more)

@@ -109,5 +109,5 @@ def evening(place: Site, night: date = NIGHT) -> tuple[Demand, StartState, SaltS
 
 
 def with_ece(salt: SaltState, ece: list[list[float]]) -> SaltState:
-    """The same evening with ECe by zone and layer as given."""
-    return replace(salt, ece=np.array(ece, dtype=float))
+    """The same evening with ECe by zone and layer as given, and sure."""
+    return replace(salt, ece=np.array(ece, dtype=float), spread=np.zeros(len(ece)))

@@ -55,6 +55,21 @@ def test_a_zone_heading_over_is_asked_for_by_the_night_before_it_passes(tmp_path
     assert found.needs.harm_after[0] > found.needs.harm[0, -1] * 7
 
 
+def test_a_zone_that_is_not_sure_is_judged_as_saltier(tmp_path):
+    # 3.5 dS/m and a spread of 0.6: half of it more is 3.8, above the threshold of 3.7 tonight.
+    place = s.salty(tmp_path / "a")
+    _, _, salt, inputs = s.evening(place)
+    sure = s.with_ece(salt, [[1.0, 6.0], [1.0, 3.0], [1.0, 3.0]])
+    unsure = replace(sure, spread=np.array([0.6, 0.0, 0.0]))
+    later, now = flush_needs(place, sure, inputs), flush_needs(place, unsure, inputs)
+    assert (later.passes[0], now.passes[0]) == (3, 0)
+    as_if = flush_needs(place, s.with_ece(salt, [[3.8 / 3.5, 6.0 * 3.8 / 3.5], [1.0, 3.0], [1.0, 3.0]]), inputs)
+    np.testing.assert_allclose(now.needs.depth, as_if.needs.depth, atol=0.01)
+    assert now.ece_now[0] == pytest.approx(3.5)
+    assert "as it may be 0.3 saltier than believed" in now.reason[0]
+    assert "saltier" not in later.reason[0]
+
+
 def test_a_zone_without_drains_is_never_asked_for(tmp_path):
     zones = s.zones_csv("G1,green,creeping_bentgrass,reclaimed,no", "G2,green,creeping_bentgrass,reclaimed,yes")
     found, _, _ = candidates(s.salty(tmp_path / "a", zones=zones), [[4.0, 9.0], [4.0, 9.0]])
@@ -204,7 +219,7 @@ def test_season_on_reclaimed_water(tmp_path):
 
     def by_need(depletion, ece, night):
         dates = tuple(night + timedelta(days=d) for d in range(len(inputs.dates)))
-        tonight = replace(salt, ece=np.array([ece]), depletion=np.array([depletion]))
+        tonight = replace(s.with_ece(salt, [ece]), depletion=np.array([depletion]))
         plan = replace(inputs.plan, depletion=np.array([depletion]))
         found = flush_needs(place, tonight, replace(inputs, dates=dates, plan=plan))
         if found.needs.zone.size and found.needs.allowed[0, 0] and found.by[0] == night:

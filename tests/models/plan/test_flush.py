@@ -151,6 +151,21 @@ def test_nothing_drains_from_a_dry_profile():
     assert result.drainage.max() == 0.0
 
 
+def test_a_flush_waits_for_its_time_unless_that_costs_more():
+    # Nothing is lost before the third date. 30 mm at 0.2 last 5 days: each night a flush is early wastes 1.2 of them.
+    # Each night of waiting takes the 5 mm of a date's ET more to fill first, 1.0.
+    inputs = plan(1, 3)
+    needs = need(inputs, harm=[[0.0, 0.0, 1.0]], after=10.0)
+    waits = replace(needs, lasts=np.array([5.0]))
+    plain, late = (flush_copies(inputs, given, plan_prices(inputs)) for given in (needs, waits))
+    last = np.array([np.flatnonzero(row)[-1] if row.any() else 2 for row in plain.flush])
+    assert late.harm - plain.harm == pytest.approx(1.2 * (2 - last))
+    assert [f.nights for f in planned(inputs, waits).flushes] == [(2,)]
+    # the night in time is shut: the last open one before it
+    shut = replace(waits, allowed=np.array([[True, True, False]]))
+    assert [f.nights for f in planned(inputs, shut).flushes] == [(1,)]
+
+
 @pytest.mark.parametrize(("longest", "nights"), [(60.0, []), (62.0, [(1,)])])
 def test_no_stress_is_feigned_to_make_a_flush_fit(longest, nights):
     # Nothing may run tonight. At 28 mm Ks is (40 - 28) / 20 = 0.6, D ends 28 + 3 = 31 and 61 min pass 30. Where 60 fit,
