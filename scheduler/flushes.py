@@ -9,7 +9,7 @@ textbook's leaching requirement every night 8 to 9 %.
 
 What is not known for sure is counted in: zones are judged by their ECe and `WARY` of its standard deviation. Measured
 over 150 evenings in a finer soil (tests/bench/bench_reclaimed.py), of 564 zone-days over the threshold under plain
-replacement of ET 54 were left with 0.5, 6 with 0.75 and 1 with 1.0, for 6.0, 6.6 and 7.2 % more water than plain
+replacement of ET 164 were left without it, 54 with 0.5, 6 with 0.75, for 4.8, 6.0 and 6.6 % more water than plain
 replacement; leaching every night took 8.9 %.
 """
 
