@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +32,7 @@ from scheduler.inputs import SMALLEST_RUN, NightInputs
 from scheduler.site import Site
 
 log = logging.getLogger(__name__)
+Result = TypeVar("Result")
 TRIES = 3  # solves of one evening before what found no place is left out, and said
 QUICK = 5_000.0  # effort of packing while a better plan can still be asked for [cycles and grid steps]
 LITTLE = 0.03  # [-] of the night's minutes that may find no place without shrinking the night; it is said; our choice
@@ -107,7 +109,7 @@ def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> Runna
     ordinary = Terms(dict(share), worth)
     longest = plan.max_run.copy()
     for attempt in range(1, TRIES + 1):
-        result = _solved(solver)
+        result = _solved(solver.solve)
         run = result.minutes(plan)
         rounded = _rounded(inputs, result, run, longest, Terms(share, worth))
         if not rounded.any():
@@ -131,20 +133,19 @@ def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> Runna
     placed = np.bincount(timetable.zone, weights=timetable.end - timetable.start, minlength=plan.zones)
     minutes = np.round(placed, 9)
     volumes = _by_supply(plan, run, minutes)
-    if (
-        not timetable.fitted and solver.copies is None
-    ):  # the later nights are planned anew with what tonight really gives
-        solver.fix_night(run[:, 0] * (minutes / np.maximum(run[:, 0].sum(axis=(1, 2)), STILL))[:, None, None])
-        result = _solved(solver)
-        run = result.minutes(plan)
+    if not timetable.fitted:  # the later nights are planned anew with what tonight really gives
+        given = np.where(_flushing(inputs, result, 0), 1.0, minutes / np.maximum(run[:, 0].sum(axis=(1, 2)), STILL))
+        replanned = _solved(lambda: solver.solve_later(run[:, 0] * given[:, None, None]))
+        if replanned is not None:
+            result, run = replanned, replanned.minutes(plan)
     later = _all_nights(inputs, result, run, minutes, ordinary)
     return RunnableNight(result, minutes, volumes, later, cycles, job, timetable, attempt, timetable.unplaced)
 
 
-def _solved(solver: PlanSolver) -> PlanResult:
-    """The plan, or NoPlan if the solver failed."""
+def _solved(solve: Callable[[], Result]) -> Result:
+    """What the solver answers, or NoPlan if it failed."""
     try:
-        return solver.solve()
+        return solve()
     except SolverFailed as failure:
         raise NoPlan(str(failure)) from failure
 

@@ -57,6 +57,7 @@ class PlanSolver:
         self.inputs = inputs
         self.prices: Prices = plan_prices(inputs)
         self.copies: Copies | None = None
+        self.gap = 0.0
         self.spread, spread_prices_ = inputs, self.prices
         if needs is not None and needs.zone.size:
             self.copies = flush_copies(inputs, needs, self.prices)
@@ -104,13 +105,18 @@ class PlanSolver:
         """
         if self.copies is None:
             self._run()
-            return read_result(self.model, self.inputs, self._solution())
-        gap = self._choose_flushes(self.copies)
+        else:
+            self.gap = self._choose_flushes(self.copies)
+        return self._result()
+
+    def _result(self) -> PlanResult:
+        """The last run, read out over zones."""
         solution = self._solution()
         result = read_result(self.model, self.spread, solution)
-        return gather(
-            result, self.inputs, self.spread, self.copies, flush_solution(self.model, self.copies, solution), gap
-        )
+        if self.copies is None:
+            return result
+        chosen = flush_solution(self.model, self.copies, solution)
+        return gather(result, self.inputs, self.spread, self.copies, chosen, self.gap)
 
     def _run(self, certain: bool = True) -> float:
         """Run the solver and return the objective; where a plan is not certain, inf if there is none."""
@@ -238,30 +244,35 @@ class PlanSolver:
                 open_minutes = float(plan.allowed[z, night] @ plan.block_length[night])
                 self._set_upper(whole[c], min(limit, open_minutes, float(plan.max_run[z])))
 
-    def fix_night(self, minutes: Floats, night: int = 0) -> None:
-        """Fix the run times of one night as they will really be; its shared capacities have then done their work.
+    def solve_later(self, minutes: Floats, night: int = 0) -> PlanResult | None:
+        """Solve the other nights with the run times of one night fixed as they will really be.
+
+        Its shared capacities have then done their work. Flushes stay as last chosen; a zone whose flush runs on that
+        night must be given the run times the plan chose for it.
 
         Parameters
         ----------
         minutes : ndarray (Z, B, K)   By block and supply [min].
         night : int
 
-        Raises
-        ------
-        ValueError
-            The plan has flushes to choose, which fixed run times could make impossible.
+        Returns
+        -------
+        PlanResult or None   None if a flush of another night can then no longer be finished.
         """
-        if self.copies is not None:
-            raise ValueError("minutes: a plan with flushes to choose cannot have a night fixed")
         sizes = {"pump": self.inputs.pump_capacity, "branch": self.inputs.branch_capacity}
         for name, capacity in (*sizes.items(), ("station", self.inputs.stations_at_once)):
             self.scale_capacity(name, np.full(capacity.size, LOOSE), night)
-        runs = self.inputs.runs
+        runs = self.spread.runs
         on = np.flatnonzero(runs.night == night)
+        zone, weight = runs.zone[on], np.ones(on.size)
+        if self.copies is not None:
+            weight = flush_solution(self.model, self.copies, self._solution())[0][zone]
+            zone = self.copies.zone[zone]
         if on.size:
-            fixed = minutes[runs.zone[on], runs.block[on], runs.supply[on]]
+            fixed = minutes[zone, runs.block[on], runs.supply[on]] * np.rint(weight)
             first = self.column[id(next(iter(self.model.run_time.values())))]
             self._bound(first + on, fixed, fixed)
+        return self._result() if np.isfinite(self._run(certain=self.copies is None)) else None
 
     def set_allocation(self, volume: float) -> None:
         """Set the most water of the horizon [m3]; the plan must have been built with a finite allocation.

@@ -268,10 +268,35 @@ def test_less_capacity_or_shorter_runs_choose_again():
     assert [f.nights for f in solver.solve().flushes] == [(0,)]
 
 
-def test_a_night_cannot_be_fixed_while_flushes_are_chosen():
-    inputs = plan(1, 2)
-    with pytest.raises(ValueError, match="minutes: a plan with flushes to choose"):
-        PlanSolver(inputs, need(inputs)).fix_night(np.zeros((1, 1, 1)))
+def test_later_nights_are_planned_anew_around_a_flush_that_stays():
+    # Zone 0 has no flush and would be watered tonight: D0 18 + 5 - 20 = 3 mm beyond its limit. It is given nothing, so
+    # it ends the date at 23 mm and its water must come on night 1. The flush of zone 1 tonight keeps its 40 mm.
+    inputs = plan(2, 2, depletion=[18.0, 10.0])
+    solver = PlanSolver(inputs, need(inputs, harm=[5.0, 5.0]))
+    first = solver.solve()
+    assert [f.nights for f in first.flushes] == [(0,)]
+    given = first.minutes(inputs)[:, 0]
+    assert given[0].sum() > 0
+    given[0] = 0.0
+    later = solver.solve_later(given)
+    assert [f.nights for f in later.flushes] == [(0,)]
+    assert net_depth(inputs, later)[:, 0] == pytest.approx([0.0, 40.0], abs=1e-6)
+    assert later.depletion[0, 0] == pytest.approx(23.0 - later.shortfall[0, 0], abs=1e-6)
+    assert net_depth(inputs, later)[0, 1] >= later.depletion[0, 0] + 5.0 - 20.0 - 1e-6
+
+
+def test_a_later_flush_that_can_no_longer_be_finished_gives_no_plan():
+    # The flush of 30 mm may run on night 1 only, with a longest run of 45 mm: D must be 15 mm or less by then, and is
+    # 12 + 5 = 17 mm without water. So 2 mm are given tonight; with those taken away the flush cannot be finished.
+    inputs = plan(1, 2, depletion=12.0, max_run=45.0)
+    needs = need(inputs, harm=[5.0, 5.0], after=50.0, allowed=[[False, True]])
+    solver = PlanSolver(inputs, needs)
+    first = solver.solve()
+    assert [f.nights for f in first.flushes] == [(1,)]
+    given = first.minutes(inputs)[:, 0]
+    assert given.sum() == pytest.approx(2.0, abs=1e-6)  # 12 - 2 + 5 = 15 = 45 - 30
+    given[:] = 0.0
+    assert solver.solve_later(given) is None
 
 
 def test_branch_and_bound_closes_the_gap_and_leaves_a_plain_linear_program(monkeypatch):
