@@ -19,7 +19,7 @@ from models.night.parts import place_in_parts
 from models.night.repair import Item, Repair
 
 EFFORT = 30_000  # [-] cycles and grid steps gone through before settling for the best attempt; about 2 s
-PARTS = (2,)  # [-] parts of a run tried when whole runs do not fit
+PARTS = (2, 4, 8)  # [-] parts of a run tried when whole runs do not fit; a few long runs need the finer ones
 CLOSE_ENOUGH = 0.01  # [-] share left out beyond what must be, at which the search for a night that cannot fit ends
 BUSY = 0.85  # [-] share of the window a limit must need at least before it is blamed
 REPAIR_SHARE = 2.0  # [-] in efforts, for the search that clears parts of the night and fills them again

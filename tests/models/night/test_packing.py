@@ -295,3 +295,11 @@ def test_bad_jobs_are_refused(change, match):
     good = night([0], [10], [4])
     with pytest.raises(ValueError, match=match):
         replace(good, **change)
+
+
+def test_three_long_runs_two_at_a_time_are_cut_finely_enough_to_fit():
+    # 39 + 40 + 30 = 109 min of zones of which any two, but not all three, fit the pump (2.0 + 2.2 + 1.6 > 5.6): two at
+    # a time need 54.5 of the 60 min (McNaughton 1959; memory), but only with a run cut in parts.
+    job = night([0, 1, 2], [39.0, 40.0, 30.0], [2.0, 2.2, 1.6], capacity=5.6, finish_rank=np.array([0, 0, 1]))
+    table = pack_night(job)
+    assert table.fitted and check_timetable(job, table) == ()
