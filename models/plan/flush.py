@@ -22,6 +22,7 @@ ET, the textbook's leaching with every irrigation 9 %.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -66,7 +67,7 @@ class Copies:
     softness: Floats
     dry_limit: Floats
 
-    @property
+    @cached_property
     def flushing(self) -> Bools:
         """Copies with a flush, shape (V,)."""
         return np.asarray(self.flush.any(axis=1), dtype=np.bool_)
