@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 from rich.console import Console
@@ -306,8 +306,6 @@ def _complain(text: str) -> None:
         text, markup=False, highlight=False, style="red" if sys.stderr.isatty() else ""
     )
 
-
-Document = dict[str, Any]
 
 if __name__ == "__main__":
     main()

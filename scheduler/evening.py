@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -34,22 +34,6 @@ PAST_SEASON = 14  # [d] a folder whose newest data is further from today than th
 SMALL_HOURS = 4  # [h] until which a night belongs to the evening before
 PLAIN = "plain"  # export profile where a controller names none
 Step = Callable[[str], None]
-
-
-@dataclass(frozen=True)
-class Evening:
-    """A planned evening.
-
-    Parameters
-    ----------
-    night : date
-    document : dict          What plan.json holds.
-    files : tuple of Path    What was written, the run-time table first.
-    """
-
-    night: date
-    document: dict[str, Any]
-    files: tuple[Path, ...]
 
 
 def choose_night(site: Site, today: date) -> date:

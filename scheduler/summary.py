@@ -13,7 +13,6 @@ from rich.markup import escape
 from rich.table import Table
 
 from scheduler.errors import counted
-from scheduler.notes import Note
 from scheduler.salt_records import SaltReport
 from scheduler.sheets.edge import (
     format_area,
@@ -253,6 +252,3 @@ def _print_flushes(screen: Console, report: SaltReport) -> None:
         return
     when = format_short_date(report.planned_on, report.site.units)
     screen.print(f"flushes in the plan of {when}: {counted(len(report.planned), 'zone')}", highlight=False)
-
-
-__all__ = ["Note", "print_evening", "print_salts", "print_understood"]

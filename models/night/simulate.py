@@ -218,10 +218,6 @@ def _check_limit(
     return found
 
 
-def _changes(used: _Steps, moments: FloatArray, later: FloatArray) -> FloatArray:
-    return used.at(later) - used.at(moments)
-
-
 def _check_ramp(job: NightJob, table: Timetable, pump: int) -> list[Violation]:
     """Flow at two moments up to a minute apart differs by the ramp at most, or by the largest valve turned between."""
     on = job.pump[table.zone] == pump

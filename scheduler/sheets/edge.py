@@ -120,19 +120,6 @@ def format_money(amount: float | None, currency: str) -> str:
     return f"{currency}{text}" if len(currency) == 1 else f"{text} {currency}".rstrip()
 
 
-def format_price_of_water(per_m3: float | None, units: str, currency: str) -> str:
-    """Price of water per m3, told per 1,000 gal for `us`.
-
-    >>> format_price_of_water(0.5, "us", "USD"), format_price_of_water(0.5, "metric", "EUR")
-    ('1.89 USD per 1,000 gal', '0.50 EUR per m³')
-    """
-    if per_m3 is None or not math.isfinite(per_m3):
-        return DASH
-    if _is_us(units):
-        return f"{format_money(per_m3 * 1000 / _per('gal', 'm3'), currency)} per 1,000 gal"
-    return f"{format_money(per_m3, currency)} per m³"
-
-
 def format_energy(kwh: float | None) -> str:
     """Energy, the same everywhere."""
     return _with_unit(kwh, 1.0, 0, "kWh")
