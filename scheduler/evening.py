@@ -16,7 +16,7 @@ from models.plan.solve import PlanSolver
 from scheduler.demand import evening_demand
 from scheduler.errors import NoPlan
 from scheduler.export import Profile, export_notes, load_profile, write_run_times
-from scheduler.files import write_atomic
+from scheduler.files import whole_set, write_atomic
 from scheduler.flushes import flush_needs
 from scheduler.inputs import net_rates, night_inputs
 from scheduler.published import Planned, plan_document
@@ -95,7 +95,7 @@ def plan_tonight(
 
 
 def publish(site: Site, document: dict[str, Any], folder: Path) -> tuple[Path, ...]:
-    """Write the run-time table, plan.json, night and keying sheet; an earlier plan of the night is kept beside them.
+    """Write the run-time table, plan.json, night and keying sheet, all or none; an earlier plan is kept beside them.
 
     Parameters
     ----------
@@ -109,48 +109,49 @@ def publish(site: Site, document: dict[str, Any], folder: Path) -> tuple[Path, .
 
     Raises
     ------
-    OSError         A file cannot be written; files already there are whole, old or new.
+    OSError         A file cannot be written; the files of an earlier plan stay as they are, all of them.
     InputProblems   The plan does not fit the export profile; nothing is written.
     NoPlan          The document contradicts itself; nothing is written.
     """
     faults = plan_faults(document)
     if faults:
         raise NoPlan(str(PlanDocumentError(faults)))
-    tables = _tables(site, document, folder)
+    tables = _tables(site, document)
     notes = [note for part, profile, _ in tables for note in export_notes(part, profile)]
     document["warnings"] += [{"subject": n.subject, "text": n.text} for n in notes]
-    keep_earlier(folder)
-    written = [file for part, profile, place in tables for file in write_run_times(part, profile, place)]
-    return (
-        *written,
-        write_plan(document, folder / "plan.json"),
-        write_night_sheet(document, folder / "night.html"),
-        write_keying_sheet(document, folder / "keypad.html"),
-    )
+    with whole_set(folder) as new:
+        written = [file for part, profile, place in tables for file in write_run_times(part, profile, new / place)]
+        written += [
+            write_plan(document, new / "plan.json"),
+            write_night_sheet(document, new / "night.html"),
+            write_keying_sheet(document, new / "keypad.html"),
+        ]
+        keep_earlier(folder, new)
+    return tuple(folder / file.relative_to(new) for file in written)
 
 
-def _tables(site: Site, document: dict[str, Any], folder: Path) -> list[tuple[dict[str, Any], Profile, Path]]:
+def _tables(site: Site, document: dict[str, Any]) -> list[tuple[dict[str, Any], Profile, str]]:
     """Plan, profile and folder of each run-time table: one for the site, or one a profile where controllers differ."""
     profile_of = {c.name: c.profile or PLAIN for c in site.controllers}
     used = sorted(set(profile_of.values())) or [PLAIN]
     if len(used) == 1:
-        return [(document, load_profile(used[0], site.folder), folder)]
+        return [(document, load_profile(used[0], site.folder), "")]
     found = []
     for name in used:
         zones = [z for z in document["zones"] if profile_of.get(z["controller"], PLAIN) == name]
         if zones:
-            found.append((document | {"zones": zones}, load_profile(name, site.folder), folder / Path(name).stem))
+            found.append((document | {"zones": zones}, load_profile(name, site.folder), Path(name).stem))
     return found
 
 
-def keep_earlier(folder: Path) -> Path | None:
-    """Copy the plan that stands in a night's folder to `earlier/plan-N.json` before a new one supersedes it."""
+def keep_earlier(folder: Path, new: Path) -> None:
+    """Put the plan that stands in a night's folder into the new set, as `earlier/plan-N.json`."""
     standing = folder / "plan.json"
     if not standing.is_file():
-        return None
-    earlier = folder / "earlier"
-    numbers = [int(m[1]) for p in earlier.glob("plan-*.json") if (m := re.fullmatch(r"plan-(\d+)\.json", p.name))]
-    return write_atomic(earlier / f"plan-{max(numbers, default=0) + 1}.json", standing.read_bytes())
+        return
+    known = (folder / "earlier").glob("plan-*.json")
+    numbers = [int(m[1]) for p in known if (m := re.fullmatch(r"plan-(\d+)\.json", p.name))]
+    write_atomic(new / "earlier" / f"plan-{max(numbers, default=0) + 1}.json", standing.read_bytes())
 
 
 def out_folder(site: Site, night: date) -> Path:

@@ -2,19 +2,26 @@
 
 A file is written beside its destination, flushed to the disk, and moved over the old one in a single step. If anything
 fails on the way, the old file is still there, whole, and the unfinished one is removed.
+
+Files that belong together are written into a hidden folder first; its renaming is the step that decides, and whoever
+comes next finishes moves that were cut off (`finish_sets`). So a set is the old one or the new one, never a mixture.
 """
 
 from __future__ import annotations
 
 import os
+import shutil
 import stat
 import tempfile
-from collections.abc import Callable
-from contextlib import suppress
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import BinaryIO
 
 NEW_FILE_MODE = 0o644  # owner writes, all read: sheets are for people
+UNFINISHED, DECIDED = ".unfinished-", ".decided-"  # hidden folders of a set, before and after the step that decides
+ABANDONED = 3600  # [s] after which what a killed program left is swept; another may still be writing before; our choice
 
 
 def write_atomic(path: Path, content: str | bytes) -> Path:
@@ -75,6 +82,75 @@ def write_atomic_with(path: Path, writer: Callable[[BinaryIO], object]) -> Path:
         raise
     _flush_folder(path.parent)
     return path
+
+
+@contextmanager
+def whole_set(folder: Path) -> Iterator[Path]:
+    """Write files that belong together: into the folder given, from where all of them go to `folder`, or none.
+
+    Parameters
+    ----------
+    folder : Path                   Destination; it is made if it does not exist.
+
+    Yields
+    ------
+    Path                            An empty folder to write the files into; folders inside it are kept.
+
+    Raises
+    ------
+    OSError                         The folder cannot be written; what stood there is unchanged.
+    """
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    finish_sets(folder)
+    unfinished = Path(tempfile.mkdtemp(prefix=UNFINISHED, dir=folder))
+    try:
+        yield unfinished
+        for inner in {path.parent for path in unfinished.rglob("*")}:
+            _flush_folder(inner)
+        decided = unfinished.rename(folder / unfinished.name.replace(UNFINISHED, DECIDED))
+    except BaseException:
+        shutil.rmtree(unfinished, ignore_errors=True)
+        raise
+    _flush_folder(folder)
+    _move_set(decided, folder)
+
+
+def finish_sets(folder: Path) -> None:
+    """Finish the moves of sets that were decided and cut off, and sweep what a killed program left long ago.
+
+    Parameters
+    ----------
+    folder : Path                   May not exist.
+
+    Raises
+    ------
+    OSError                         The folder cannot be written.
+    """
+    if not folder.is_dir():
+        return
+    for path in sorted(folder.glob(".*")):
+        if path.name.startswith(DECIDED):
+            _move_set(path, folder)
+        elif path.name.startswith(UNFINISHED) or path.name.endswith(".part"):
+            with suppress(OSError):
+                if time.time() - path.stat().st_mtime > ABANDONED:
+                    shutil.rmtree(path) if path.is_dir() else path.unlink()
+
+
+def _move_set(decided: Path, folder: Path) -> None:
+    """Move the files of a decided set to their places; another program may be doing the same."""
+    for path in sorted(decided.rglob("*")):
+        if path.is_dir():
+            continue
+        target = folder / path.relative_to(decided)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        with suppress(FileNotFoundError):
+            path.chmod(stat.S_IMODE(target.stat().st_mode))
+        with suppress(FileNotFoundError):
+            path.replace(target)
+    _flush_folder(folder)
+    shutil.rmtree(decided, ignore_errors=True)
 
 
 def _flush_folder(folder: Path) -> None:

@@ -1,9 +1,11 @@
+import errno
 import os
 import stat
+from pathlib import Path
 
 import pytest
 
-from scheduler.files import write_atomic, write_atomic_with
+from scheduler.files import finish_sets, whole_set, write_atomic, write_atomic_with
 
 
 def test_text_and_bytes_arrive_as_given(tmp_path):
@@ -67,3 +69,55 @@ def test_modes_are_readable_and_kept(tmp_path):
     target.chmod(0o640)
     write_atomic(target, "2")
     assert stat.S_IMODE(target.stat().st_mode) == 0o640
+
+
+def test_files_that_belong_together_come_together(tmp_path):
+    for text in ("old", "new"):
+        with whole_set(tmp_path / "night") as place:
+            write_atomic(place / "plan.json", text)
+            write_atomic(place / "by controller" / "run-times.csv", text)
+    assert (tmp_path / "night" / "plan.json").read_text() == "new"
+    assert (tmp_path / "night" / "by controller" / "run-times.csv").read_text() == "new"
+    assert sorted(p.name for p in (tmp_path / "night").iterdir()) == ["by controller", "plan.json"]
+
+
+def test_a_set_that_fails_leaves_the_old_one_whole(tmp_path):
+    write_atomic(tmp_path / "plan.json", "old")
+    write_atomic(tmp_path / "run-times.csv", "old")
+    with pytest.raises(OSError, match="No space left"), whole_set(tmp_path) as place:
+        write_atomic(place / "run-times.csv", "new")
+        raise OSError(errno.ENOSPC, "No space left on device")
+    assert {p.name: p.read_text() for p in tmp_path.iterdir()} == {"plan.json": "old", "run-times.csv": "old"}
+
+
+def test_a_set_cut_off_while_it_moves_is_finished_by_whoever_comes_next(tmp_path, monkeypatch):
+    for name in ("a", "b"):
+        write_atomic(tmp_path / name, "old")
+    moves, real = [], Path.replace
+
+    def dies_at_the_second(self, target):
+        moves.append(target)
+        if len(moves) == 2:
+            raise KeyboardInterrupt
+        return real(self, target)
+
+    with pytest.raises(KeyboardInterrupt), whole_set(tmp_path) as place:
+        for name in ("a", "b"):
+            (place / name).write_text("new")
+        monkeypatch.setattr(Path, "replace", dies_at_the_second)
+    assert [(tmp_path / name).read_text() for name in ("a", "b")] == ["new", "old"]
+    monkeypatch.undo()
+    finish_sets(tmp_path)
+    assert {p.name: p.read_text() for p in tmp_path.iterdir()} == {"a": "new", "b": "new"}
+
+
+def test_what_a_killed_program_left_is_swept_when_it_is_old(tmp_path):
+    for name in (".unfinished-1", ".unfinished-2"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "plan.json").write_text("half")
+    (tmp_path / ".night.html.x.part").write_text("half")
+    for name in (".unfinished-1", ".night.html.x.part"):
+        os.utime(tmp_path / name, (0, 0))
+    finish_sets(tmp_path)
+    assert [p.name for p in tmp_path.iterdir()] == [".unfinished-2"]
+    finish_sets(tmp_path / "not there")
