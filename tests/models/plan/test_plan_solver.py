@@ -8,7 +8,7 @@ import pytest
 from pyomo.repn.plugins.standard_form import LinearStandardFormCompiler
 
 from models.plan.build import build_plan
-from models.plan.rows import matrices
+from models.plan.rows import linear, matrices
 from models.plan.solve import PlanSolver, SolverFailed
 from tests.models.plan.plans import drawn_plan, plan, solved
 
@@ -34,6 +34,34 @@ def test_a_row_that_is_not_flat_is_refused():
     model.odd = pyo.Constraint(expr=model.run_time[0] * model.dry[0] <= 3)
     with pytest.raises(TypeError, match="a flat linear sum is needed, not"):
         matrices(model)
+
+
+def test_a_row_of_another_model_is_refused():
+    model, other = build_plan(plan()), build_plan(plan())
+    model.odd = pyo.Constraint(expr=(None, linear([1.0], [other.dry[0]]), 3.0))
+    with pytest.raises(ValueError, match="a variable that is not the model's"):
+        matrices(model)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_model_is_one_that_pyomos_own_interface_solves(seed):
+    inputs = drawn_plan(np.random.default_rng(seed), 5, 4)
+    solver = PlanSolver(inputs)
+    solver.solve()
+    model = build_plan(inputs)
+    pyo.SolverFactory("appsi_highs").solve(model)
+    assert pyo.value(model.cost) == pytest.approx(solver.highs.getInfoValue("objective_function_value")[1], rel=1e-7)
+
+
+def test_a_row_can_go_on_as_an_ordinary_sum():
+    model = build_plan(plan())
+    a, b, c = model.dry[0], model.soft[0], model.in_band[0]
+    row = linear([2.0, -1.0], [a, b])
+    longer = row + 3.0 * c
+    a.value, b.value, c.value = 5.0, 4.0, 10.0
+    assert pyo.value(row) == 2.0 * 5.0 - 4.0
+    assert pyo.value(longer) == 36.0
+    assert str(row) == f"2.0*{a.name} - {b.name}"
 
 
 @pytest.mark.parametrize("seed", range(6))
