@@ -3,7 +3,7 @@
 weather.py      reference ET by the best route each day's readings allow
 turf.py         species and mixtures: monthly Kc, depletion fraction, rooting, salt tolerance
 soil.py         textures, water capacity, stress, effective rain, the daily balance
-hydraulics.py   application rate, uniformity, infiltration, pumping energy
+hydraulics.py   application rate, uniformity, infiltration, friction, pump curves, pumping energy
 plan/           the linear program over zones and nights, in reading order; the only Pyomo
 night/          from minutes to a night that can run: rounding, cycles, packing, simulation
 
@@ -49,6 +49,10 @@ distribution uniformity    DU_LQ       -             lowest quarter's mean catch
 lower-quarter factor       -           -             0.4 + 0.6 DU_LQ, net / gross; Irrigation Association
 flow, volume               Q, V        L/s, m3
 head                       H           m             total, of a pump
+pump curve                 H(Q)        m over L/s    head and efficiency at full speed, straight lines between points
+held head                  -           m             what a station holds at its outlet, before friction
+friction                   hf          m             head lost in a branch, R Q^1.852; Hazen-Williams
+resistance                 R           m/(L/s)^1.852 of a branch: 10.67 L / (1000^1.852 C^1.852 d^4.8704)
 efficiency                 eta         -             wire to water
 energy                     E           kWh           rho g V H / (eta 3.6e6)
 EC of the water            ECw         dS/m          of the irrigation water

@@ -13,7 +13,8 @@ and a pump station can carry out. Arrays in, arrays out; in the order of use::
     dispatch.py   Dispatcher         a fuller way to fill a night: moment by moment, with what uses up the capacity left
     packing.py    pack_night         start times for every cycle
     simulate.py   check_timetable    the timetable played back by its events, written apart from the packer
-                  play_night         flow by the minute, energy by tariff block, largest change of flow
+                  play_night         flow and head by the minute, energy by tariff block, largest change of flow
+                  low_flows          when a pump runs below its smallest flow, and which zones then run
 
 Times are minutes after 00:00 of the evening's date, so 1500 is 01:00 the next morning.
 """
@@ -23,18 +24,19 @@ from models.night.cycles import Cycles, longest_cycle, soak_minutes, split_into_
 from models.night.job import NightJob, Timetable, planning_resolution
 from models.night.packing import pack_night
 from models.night.rounding import RoundedMinutes, round_minutes
-from models.night.simulate import PlayedNight, PumpCurve, Violation, check_timetable, play_night
+from models.night.simulate import LowFlow, PlayedNight, Violation, check_timetable, low_flows, play_night
 
 __all__ = [
     "Cycles",
+    "LowFlow",
     "NightJob",
     "PlayedNight",
-    "PumpCurve",
     "RoundedMinutes",
     "Timetable",
     "Violation",
     "check_timetable",
     "longest_cycle",
+    "low_flows",
     "pack_night",
     "planning_resolution",
     "play_night",

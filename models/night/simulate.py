@@ -7,11 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from models.hydraulics import PumpCurve, friction_head
 from models.night.job import BoolArray, FloatArray, IntArray, NightJob, Timetable
 
 TIME_TOLERANCE = 1e-6  # [min]
 FLOW_TOLERANCE = 1e-8  # [-] of the limit: the packer counts flows in 1e-6 L/s
-GRAVITY = 9.80665  # [m/s2] standard gravity; water at 1000 kg/m3
+NO_FLOW = 1e-9  # [L/s] below which a flow is round-off
+M3_OF_LPS_MINUTE = 0.06  # [m3] one L/s for one minute
+MISSING = 0.05  # [m] of head short of what a station should hold that count
 
 
 @dataclass(frozen=True)
@@ -22,37 +25,6 @@ class Violation:
     index: int
     minute: float
     text: str
-
-
-@dataclass(frozen=True)
-class PumpCurve:
-    """Head and efficiency of a pump station over its flow, straight lines between the points, level beyond the ends.
-
-    Attributes
-    ----------
-    flow : ndarray, shape (n,)         Flows [L/s], rising; one point = the same at every flow.
-    head : ndarray, shape (n,)         Head [m].
-    efficiency : ndarray, shape (n,)   Wire to water [-], > 0, at most 1.
-    """
-
-    flow: FloatArray
-    head: FloatArray
-    efficiency: FloatArray
-
-    def __post_init__(self) -> None:
-        """Check the points once."""
-        if not self.flow.shape == self.head.shape == self.efficiency.shape or self.flow.ndim != 1 or not self.flow.size:
-            raise ValueError("flow, head, efficiency: expected one shape (n,) with n >= 1")
-        if np.any(np.diff(self.flow) <= 0):
-            raise ValueError("flow: must rise from point to point")
-        if np.any(self.efficiency <= 0) or np.any(self.efficiency > 1):
-            raise ValueError("efficiency: must lie in 0 to 1, above 0")
-
-    def power(self, flow: FloatArray) -> FloatArray:
-        """Power drawn, rho g Q H / eta [kW], at flows [L/s]; 0 without flow."""
-        head = np.interp(flow, self.flow, self.head)
-        efficiency = np.interp(flow, self.flow, self.efficiency)
-        return np.asarray(GRAVITY * flow * head / efficiency / 1000.0)
 
 
 @dataclass(frozen=True)
@@ -67,6 +39,11 @@ class PlayedNight:
     volume : ndarray, shape (Z,)                Water of each zone [m3].
     largest_change : ndarray, shape (P,)        Largest change of flow within one minute [L/s].
     under_smallest : ndarray, shape (P,)        Minutes running below the smallest flow [min].
+    head : ndarray, shape (P, M)                Head at the outlet in that minute, mean over the water [m]; 0 without
+                                                water or without a curve.
+    short_of_head : ndarray, shape (P,)         Minutes in which a station gives less than it should hold [min].
+    most_missing : ndarray, shape (P,)          Head missing in the worst of them [m].
+    pumped : ndarray, shape (P, B)              Water by tariff block [m3].
     energy : ndarray, shape (P, B)              Energy by tariff block [kWh]; 0 for pumps without a curve.
     """
 
@@ -75,7 +52,28 @@ class PlayedNight:
     volume: FloatArray
     largest_change: FloatArray
     under_smallest: FloatArray
+    head: FloatArray
+    short_of_head: FloatArray
+    most_missing: FloatArray
+    pumped: FloatArray
     energy: FloatArray
+
+
+@dataclass(frozen=True)
+class LowFlow:
+    """A stretch of the night in which a pump delivers less than its smallest flow.
+
+    Attributes
+    ----------
+    pump : int                  Index of the pump.
+    start, end : float          [min].
+    zones : tuple of int        Zones that run in it.
+    """
+
+    pump: int
+    start: float
+    end: float
+    zones: tuple[int, ...]
 
 
 @dataclass(frozen=True)
@@ -242,8 +240,16 @@ def _check_ramp(job: NightJob, table: Timetable, pump: int) -> list[Violation]:
     return found
 
 
-def play_night(job: NightJob, timetable: Timetable, curves: tuple[PumpCurve | None, ...] = ()) -> PlayedNight:
-    """Flow by the minute, water by zone, energy by tariff block and the largest change of flow.
+def play_night(
+    job: NightJob,
+    timetable: Timetable,
+    curves: tuple[PumpCurve | None, ...] = (),
+    resistance: FloatArray | None = None,
+) -> PlayedNight:
+    """Flow by the minute, water by zone, head and energy by tariff block, and the largest change of flow.
+
+    Energy is the integral of rho g Q H / eta over the night, exact between two valves turned: H and eta stand at the
+    flow of that stretch. A station that holds its head gives on top of it what the branch that takes most takes.
 
     Parameters
     ----------
@@ -251,6 +257,7 @@ def play_night(job: NightJob, timetable: Timetable, curves: tuple[PumpCurve | No
     timetable : Timetable
     curves : tuple of PumpCurve or None, length P or 0     Head and efficiency of each pump; None or () = energy not
                                                            known, 0.
+    resistance : ndarray, shape (R,), optional             Of each branch [m / (L/s)^1.852]; None = no friction.
 
     Returns
     -------
@@ -258,35 +265,80 @@ def play_night(job: NightJob, timetable: Timetable, curves: tuple[PumpCurve | No
 
     Raises
     ------
-    ValueError                                              The number of curves is neither 0 nor P.
+    ValueError                                              The number of curves is neither 0 nor P, or resistance is
+                                                            not of shape (R,).
     """
     pumps, blocks = job.pump_capacity.size, job.blocks.shape[0]
     if len(curves) not in (0, pumps):
         raise ValueError(f"curves: expected {pumps} or none, got {len(curves)}")
+    resistance = np.zeros(job.branch_capacity.size) if resistance is None else resistance
+    if resistance.shape != job.branch_capacity.shape:
+        raise ValueError(f"resistance: expected shape {job.branch_capacity.shape}, got {resistance.shape}")
     zone, start, end = timetable.zone, timetable.start, timetable.end
     first = int(np.floor(start.min())) if start.size else 0
     last = int(np.ceil(end.max())) if end.size else 0
-    minute = np.arange(first, last)
-    flow = np.zeros((pumps, minute.size))
-    largest, under = np.zeros(pumps), np.zeros(pumps)
-    energy = np.zeros((pumps, blocks))
+    edges = np.arange(first, last + 1).astype(np.float64)
+    flow, lift = np.zeros((pumps, last - first)), np.zeros((pumps, last - first))
+    largest, under, short, worst = (np.zeros(pumps) for _ in range(4))
+    pumped, energy = np.zeros((pumps, blocks)), np.zeros((pumps, blocks))
     for pump in range(pumps):
         on = job.pump[zone] == pump
         used = _steps(start[on], end[on], job.flow[zone[on]])
-        flow[pump] = np.diff(used.volume_until(np.arange(first, last + 1).astype(np.float64)))
+        flow[pump] = np.diff(used.volume_until(edges))
         if not used.time.size:
             continue
         largest[pump] = _largest_change(used)
-        spans = np.stack([used.time[:-1], used.time[1:]], axis=1)
-        level = used.level[:-1]
-        low: BoolArray = (level > 1e-9) & (level < job.pump_smallest[pump] * (1 - FLOW_TOLERANCE))
-        under[pump] = float(np.diff(spans[low], axis=1).sum())
+        length, level = np.diff(used.time), np.maximum(used.level[:-1], 0.0)
+        level[level < NO_FLOW] = 0.0
+        under[pump] = float(length[_low(level, job.pump_smallest[pump])].sum())
+        in_block = _overlap(used.time[:-1], used.time[1:], job.blocks)
+        pumped[pump] = level @ in_block * M3_OF_LPS_MINUTE
         curve = curves[pump] if curves else None
         if curve is not None:
-            power = curve.power(np.where(level > 1e-9, level, 0.0))
-            energy[pump] = power @ _overlap(spans[:, 0], spans[:, 1], job.blocks) / 60.0
-    volume: FloatArray = np.bincount(zone, (end - start) * job.flow[zone], job.zones).astype(np.float64) * 0.06
-    return PlayedNight(minute, flow, volume, largest, under, energy)
+            taken = _friction(job, timetable, pump, used.time[:-1], resistance)
+            energy[pump] = curve.power(level, taken) @ in_block / 60.0
+            lifted = _Steps(used.time, np.append(level * curve.head_given(level, taken), 0.0))
+            lift[pump] = np.diff(lifted.volume_until(edges))
+            missing = np.where(level > 0, curve.head_missing(level, taken), 0.0)
+            short[pump] = float(length[missing > MISSING].sum())
+            worst[pump] = float(missing.max(initial=0.0))
+    head = np.divide(lift, flow, out=np.zeros_like(lift), where=flow > NO_FLOW)
+    volume = np.asarray(
+        np.bincount(zone, (end - start) * job.flow[zone], job.zones) * M3_OF_LPS_MINUTE, dtype=np.float64
+    )
+    return PlayedNight(np.arange(first, last), flow, volume, largest, under, head, short, worst, pumped, energy)
+
+
+def low_flows(job: NightJob, timetable: Timetable) -> tuple[LowFlow, ...]:
+    """Stretches of the night in which a pump runs below its smallest flow, in order of pump and time."""
+    found: list[LowFlow] = []
+    zone, start, end = timetable.zone, timetable.start, timetable.end
+    for pump in np.flatnonzero(job.pump_smallest > 0).tolist():
+        on = np.flatnonzero(job.pump[zone] == pump)
+        used = _steps(start[on], end[on], job.flow[zone[on]])
+        low = np.flatnonzero(_low(used.level[:-1], job.pump_smallest[pump]))
+        for piece in np.split(low, np.flatnonzero(np.diff(low) > 1) + 1):
+            if piece.size:
+                begins, ends = float(used.time[piece[0]]), float(used.time[piece[-1] + 1])
+                inside = on[(start[on] < ends - TIME_TOLERANCE) & (end[on] > begins + TIME_TOLERANCE)]
+                found.append(LowFlow(pump, begins, ends, tuple(np.unique(zone[inside]).tolist())))
+    return tuple(found)
+
+
+def _low(level: FloatArray, smallest: float) -> BoolArray:
+    return np.asarray((level > NO_FLOW) & (level < smallest * (1 - FLOW_TOLERANCE)))
+
+
+def _friction(job: NightJob, timetable: Timetable, pump: int, moment: FloatArray, resistance: FloatArray) -> FloatArray:
+    """Head that the branch of a pump that takes most takes from each moment on [m], shape as `moment`."""
+    taken = np.zeros(moment.size)
+    zone = timetable.zone
+    for branch in np.flatnonzero(resistance > 0).tolist():
+        on = (job.branch[zone] == branch) & (job.pump[zone] == pump)
+        if on.any():
+            used = _steps(timetable.start[on], timetable.end[on], job.flow[zone[on]])
+            taken = np.maximum(taken, friction_head(np.maximum(used.at(moment), 0.0), resistance[branch]))
+    return taken
 
 
 def _largest_change(used: _Steps) -> float:
