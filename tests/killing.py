@@ -73,7 +73,9 @@ def applied_of(step: int) -> pd.DataFrame:
 def plan_of(step: int) -> dict[str, object]:
     """Give the plan of one step; every second one supersedes the one before."""
     night = (pd.Timestamp("2026-07-01") + pd.Timedelta(days=step // 2)).strftime("%Y-%m-%d")
-    return {"night": night, "made": f"step {step}", "status": "planned", "zones": list(range(step * 50))}
+    before = {"depletion_mm": 5.0, "spread_mm": 1.0, "ece_dsm": None}
+    zones = [{"id": f"Z{i}", "minutes": float(step), "before": before} for i in range(step * 50)]
+    return {"night": night, "made": f"step {step}", "status": "planned", "zones": zones}
 
 
 def take_step(ledger: Ledger, step: int) -> None:

@@ -18,7 +18,7 @@ import sqlalchemy as sa
 from sqlalchemy import Connection, Engine, event
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 
-from scheduler.ledger.migrations import WrongVersion, bring_up
+from scheduler.ledger.migrations import WrongVersion, bring_up, is_current
 from scheduler.ledger.tables import sites
 
 FILE_NAME = "ledger.sqlite"  # in the site folder
@@ -117,12 +117,15 @@ def open_ledger(
     key = site_key or ("site" if target.get_backend_name() == "sqlite" and url is None else folder.resolve().name)
     try:
         with engine.connect() as connection:
-            connection = connection.execution_options(writes=True)
             with connection.begin():
-                if engine.dialect.name != "sqlite":
-                    connection.execute(sa.select(sa.func.pg_advisory_xact_lock(SCHEMA_LOCK)))
-                bring_up(connection)
-                site_id = _site_id(connection, key)
+                site_id = _known_site(connection, key)
+            if site_id is None:
+                connection = connection.execution_options(writes=True)
+                with connection.begin():
+                    if engine.dialect.name != "sqlite":
+                        connection.execute(sa.select(sa.func.pg_advisory_xact_lock(SCHEMA_LOCK)))
+                    bring_up(connection)
+                    site_id = _site_id(connection, key)
     except DBAPIError as error:
         engine.dispose()
         raise LedgerUnusable(f"{target.render_as_string(hide_password=True)}: {error.orig}") from error
@@ -163,6 +166,14 @@ def _prepare_sqlite(connection: Any, _record: object) -> None:
 def _begin_sqlite(connection: Connection) -> None:
     writes = connection.get_execution_options().get("writes", False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def _known_site(connection: Connection, key: str) -> int | None:
+    """Give the number of a site in a ledger of today's version: it can be read while another program writes."""
+    if not is_current(connection):
+        return None
+    found = connection.execute(sa.select(sites.c.site_id).where(sites.c.key == key)).scalar()
+    return None if found is None else int(found)
 
 
 def _site_id(connection: Connection, key: str) -> int:

@@ -16,7 +16,15 @@ from sqlalchemy import Connection
 from scheduler.ledger.tables import metadata, schema_version
 
 FIRST = 1
-STEPS: list[Callable[[Connection], None]] = []  # STEPS[i] turns version FIRST + i into FIRST + i + 1
+
+
+def _plans_in_brief(connection: Connection) -> None:
+    """Version 2: plans also hold in brief what later evenings ask of them."""
+    kind = "BLOB" if connection.dialect.name == "sqlite" else "BYTEA"
+    connection.execute(sa.text(f"ALTER TABLE plans ADD COLUMN brief {kind}"))
+
+
+STEPS: list[Callable[[Connection], None]] = [_plans_in_brief]  # STEPS[i] turns version FIRST + i into FIRST + i + 1
 
 
 class WrongVersion(Exception):
@@ -55,6 +63,11 @@ def bring_up(connection: Connection) -> int:
         STEPS[step - FIRST](connection)
         connection.execute(schema_version.update().values(version=step + 1))
     return found
+
+
+def is_current(connection: Connection) -> bool:
+    """Whether the tables are there and of this program's version."""
+    return sa.inspect(connection).has_table("schema_version") and version_of(connection) == newest()
 
 
 def version_of(connection: Connection) -> int:

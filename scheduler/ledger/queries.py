@@ -12,7 +12,7 @@ import sqlalchemy as sa
 from sqlalchemy import Connection
 
 from scheduler.ledger import readings as _readings
-from scheduler.ledger.connect import Ledger
+from scheduler.ledger.connect import Ledger, LedgerUnusable
 from scheduler.ledger.tables import (
     UNKNOWN_DEPTH,
     applied,
@@ -28,6 +28,7 @@ from scheduler.ledger.tables import (
     samples,
     weather,
 )
+from scheduler.ledger.writers import brief_of
 
 
 def readings(ledger: Ledger, since: Any = None, until: Any = None) -> pd.DataFrame:
@@ -124,6 +125,48 @@ def latest_plan(ledger: Ledger, before: date | None = None) -> dict[str, Any] | 
     with ledger.reading() as connection:
         row = connection.execute(query.order_by(plans.c.night.desc(), plans.c.plan_id.desc()).limit(1)).first()
     return None if row is None else _document(row.document)
+
+
+def runs_in_brief(ledger: Ledger, since: date) -> pd.DataFrame:
+    """Give the run times of the standing plans of every night from a date on, in order of nights.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    since : date
+
+    Returns
+    -------
+    DataFrame   night (datetime64), zone, minutes [min], depletion and spread before the night [mm, NaN = not known].
+    """
+    query = sa.select(plans.c.night, plans.c.plan_id, plans.c.brief).where(
+        plans.c.site_id == ledger.site_id, plans.c.night >= since.isoformat()
+    )
+    with ledger.reading() as connection:
+        stands = {row.night: row for row in connection.execute(query.order_by(plans.c.plan_id))}
+        parts = []
+        for night in sorted(stands):
+            brief = stands[night].brief
+            if brief is None:  # published before plans were kept in brief
+                whole = sa.select(plans.c.document).where(plans.c.plan_id == stands[night].plan_id)
+                brief = brief_of(_document(connection.execute(whole).scalar_one()))
+            parts.append((night, _document(brief)))
+    columns: dict[str, list[Any]] = {"zone": [], "minutes": [], "depletion": [], "spread": []}
+    for _, part in parts:
+        for name, values in columns.items():
+            values.extend(part[name])
+    nights = [night for night, part in parts for _ in part["zone"]]
+    frame = pd.DataFrame({"night": pd.to_datetime(pd.Series(nights, dtype=object)).astype("datetime64[ns]"), **columns})
+    return frame.astype({"zone": object, "minutes": float, "depletion": float, "spread": float})
+
+
+def made_by_night(ledger: Ledger, since: date) -> dict[str, str]:
+    """Give when the standing plan of each night from a date on was made, as its document says."""
+    query = sa.select(plans.c.night, plans.c.made).where(
+        plans.c.site_id == ledger.site_id, plans.c.night >= since.isoformat()
+    )
+    with ledger.reading() as connection:
+        return {row.night: row.made for row in connection.execute(query.order_by(plans.c.plan_id))}
 
 
 def plan_by_number(ledger: Ledger, plan_id: int) -> dict[str, Any] | None:
@@ -236,5 +279,8 @@ def _plans_of(ledger: Ledger) -> sa.Select[Any]:
 
 
 def _document(blob: bytes) -> dict[str, Any]:
-    document: dict[str, Any] = json.loads(zlib.decompress(blob))
+    try:
+        document: dict[str, Any] = json.loads(zlib.decompress(blob))
+    except (zlib.error, ValueError) as error:
+        raise LedgerUnusable(f"a plan in it cannot be read: {error}") from error
     return document

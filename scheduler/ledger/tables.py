@@ -226,6 +226,7 @@ plans = sa.Table(
     _words("digest"),  # of the document without the moment it was made
     sa.Column("supersedes", sa.Integer, sa.ForeignKey("plans.plan_id")),
     sa.Column("document", sa.LargeBinary, nullable=False),  # JSON, compressed by zlib
+    sa.Column("brief", sa.LargeBinary),  # its run times and where zones stood before, likewise; version 1 had none
     sa.UniqueConstraint("site_id", "night", "supersedes"),  # a plan is superseded once
     sqlite_autoincrement=True,
 )

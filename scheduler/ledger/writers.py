@@ -116,9 +116,22 @@ def publish_plan(ledger: Ledger, document: Mapping[str, Any]) -> Published:
             "digest": digest,
             "supersedes": supersedes,
             "document": zlib.compress(text.encode()),
+            "brief": brief_of(document),
         }
         plan_id = int(connection.execute(plans.insert().values(values).returning(plans.c.plan_id)).scalar_one())
     return Published(plan_id, supersedes, new=True)
+
+
+def brief_of(document: Mapping[str, Any]) -> bytes:
+    """Give what a later evening asks of a plan: zone, minutes [min], depletion and spread before [mm], compressed."""
+    zones = document.get("zones", ())
+    brief = {
+        "zone": [z["id"] for z in zones],
+        "minutes": [z["minutes"] for z in zones],
+        "depletion": [z["before"]["depletion_mm"] for z in zones],
+        "spread": [z["before"]["spread_mm"] for z in zones],
+    }
+    return zlib.compress(json.dumps(brief, ensure_ascii=False, separators=(",", ":")).encode())
 
 
 def propose_learned(ledger: Ledger, frame: pd.DataFrame) -> list[int]:

@@ -72,7 +72,7 @@ def document(made="2026-07-14T21:02:11-07:00", minutes=12.5):
         "night": "2026-07-14",
         "made": made,
         "status": "planned",
-        "zones": [{"m": minutes}],
+        "zones": [{"id": "G1", "minutes": minutes, "before": {"depletion_mm": 6.5, "spread_mm": 1.5, "ece_dsm": None}}],
     }
 
 
@@ -313,13 +313,49 @@ def test_the_tables_are_those_of_the_last_version():
 
 def test_an_older_ledger_is_brought_up_step_by_step(ledger, ledger_url, tmp_path, monkeypatch):
     take_in(ledger, some_readings())
-    monkeypatch.setattr(migrations, "STEPS", [lambda c: c.execute(sa.text("CREATE TABLE extra (a INTEGER)"))] * 1)
+    version = migrations.newest()
+    step = [lambda c: c.execute(sa.text("CREATE TABLE extra (a INTEGER)"))]
+    monkeypatch.setattr(migrations, "STEPS", migrations.STEPS + step)
     newer = open_ledger(tmp_path, ledger_url, "links")
     with newer.reading() as connection:
-        assert migrations.version_of(connection) == migrations.FIRST + 1
+        assert migrations.version_of(connection) == version + 1
         assert sa.inspect(connection).has_table("extra")
     assert len(queries.readings(newer)) == 60
     newer.close()
+
+
+def test_a_ledger_of_version_1_keeps_its_plans_and_gives_their_run_times(ledger, ledger_url, tmp_path):
+    publish_plan(ledger, document(minutes=7.0))
+    with ledger.writing() as connection:
+        connection.execute(sa.text("ALTER TABLE plans DROP COLUMN brief"))
+        connection.execute(sa.text("UPDATE schema_version SET version = 1"))
+    newer = open_ledger(tmp_path, ledger_url, "links")
+    assert queries.current_plan(newer, NIGHT) == document(minutes=7.0)
+    publish_plan(newer, document(minutes=9.0, made="2026-07-14T22:00:00-07:00") | {"night": "2026-07-15"})
+    runs = queries.runs_in_brief(newer, NIGHT)
+    assert runs["minutes"].tolist() == [7.0, 9.0]
+    assert runs["night"].dt.strftime("%Y-%m-%d").tolist() == ["2026-07-14", "2026-07-15"]
+    assert queries.runs_in_brief(newer, date(2026, 7, 16)).empty
+    newer.close()
+
+
+def test_run_times_in_brief_are_those_of_the_plan_that_stands(ledger):
+    publish_plan(ledger, document(minutes=7.0))
+    publish_plan(ledger, document(minutes=9.0))
+    brief = queries.runs_in_brief(ledger, NIGHT)
+    assert brief[["zone", "minutes", "depletion", "spread"]].values.tolist() == [["G1", 9.0, 6.5, 1.5]]
+    assert queries.made_by_night(ledger, NIGHT) == {"2026-07-14": "2026-07-14T21:02:11-07:00"}
+
+
+def test_a_ledger_in_use_by_another_writer_can_be_opened_and_read(tmp_path):
+    first = open_ledger(tmp_path)
+    with first.writing():
+        second = open_ledger(tmp_path, patience=0.1)
+        assert queries.readings(second).empty
+        with pytest.raises(LedgerUnusable, match="locked"), second.writing():
+            pass
+        second.close()
+    first.close()
 
 
 def test_a_step_that_fails_leaves_the_old_version_whole(ledger, ledger_url, tmp_path, monkeypatch):
@@ -327,11 +363,12 @@ def test_a_step_that_fails_leaves_the_old_version_whole(ledger, ledger_url, tmp_
         connection.execute(sa.text("CREATE TABLE extra (a INTEGER)"))
         raise RuntimeError("half way")
 
-    monkeypatch.setattr(migrations, "STEPS", [half])
+    version = migrations.newest()
+    monkeypatch.setattr(migrations, "STEPS", [*migrations.STEPS, half])
     with pytest.raises(RuntimeError, match="half way"):
         open_ledger(tmp_path, ledger_url, "links")
     with ledger.reading() as connection:
-        assert migrations.version_of(connection) == migrations.FIRST
+        assert migrations.version_of(connection) == version
         assert not sa.inspect(connection).has_table("extra")
 
 
