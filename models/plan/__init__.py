@@ -16,3 +16,9 @@ file                    what it holds
 `results.py`            `PlanResult`: plain arrays; nobody else reads Pyomo variables
 ======================  =========================================================================
 """
+
+from pyomo.common import dependencies as _pyomo_imports
+
+# Once Pyomo is loaded it answers the first use of any part of scipy by loading scipy.stats, integrate and spatial too.
+# Nothing here needs them, and they take a third of a command's start; without this entry scipy is loaded as usual.
+getattr(getattr(_pyomo_imports, "DeferredImportCallbackFinder", None), "_callbacks", {}).pop("scipy", None)
