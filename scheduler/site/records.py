@@ -36,7 +36,11 @@ class WindowRule:
 
 @dataclass(frozen=True)
 class Pump:
-    """Pump station: flows [L/s]; ramp [L/s per min], inf = any; head [m], 0 = not known; efficiency [-]."""
+    """Pump station: flows [L/s]; ramp [L/s per min], inf = any.
+
+    head: what it holds at its outlet before friction [m], 0 = not known or not held; efficiency [-].
+    curve: points (flow [L/s], head [m], efficiency [-]) of full speed, none = not known.
+    """
 
     name: str
     capacity: float
@@ -44,15 +48,20 @@ class Pump:
     ramp: float
     head: float
     efficiency: float
+    curve: tuple[tuple[float, float, float], ...] = ()
 
 
 @dataclass(frozen=True)
 class Branch:
-    """Pipe loop or lateral on a pump (index, -1 = no pump), with its capacity [L/s] (inf = no limit)."""
+    """Pipe loop or lateral on a pump (index, -1 = no pump), with its capacity [L/s] (inf = no limit).
+
+    resistance: head it takes per (L/s)^1.852 [m / (L/s)^1.852], 0 = none counted.
+    """
 
     name: str
     pump: int
     capacity: float
+    resistance: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -137,12 +146,16 @@ class SurfaceRule:
     """How a surface is kept: priority (1 = served first); the others are available water left as a fraction of TAW [-].
 
     moisture_floor: not drier than this, None = readily available water; firmness limits: not wetter than this.
+    finish_by, event_finish_by: clock time to be done by, on any night and on the night before an event [min after
+    00:00], None = the close of the window, and for an event an hour before it.
     """
 
     priority: int
     moisture_floor: float | None
     firmness_limit: float
     event_firmness_limit: float
+    finish_by: int | None = None
+    event_finish_by: int | None = None
 
 
 @dataclass(frozen=True)
@@ -195,6 +208,12 @@ class ZoneTable:
         return len(self.zone)
 
 
+def no_runs() -> pd.DataFrame:
+    """Give a table of planned runs without rows: night, zone, minutes, depletion and spread before [mm]."""
+    columns = {"night": "datetime64[ns]", "zone": object, "minutes": float, "depletion": float, "spread": float}
+    return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in columns.items()})
+
+
 @dataclass(frozen=True)
 class Site:
     """One site folder, read and checked. See the module docstrings of `scheduler.site` for the tables."""
@@ -229,3 +248,4 @@ class Site:
     notes: tuple[Note, ...]
     ledger_url: str | None = None
     ledger_name: str | None = None
+    planned: pd.DataFrame = field(default_factory=no_runs)  # run times as published, of nights the log does not reach

@@ -176,6 +176,35 @@ def _read_above(value: Any) -> float | str:
     return share
 
 
+def _read_curve(value: Any) -> tuple[tuple[float, float, float | None], ...]:
+    """Read the points of a pump curve as (flow [L/s], head [m], efficiency [-] or None)."""
+    example = '[["0 L/s", "70 m", 0.5], ["30 L/s", "45 m", 0.7]]'
+    words = f"a list of two points or more, each [flow, head] or [flow, head, efficiency], is allowed, as {example}"
+    if not isinstance(value, list) or len(value) < 2:
+        raise ValueError(words)
+    points: list[tuple[float, float, float | None]] = []
+    for i, point in enumerate(value, start=1):
+        if not isinstance(point, list) or len(point) not in (2, 3):
+            raise ValueError(f"point {i}: {words}")
+        try:
+            flow, head = quantity(point[0], "L/s"), quantity(point[1], "m")
+            efficiency = quantity(point[2], "") if len(point) == 3 else None
+        except ValueError as reason:
+            raise ValueError(f"point {i}: {reason}") from None
+        if not 0 <= flow <= 20000 or not 0 <= head <= 1000:
+            raise ValueError(f"point {i}: a flow from 0 to 20000 L/s and a head from 0 to 1000 m are allowed")
+        if efficiency is not None and not (0 < efficiency <= 1 or (efficiency == 0 and flow == 0)):
+            raise ValueError(f"point {i}: an efficiency above 0, at most 1, is allowed (0 only without flow)")
+        if points and flow <= points[-1][0]:
+            raise ValueError(f"point {i}: its flow must be above that of the point before")
+        if points and head > points[-1][1]:
+            raise ValueError(f"point {i}: its head must not be above that of the point before")
+        points.append((flow, head, efficiency))
+    if len({e is None for _, _, e in points}) > 1:
+        raise ValueError("the efficiency is needed at every point or at none")
+    return tuple(points)
+
+
 Name = Annotated[str, BeforeValidator(_read_text(LONGEST_ID))]
 Clock = Annotated[int, BeforeValidator(read_clock)]
 Spans = Annotated[tuple[tuple[int, int], ...], BeforeValidator(_read_spans)]
@@ -183,6 +212,7 @@ Day = Annotated[date, BeforeValidator(_read_date)]
 Weekdays = Annotated[frozenset[int], BeforeValidator(_read_weekdays)]
 Surfaces = Annotated[frozenset[str], BeforeValidator(_read_surfaces)]
 Share = _quantity("", low=0, high=1)
+Curve = Annotated[tuple[tuple[float, float, float | None], ...], BeforeValidator(_read_curve)]
 
 
 def _read_profile(value: Any) -> str:
@@ -240,11 +270,12 @@ class PumpKeys(_Part):
     """`[[pump]]`."""
 
     name: Name
-    capacity: _quantity("L/s", above=0, high=20000, example="70")
+    capacity: _quantity("L/s", above=0, high=20000, example="70") | None = None
     smallest_flow: _quantity("L/s", low=0, high=20000, example="5") = 0.0
     ramp: _quantity("L/s/min", above=0, example="10") | None = None
     head: _quantity("m", above=0, high=1000, example="60") | None = None
     efficiency: _quantity("", above=0, high=1, example="0.72") | None = None
+    curve: Curve | None = None
 
 
 class BranchKeys(_Part):
@@ -253,6 +284,10 @@ class BranchKeys(_Part):
     name: Name
     pump: Name | None = None
     capacity: _quantity("L/s", above=0, high=20000, example="25") | None = None
+    length: _quantity("m", above=0, high=100000, example="620") | None = None
+    diameter: _quantity("mm", above=0, high=5000, example="154") | None = None
+    roughness: _quantity("", low=20, high=200, example="140") | None = None
+    friction: _quantity("m", low=0, high=1000, example="4") | None = None
 
 
 class ControllerKeys(_Part):
@@ -326,6 +361,8 @@ class SurfaceKeys(_Part):
     moisture_floor: Share | None = None
     firmness_limit: Share | None = None
     event_firmness_limit: Share | None = None
+    finish_by: Clock | None = None
+    event_finish_by: Clock | None = None
 
 
 class WeatherKeys(_Part):

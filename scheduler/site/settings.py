@@ -123,10 +123,15 @@ def _unknown_key(raw: dict[str, Any], path: tuple[Any, ...], reader: Reader) -> 
 def _known_keys(path: tuple[Any, ...]) -> list[str]:
     """Give the keys a table of the schema may hold."""
     model: Any = schema.SiteFile
+    any_name = False  # a table of tables: the next part is a name of the site's own
     for part in path:
+        if any_name:
+            any_name = False
+            continue
         if isinstance(part, int) or not (isinstance(model, type) and issubclass(model, BaseModel)):
             continue
         model = next((f.annotation for n, f in model.model_fields.items() if part in (n, f.alias)), None)
+        any_name = get_origin(model) is dict
         while get_origin(model) is not None or isinstance(model, types.UnionType):
             model = next((a for a in reversed(get_args(model)) if a is not type(None)), None)
     if not (isinstance(model, type) and issubclass(model, BaseModel)):

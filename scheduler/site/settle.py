@@ -9,11 +9,13 @@ units                 metric
 window                opens 21:00, closes 06:00
 pump                  none: the zones hang on the mains, no flow limit but the branches'
 pump.ramp             any change of flow
-pump.head             not known, the energy is not counted;  pump.efficiency 0.70
-branch.capacity       no limit
+pump.capacity         the last flow of its curve; without a curve it is needed
+pump.head             at full speed on its curve; without a curve not known, the energy is not counted
+pump.efficiency       that of its curve, otherwise 0.70
+branch.capacity       no limit;  friction none;  roughness 140 where length and diameter are given
 controller.resolution 60 s;  stations_at_once: any number
 source                one named "water", salinity not known (0 dS/m), no price, no limits
-surface               `SURFACE_RULES`
+surface               `SURFACE_RULES`;  finish_by the close;  event_finish_by finish_by, or an hour before the close
 ====================  =================================================================================
 """
 
@@ -27,6 +29,7 @@ from dataclasses import dataclass, field
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
+from models.hydraulics import friction_head, pipe_resistance
 from scheduler.errors import listing, near_miss, read_but, shown
 from scheduler.site import schema
 from scheduler.site.columns import FILES
@@ -50,6 +53,8 @@ from scheduler.site.units import quantity
 FILE = "site.toml"
 OPENS, CLOSES = 21 * 60, 6 * 60  # default window [min after 00:00]; common practice, no source
 EFFICIENCY = 0.70  # pump and motor together [-]; common practice, no source
+ROUGHNESS = 140.0  # Hazen-Williams coefficient of a plastic main with its fittings [-]; common practice, no source
+CURVE_END = 1e-6  # [-] a capacity written in another unit than the curve is still its last flow
 RESOLUTION = 60.0  # of run times [s]; common practice, no source
 
 # Priority, moisture floor, firmness limit, firmness limit around events. Common practice, no source.
@@ -220,24 +225,7 @@ def _settle_supply(model: schema.SiteFile, settings: Settings, reader: Reader) -
                 )
     if not model.pump:
         reader.note("step_down", "no [[pump]] is given; the zones hang on the mains and no pump limits their flow")
-    pumps = []
-    for i, pump in enumerate(model.pump):
-        if pump.smallest_flow > pump.capacity:
-            reader.problem(("pump", i, "smallest_flow"), "the smallest flow is above the capacity")
-        if pump.head is None:
-            reader.note("step_down", f'pump "{pump.name}": head is not given; its energy is not counted')
-        elif pump.efficiency is None:
-            reader.note("info", f'pump "{pump.name}": efficiency is not given; {EFFICIENCY:.2f} is taken')
-        pumps.append(
-            Pump(
-                pump.name,
-                pump.capacity,
-                pump.smallest_flow,
-                pump.ramp or math.inf,
-                pump.head or 0.0,
-                pump.efficiency or EFFICIENCY,
-            )
-        )
+    pumps = [_pump(pump, i, reader) for i, pump in enumerate(model.pump)]
     settings.pumps = tuple(pumps)
     settings.branches = tuple(_branch(b, i, settings, reader) for i, b in enumerate(model.branch))
     settings.controllers = tuple(
@@ -262,6 +250,32 @@ def _settle_supply(model: schema.SiteFile, settings: Settings, reader: Reader) -
         )
 
 
+def _pump(keys: schema.PumpKeys, i: int, reader: Reader) -> Pump:
+    """Read one pump; its capacity, head and efficiency may come from its curve."""
+    curve, capacity = keys.curve or (), keys.capacity
+    if capacity is None and not curve:
+        reader.problem(("pump", i, "capacity"), "this key is missing; it is needed where no curve is given")
+    capacity = (curve[-1][0] if curve else math.inf) if capacity is None else capacity
+    if curve and capacity > curve[-1][0] * (1 + CURVE_END):
+        last = f"the last flow of its curve, {curve[-1][0]:g} L/s, or less is allowed"
+        reader.problem(("pump", i, "capacity"), read_but(f"{capacity:g} L/s", last))
+    if curve and keys.head is not None and keys.head > curve[0][1]:
+        most = f"its curve gives {curve[0][1]:g} m at most; a head it can hold is needed, or none (full speed)"
+        reader.problem(("pump", i, "head"), read_but(f"{keys.head:g} m", most))
+    if keys.smallest_flow > capacity:
+        reader.problem(("pump", i, "smallest_flow"), "the smallest flow is above the capacity")
+    in_curve = bool(curve) and curve[0][2] is not None
+    if keys.head is None and not curve:
+        reader.note("step_down", f'pump "{keys.name}": head is not given; its energy is not counted')
+    elif in_curve and keys.efficiency is not None:
+        reader.note("info", f'pump "{keys.name}": the efficiency of its curve is taken, not the single one')
+    elif not in_curve and keys.efficiency is None:
+        reader.note("info", f'pump "{keys.name}": efficiency is not given; {EFFICIENCY:.2f} is taken')
+    single = keys.efficiency or EFFICIENCY
+    points = tuple((flow, head, single if share is None else share) for flow, head, share in curve)
+    return Pump(keys.name, capacity, keys.smallest_flow, keys.ramp or math.inf, keys.head or 0.0, single, points)
+
+
 def _or_no_limit(value: float | None) -> float:
     return math.inf if value is None else value
 
@@ -280,7 +294,33 @@ def _branch(keys: schema.BranchKeys, i: int, settings: Settings, reader: Reader)
         pump = 0
     elif names:
         reader.problem(("branch", i, "pump"), f"this key is missing; there are several pumps: {listing(names)}")
-    return Branch(keys.name, pump, _or_no_limit(keys.capacity))
+    return Branch(keys.name, pump, _or_no_limit(keys.capacity), _resistance(keys, i, reader))
+
+
+def _resistance(keys: schema.BranchKeys, i: int, reader: Reader) -> float:
+    """Head a branch takes per (L/s)^1.852, by its pipe or by the friction at its capacity; 0 if neither is given."""
+    pipe = {"length": keys.length, "diameter": keys.diameter, "roughness": keys.roughness}
+    given = [name for name, value in pipe.items() if value is not None]
+    if keys.friction is not None:
+        if given:
+            reader.problem(("branch", i, given[0]), "friction is given too; one of the two is needed")
+        elif keys.capacity is None:
+            words = "friction is the head lost at the capacity of the branch, which is missing; it is needed"
+            reader.problem(("branch", i, "capacity"), words)
+        else:
+            return float(keys.friction / friction_head(keys.capacity, 1.0))
+        return 0.0
+    if not given:
+        return 0.0
+    if keys.length is None or keys.diameter is None:
+        missing = "length" if keys.length is None else "diameter"
+        reader.problem(
+            ("branch", i, missing), f"this key is missing; {listing(given)} is given, and friction needs both"
+        )
+        return 0.0
+    if keys.roughness is None:
+        reader.note("info", f'branch "{keys.name}": roughness is not given; {ROUGHNESS:g} is taken')
+    return float(pipe_resistance(keys.length, keys.diameter / 1000.0, keys.roughness or ROUGHNESS))
 
 
 def _allocation(keys: schema.AllocationKeys | None, reader: Reader) -> Allocation | None:
@@ -368,7 +408,14 @@ def _surface(name: str, keys: schema.SurfaceKeys, base: SurfaceRule, reader: Rea
             reader.problem((*path, key), read_but(f"{limit:g}", words))
         limits[key] = limit
     priority = base.priority if keys.priority is None else keys.priority
-    return SurfaceRule(priority, floor, limits["firmness_limit"], limits["event_firmness_limit"])
+    return SurfaceRule(
+        priority,
+        floor,
+        limits["firmness_limit"],
+        limits["event_firmness_limit"],
+        keys.finish_by,
+        keys.finish_by if keys.event_finish_by is None else keys.event_finish_by,
+    )
 
 
 def _columns(given: Mapping[str, Mapping[str, str]], reader: Reader) -> dict[str, dict[str, str]]:
