@@ -7,7 +7,6 @@ The reasons are sentences for people.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -93,29 +92,24 @@ def believed(readings: pd.DataFrame, flags: pd.DataFrame) -> pd.DataFrame:
 def _placed(site: Site, readings: pd.DataFrame, notes: list[Note]) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Give readings with the number of their series (a probe in one place), sorted; and the places by that number."""
     places = site.probe_sites.reset_index(drop=True)
-    parts = []
-    position = readings.groupby("probe").indices
+    code, probes = pd.factorize(readings["probe"])
     times = readings["time"].to_numpy()
-    placed = np.zeros(len(readings), dtype=bool)
-    for number, place in enumerate(places.itertuples(index=False)):
-        rows = position.get(place.probe, np.zeros(0, dtype=np.int64))
-        start, end = place[places.columns.get_loc("from")], place[places.columns.get_loc("until")]
-        inside = ~placed[rows]
-        if not pd.isna(start):
-            inside &= times[rows] >= np.datetime64(start)
-        if not pd.isna(end):
-            inside &= times[rows] < np.datetime64(end + pd.Timedelta(days=1))
-        rows = rows[inside]
-        placed[rows] = True
-        parts.append(readings.iloc[rows].assign(series=number))
-    if (~placed).any():
-        count = counted(int((~placed).sum()), "reading")
+    series = np.full(len(readings), -1, dtype=np.int64)
+    turn = places.groupby("probe", sort=False).cumcount().to_numpy()  # a moved probe has several places, read in turn
+    for k in range(turn.max(initial=-1) + 1):
+        own = places[turn == k]
+        row = pd.Index(own["probe"]).get_indexer(pd.Index(probes))
+        starts = own["from"].fillna(pd.Timestamp.min).to_numpy()[row]
+        ends = (own["until"] + pd.Timedelta(days=1)).fillna(pd.Timestamp.max).to_numpy()[row]
+        inside = (series < 0) & (row >= 0)[code] & (times >= starts[code]) & (times < ends[code])
+        series[inside] = own.index.to_numpy()[row][code[inside]]
+    placed = np.flatnonzero(series >= 0)
+    if placed.size < len(readings):
+        count = counted(len(readings) - placed.size, "reading")
         text = f"{count} of a time for which probe_sites.csv gives no place; not examined"
         notes.append(Note("info", "probes", text))
-    parts = [part for part in parts if len(part)]
-    if not parts:
-        return pd.DataFrame(columns=[*readings.columns, "series"]), places
-    return pd.concat(parts).sort_values(["series", "time"], kind="stable", ignore_index=True), places
+    order = placed[np.lexsort((times[placed], series[placed]))]
+    return readings.iloc[order].assign(series=series[order]).reset_index(drop=True), places
 
 
 def _record(site: Site, placed: pd.DataFrame, places: pd.DataFrame, notes: list[Note]) -> ProbeRecord:
@@ -130,12 +124,10 @@ def _record(site: Site, placed: pd.DataFrame, places: pd.DataFrame, notes: list[
     saturation = np.fmax(np.array(textures, dtype=float), zones.field_capacity[zone] + 0.15)
     minutes = _minutes(placed["time"])
     days = _Days.of(site, minutes, notes)
-    water, since, et = (np.zeros(len(placed)) for _ in range(3))
-    starts = np.append(np.flatnonzero(np.append(True, series[1:] != series[:-1])), len(series))
-    for k in range(len(kept)):
-        part = slice(starts[k], starts[k + 1])
-        water[part], since[part] = days.water(zone[k], minutes[part])
-        et[part] = days.et(zone[k], minutes[part])
+    first = np.append(True, series[1:] != series[:-1])
+    before = np.where(first, minutes, np.append(minutes[:1], minutes[:-1]))
+    water, since = days.water(zone[series], minutes, before)
+    et = np.where(first, 0.0, days.et(zone[series], minutes) - days.et(zone[series], before))
     return ProbeRecord(
         series=series.astype(np.int64),
         hours=minutes / 60.0,
@@ -173,13 +165,13 @@ def _minutes(times: pd.Series | pd.DatetimeIndex) -> np.ndarray:
 class _Days:
     """What came and went by day, from `first` (day number) on: spans of possible water, ET and air temperature.
 
-    common : (starts, ends, mm) of rain on every zone;  of_zone : the same of the runs of one zone;  etc : (Z, T)
+    rain, runs : spans in which water can have come, and how much: on every zone, and of each zone;  etc : (Z, T)
     [mm/d];  air : (T,)
     """
 
     first: int
-    common: tuple[np.ndarray, np.ndarray, np.ndarray]
-    of_zone: Callable[[int], tuple[np.ndarray, np.ndarray, np.ndarray]]
+    rain: _Spans
+    runs: _Spans
     etc: np.ndarray
     air: np.ndarray
 
@@ -196,72 +188,65 @@ class _Days:
             notes.append(Note("info", "probes", text))
         day = np.arange(first, last + 1) * float(DAY)
         amount = np.where(np.isnan(rain), UNKNOWN_WATER, rain)
-        wet = amount > 0
-        common = (day[wet], day[wet] + DAY + AFTER_RAIN, amount[wet])
+        rains = _Spans(day, day + DAY + AFTER_RAIN, amount[None, :])
         air = (weather["tmin"] + weather["tmax"]).to_numpy(dtype=float) / 2
         recent = pd.Series(air).rolling(3, min_periods=1).mean().to_numpy()
-        return cls(first, common, _runs_of(site, dates, notes), _crop_et(site, weather, dates), recent)
+        return cls(first, rains, _runs_of(site, dates, notes), _crop_et(site, weather, dates), recent)
 
-    def water(self, zone: int, minutes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    def water(self, zone: np.ndarray, minutes: np.ndarray, before: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Give the water possible since the reading before [mm] and the time since water could last have come [h]."""
-        mm, since = np.zeros(len(minutes)), np.full(len(minutes), np.inf)
-        before = np.append(minutes[0], minutes[:-1])
-        for starts, ends, amount in (self.common, self.of_zone(zone)):
-            if not len(starts):
-                continue
-            total = np.append(0.0, np.cumsum(amount))
-            begun, over = np.searchsorted(starts, minutes, side="right"), np.searchsorted(ends, before, side="right")
-            mm += total[begun] - total[np.minimum(over, begun)]
-            latest = np.where(begun > 0, ends[np.maximum(begun - 1, 0)], -np.inf)
-            since = np.minimum(since, np.maximum(minutes - latest, 0.0) / 60.0)
-        return mm, since
+        rain, rain_end = self.rain.within(np.zeros(len(zone), dtype=np.int64), minutes, before)
+        run, run_end = self.runs.within(zone, minutes, before)
+        return rain + run, np.maximum(minutes - np.maximum(rain_end, run_end), 0.0) / 60.0
 
-    def et(self, zone: int, minutes: np.ndarray) -> np.ndarray:
-        """Give ETc since the reading before [mm]: the day's, spread between sunrise and sunset as a half sine."""
+    def et(self, zone: np.ndarray, minutes: np.ndarray) -> np.ndarray:
+        """Give ETc since the first day [mm]: each day's, spread between sunrise and sunset as a half sine."""
         day = (minutes // DAY).astype(int) - self.first
         hour = (minutes % DAY) / 60.0
         share = (1 - np.cos(np.pi * np.clip((hour - SUNRISE) / (SUNSET - SUNRISE), 0.0, 1.0))) / 2
-        before = np.append(0.0, np.cumsum(self.etc[zone]))
-        spent = before[day] + share * self.etc[zone][day]
-        return np.append(0.0, np.diff(spent))
+        spent = np.cumsum(self.etc, axis=1) - self.etc
+        return np.asarray(spent[zone, day] + share * self.etc[zone, day])
 
 
-def _runs_of(
-    site: Site, dates: pd.DatetimeIndex, notes: list[Note]
-) -> Callable[[int], tuple[np.ndarray, np.ndarray, np.ndarray]]:
-    """Prepare the spans in which a zone's own water can have come; nights outside of the log are possible for all."""
-    nights = dates
-    opens, closes = np.array([site.window.of(night.date()) for night in nights], dtype=float).T
-    base = _minutes(nights)
-    starts, ends = base + opens - BEFORE_OPENING, base + closes + AFTER_CLOSING
+@dataclass(frozen=True)
+class _Spans:
+    """Spans of time, in order, and the water of each row in them: starts, ends (T,) [min]; mm (R, T)."""
+
+    starts: np.ndarray
+    ends: np.ndarray
+    mm: np.ndarray
+
+    def within(self, row: np.ndarray, minutes: np.ndarray, before: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Give the water of a row between two times [mm], and when its last water until then was over [min]."""
+        begun = np.searchsorted(self.starts, minutes, side="right")
+        over = np.minimum(np.searchsorted(self.ends, before, side="right"), begun)
+        total = np.pad(np.cumsum(self.mm, axis=1), ((0, 0), (1, 0)))
+        last = np.maximum.accumulate(np.where(self.mm > 0, self.ends, -np.inf), axis=1)
+        last = np.pad(last, ((0, 0), (1, 0)), constant_values=-np.inf)
+        return total[row, begun] - total[row, over], last[row, begun]
+
+
+def _runs_of(site: Site, dates: pd.DatetimeIndex, notes: list[Note]) -> _Spans:
+    """Give the spans in which a zone's own water can have come; nights outside of the log are possible for all."""
+    opens, closes = np.array([site.window.of(night.date()) for night in dates], dtype=float).T
+    base = _minutes(dates)
     log = site.applied
-    logged = np.zeros(len(nights), dtype=bool)
+    logged = np.zeros(len(dates), dtype=bool)
     if len(log):
-        logged = (nights >= log["night"].min()) & (nights <= log["night"].max())
+        logged = (dates >= log["night"].min()) & (dates <= log["night"].max())
     if not logged[3:-1].all():
         open_nights = int((~logged[3:-1]).sum())
         text = f"{counted(open_nights, 'night')} not in the log of applied water; a rise after them is not doubted"
         notes.append(Note("info", "probes", text))
     zones = site.zones
-    rate = zones.application_rate / 60.0
-    column = {night: i for i, night in enumerate(nights)}
-    row = {zone: i for i, zone in enumerate(zones.zone)}
     depth = np.where(logged, 0.0, UNKNOWN_WATER)[None, :].repeat(len(zones), axis=0)
-    recent = log[log["night"].isin(nights)]
-    for night, zone, minutes, volume in zip(
-        recent["night"], recent["zone"], recent["minutes"], recent["volume"], strict=True
-    ):
-        z = row.get(zone)
-        if z is not None:
-            by_time = minutes * rate[z] if minutes == minutes else 0.0
-            by_volume = volume * 1000.0 / zones.area[z] if volume == volume else 0.0
-            depth[z, column[night]] = max(by_time, by_volume)
-
-    def of_zone(zone: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        wet = depth[zone] > 0
-        return starts[wet], ends[wet], depth[zone][wet]
-
-    return of_zone
+    row, column = pd.Index(zones.zone).get_indexer(log["zone"]), dates.get_indexer(log["night"])
+    recent = (row >= 0) & (column >= 0)
+    row, column, runs = row[recent], column[recent], log[recent]
+    by_time = runs["minutes"].to_numpy(dtype=float) * zones.application_rate[row] / 60.0
+    by_volume = runs["volume"].to_numpy(dtype=float) * 1000.0 / zones.area[row]
+    depth[row, column] = np.fmax(np.nan_to_num(by_time), np.nan_to_num(by_volume))
+    return _Spans(base + opens - BEFORE_OPENING, base + closes + AFTER_CLOSING, depth)
 
 
 def _crop_et(site: Site, weather: pd.DataFrame, dates: pd.DatetimeIndex) -> np.ndarray:
