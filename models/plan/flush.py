@@ -91,67 +91,62 @@ def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copie
     -------
     Copies
     """
-    nights = inputs.nights
-    index = {int(z): f for f, z in enumerate(needs.zone)}
-    rows: list[tuple[int, bool, Bools, float, int, float, Floats]] = []
-    fresh = inputs.dry_limit.copy()
-    if needs.dry_limit_after is not None:
-        fresh[needs.zone] = needs.dry_limit_after
-
-    def add(z: int, opened: bool, on: tuple[int, ...], mm: float, k: int, cost: float) -> None:
-        row = np.zeros(nights, dtype=bool)
-        row[list(on)] = True
-        flushed = np.arange(nights) >= (on[0] if on else nights)
-        rows.append((z, opened, row, mm, k, cost, np.where(flushed, fresh[z], inputs.dry_limit[z])))
-
+    nights, zone = inputs.nights, needs.zone
+    worth = prices.dry[zone, None] * (inputs.taw[zone, None] - inputs.raw[zone]) / np.maximum(inputs.etc[zone], 1e-6)
+    lost = np.cumsum(worth * needs.harm, axis=1)
+    before = np.concatenate((np.zeros((zone.size, 1)), lost), axis=1)  # until each night opens
+    fresh = inputs.dry_limit[zone] if needs.dry_limit_after is None else needs.dry_limit_after
     unit = np.full((inputs.zones, inputs.supply_share.shape[0]), np.inf)  # cheapest millimetre
     np.minimum.at(unit, (inputs.runs.zone, inputs.runs.supply), prices.run / inputs.net_rate[inputs.runs.zone])
     in_time = np.where((needs.harm > 0).any(axis=1), (needs.harm > 0).argmax(axis=1), nights)
 
-    for z in range(inputs.zones):
-        f = index.get(z)
-        if f is None:
-            add(z, False, (), 0.0, -1, 0.0)
-            continue
-        worth = prices.dry[z] * (inputs.taw[z] - inputs.raw[z]) / np.maximum(inputs.etc[z], 1e-6)
-        lost = np.cumsum(worth * needs.harm[f])
-        add(z, True, (), 0.0, -1, float(lost[-1] + worth.mean() * needs.harm_after[f]))
-        may = needs.allowed[f] & inputs.allowed[z].any(axis=1)
-        ways = [
-            (on, k)
-            for n in np.flatnonzero(may).tolist()
-            for on in ((n,), (n, n + 1))
-            if on[-1] < nights and may[on[-1]]
-            for k in np.flatnonzero(np.isfinite(needs.depth[f]) & inputs.zone_supply[z]).tolist()
-        ]
-        for i in _some_ways(len(ways), max(FEWEST_WAYS, MOST_COPIES // needs.zone.size), f):
-            on, k = ways[i]
-            cost = float(lost[on[-1] - 1]) if on[-1] else 0.0
-            if needs.lasts is not None:
-                cost += needs.depth[f, k] * unit[z, k] * max(in_time[f] - on[-1], 0) / needs.lasts[f]
-            add(z, True, on, float(needs.depth[f, k]), k, float(cost))
-    zone, is_open, flush, depth, supply, harm, dry_limit = (np.array(column) for column in zip(*rows, strict=True))
+    f, first, last, k = _ways(inputs, needs)
+    cost = before[f, last]
+    if needs.lasts is not None:
+        water = np.where(np.isfinite(unit), unit, 0.0)[zone[f], k]  # with a supply of no night nothing is wasted
+        cost = cost + needs.depth[f, k] * water * np.maximum(in_time[f] - last, 0) / needs.lasts[f]
+    waits = np.zeros(inputs.zones)
+    waits[zone] = lost[:, -1] + worth.mean(axis=1) * needs.harm_after
+    night = np.arange(nights)[None, :]
+    after = night >= first[:, None]
+    order = np.argsort(np.concatenate((np.arange(inputs.zones), zone[f])), kind="stable")  # no flush first
+
+    def rows(without: Any, ways: Any) -> Any:
+        return np.concatenate((without, ways))[order]
+
+    none = np.full(inputs.zones, -1)
+    whose = rows(np.arange(inputs.zones), zone[f]).astype(np.int64)
+    flush = rows(np.zeros((inputs.zones, nights), dtype=np.bool_), after & (night <= last[:, None]))
     return Copies(
-        zone.astype(np.int64),
-        is_open.astype(np.bool_),
-        flush.astype(np.bool_),
-        depth.astype(np.float64),
-        supply.astype(np.int64),
-        harm.astype(np.float64),
-        (flush * prices.wet[zone] * inputs.wet_limit[zone]).sum(axis=1),
-        dry_limit.astype(np.float64),
+        zone=whose,
+        open=np.isin(whose, zone),
+        flush=flush,
+        depth=rows(np.zeros(inputs.zones), needs.depth[f, k]),
+        supply=rows(none, k).astype(np.int64),
+        harm=rows(waits, cost),
+        softness=(flush * prices.wet[whose] * inputs.wet_limit[whose]).sum(axis=1),
+        dry_limit=rows(inputs.dry_limit, np.where(after, fresh[f], inputs.dry_limit[zone[f]])),
     )
 
 
-def _some_ways(count: int, most: int, zone: int) -> list[int]:
-    """Places of at most `most` of `count` ways, evenly apart and begun one later for each zone, rising.
+def _ways(inputs: PlanInputs, needs: FlushNeeds) -> tuple[Ints, Ints, Ints, Ints]:
+    """Ways to flush each zone: number in the needs, first and last night, supply; each (W,), by zone and first night.
 
-    Where very many zones need a flush, not every zone can be asked about every night: the zones between them still
-    cover all of them.
+    Where very many zones need a flush, not every zone can be asked about every night: of each only some of its ways,
+    evenly apart and begun one later for each zone, are taken, and the zones between them still cover all of them.
     """
-    if count <= most:
-        return list(range(count))
-    return sorted({(zone + i * count // most) % count for i in range(most)})
+    may = needs.allowed & inputs.allowed[needs.zone].any(axis=2)
+    next_too = np.concatenate((may[:, 1:], np.zeros((may.shape[0], 1), dtype=np.bool_)), axis=1)
+    nights = np.stack((may, may & next_too), axis=2)  # one night; two in a row
+    usable = np.isfinite(needs.depth) & inputs.zone_supply[needs.zone]
+    f, first, more, k = np.nonzero(nights[:, :, :, None] & usable[:, None, None, :])
+    count = np.bincount(f, minlength=needs.zone.size)[f]
+    place = np.arange(f.size) - np.searchsorted(f, f)
+    most = max(FEWEST_WAYS, MOST_COPIES // max(needs.zone.size, 1))
+    turned = (place - f) % np.maximum(count, 1)
+    nearest = -(-turned * most // np.maximum(count, 1))
+    taken = (count <= most) | (nearest * count // most == turned)
+    return f[taken], first[taken], (first + more)[taken], k[taken]
 
 
 def spread_inputs(inputs: PlanInputs, copies: Copies) -> PlanInputs:

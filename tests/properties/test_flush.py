@@ -10,8 +10,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from models.plan import flush as flushing
 from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import PlanInputs
+from models.plan.prices import plan_prices
 from models.plan.results import PlanResult
 from models.plan.solve import WIDEST_GAP, PlanSolver
 from models.soil import run_balance
@@ -74,6 +76,45 @@ def test_needs_of_any_harm_never_flush_for_free(seed):
     inputs = replace(inputs, source_price=np.zeros(2), depletion=0.7 * inputs.taw, tiers=())
     needs = replace(needs, harm=needs.harm + 1e3, harm_after=needs.harm_after + 1e3)
     check_flushes(inputs, needs, PlanSolver(inputs, needs).solve())
+
+
+def ways_one_by_one(inputs: PlanInputs, needs: FlushNeeds, f: int) -> list[tuple[tuple[int, ...], int]]:
+    """Nights and supply of every way to flush a zone, by nested loops."""
+    z, nights = needs.zone[f], range(inputs.nights)
+    may = [needs.allowed[f, n] and inputs.allowed[z, n].any() for n in nights]
+    supplies = [k for k in range(needs.depth.shape[1]) if np.isfinite(needs.depth[f, k]) and inputs.zone_supply[z, k]]
+    pairs = [(on, k) for n in nights for on in ((n,), (n, n + 1)) for k in supplies]
+    return [(on, k) for on, k in pairs if on[-1] < inputs.nights and all(may[n] for n in on)]
+
+
+@given(seeds, st.integers(1, 12), st.integers(1, 7), st.integers(4, 200))
+@settings(max_examples=60, deadline=None)
+def test_copies_are_the_ways_counted_one_by_one(seed, zones, nights, most):
+    inputs, needs = drawn(seed, zones, nights, zones)
+    needs = replace(needs, lasts=np.random.default_rng(seed).uniform(1.0, 30.0, needs.zone.size))
+    with pytest.MonkeyPatch.context() as limited:
+        limited.setattr(flushing, "MOST_COPIES", most)
+        copies = flushing.flush_copies(inputs, needs, plan_prices(inputs))
+    assert (np.diff(copies.zone) >= 0).all()
+    assert np.isfinite(copies.harm).all()
+    for z in range(zones):
+        own = np.flatnonzero(copies.zone == z)
+        assert not copies.flush[own[0]].any()  # the way without a flush first
+        assert (copies.open[own] == (z in needs.zone)).all()
+        if z not in needs.zone:
+            assert own.size == 1
+            continue
+        f = int(np.flatnonzero(needs.zone == z)[0])
+        every = ways_one_by_one(inputs, needs, f)
+        asked = max(flushing.FEWEST_WAYS, most // needs.zone.size)
+        if len(every) > asked:
+            every = [every[i] for i in sorted({(f + i * len(every) // asked) % len(every) for i in range(asked)})]
+        found = [(tuple(np.flatnonzero(copies.flush[v]).tolist()), int(copies.supply[v])) for v in own[1:]]
+        assert found == every
+        assert copies.depth[own[1:]].tolist() == [needs.depth[f, k] for _, k in every]
+        fresh = np.arange(nights) >= np.array([on[0] for on, _ in every]).reshape(-1, 1)
+        limit = np.where(fresh, needs.dry_limit_after[f], inputs.dry_limit[z])
+        assert (copies.dry_limit[own[1:]] == limit).all()
 
 
 def best_by_trying(inputs: PlanInputs, needs: FlushNeeds) -> float:
