@@ -11,7 +11,7 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
-from models.hydraulics import lower_quarter_factor, pump_energy
+from models.hydraulics import lower_quarter_factor
 from models.night import longest_cycle, planning_resolution, soak_minutes, surface_storage
 from models.night.cycles import LONGEST_SOAK
 from models.plan.inputs import Cut, PlanInputs, Tier
@@ -22,6 +22,7 @@ from scheduler.salinity import SaltState, salt_dry_limit
 from scheduler.site import Site
 from scheduler.site.windows import NightWindow, restriction_cut
 from scheduler.state import StartState
+from scheduler.stations import typical_energy
 
 SMALLEST_RUN = 2.0  # [min] a shorter run wets leaves and little else; common practice, no source
 MARGIN_SHARE = 0.5  # of the spread by which a plan stays inside the band [-]; our choice
@@ -151,7 +152,7 @@ def night_inputs(
         allowed=allowed,
         pump_of_zone=zones.pump,
         pump_capacity=np.array([p.capacity for p in site.pumps], dtype=float),
-        pump_energy=np.array([_kwh_per_m3(p.head, p.efficiency) for p in site.pumps], dtype=float),
+        pump_energy=typical_energy(site),
         branch_of_zone=zones.branch,
         branch_capacity=np.array([b.capacity for b in site.branches], dtype=float),
         controller_of_zone=zones.controller,
@@ -423,8 +424,3 @@ def _cuts(
     if not logged:
         notes.append(Note("info", "drought order", "earlier nights are not logged; taken as watered up to the order"))
     return tuple(found)
-
-
-def _kwh_per_m3(head: float, efficiency: float) -> float:
-    """Energy for one cubic metre [kWh/m3]; 0 where the head is not known."""
-    return float(pump_energy(1.0, head, efficiency)) if head > 0 else 0.0

@@ -12,7 +12,6 @@ from typing import Any
 
 import numpy as np
 
-from models.night import play_night
 from models.plan.inputs import PlanInputs
 from models.soil import DayBalance, run_balance
 from scheduler.demand import Demand
@@ -21,6 +20,7 @@ from scheduler.flushes import FlushCandidates
 from scheduler.inputs import SMALLEST_RUN, NightInputs, fits_alone
 from scheduler.limits import Scarce, limits_by_night, short_of
 from scheduler.notes import Note
+from scheduler.pumping import energy_part, flow_part, pump_warnings, pumped_night, pumps_part
 from scheduler.salinity import SaltState, forecast_salt
 from scheduler.sheets.document import SCHEMA_NAME
 from scheduler.site import Site
@@ -81,8 +81,10 @@ def plan_document(planned: Planned) -> dict[str, Any]:
         *(*planned.salt.notes, *inputs.notes, *planned.flushes.notes),
     )
     ece = _salinity(planned, net)
+    pumped = pumped_night(site, run)
+    energy = energy_part(site, inputs, run, pumped)
     warnings = [{"subject": n.subject, "text": n.text} for n in notes if n.kind == "warning"]
-    warnings += _night_warnings(site, run)
+    warnings += _night_warnings(site, run) + pump_warnings(site, inputs, run, pumped)
     return {
         "schema": SCHEMA_NAME,
         "site": {
@@ -94,18 +96,19 @@ def plan_document(planned: Planned) -> dict[str, Any]:
             "zones": len(site.zones),
             "currency": site.currency,
         },
-        "pumps": [{"name": p.name, "capacity_lps": p.capacity} for p in site.pumps],
+        "pumps": pumps_part(site, pumped),
         "night": planned.night.isoformat(),
         "made": planned.made.isoformat(timespec="seconds"),
         "status": _status(site, inputs, run, future),
         "inputs": _inputs_part(planned, notes),
         "zones": _zones_part(planned, future, net, ece, scarce),
-        "nights": _nights_part(site, inputs, run, limits),
+        "nights": _nights_part(site, inputs, run, limits, energy),
         "surfaces": _surfaces_part(site, plan, run, dry, soft, future),
         "allocation": _allocation_part(site, inputs, run),
         "give_way": _give_way_part(site, inputs, dry, scarce),
         "flushes": _flushes_part(planned, net, future, ece),
-        "flow": _flow_part(site, run),
+        "flow": flow_part(site, pumped),
+        "energy": energy,
         "advice": [],
         "warnings": warnings,
     }
@@ -368,15 +371,21 @@ def _cycles_by_zone(site: Site, inputs: NightInputs, run: RunnableNight) -> list
 
 
 def _nights_part(
-    site: Site, inputs: NightInputs, run: RunnableNight, limits: list[list[dict[str, Any]]]
+    site: Site,
+    inputs: NightInputs,
+    run: RunnableNight,
+    limits: list[list[dict[str, Any]]],
+    blocks: list[dict[str, Any]],
 ) -> list[dict[str, Any]]:
-    """Totals of each night, tonight first."""
+    """Totals of each night, tonight first; tonight's energy is the sum of its tariff blocks."""
     plan = inputs.plan
     volume = run.later * plan.water_per_minute[:, None]
-    energy, energy_cost = _energy(plan, run, volume)
+    energy, energy_cost = _later_energy(plan, run, volume)
+    energy[0] = sum(b["energy_kwh"] for b in blocks)
+    energy_cost[0] = sum(b["cost"] or 0.0 for b in blocks)
     water_cost = volume * _water_price(plan, run)
     priced = plan.source_price.any() or plan.energy_price.any()
-    known = any(p.head > 0 for p in site.pumps)
+    known = bool(plan.pump_energy.any())
     nights = []
     for n, (day, window) in enumerate(zip(inputs.dates, inputs.windows, strict=True)):
         nights.append(
@@ -388,6 +397,7 @@ def _nights_part(
                 "minutes": round(float(run.later[:, n].sum()), 6),
                 "volume_m3": round(float(volume[:, n].sum()), 6),
                 "energy_kwh": round(float(energy[n]), 3) if known else None,
+                "energy_cost": round(float(energy_cost[n]), 4) if known and plan.energy_price.any() else None,
                 "cost": round(float(water_cost[:, n].sum() + energy_cost[n]), 2) if priced else None,
                 "limits": limits[n],
             }
@@ -405,21 +415,13 @@ def _water_price(plan: PlanInputs, run: RunnableNight) -> np.ndarray:
     return np.where(whole > 0, mixed, first[:, None])
 
 
-def _energy(plan: PlanInputs, run: RunnableNight, volume: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Energy [kWh] and its cost of each night: tonight by the timetable's hours, later nights by the plan's blocks."""
+def _later_energy(plan: PlanInputs, run: RunnableNight, volume: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Energy [kWh] and its cost of each night as the plan prices it: by typical flow and by its tariff blocks."""
     per_m3 = np.append(plan.pump_energy, 0.0)[plan.pump_of_zone]
     energy = (volume * per_m3[:, None]).sum(axis=0)
     chosen = run.result.minutes(plan).sum(axis=3)  # (Z, N, B)
     share = chosen / np.maximum(chosen.sum(axis=2, keepdims=True), 1e-12)
-    cost = np.einsum("zn,znb,nb->n", volume * per_m3[:, None], share, plan.energy_price)
-    job, table = run.job, run.timetable
-    if job is not None and table is not None and len(job.blocks):
-        overlap = np.minimum(table.end[:, None], job.blocks[None, :, 1]) - np.maximum(
-            table.start[:, None], job.blocks[None, :, 0]
-        )
-        used = np.clip(overlap, 0.0, None) * (plan.water_per_minute * per_m3)[table.zone][:, None]
-        cost[0] = float((used * plan.energy_price[0, : len(job.blocks)]).sum())
-    return energy, cost
+    return energy, np.einsum("zn,znb,nb->n", volume * per_m3[:, None], share, plan.energy_price)
 
 
 def _surfaces_part(
@@ -480,23 +482,6 @@ def _give_way_part(site: Site, inputs: NightInputs, dry: np.ndarray, scarce: lis
             words = give_way_words(surface, int(of.sum()), dry[of], inputs.dates, blame, site.units)
             found.append({"surface": surface, "zones": int((dry[of] > 0).any(axis=1).sum()), "words": words})
     return found
-
-
-def _flow_part(site: Site, run: RunnableNight) -> list[dict[str, Any]]:
-    """Pump flow through the night, an entry wherever it changes."""
-    if run.job is None or run.timetable is None or not site.pumps:
-        return []
-    played = play_night(run.job, run.timetable)
-    if not played.minute.size:
-        return []
-    flow = np.round(played.flow, 6)
-    changed = np.concatenate(([True], (np.diff(flow, axis=1) != 0).any(axis=0)))
-    names = [p.name for p in site.pumps]
-    entries = [
-        {"minute": int(m), "pumps": dict(zip(names, row, strict=True))}
-        for m, row in zip(played.minute[changed].tolist(), flow[:, changed].T.tolist(), strict=True)
-    ]
-    return [*entries, {"minute": int(played.minute[-1]) + 1, "pumps": dict.fromkeys(names, 0.0)}]
 
 
 def _night_warnings(site: Site, run: RunnableNight) -> list[dict[str, str]]:

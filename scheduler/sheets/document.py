@@ -23,6 +23,7 @@ SCHEMA_NAME = "evenfall-plan/1"
 SCHEMA_FILE = Path(__file__).with_name("plan.schema.json")
 CLOSURE_TOLERANCE = 5e-6  # [mm] seven terms, each within half of the 6th decimal if the writer rounds (3.5e-6)
 TOTAL_TOLERANCE = 1e-5  # [-] relative, for sums over zones
+ENERGY_TOLERANCE = 1e-3  # [kWh], and of money: three decimals are printed
 MINUTES_TOLERANCE = 1 / 60 + 1e-6  # [min] cycle times are printed to the second
 
 Plan = Mapping[str, Any]
@@ -71,6 +72,7 @@ def plan_faults(plan: Plan) -> list[str]:
     faults += _water_faults(zones, ids)
     faults += _cycle_faults(zones, plan["site"]["time_zone"])
     faults += _total_faults(plan)
+    faults += _energy_faults(plan)
     return faults
 
 
@@ -176,6 +178,31 @@ def _lasts(start: datetime, end: datetime, minutes: float, time_zone: str) -> bo
     zone = ZoneInfo(time_zone)
     moments = [[t.replace(tzinfo=zone, fold=fold).timestamp() for fold in (0, 1)] for t in (start, end)]
     return any(abs((b - a) / 60 - minutes) <= MINUTES_TOLERANCE for a in moments[0] for b in moments[1])
+
+
+def _energy_faults(plan: Plan) -> list[str]:
+    """Check that energy and its cost by tariff block add up to the night's, and by pump to the block's."""
+    blocks = plan.get("energy", [])  # absent in plans of earlier versions
+    if not blocks or not plan["nights"]:
+        return []
+    tonight, faults = plan["nights"][0], []
+    for key, of_night in (("energy_kwh", "energy_kwh"), ("cost", "energy_cost")):
+        total = float(sum(b[key] or 0.0 for b in blocks))
+        stated = tonight[of_night] or 0.0
+        if not abs(total - stated) <= ENERGY_TOLERANCE + TOTAL_TOLERANCE * abs(total):
+            faults.append(f"night {plan['night']}: {of_night} is {stated:g}, but its tariff blocks add up to {total:g}")
+    for block in blocks:
+        total = float(sum(block["pumps"].values()))
+        if not abs(total - block["energy_kwh"]) <= ENERGY_TOLERANCE * (1 + len(block["pumps"])):
+            faults.append(
+                f"energy from {block['start']}: {block['energy_kwh']:g} kWh, but its pumps add up to {total:g}"
+            )
+    volume = float(sum(b["volume_m3"] for b in blocks))
+    if volume > tonight["volume_m3"] + TOTAL_TOLERANCE * max(1.0, volume):
+        faults.append(
+            f"night {plan['night']}: its tariff blocks pump {volume:g} m3, but only {tonight['volume_m3']:g} run"
+        )
+    return faults
 
 
 def _total_faults(plan: Plan) -> list[str]:

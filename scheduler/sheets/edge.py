@@ -64,6 +64,17 @@ def format_flow(lps: float | None, units: str) -> str:
     return _with_unit(lps, 1.0, 1, "L/s")
 
 
+def format_head(m: float | None, units: str) -> str:
+    """Head of water: `ft` or `m`.
+
+    >>> format_head(84.37, "us"), format_head(84.37, "metric")
+    ('277 ft', '84.4 m')
+    """
+    if _is_us(units):
+        return _with_unit(m, _per("ft", "m"), 0, "ft")
+    return _with_unit(m, 1.0, 1, "m")
+
+
 def format_area(m2: float | None, units: str) -> str:
     """Area: square feet or acres, square metres or hectares.
 
@@ -162,6 +173,7 @@ def format_quantity(value: float | None, unit: str, units: str) -> str:
     known: dict[str, Callable[[float | None], str]] = {
         "m3": lambda v: format_volume(v, units),
         "L/s min": lambda v: format_volume(None if v is None else v * M3_OF_LPS_MINUTE, units),
+        "m": lambda v: format_head(v, units),
         "L/s": lambda v: format_flow(v, units),
         "mm": lambda v: format_depth(v, units),
         "mm/h": lambda v: format_rate(v, units),

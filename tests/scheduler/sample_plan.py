@@ -121,6 +121,7 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
         "minutes": sum(z["minutes"] for z in rows),
         "volume_m3": volume,
         "energy_kwh": volume * 0.32,
+        "energy_cost": volume * 0.05,
         "cost": volume * 0.41,
         "limits": [
             {
@@ -161,6 +162,7 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
                 "minutes": 0.0 if n == 2 else tonight["minutes"] * 0.9,
                 "volume_m3": 0.0 if n == 2 else volume * (1.05 - 0.1 * n),
                 "energy_kwh": 0.0 if n == 2 else volume * 0.3,
+                "energy_cost": 0.0 if n == 2 else volume * 0.05,
                 "cost": 0.0 if n == 2 else volume * 0.4,
                 "limits": tonight["limits"] if n == 1 else [],
             }
@@ -177,7 +179,18 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
             "zones": zones,
             "currency": "USD",
         },
-        "pumps": [{"name": "lake", "capacity_lps": 62.0}, {"name": "river", "capacity_lps": 31.0}],
+        "pumps": [
+            {
+                "name": name,
+                "capacity_lps": capacity,
+                "smallest_flow_lps": 3.0,
+                "under_smallest_min": 0.0,
+                "energy_kwh": volume * 0.16,
+                "highest_head_m": 71.0,
+                "short_of_head_min": 0.0,
+            }
+            for name, capacity in (("lake", 62.0), ("river", 31.0))
+        ],
         "night": evening.isoformat(),
         "made": "2026-07-14T21:02:11-07:00",
         "status": "planned" if on else "no water needed",
@@ -236,6 +249,21 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
         ],
         "flow": [
             {"minute": 22 * 60 + t, "pumps": {"lake": float(flow[0, t]), "river": float(flow[1, t])}} for t in changes
+        ],
+        "energy": [
+            {
+                "start": start.isoformat(),
+                "end": end.isoformat(),
+                "price": price,
+                "volume_m3": volume * share,
+                "energy_kwh": volume * 0.32 * share,
+                "cost": volume * cost,
+                "pumps": {"lake": volume * 0.16 * share, "river": volume * 0.16 * share},
+            }
+            for start, end, price, share, cost in (
+                (opens, datetime(2026, 7, 14, 23), 0.3, 0.1, 0.01),
+                (datetime(2026, 7, 14, 23), closes, 0.13, 0.9, 0.04),
+            )
         ],
         "advice": ["Heat: three days above 35 degC are forecast; plan a midday check of greens."],
         "warnings": [
