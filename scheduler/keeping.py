@@ -20,6 +20,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from scheduler.errors import counted, listing
 from scheduler.intake import IntakeReport, intake
 from scheduler.ledger import Ledger, LedgerUnusable, open_ledger, publish_plan, queries, write_estimates
+from scheduler.ledger.connect import FILE_NAME
 from scheduler.notes import Note
 from scheduler.site import Site
 
@@ -111,6 +112,31 @@ def _readable_values(ledger: Ledger | None) -> pd.DataFrame | None:
         with suppress(LedgerUnusable, SQLAlchemyError):
             return queries.accepted_values(ledger)
     return None
+
+
+def with_learned(site: Site, patience: float = PATIENCE) -> Site:
+    """Give the site with what its ledger says was accepted, for a report that brings nothing in.
+
+    Parameters
+    ----------
+    site : Site
+    patience : float     How long to wait for a server [s].
+
+    Returns
+    -------
+    Site   The same without a ledger; with a note where there is one that cannot be read.
+    """
+    if site.ledger_url is None and not (site.folder / FILE_NAME).is_file():
+        return site
+    try:
+        ledger = open_site_ledger(site, patience)
+        try:
+            return with_accepted(site, queries.accepted_values(ledger))
+        finally:
+            ledger.close()
+    except (LedgerUnusable, SQLAlchemyError) as error:
+        note = Note("step_down", "ledger", f"the ledger cannot be read ({error}); no accepted values are used")
+        return replace(site, notes=(*site.notes, note))
 
 
 def with_accepted(site: Site, accepted: pd.DataFrame) -> Site:

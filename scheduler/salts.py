@@ -75,7 +75,7 @@ def salt_report(site: Site, night: date) -> SaltReport:
         planned_on=planned_on,
         leaching=_leaching(site, salt, run, rain),
         waters=_waters(site),
-        notes=salt.notes,
+        notes=(*salt.notes, *(n for n in site.notes if n.subject in ("ledger", "learned"))),
     )
 
 

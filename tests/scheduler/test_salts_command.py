@@ -2,14 +2,17 @@
 
 import json
 import re
+from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
 from scheduler.cli import app
+from scheduler.ledger import decide_learned, open_ledger, propose_learned
 from scheduler.salts import salt_report
 from scheduler.sheets.salts import days_words, salt_page, salt_sections, zone_row
 from tests.scheduler import salty_sites as s
@@ -159,6 +162,34 @@ def test_command_writes_the_page_and_prints_the_table(tmp_path):
     page = tmp_path / "a" / "out" / s.NIGHT.isoformat() / "salts.html"
     assert page.is_file()
     assert "1 night with flushes" in run.output
+
+
+def test_values_a_manager_accepted_count_here_too(tmp_path):
+    folder = tmp_path / "a"
+    place = s.salty(folder, applied=log())
+    ask = ["salts", str(folder), "--night", s.NIGHT.isoformat()]
+    before = CliRunner(env={"COLUMNS": "200"}).invoke(app, ask).output
+    assert not (folder / "ledger.sqlite").exists()  # a report makes no ledger
+    ledger = open_ledger(folder)
+    row = {"zone": "G1", "quantity": "application_rate", "before": 12.0, "value": 24.0, "low": 20.0, "high": 28.0}
+    value = pd.DataFrame([row | {"evidence": "a test"}])
+    numbers = propose_learned(ledger, value)
+    assert CliRunner(env={"COLUMNS": "200"}).invoke(app, ask).output == before  # proposed is not accepted
+    decide_learned(ledger, numbers, "accepted")
+    ledger.close()
+    after = CliRunner(env={"COLUMNS": "200"}).invoke(app, ask).output
+    assert "application rate of 1 zone" in after
+    # Twice the rate doubles what one of three equal greens was given, and all of it beyond ET leaches.
+    known = replace(place.zones, application_rate=np.array([24.0, 12.0, 12.0]))
+    plain, other = (salt_report(x, s.NIGHT).leaching[0] for x in (place, replace(place, zones=known)))
+    assert other.irrigation == pytest.approx(plain.irrigation * 4 / 3)
+    assert f"{100 * other.achieved:.0f} %" in after
+    damaged = b"this is no database at all, though it is long enough to be one"
+    (folder / "ledger.sqlite").write_bytes(damaged)
+    for extra in folder.glob("ledger.sqlite-*"):
+        extra.unlink()
+    run = CliRunner(env={"COLUMNS": "200"}).invoke(app, ask)
+    assert run.exit_code == 0 and "the ledger cannot be read" in run.output
 
 
 @pytest.mark.parametrize("name", ["dry-hills-course", "lowland-stadium"])
