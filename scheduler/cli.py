@@ -86,8 +86,7 @@ def tonight(
 @app.command()
 def intake(site: SiteFolder) -> None:
     """Bring the folder's files into the ledger and look over the latest readings; nothing is planned."""
-    from scheduler.intake import intake as bring
-    from scheduler.keeping import open_site_ledger
+    from scheduler.keeping import open_site_ledger, take_in
     from scheduler.site import load_site
     from scheduler.summary_records import print_intake
 
@@ -97,7 +96,7 @@ def intake(site: SiteFolder) -> None:
             loaded = load_site(site)
             ledger = open_site_ledger(loaded)
             try:
-                report = bring(loaded, ledger, progress=lambda name: status.update(f"bringing in {name}"))
+                report = take_in(loaded, ledger, progress=lambda name: status.update(f"bringing in {name}"))
             finally:
                 ledger.close()
         print_intake(screen, report, ledger.where)

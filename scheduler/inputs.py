@@ -18,6 +18,7 @@ from models.plan.inputs import Cut, PlanInputs, Tier
 from models.soil import adjusted_depletion_fraction
 from scheduler.demand import Demand, seasonal_eto, zone_etc, zone_rain
 from scheduler.notes import Note
+from scheduler.ran import runs_before
 from scheduler.salinity import SaltState, salt_dry_limit
 from scheduler.site import Site
 from scheduler.site.windows import NightWindow, restriction_cut
@@ -325,7 +326,7 @@ def _permits(site: Site, dates: tuple[date, ...], notes: list[Note]) -> tuple[np
     if np.isfinite(monthly).any():
         _, open_to, share = _supplies(site)
         first_supply = open_to.argmax(axis=1)
-        used = _applied_volume(site, date(dates[0].year, dates[0].month, 1), dates[0])
+        used = _applied_volume(site, runs_before(site, dates[0]), date(dates[0].year, dates[0].month, 1), dates[0])
         by_source = (share[first_supply] * used[:, None]).sum(axis=0)
         left[:, 0] = np.maximum(left[:, 0] - by_source, 0.0)
         if ((open_to.sum(axis=1) > 1) & (used > 0)).any():
@@ -335,9 +336,9 @@ def _permits(site: Site, dates: tuple[date, ...], notes: list[Note]) -> tuple[np
     return daily, left, month_of_night
 
 
-def _applied_volume(site: Site, first: date, before: date) -> np.ndarray:
-    """Water applied on nights from `first` up to but not on `before`, by zone, shape (Z,) [m3]."""
-    rows = site.applied[(site.applied["night"] >= pd.Timestamp(first)) & (site.applied["night"] < pd.Timestamp(before))]
+def _applied_volume(site: Site, ran: pd.DataFrame, first: date, before: date) -> np.ndarray:
+    """Water of the runs of nights from `first` up to but not on `before`, by zone, shape (Z,) [m3]."""
+    rows = ran[(ran["night"] >= pd.Timestamp(first)) & (ran["night"] < pd.Timestamp(before))]
     zone = rows["zone"].map(pd.Series(np.arange(len(site.zones)), index=site.zones.zone)).to_numpy(float)
     inside = ~np.isnan(zone)
     zone = zone[inside].astype(np.int64)
@@ -363,7 +364,8 @@ def _allocation(
     if not rule.starts <= dates[0] <= rule.ends:
         notes.append(Note("info", "allocation", f"tonight lies outside its season ({rule.starts} to {rule.ends})"))
         return None, np.inf, ()
-    used = rule.used_before + float(_applied_volume(site, rule.starts, dates[0]).sum())
+    ran = runs_before(site, dates[0])
+    used = rule.used_before + float(_applied_volume(site, ran, rule.starts, dates[0]).sum())
     left = max(rule.volume - used, 0.0)
     inside = np.array([d <= rule.ends for d in dates])
     near = float(_gross_demand(site, etc, net)[:, inside].sum())
@@ -401,7 +403,8 @@ def _cuts(
     past_need = _gross_demand(site, zone_etc(site, past), net)  # column i: date i, after the night of the date before
     need = np.concatenate((past_need, _gross_demand(site, etc, net)), axis=1)
     before = [d.date() for d in (past["date"] - timedelta(days=1))]
-    logged = {d.date() for d in site.applied["night"].unique()} if len(site.applied) else set()
+    ran = runs_before(site, dates[0])
+    logged = {d.date() for d in ran["night"].unique()}
     found = []
     for surface in surfaces:
         zones = site.zones.surface == surface
@@ -409,7 +412,7 @@ def _cuts(
         allowed = share * need[zones].sum(axis=0)
         spent = np.array(
             [
-                _applied_volume(site, d, d + timedelta(days=1))[zones].sum() if d in logged else allowed[i]
+                _applied_volume(site, ran, d, d + timedelta(days=1))[zones].sum() if d in logged else allowed[i]
                 for i, d in enumerate(before)
             ]
         )

@@ -1,32 +1,41 @@
 """A site together with its ledger: what came in is kept, what was learned and accepted is used.
 
 Tonight never waits long for a ledger and never depends on it: where it cannot be used that is said, and the plan is
-made from the files alone.
+made from the files alone. A plan that could not be kept, because the ledger was in use or the program was cut off, is
+brought in from the folder of its night by whoever comes next.
 """
 
 from __future__ import annotations
 
+import json
 import logging
-from collections.abc import Mapping
+import re
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from datetime import date
+from datetime import date, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from sqlalchemy.exc import SQLAlchemyError
 
+from scheduler.demand import LONGEST_PAST
 from scheduler.errors import counted, listing
+from scheduler.files import finish_sets
 from scheduler.intake import IntakeReport, intake
 from scheduler.ledger import Ledger, LedgerUnusable, open_ledger, publish_plan, queries, write_estimates
 from scheduler.ledger.connect import FILE_NAME
 from scheduler.notes import Note
+from scheduler.sheets.document import plan_faults
 from scheduler.site import Site
 
 log = logging.getLogger(__name__)
 PATIENCE = 5.0  # how long tonight waits for another program at the ledger [s]; our choice
 QUANTITIES = ("microclimate", "application_rate", "field_capacity")  # what can be learned and accepted
+CAUGHT_UP = 14  # [d] before the newest plan of the folder in which plans are looked for; our choice
+HEAD = 65_536  # bytes of a plan in which the moment it was made is looked for
 LEAST_WATER = 0.02  # [m3/m3] an accepted field capacity stays above the wilting point
 
 
@@ -57,11 +66,10 @@ class Kept:
         if self.ledger is None:
             return None
         try:
-            publish_plan(self.ledger, document)
-            write_estimates(self.ledger, date.fromisoformat(document["night"]), _estimates(document))
+            _keep(self.ledger, document)
         except (LedgerUnusable, SQLAlchemyError) as error:
             log.warning("ledger: %s", error)
-            return f"the plan is written, but not kept in the ledger: {error}"
+            return f"the plan is written, but not kept in the ledger: {error}; the next command brings it in"
         return None
 
     def close(self) -> None:
@@ -90,15 +98,19 @@ def bring_in(site: Site, patience: float = PATIENCE) -> Kept:
     ledger = None
     try:
         ledger = open_site_ledger(site, patience)
-        report = intake(site, ledger)
-        known = with_accepted(site, queries.accepted_values(ledger))
+        report = take_in(site, ledger)
+        known = with_published(with_accepted(site, queries.accepted_values(ledger)), ledger)
     except (LedgerUnusable, SQLAlchemyError) as error:
-        values = _readable_values(ledger)
+        told = _as_far_as_readable(site, ledger)
         if ledger is not None:
             ledger.close()
-        what = "and no accepted values are used" if values is None else "accepted values are used all the same"
+        what = (
+            "and no accepted values and no earlier plans are used"
+            if told is None
+            else "though accepted values and earlier plans are used all the same"
+        )
         text = f"the ledger cannot be used ({error}); nothing is kept there, {what}"
-        told = site if values is None else with_accepted(site, values)
+        told = site if told is None else told
         note = Note("step_down", "ledger", text)
         warning = Note("warning", "ledger", text)
         return Kept(replace(told, notes=(*told.notes, note, warning)), None, None)
@@ -106,12 +118,109 @@ def bring_in(site: Site, patience: float = PATIENCE) -> Kept:
     return Kept(replace(known, notes=(*known.notes, *extra)), ledger, report)
 
 
-def _readable_values(ledger: Ledger | None) -> pd.DataFrame | None:
-    """Give the accepted values of a ledger that can be read though not written."""
+def _as_far_as_readable(site: Site, ledger: Ledger | None) -> Site | None:
+    """Give the site with what can be read of a ledger that cannot be written; None if nothing can."""
     if ledger is not None:
         with suppress(LedgerUnusable, SQLAlchemyError):
-            return queries.accepted_values(ledger)
+            return with_published(with_accepted(site, queries.accepted_values(ledger)), ledger)
     return None
+
+
+def take_in(site: Site, ledger: Ledger, progress: Callable[[str], object] | None = None) -> IntakeReport:
+    """Bring the folder's series into the ledger, and the plans that stand in the folder and are not in it.
+
+    Parameters
+    ----------
+    site : Site
+    ledger : Ledger
+    progress : callable, optional   Called with the name of each series before it is brought in.
+
+    Raises
+    ------
+    LedgerUnusable   The ledger cannot be written.
+    OSError          A night whose files were cut off while they moved to their places cannot be finished.
+    """
+    report = intake(site, ledger, progress=progress)
+    return replace(report, notes=(*report.notes, *catch_up(site, ledger)))
+
+
+def catch_up(site: Site, ledger: Ledger) -> list[Note]:
+    """Keep the plans of the last nights that stand in the site folder and are not, or in an older form, in the ledger.
+
+    Returns
+    -------
+    list of Note   One for each plan brought in, or that cannot be read.
+    """
+    plans = sorted((night, path) for path in (site.folder / "out").glob("*") if (night := _night_of(path)) is not None)
+    if not plans:
+        return []
+    since = plans[-1][0] - timedelta(days=CAUGHT_UP)
+    held = queries.made_by_night(ledger, since)
+    notes = []
+    for night, folder in plans:
+        if night < since:
+            continue
+        finish_sets(folder)
+        path = folder / "plan.json"
+        if not path.is_file() or not _is_newer(path, held.get(night.isoformat())):
+            continue
+        name = f"plan of {night.isoformat()}"
+        try:
+            document = json.loads(path.read_text(encoding="utf-8"))
+            fits = document["night"] == night.isoformat() and document["site"]["name"] == site.name
+            faults = plan_faults(document) if fits else ["it is of another night or site"]
+        except (ValueError, KeyError, TypeError) as error:
+            faults = [f"it cannot be read: {error!r}"]
+        if faults:
+            notes.append(Note("warning", "ledger", f"{path}: not brought into the ledger: {faults[0]}"))
+        else:
+            _keep(ledger, document)
+            notes.append(Note("info", "ledger", f"the {name}, which the ledger did not hold, was brought in"))
+    return notes
+
+
+def _keep(ledger: Ledger, document: Mapping[str, Any]) -> None:
+    publish_plan(ledger, document)
+    write_estimates(ledger, date.fromisoformat(document["night"]), _estimates(document))
+
+
+def _night_of(folder: Path) -> date | None:
+    try:
+        return date.fromisoformat(folder.name)
+    except ValueError:
+        return None
+
+
+def _is_newer(path: Path, held: str | None) -> bool:
+    """Whether a plan file was made after the plan that the ledger holds; only its head is read."""
+    if held is None:
+        return True
+    with path.open(encoding="utf-8", errors="replace") as stream:
+        made = re.search(r'"made": ?"([^"]+)"', stream.read(HEAD))
+    try:
+        return made is None or datetime.fromisoformat(made[1]) > datetime.fromisoformat(held)
+    except (ValueError, TypeError):
+        return made is None or made[1] != held
+
+
+def with_published(site: Site, ledger: Ledger) -> Site:
+    """Give the site with the run times of the standing plans of those nights that the log does not reach.
+
+    Parameters
+    ----------
+    site : Site
+    ledger : Ledger
+    """
+    since = date.min
+    if len(site.applied):
+        since = site.applied["night"].max().date() + timedelta(days=1)
+    newest = max(queries.made_by_night(ledger, since), default=None)
+    if newest is None:
+        return site
+    longest = date.fromisoformat(newest) - timedelta(days=LONGEST_PAST)
+    if site.allocation is not None:
+        longest = min(longest, site.allocation.starts)
+    return replace(site, planned=queries.runs_in_brief(ledger, max(since, longest)))
 
 
 def with_learned(site: Site, patience: float = PATIENCE) -> Site:

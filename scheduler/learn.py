@@ -29,9 +29,9 @@ from scheduler.keeping import QUANTITIES
 from scheduler.ledger import Ledger, decide_learned, propose_learned
 from scheduler.notes import Note
 from scheduler.quality import believed, examine
+from scheduler.ran import applied_minutes
 from scheduler.readings import recent
 from scheduler.site import Site
-from scheduler.state import applied_minutes
 
 LEAST_CHANGE = {"microclimate": 0.02, "application_rate": 0.02, "field_capacity": 0.02}  # of the value; our choice
 COLUMNS = ["zone", "quantity", "before", "value", "low", "high", "events", "through"]

@@ -17,12 +17,13 @@ from scheduler.ledger import queries
 from scheduler.morning_records import FlushEffect, HandSpot, MorningReport, Stop, WeatherRow
 from scheduler.notes import Note
 from scheduler.quality import believed, examine
+from scheduler.ran import applied_minutes
 from scheduler.readings import Sensors, sensors_of
 from scheduler.response import AFTER_CLOSING, Answers, answers, around_nights
 from scheduler.sheets.document import read_plan
 from scheduler.sheets.edge import format_area, format_date, format_depth, format_duration, format_volume
 from scheduler.site import Site
-from scheduler.state import StartState, applied_minutes, evening_state
+from scheduler.state import StartState, evening_state
 
 LOOKED_BACK = 28  # [d] of nights by which answers are judged
 SPOT_AREA = {"metric": 10.0, "us": 9.290304}  # [m2] a spot watered by hand: 10 m2, or 100 ft2; our choice

@@ -169,6 +169,7 @@ def _inputs_part(planned: Planned, notes: tuple[Note, ...]) -> dict[str, Any]:
             "newest": None if state.newest_applied is None else state.newest_applied.isoformat(),
             "age_days": None if state.newest_applied is None else (night - state.newest_applied).days,
             "nights": state.applied_nights,
+            "nights_as_planned": state.planned_nights,
         },
         "step_downs": [{"what": n.subject, "why": n.text} for n in notes if n.kind == "step_down"],
     }

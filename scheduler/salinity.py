@@ -23,6 +23,7 @@ from models.soil import TEXTURES, adjusted_depletion_fraction
 from scheduler.demand import Demand, zone_etc, zone_rain
 from scheduler.errors import counted
 from scheduler.notes import Note
+from scheduler.ran import runs_before
 from scheduler.site import Site
 
 if TYPE_CHECKING:
@@ -419,7 +420,8 @@ def _steady_start(layers: Layers, ec: np.ndarray) -> np.ndarray:
 def _net_log(site: Site, zones: np.ndarray, days: pd.Series, night: date) -> tuple[np.ndarray, np.ndarray, list[Note]]:
     """Net depth applied on the night of each past date (M, T) [mm], and the nights the log covers (T,)."""
     net, logged = np.zeros((len(zones), len(days))), np.zeros(len(days), dtype=bool)
-    rows = site.applied[(site.applied["night"] < pd.Timestamp(night)) & site.applied["minutes"].notna()]
+    rows = runs_before(site, night)
+    rows = rows[rows["minutes"].notna()]
     if not len(rows):
         text = "no log of applied water: salts are reckoned as if every night had refilled the root zone"
         return net, logged, [Note("step_down", "salts", text)]

@@ -10,6 +10,7 @@ from typing import Any
 from scheduler.errors import InputProblems, Problem, listing, near_miss, read_but
 from scheduler.evening import PLAIN, last_good_plan
 from scheduler.export import load_profile, shipped_profiles, write_run_times
+from scheduler.files import finish_sets
 from scheduler.sheets.document import plan_faults
 from scheduler.sheets.keying import write_keying_sheet
 
@@ -26,6 +27,7 @@ def standing_plan(folder: Path, night: date | None = None) -> dict[str, Any]:
         raise InputProblems([Problem("out", None, None, "no plan stands here yet; evenfall tonight makes one")])
     name = f"out/{chosen.isoformat()}/plan.json"
     path = folder / name
+    finish_sets(path.parent)
     if not path.is_file():
         newest = last_good_plan(folder)
         hint = f"; the newest is of {newest.isoformat()}" if newest else ""

@@ -20,10 +20,10 @@ from scheduler.errors import counted
 from scheduler.estimate import Filtered, run_record
 from scheduler.notes import Note
 from scheduler.quality import believed, examine
+from scheduler.ran import what_ran
 from scheduler.readings import recent
 from scheduler.site import Site
 
-OLDEST_LOG = 7  # [d] nights missing at the end of the applied log before the balance says nothing; our choice
 OLDEST_READING = 3  # [d] an older one no longer says where a zone stands; our choice
 STUCK_FOR = 48  # [h] of one unchanging value while the turf uses water; our choice
 STUCK_READINGS = 6  # readings that must agree before a probe is called stuck; our choice
@@ -50,6 +50,8 @@ class StartState:
     newest_reading : Timestamp or None
     newest_applied : date or None
     applied_nights : int
+    planned_nights : int       Nights after the log that count as run as planned.
+    logged : bool              Whether the log, and plans after its end, reach to the evening.
     notes : tuple of Note
     """
 
@@ -63,6 +65,8 @@ class StartState:
     newest_reading: pd.Timestamp | None
     newest_applied: date | None
     applied_nights: int
+    planned_nights: int
+    logged: bool
     notes: tuple[Note, ...]
 
 
@@ -112,12 +116,10 @@ def _filtered(
     """Run the filter, or say why not."""
     if not state.used:
         return None  # the step down to the balance is said by whoever found no probe
-    age = OLDEST_LOG + 1 if state.newest_applied is None else (night - state.newest_applied).days - 1
-    if age > OLDEST_LOG:
+    if not state.logged:
         notes.append(Note("step_down", "state", "no log of recent nights: probes speak for their own zone only"))
         return None
-    minutes, _, _ = applied_minutes(site, night, demand.past, [])
-    filtered = run_record(site, demand, minutes, good)
+    filtered = run_record(site, demand, what_ran(site, night, demand.past, []).minutes, good)
     if filtered is None:
         text = "too few days of weather or of readings to learn from: probes speak for their own zone only"
         notes.append(Note("step_down", "state", text))
@@ -167,18 +169,17 @@ def starting_state(site: Site, night: date, opens: int, demand: Demand, net_rate
     z = len(zones)
     taw = available_water(zones.field_capacity, zones.wilting_point, zones.root_depth)
     past = demand.past
-    applied, newest_applied, applied_nights = applied_minutes(site, night, past, notes)
+    ran = what_ran(site, night, past, notes)
     etc = zone_etc(site, past)
     rain, _ = zone_rain(site, past)
     p = adjusted_depletion_fraction(zones.depletion_fraction, etc)
 
     probed = _probed(site, pd.Timestamp(night) + timedelta(minutes=opens), taw, notes)
     days = past["date"].to_numpy()
-    log_age = OLDEST_LOG + 1 if newest_applied is None else (night - newest_applied).days - 1
-    have_log = log_age <= OLDEST_LOG and demand.observed_days > 0
-    start = np.zeros(z, dtype=np.int64) if have_log else np.full(z, len(days) - 1)
-    origin = np.full(z, "balance" if have_log else "field capacity", dtype=object)
-    depletion = np.zeros(z)
+    known = ran.begins is not None and demand.observed_days > 0
+    start = np.full(z, ran.begins if known else len(days) - 1)
+    origin = np.full(z, "balance" if known else "field capacity", dtype=object)
+    depletion = np.clip(np.nan_to_num(ran.depletion), 0.0, taw)
     age = np.full(z, np.nan)
     if len(probed.zone):
         place = np.searchsorted(days, probed.date.astype(days.dtype))
@@ -194,7 +195,7 @@ def starting_state(site: Site, night: date, opens: int, demand: Demand, net_rate
     at = np.clip(start, 0, len(days) - 1)
     rest = to_come * etc[np.arange(z), at]
     depletion = np.where(from_probe, np.clip(read + rest, 0.0, taw), depletion)
-    net = applied * net_rate[:, None]
+    net = ran.minutes * net_rate[:, None]
     for i in range(int(start.min()) + 1, len(days)):
         moving = start < i
         night_before = np.where(moving, net[:, i - 1], 0.0)
@@ -202,10 +203,12 @@ def starting_state(site: Site, night: date, opens: int, demand: Demand, net_rate
             depletion, night_before, np.where(moving, etc[:, i], 0.0), np.where(moving, rain[:, i], 0.0), taw, p[:, i]
         )
         depletion = np.where(moving, day.depletion, depletion)
+        if i <= ran.first_known:  # nights before the log begins were not dry ones: somebody watered
+            depletion = np.where(moving & ~from_probe, np.minimum(depletion, p[:, i] * taw), depletion)
     age = len(days) - 1 - start
-    spread = _spread(site, origin, age, probed, etc, taw)
-    if not have_log:
-        _note_no_balance(origin, log_age, notes)
+    spread = _spread(site, origin, age, probed, etc, taw, np.nan_to_num(ran.spread))
+    if not known:
+        _note_no_balance(origin, ran.begins is not None, notes)
     return StartState(
         depletion=np.clip(depletion, 0.0, taw),
         spread=spread,
@@ -215,8 +218,10 @@ def starting_state(site: Site, night: date, opens: int, demand: Demand, net_rate
         used=probed.used,
         doubtful=probed.doubtful,
         newest_reading=probed.newest,
-        newest_applied=newest_applied,
-        applied_nights=applied_nights,
+        newest_applied=ran.newest,
+        applied_nights=ran.nights,
+        planned_nights=len(ran.planned),
+        logged=ran.begins == 0 and ran.newest is not None,
         notes=tuple(notes),
     )
 
@@ -335,36 +340,14 @@ def _root_zone_moisture(places: pd.DataFrame, root_depth: np.ndarray) -> tuple[n
     return zone, np.bincount(inverse, weights=thickness * theta) / weight, np.bincount(inverse).astype(float)
 
 
-def applied_minutes(
-    site: Site, night: date, past: pd.DataFrame, notes: list[Note]
-) -> tuple[np.ndarray, date | None, int]:
-    """Minutes applied by zone and past night, shape (Z, days): column i is the night of that date."""
-    z = len(site.zones)
-    minutes = np.zeros((z, len(past)))
-    rows = site.applied[(site.applied["night"] < pd.Timestamp(night)) & site.applied["minutes"].notna()]
-    if not len(rows):
-        if not len(site.applied):
-            notes.append(Note("step_down", "applied", "no log of applied water"))
-        return minutes, None, 0
-    index = pd.Series(np.arange(z), index=site.zones.zone)
-    zone = rows["zone"].map(index).to_numpy()
-    days = past["date"].to_numpy()
-    place = np.searchsorted(days, rows["night"].to_numpy())
-    inside = (place < len(days)) & ~np.isnan(zone)
-    inside &= days[np.minimum(place, len(days) - 1)] == rows["night"].to_numpy()
-    np.add.at(minutes, (zone[inside].astype(np.int64), place[inside]), rows["minutes"].to_numpy()[inside])
-    newest = rows["night"].max().date()
-    missing = (night - newest).days - 1
-    if missing > 0:
-        later = (
-            "no longer used" if missing > OLDEST_LOG else f"{counted(missing, 'later night')} counted as without water"
-        )
-        notes.append(Note("step_down", "applied", f"the log of applied water ends on {newest.isoformat()}; {later}"))
-    return minutes, newest, int(rows["night"].nunique())
-
-
 def _spread(
-    site: Site, origin: np.ndarray, age: np.ndarray, probed: _Probed, etc: np.ndarray, taw: np.ndarray
+    site: Site,
+    origin: np.ndarray,
+    age: np.ndarray,
+    probed: _Probed,
+    etc: np.ndarray,
+    taw: np.ndarray,
+    begun: np.ndarray,
 ) -> np.ndarray:
     """One standard deviation of each estimate [mm]."""
     daily = DAILY_ERROR * etc.mean(axis=1)
@@ -372,15 +355,15 @@ def _spread(
     depths[probed.zone] = np.maximum(probed.depths, 1.0)
     reading = 1000.0 * site.zones.root_depth * PROBE_ERROR / np.sqrt(depths)
     drift = daily * np.sqrt(np.maximum(age, 0))
-    known = np.where(origin == "probe", np.hypot(reading, drift), drift)
+    known = np.hypot(np.where(origin == "probe", reading, begun), drift)
     spread = np.where(origin == "field capacity", UNKNOWN_SPREAD * taw, known)
     return np.minimum(spread, WIDEST_SPREAD * taw)
 
 
-def _note_no_balance(origin: np.ndarray, log_age: int, notes: list[Note]) -> None:
+def _note_no_balance(origin: np.ndarray, weather_missing: bool, notes: list[Note]) -> None:
     """Say which zones could only be placed at field capacity, and why."""
     count = int((origin == "field capacity").sum())
     if count:
-        why = "no log of recent nights" if log_age > OLDEST_LOG else "no weather observed"
+        why = "no weather observed" if weather_missing else "no log and no plan of recent nights"
         zones = counted(count, "zone")
         notes.append(Note("step_down", "state", f"{zones} without a probe taken as at field capacity ({why})"))

@@ -394,9 +394,8 @@ def what_was_read(plan: Plan) -> list[tuple[str, str]]:
         ),
         (
             "Applied log",
-            f"{applied['nights']:,} {'night' if applied['nights'] == 1 else 'nights'} to {day(applied['newest'])}"
-            if applied["newest"]
-            else "none",
+            (f"{_nights(applied['nights'])} to {day(applied['newest'])}" if applied["newest"] else "none")
+            + (f"; {_nights(planned)} taken as planned" if (planned := applied["nights_as_planned"]) else ""),
         ),
     ]
     return lines
@@ -480,6 +479,10 @@ def _flow_levels(most: float, units: str) -> list[tuple[float, str]]:
 
 def _figure(label: str, value: str, note: str) -> dict[str, str]:
     return {"label": label, "value": value, "note": note}
+
+
+def _nights(count: int) -> str:
+    return f"{count:,} {'night' if count == 1 else 'nights'}"
 
 
 def _days(count: int) -> str:

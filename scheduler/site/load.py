@@ -21,7 +21,7 @@ STEP_DOWNS = {
     "forecast": "no forecast is known; the coming days are taken to be like the last ones observed, without rain",
     "probes": "no probes are read; the state of the zones is the water balance's alone",
     "probe_sites": "no probe has a place; readings cannot be used",
-    "applied": "what really ran is not known; the nights before are taken to have run as planned",
+    "applied": "what really ran is not known",
     "calendar": "no events are known; no night is protected",
     "samples": "no laboratory salinity is known",
 }

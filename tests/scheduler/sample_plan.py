@@ -203,7 +203,7 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
             },
             "forecast": {"issued": "2026-07-14T17:00:00-07:00", "age_days": 0.2, "days": 7, "members": 1},
             "probes": {"newest": "2026-07-14T20:30:00", "age_hours": 0.5, "read": 18, "used": 16, "doubtful": 2},
-            "applied": {"newest": "2026-07-12", "age_days": 2, "nights": 96},
+            "applied": {"newest": "2026-07-12", "age_days": 2, "nights": 96, "nights_as_planned": 0},
             "step_downs": [
                 {
                     "what": "No applied log for July 13",

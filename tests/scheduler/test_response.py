@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 
 from scheduler.quality import believed, examine
+from scheduler.ran import applied_minutes
 from scheduler.readings import sensors_of
 from scheduler.response import answers
-from scheduler.state import applied_minutes
 from tests.scheduler.probe_course import make_course
 
 SEEDS = (31, 32)
