@@ -76,9 +76,11 @@ def write_atomic_with(path: Path, writer: Callable[[BinaryIO], object]) -> Path:
             os.fsync(stream.fileno())
         unfinished.chmod(mode)
         unfinished.replace(path)
-    except BaseException:
+    except BaseException as error:
         with suppress(FileNotFoundError):
             unfinished.unlink()
+        if isinstance(error, OSError) and error.filename is None:  # a full disk does not say which file it was
+            error.filename = str(path)
         raise
     _flush_folder(path.parent)
     return path
@@ -109,8 +111,10 @@ def whole_set(folder: Path) -> Iterator[Path]:
         for inner in {path.parent for path in unfinished.rglob("*")}:
             _flush_folder(inner)
         decided = unfinished.rename(folder / unfinished.name.replace(UNFINISHED, DECIDED))
-    except BaseException:
+    except BaseException as error:
         shutil.rmtree(unfinished, ignore_errors=True)
+        if isinstance(error, OSError) and error.filename is not None:
+            error.filename = str(error.filename).replace(f"{unfinished.name}{os.sep}", "")
         raise
     _flush_folder(folder)
     _move_set(decided, folder)

@@ -156,6 +156,8 @@ def catch_up(site: Site, ledger: Ledger) -> list[Note]:
         return []
     since = plans[-1][0] - timedelta(days=CAUGHT_UP)
     held = queries.made_by_night(ledger, since)
+    if not held:  # a new ledger: all that stands in the folder belongs in it
+        since, held = date.min, queries.made_by_night(ledger, date.min)
     notes = []
     for night, folder in plans:
         if night < since:

@@ -16,13 +16,15 @@ from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy import Connection, Engine, event
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 
 from scheduler.ledger.migrations import WrongVersion, bring_up, is_current
 from scheduler.ledger.tables import sites
 
 FILE_NAME = "ledger.sqlite"  # in the site folder
 PATIENCE = 60  # how long a writer waits for another [s]
+DAMAGED = ("malformed", "not a database")  # what SQLite says of a damaged file
+MENDING = "the file is damaged: set it aside, and the next command makes a new one from what the site folder holds"
 SCHEMA_LOCK = 715_517_001  # any number of our own; two programs must not make the tables at once
 
 
@@ -74,8 +76,8 @@ class Ledger:
         """Say which ledger failed."""
         try:
             yield
-        except DBAPIError as error:
-            raise LedgerUnusable(f"{self.where}: {error.orig}") from error
+        except (SQLAlchemyError, self.engine.dialect.loaded_dbapi.Error) as error:  # rows in bulk go past SQLAlchemy
+            raise LedgerUnusable(f"{self.where}: {_cause(error)}") from error
 
 
 def default_url(folder: Path) -> str:
@@ -126,12 +128,9 @@ def open_ledger(
                         connection.execute(sa.select(sa.func.pg_advisory_xact_lock(SCHEMA_LOCK)))
                     bring_up(connection)
                     site_id = _site_id(connection, key)
-    except DBAPIError as error:
+    except (SQLAlchemyError, WrongVersion) as error:
         engine.dispose()
-        raise LedgerUnusable(f"{target.render_as_string(hide_password=True)}: {error.orig}") from error
-    except WrongVersion as error:
-        engine.dispose()
-        raise LedgerUnusable(f"{target.render_as_string(hide_password=True)}: {error}") from error
+        raise LedgerUnusable(f"{target.render_as_string(hide_password=True)}: {_cause(error)}") from error
     return Ledger(engine, site_id, key)
 
 
@@ -166,6 +165,13 @@ def _prepare_sqlite(connection: Any, _record: object) -> None:
 def _begin_sqlite(connection: Connection) -> None:
     writes = connection.get_execution_options().get("writes", False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+
+
+def _cause(error: Exception) -> str:
+    """Give what the database said, on one line, without the statement that it was said of."""
+    words = str(error.orig if isinstance(error, DBAPIError) else error)
+    said = "; ".join(line.strip() for line in words.splitlines() if line.strip())
+    return f"{said}; {MENDING}" if any(sign in said for sign in DAMAGED) else said
 
 
 def _known_site(connection: Connection, key: str) -> int | None:
