@@ -79,7 +79,7 @@ def write_atomic_with(path: Path, writer: Callable[[BinaryIO], object]) -> Path:
     except BaseException as error:
         with suppress(FileNotFoundError):
             unfinished.unlink()
-        if isinstance(error, OSError) and error.errno and error.filename is None:  # a full disk does not say which file it was
+        if isinstance(error, OSError) and error.errno and error.filename is None:  # a full disk names none
             error.filename = str(path)
         raise
     _flush_folder(path.parent)
