@@ -36,6 +36,7 @@ REOPEN_AFTER = 4  # [days] refused in a row: the sensor was moved or has shifted
 STALE_DAYS = 3  # [days] without a reading used: the probe no longer informs its zone
 PACKED = ("depletion", "log_microclimate", "log_rate", "bias", "log_gain", "age", "scatter", "refused")
 GRAVITY_WATER = 0.03  # [m3/m3] above field capacity that a good sensor may read at evening
+SETTLED = 0.1  # of TAW: nearer to field capacity water may still be on its way down (no source)
 MEMORY = 0.1  # [-] weight of the latest reading in the watch over a sensor's scatter
 
 
@@ -247,7 +248,10 @@ def predict(
         _add(whole, block, own, kin)
         _drift(setup, block, whole)
         mean[i] = _floor(whole, after, setup.patchiness[i], rain[i] > 0)
-        _add(whole, block, [s.balance * taw[i]], [])
+        near_full = 1.0 - np.clip(start[i] / (SETTLED * taw[i]), 0.0, 1.0)
+        uneven = np.where((applied[i] > 0) | (rain[i] > 0), 1.0, near_full)
+        uneven = uneven * (1.0 - np.clip(drained / taw[i], 0.0, 1.0))  # a storm fills every spot
+        _add(whole, block, [(s.balance + (s.wetted - s.balance) * uneven) * taw[i]], [])
         covariance[number] = whole
     return replace(state, depletion=np.clip(mean, 0.0, taw), covariance=tuple(covariance), age=state.age + 1.0)
 

@@ -88,9 +88,9 @@ class Spreads:
     Factors are natural logarithms [-], per day errors are shares of the day's amount [-].
     """
 
-    microclimate_kin: float = 0.14
-    microclimate_own: float = 0.06
-    rate_kin: float = 0.03
+    microclimate_kin: float = 0.18
+    microclimate_own: float = 0.08
+    rate_kin: float = 0.06
     rate_own: float = 0.09
     spot_catch: float = 0.7  # of the catch's CV left at a spot of the root zone's size
     spot_microclimate: float = 0.02
@@ -100,7 +100,8 @@ class Spreads:
     rain_own: float = 0.08
     night: float = 0.05
     undrained: float = 0.15  # of the day's drainage, still in the root zone at evening
-    balance: float = 0.04  # of TAW a day: what the one-layer balance misses
+    balance: float = 0.015  # of TAW a day without water: mass is kept, little is missed
+    wetted: float = 0.04  # of TAW a day with water or on its way down: some spots drain before others are full
     stress: float = 0.2  # of the day's demand, where stress cuts it: no stress curve is sure
     patchy: float = 0.4  # of the catch's CV, of TAW: how far spots of a zone differ in depletion
     patchy_spot: float = 0.03  # of TAW: the same within a probe's spot

@@ -65,13 +65,19 @@ def simulate_course(
     faults: bool = True,
     table_off: float = 0.0,
     crew: bool = True,
+    rate_shared: bool = False,
+    noise: float = 0.006,
+    bias_spread: float = 0.012,
+    spikes: float = 0.012,
+    stuck: float = 0.15,
 ) -> SimulatedCourse:
     """Draw a course and run it for some days.
 
     `kin_spread` and `own_spread` are the standard deviations of the log microclimate factor between and within kin;
     factors are kept in 0.75 to 1.3. `flagged` is the share of bad readings that quality control has taken out.
     `table_off` is that by which the soil table misses a group's field capacity [m3/m3]. With `crew` off nobody corrects
-    what the nominal balance asks for.
+    what the nominal balance asks for. `rate_shared`: the true rate is off alike for all of a kin (one kind of nozzle).
+    `noise` and `bias_spread` are those of the probes [m3/m3], `spikes` the share of readings, `stuck` that of probes.
     """
     rng = np.random.default_rng(seed)
     zones = groups * size
@@ -81,6 +87,8 @@ def simulate_course(
     fc, wp, root = table[:, 0], table[:, 1], table[:, 2]
     microclimate = np.clip(np.exp(rng.normal(0, kin_spread, groups)[kin] + rng.normal(0, own_spread, zones)), 0.75, 1.3)
     rate = rng.uniform(0.85, 1.15, zones)
+    if rate_shared:
+        rate = rate[kin * size]
     fc_true = fc + rng.normal(0, 0.006, zones)
     if table_off:
         fc_true = fc_true + rng.normal(0, table_off, groups)[kin]
@@ -120,25 +128,25 @@ def simulate_course(
     probed = np.concatenate([rng.choice(np.flatnonzero(kin == g), per_group, replace=False) for g in range(groups)])
     sensor_zone = np.repeat(np.sort(probed), 2).astype(np.int64)
     share = np.tile([0.25, 0.75], per_group * groups)
-    bias = rng.normal(0, 0.012, sensor_zone.size)
+    bias = rng.normal(0, bias_spread, sensor_zone.size)
     seen = np.where((share < 0.5)[:, None], upper[sensor_zone], lower[sensor_zone]) + bias[:, None]
-    readings = seen + rng.normal(0, 0.006, seen.shape)
+    readings = seen + rng.normal(0, noise, seen.shape)
     if faults:
-        readings = _spoil(readings, flagged, rng)
+        readings = _spoil(readings, flagged, spikes, stuck, rng)
     return SimulatedCourse(
         kin, fc, wp, root, du, logged, etc, gauge, sensor_zone, share * root[sensor_zone], readings,
         microclimate, rate, fc_true, truth, bias,
     )  # fmt: skip
 
 
-def _spoil(readings: Floats, flagged: float, rng: np.random.Generator) -> Floats:
+def _spoil(readings: Floats, flagged: float, spikes: float, stuck: float, rng: np.random.Generator) -> Floats:
     """Spikes, stuck spells and gaps; most bad readings have been flagged, so are missing."""
     count, days = readings.shape
     out, bad = readings.copy(), np.zeros(readings.shape, dtype=bool)
-    spike = rng.random(out.shape) < 0.012
+    spike = rng.random(out.shape) < spikes
     out = np.where(spike, out + rng.choice([-1, 1], out.shape) * rng.uniform(0.05, 0.15, out.shape), out)
     bad |= spike
-    for k in np.flatnonzero(rng.random(count) < 0.15):
+    for k in np.flatnonzero(rng.random(count) < stuck):
         start, length = rng.integers(0, days - 5), rng.integers(5, 15)
         out[k, start : start + length] = out[k, start]
         bad[k, start + 1 : start + length] = True
