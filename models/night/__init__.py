@@ -11,6 +11,7 @@ and a pump station can carry out. Arrays in, arrays out; in the order of use::
     patterns.py   pattern_bound      a stronger bound for small sites: which zones can run together at all
     board.py      Board              the night as a grid: what is still free, and where a cycle may start
     dispatch.py   Dispatcher         a fuller way to fill a night: moment by moment, with what uses up the capacity left
+    steady.py     Steadier           runs moved so that a pump stays above its smallest flow
     packing.py    pack_night         start times for every cycle
     simulate.py   check_timetable    the timetable played back by its events, written apart from the packer
                   play_night         flow and head by the minute, energy by tariff block, largest change of flow

@@ -65,7 +65,7 @@ class NightJob:
     pump, branch, controller : ndarray of int, shape (Z,)   Index, -1 where there is none.
     pump_capacity : ndarray, shape (P,)         [L/s], inf = no limit.
     pump_ramp : ndarray, shape (P,)             Largest change of flow within one minute [L/s], inf = no limit.
-    pump_smallest : ndarray, shape (P,)         Smallest flow while running [L/s], 0 = none. Soft.
+    pump_smallest : ndarray, shape (P,)         Smallest flow while running [L/s], 0 = none. Soft: kept where it can be.
     branch_capacity : ndarray, shape (R,)       [L/s], inf = no limit.
     stations_at_once : ndarray, shape (C,)      [-], inf = no limit.
     pieces : ndarray, shape (W, 2)              Start and end of the window's pieces [min], in order, not overlapping.

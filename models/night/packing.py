@@ -17,6 +17,7 @@ from models.night.dispatch import TASTES, Dispatcher, Taste
 from models.night.job import BoolArray, Bounds, FloatArray, IntArray, MeasuredCapacity, NightJob, Timetable
 from models.night.parts import place_in_parts
 from models.night.repair import Item, Repair
+from models.night.steady import Steadier
 
 EFFORT = 30_000  # [-] cycles and grid steps gone through before settling for the best attempt; about 2 s
 PARTS = (2, 4, 8)  # [-] parts of a run tried when whole runs do not fit; a few long runs need the finer ones
@@ -64,6 +65,8 @@ def pack_night(job: NightJob, effort: float = EFFORT) -> Timetable:
     assert best is not None  # there is always a first attempt
     if best.left.any() and best.unplaced_work > enough and job.cycle_zone.size <= REPAIRED:
         best = _repaired(job, best, REPAIR_SHARE * effort, enough)
+    if job.pump_smallest.any():
+        Steadier(job, best.board).run()
     if best.left.any() and effort >= EFFORT:
         bounds = lower_bounds(job, patterns=True)
     return _timetable(job, best, bounds)

@@ -50,6 +50,7 @@ def test_without_any_shared_limit_everything_ends_at_the_close(seed):
         job,
         pump_capacity=np.full(job.pump_capacity.size, np.inf),
         pump_ramp=np.full(job.pump_ramp.size, np.inf),
+        pump_smallest=np.zeros(job.pump_smallest.size),
         branch_capacity=np.full(job.branch_capacity.size, np.inf),
         stations_at_once=np.full(job.stations_at_once.size, np.inf),
         pieces=pieces,
