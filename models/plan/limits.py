@@ -10,6 +10,8 @@ import pyomo.environ as pyo
 from models.plan.inputs import Floats, Ints, PlanInputs
 from models.plan.rows import entries, groups, linear, pick
 
+FILL_ROUNDOFF = 1e-6  # [-] share of the longest fill left to the solver's own tolerance
+
 
 def add_pump_limit(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
     """Add `pump_limit[p, n, b]`: sum of flow[z] x over the pump's zones <= capacity[p] length[n, b]   [L/s min].
@@ -38,20 +40,26 @@ def add_station_limit(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
 def add_zone_limit(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
     """Add `zone_limit[c]`: sum of x over blocks and supplies <= longest run and the window [min].
 
-    Only where a zone-night has more than one run column; with one, the bound of the variable says it.
+    Only where a zone-night has more than one run column; with one, the bound of the variable says it. And only where
+    the driest zone would take longer to fill, as `firmness` keeps the night's water from passing field capacity; where
+    a flush may pass it, `within_night` says the same.
     """
     runs = entries(m.run_time)
     first = inputs.runs.first
-    several = np.flatnonzero(np.diff(first) > 1)
     allowed = (inputs.allowed * inputs.block_length[None]).sum(axis=2)
-    longest = np.minimum(allowed, inputs.max_run[:, None]).ravel().tolist()
+    longest = np.minimum(allowed, inputs.max_run[:, None])
+    drying = np.cumsum(np.maximum(inputs.etc - inputs.effective_rain, 0.0), axis=1)
+    driest = np.minimum(inputs.depletion[:, None] + np.pad(drying[:, :-1], ((0, 0), (1, 0))), inputs.taw[:, None])
+    short = longest * inputs.net_rate[:, None] < driest * (1.0 + FILL_ROUNDOFF)
+    several = (np.diff(first) > 1) & short.ravel()
+    limit = longest.ravel().tolist()
     edges = first.tolist()
-    m.C_several = pyo.Set(initialize=several.tolist())
+    m.C_several = pyo.Set(initialize=np.flatnonzero(several).tolist())
 
     @m.Constraint(m.C_several)  # type: ignore[untyped-decorator]
     def zone_limit(m: pyo.ConcreteModel, c: int) -> Any:
         chosen = runs[edges[c] : edges[c + 1]]
-        return (None, linear([1.0] * len(chosen), chosen), longest[c])
+        return (None, linear([1.0] * len(chosen), chosen), limit[c])
 
 
 def add_source_limits(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:

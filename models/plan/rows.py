@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from pyomo.core.expr.numeric_expr import LinearExpression, MonomialTermExpression
 from scipy import sparse
 
-from models.plan.inputs import Floats
+from models.plan.inputs import Floats, Ints
 
 
 class _Terms:
@@ -91,6 +91,12 @@ class Matrices:
     matrix: sparse.csc_array
     row_lower: Floats
     row_upper: Floats
+
+    def part(self, rows: Ints, columns: Ints, matrix: sparse.csc_array) -> Matrices:
+        """A program of some rows and columns only, whose coefficients are at hand; without Pyomo's objects."""
+        return Matrices(
+            [], [], self.cost[columns], self.upper[columns], matrix, self.row_lower[rows], self.row_upper[rows]
+        )
 
 
 def matrices(m: pyo.ConcreteModel) -> Matrices:

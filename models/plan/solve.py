@@ -6,6 +6,8 @@ measured to take several times as long.
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import highspy
@@ -18,22 +20,26 @@ from models.plan.choose import Node, Ways, branch, dive
 from models.plan.flush import Copies, flush_copies, spread_inputs, spread_prices
 from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import Floats, Ints, PlanInputs
+from models.plan.parts import Part, separate
 from models.plan.prices import Prices, plan_prices
 from models.plan.results import PlanResult, Solution, flush_solution, gather, read_result
-from models.plan.rows import matrices
+from models.plan.rows import Matrices, matrices
 
 # Steepest edge, the default, was measured to solve 2,400 zones and 10 nights in two thirds of the time devex takes.
 OPTIONS: dict[str, bool | int | str] = {"output_flag": False, "solver": "simplex"}
-# From this many columns on the dual simplex shares its work between two cores and does without presolve, which finds
-# little here: measured to take 0.7 of the time. Smaller plans are solved before a second thread is awake.
+# From this many columns on presolve, which finds little here, is left out, and the plan is first solved in parts that
+# share no pump, side by side. The solver's own parallel simplex waits for the other core at every step: where another
+# program uses it, that was measured to take thirty times as long.
 LARGE = 20_000
-LARGE_OPTIONS: dict[str, bool | int | str] = {"presolve": "off", "parallel": "on", "simplex_strategy": 2}
+LARGE_OPTIONS: dict[str, bool | int | str] = {"presolve": "off"}
+SITE_WIDE = ("source_night", "source_month", "allocation_limit", "allocation_tier", "drought_cut")  # tie all pumps
 WIDEST_GAP = 0.01  # [-] between the plan and its bound that is left alone
 LOOSE = 2.0  # of a capacity on a night whose run times are fixed: rounding up may pass it in one block [-]
 LONGEST_SEARCH = 40.0  # [s] of branch and bound where the gap is wider
 # Where HiGHS stops with "Solve error", costs are scaled down, by a power of two, so that none passes this, and it
 # starts again. With many ranks and zones of very different size they reach 1e12; elsewhere scaling costs time.
 LARGEST_COST = 1e8  # at 1e4 and less HiGHS no longer tells cheap water from dear
+
 
 NO_PLAN = (highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible)
 
@@ -69,31 +75,46 @@ class PlanSolver:
             spread_prices_ = spread_prices(self.prices, inputs, self.spread, self.copies)
         with PauseGC():
             self.model = build_plan(self.spread, spread_prices_, self.copies)
-            self._load()
+            self._load(matrices(self.model))
 
-    def _load(self) -> None:
-        """Compile the model and pass it to HiGHS in one piece."""
-        compiled = matrices(self.model)
+    def _load(self, compiled: Matrices) -> None:
+        """Pass the compiled model to HiGHS in one piece."""
         self.row_upper = compiled.row_upper
         self.column = {id(v): i for i, v in enumerate(compiled.variables)}
         self.row = {id(c): i for i, c in enumerate(compiled.constraints)}
-        lp = highspy.HighsLp()
-        lp.num_row_, lp.num_col_ = compiled.matrix.shape
         self.cost, self.cost_scale = compiled.cost, 1.0
-        lp.col_cost_ = compiled.cost
-        lp.col_lower_ = np.zeros(lp.num_col_)
-        lp.col_upper_ = compiled.upper
-        lp.row_lower_ = compiled.row_lower
-        lp.row_upper_ = compiled.row_upper
-        lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
-        lp.a_matrix_.start_ = compiled.matrix.indptr
-        lp.a_matrix_.index_ = compiled.matrix.indices
-        lp.a_matrix_.value_ = compiled.matrix.data
-        with capture_output(capture_fd=True):  # HiGHS prints its licence line before any option can be set
-            self.highs = highspy.Highs()  # type: ignore[no-untyped-call]
-        for name, value in (OPTIONS | (LARGE_OPTIONS if lp.num_col_ >= LARGE else {})).items():
-            self.highs.setOptionValue(name, value)
-        self.highs.passModel(lp)
+        self.held: dict[int, int] = {}  # rows added for zone-nights whose sum the model leaves free
+        large = compiled.cost.size >= LARGE
+        self.highs = _loaded(compiled, large)
+        self.parts = self._taken_apart(compiled) if large else []
+
+    def _taken_apart(self, compiled: Matrices) -> list[tuple[Part, highspy.Highs]]:
+        """Parts of the plan that share no pump, each loaded on its own."""
+        wide = np.zeros(self.row_upper.size, dtype=np.bool_)
+        for name in SITE_WIDE:
+            family = self.model.component(name)
+            wide[[self.row[id(c)] for c in (() if family is None else family.values())]] = True
+        found = separate(compiled.matrix, wide)
+        return [(part, _loaded(compiled.part(part.rows, part.columns, part.matrix), large=True)) for part in found]
+
+    def _start_from_parts(self) -> None:
+        """Solve the parts side by side and begin the plan from their bases; only once, on a plan as it was loaded."""
+        parts, self.parts = self.parts, []
+        if not parts:
+            return
+        with ThreadPoolExecutor(min(len(parts), os.cpu_count() or 1)) as side_by_side:
+            list(side_by_side.map(lambda part: part[1].run(), parts))
+        if any(highs.getModelStatus() != highspy.HighsModelStatus.kOptimal for _, highs in parts):
+            return
+        lower, basic = highspy.HighsBasisStatus.kLower, highspy.HighsBasisStatus.kBasic
+        columns = np.full(self.cost.size, lower, dtype=object)
+        rows = np.full(self.row_upper.size, basic, dtype=object)
+        for part, highs in parts:
+            own = highs.getBasis()
+            columns[part.columns], rows[part.rows] = own.col_status, own.row_status
+        basis = highspy.HighsBasis()
+        basis.col_status, basis.row_status, basis.valid = columns.tolist(), rows.tolist(), True
+        self.highs.setBasis(basis)
 
     def solve(self) -> PlanResult:
         """Solve from the last basis.
@@ -107,6 +128,7 @@ class PlanSolver:
         SolverFailed
             No optimum was found; soft limits make every plan feasible, so this is a numerical failure.
         """
+        self._start_from_parts()
         if self.copies is None:
             self._run()
         else:
@@ -244,9 +266,25 @@ class PlanSolver:
             c = z * self.inputs.nights + night
             for x in range(int(runs.first[c]), int(runs.first[c + 1])):
                 self.highs.changeColBounds(self.column[id(variables[x])], 0.0, min(limit, float(variables[x].upper)))
+            open_minutes = float(plan.allowed[z, night] @ plan.block_length[night])
+            most = min(limit, open_minutes, float(plan.max_run[z]))
             if c in whole:
-                open_minutes = float(plan.allowed[z, night] @ plan.block_length[night])
-                self._set_upper(whole[c], min(limit, open_minutes, float(plan.max_run[z])))
+                self._set_upper(whole[c], most)
+            elif runs.first[c + 1] - runs.first[c] > 1:  # the plan was built without: nothing else let it run so long
+                self._hold_sum(c, most)
+
+    def _hold_sum(self, c: int, most: float) -> None:
+        """Hold the sum of a zone-night's run times, for which the model has no row, to an upper limit [min]."""
+        if c not in self.held:
+            first, after = int(self.spread.runs.first[c]), int(self.spread.runs.first[c + 1])
+            columns = [self.column[id(self.model.run_time[x])] for x in range(first, after)]
+            self.held[c] = self.highs.getNumRow()
+            self.row_upper = np.append(self.row_upper, most)
+            self.highs.addRow(
+                -highspy.kHighsInf, most, len(columns), np.array(columns, dtype=np.int32), np.ones(len(columns))
+            )
+        self.row_upper[self.held[c]] = most
+        self.highs.changeRowBounds(self.held[c], -highspy.kHighsInf, most)
 
     def solve_later(self, minutes: Floats, night: int = 0) -> PlanResult | None:
         """Solve the other nights with the run times of one night fixed as they will really be.
@@ -300,6 +338,27 @@ class PlanSolver:
         place = self.row[id(row)]
         self.row_upper[place] = limit
         self.highs.changeRowBounds(place, -highspy.kHighsInf, limit)
+
+
+def _loaded(compiled: Matrices, large: bool) -> highspy.Highs:
+    """HiGHS with a program in it, or with a part of a large one."""
+    lp = highspy.HighsLp()
+    lp.num_row_, lp.num_col_ = compiled.matrix.shape
+    lp.col_cost_ = compiled.cost
+    lp.col_lower_ = np.zeros(lp.num_col_)
+    lp.col_upper_ = compiled.upper
+    lp.row_lower_ = compiled.row_lower
+    lp.row_upper_ = compiled.row_upper
+    lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
+    lp.a_matrix_.start_ = compiled.matrix.indptr
+    lp.a_matrix_.index_ = compiled.matrix.indices
+    lp.a_matrix_.value_ = compiled.matrix.data
+    with capture_output(capture_fd=True):  # HiGHS prints its licence line before any option can be set
+        highs = highspy.Highs()  # type: ignore[no-untyped-call]
+    for name, value in (OPTIONS | (LARGE_OPTIONS if large else {})).items():
+        highs.setOptionValue(name, value)
+    highs.passModel(lp)
+    return highs
 
 
 def _gap(cost: float, bound: float) -> float:
