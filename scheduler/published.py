@@ -27,6 +27,7 @@ from scheduler.site import Site
 from scheduler.state import DAILY_ERROR, StartState
 from scheduler.timetable import RunnableNight
 from scheduler.words import give_way_words, zone_reasons
+from scheduler.worth import worth_part
 
 TOLD_APART = 0.02  # [-] of TAW beyond a limit, or one controller step, from which a zone-day counts; our choice
 
@@ -451,24 +452,16 @@ def _surfaces_part(
 
 
 def _allocation_part(site: Site, inputs: NightInputs, run: RunnableNight) -> dict[str, Any] | None:
-    """The season's water and what one more cubic metre is worth."""
+    """The season's water and what one more cubic metre would do."""
     share = inputs.allocation
     if share is None:
         return None
-    plan = inputs.plan
-    families = ("allocation_limit", "allocation_tier")
-    total = sum(limit.price for limit in run.result.limits if limit.family in families)
-    worth = np.maximum(run.result.water_value[:, 0], 0.0) * plan.net_share * 1000.0 / plan.area
-    by_surface = {
-        s: round(float(np.average(worth[site.zones.surface == s], weights=plan.area[site.zones.surface == s])), 6)
-        for s in sorted(set(site.zones.surface))
-    }
     return {
         "volume_m3": round(share.volume, 6),
         "used_m3": round(share.used, 6),
         "left_m3": round(share.volume - share.used, 6),
         "share_this_horizon_m3": round(share.share, 6),
-        "worth_per_m3": {"total": round(total, 6), "by_surface": by_surface},
+        "worth_per_m3": worth_part(site, inputs.plan, run.result.one_more),
     }
 
 

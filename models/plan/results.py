@@ -9,7 +9,8 @@ import numpy as np
 import pyomo.environ as pyo
 
 from models.plan.flush import Copies
-from models.plan.inputs import Floats, PlanInputs
+from models.plan.inputs import Floats, Ints, PlanInputs
+from models.plan.prices import Prices
 from models.plan.rows import entries
 
 
@@ -53,6 +54,25 @@ class PlannedFlush:
 
 
 @dataclass(frozen=True)
+class OneMore:
+    """What the plan would do with one more cubic metre in its allocation, as far as the plan stays of one shape.
+
+    The dual of the allocation says what it is worth in the plan's prices; this is the same step in things that can be
+    seen. Where the price is a tier's, nothing else runs and the bill falls.
+
+    Parameters
+    ----------
+    volume : ndarray (Z,)      Water each zone gets more [m3]; below 0 where it makes room for others.
+    less_dry : ndarray (Z, N)  Depletion beyond the dry limit that is spared [mm].
+    bill : float               Water, energy and over-use that have to be paid more [money]; below 0 is saved.
+    """
+
+    volume: Floats
+    less_dry: Floats
+    bill: float
+
+
+@dataclass(frozen=True)
 class PlanResult:
     """Arrays of a solved plan.
 
@@ -68,6 +88,7 @@ class PlanResult:
     objective : float              Sum of prices.
     flushes : tuple of PlannedFlush
     gap : float                    Between plan and bound where flushes were chosen, as a share of the plan [-].
+    one_more : OneMore or None     Of the allocation; None where one more cubic metre would change nothing.
     """
 
     run_time: Floats
@@ -81,6 +102,7 @@ class PlanResult:
     objective: float
     flushes: tuple[PlannedFlush, ...] = ()
     gap: float = 0.0
+    one_more: OneMore | None = None
 
     def minutes(self, inputs: PlanInputs) -> Floats:
         """Minutes by zone, night, block and supply, shape (Z, N, B, K)."""
@@ -90,6 +112,7 @@ class PlanResult:
         return out
 
 
+ALLOCATION_ROWS = ("allocation_limit", "allocation_tier")
 SHARED_LIMITS = (
     "pump_limit",
     "branch_limit",
@@ -147,6 +170,39 @@ def read_result(m: pyo.ConcreteModel, inputs: PlanInputs, solution: Solution) ->
         water_value=solution.duals[[solution.row[id(c)] for c in entries(m.water_balance)]].reshape(shape),
         limits=tuple(_limits(m, solution)),
         objective=solution.objective,
+    )
+
+
+def read_one_more(
+    m: pyo.ConcreteModel, inputs: PlanInputs, prices: Prices, step: Floats, zone: Ints, column: dict[int, int]
+) -> OneMore:
+    """Read the plan's step for one more cubic metre out into arrays.
+
+    Parameters
+    ----------
+    m : ConcreteModel
+    inputs : PlanInputs       Of the model, that is of the copies where flushes are chosen.
+    prices : Prices           Of the same.
+    step : ndarray (columns,) Change of every column, in the solver's order.
+    zone : ndarray            Zone of each copy; of each zone itself where there are none.
+    column : dict             Place of each variable, by `id`.
+    """
+
+    def change(variable: Any) -> Floats:
+        return np.asarray(step[[column[id(v)] for v in entries(variable)]], dtype=np.float64)
+
+    run, runs = change(m.run_time), inputs.runs
+    dry = (change(m.dry) + change(m.very_dry)).reshape(inputs.zones, inputs.nights)
+    over_use = float(change(m.over_use) @ np.diff([0.0, *(t.price for t in inputs.tiers)])) if inputs.tiers else 0.0
+    zones = int(zone.max()) + 1
+    less_dry = np.zeros((zones, inputs.nights))
+    np.add.at(less_dry, zone, -dry)
+    volume = np.zeros(zones)
+    np.add.at(volume, zone[runs.zone], run * inputs.water_per_minute[runs.zone])
+    return OneMore(
+        volume=volume,
+        less_dry=less_dry,
+        bill=float(run @ prices.water) + over_use,
     )
 
 

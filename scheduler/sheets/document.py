@@ -72,6 +72,7 @@ def plan_faults(plan: Plan) -> list[str]:
     faults += _water_faults(zones, ids)
     faults += _cycle_faults(zones, plan["site"]["time_zone"])
     faults += _total_faults(plan)
+    faults += _worth_faults(plan)
     faults += _energy_faults(plan)
     return faults
 
@@ -166,6 +167,21 @@ def _cycle_faults(zones: Sequence[Plan], time_zone: str) -> list[str]:
                     f'zone "{zone["id"]}": the cycle at {cycle["start"]} begins before the one before it ends'
                 )
             last = end
+    return faults
+
+
+def _worth_faults(plan: Plan) -> list[str]:
+    """Check that one more cubic metre is handed out once, among the plan's surfaces."""
+    worth = (plan["allocation"] or {}).get("worth_per_m3")
+    if worth is None:
+        return []
+    faults = []
+    named, surfaces = set(worth["by_surface"]), {z["surface"] for z in plan["zones"]}
+    if named != surfaces:
+        faults.append(f"worth_per_m3 names the surfaces {sorted(named)}, but the plan has {sorted(surfaces)}")
+    total = sum(row["volume_m3"] for row in worth["by_surface"].values())
+    if not -TOTAL_TOLERANCE <= total <= 1.0 + TOTAL_TOLERANCE:
+        faults.append(f"worth_per_m3 hands out {total:g} m3 of one")
     return faults
 
 

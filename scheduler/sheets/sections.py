@@ -317,10 +317,8 @@ def allocation(plan: Plan) -> dict[str, Any] | None:
     if season["share_this_horizon_m3"] is not None:
         share = volume(season["share_this_horizon_m3"])
         lines.append(f"These nights may take {share} of it, so that the season's demand can still be met.")
-    if (season["worth_per_m3"]["total"] or 0.0) > 0:
-        worth = sorted(((w or 0.0, s) for s, w in season["worth_per_m3"]["by_surface"].items()), reverse=True)
-        helped = _and([s for w, s in worth if w > 0][:3])
-        lines.append("Water is short: a little more would help" + (f" most on {helped}." if helped else "."))
+    if season["worth_per_m3"] is not None:
+        lines.append(f"{season['worth_per_m3']['words']}.")
     drawing = share_bar([(used, "solid"), (planned, "hatched")], " ".join(lines))
     return {"drawing": drawing, "lines": lines}
 

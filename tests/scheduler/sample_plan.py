@@ -87,6 +87,7 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
                 "source": "reclaimed" if runs else None,
                 "volumes_m3": {"reclaimed": volume * 0.8, "well": volume * 0.2} if runs else {},
                 "cycles": cycles,
+                "finish_by": None,
                 "reason": REASONS[surface] if runs else "Stays inside its band until tomorrow night.",
                 "state_from": str(rng.choice(["probe", "kin", "balance"])),
                 "before": {"depletion_mm": before, "ece_dsm": 2.4 + i % 5 * 0.2, "spread_mm": 1.8},
@@ -232,7 +233,14 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
             "used_m3": 141000.0,
             "left_m3": 169000.0,
             "share_this_horizon_m3": 11800.0,
-            "worth_per_m3": {"total": 0.0, "by_surface": {"green": 0.0, "rough": 0.0}},
+            "worth_per_m3": {
+                "by_surface": {
+                    s: {"volume_m3": float(s == "rough"), "less_dry_mm_days": 2.4 if s == "rough" else 0.0}
+                    for s in {z["surface"] for z in rows}
+                },
+                "bill": 0.42,
+                "words": "a little more in the allocation would go to rough",
+            },
         },
         "give_way": [{"surface": "rough", "zones": 3, "words": "3 rough zones pass their dry limit for one day each."}],
         "flushes": [
