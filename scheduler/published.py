@@ -16,6 +16,7 @@ from models.plan.inputs import PlanInputs
 from models.soil import DayBalance, run_balance
 from scheduler.demand import Demand
 from scheduler.errors import counted
+from scheduler.finish import late_warnings
 from scheduler.flushes import FlushCandidates
 from scheduler.inputs import SMALLEST_RUN, NightInputs, fits_alone
 from scheduler.limits import Scarce, limits_by_night, short_of
@@ -85,7 +86,7 @@ def plan_document(planned: Planned) -> dict[str, Any]:
     pumped = pumped_night(site, run)
     energy = energy_part(site, inputs, run, pumped)
     warnings = [{"subject": n.subject, "text": n.text} for n in notes if n.kind == "warning"]
-    warnings += _night_warnings(site, run) + pump_warnings(site, inputs, run, pumped)
+    warnings += _night_warnings(site, inputs, run) + pump_warnings(site, inputs, run, pumped)
     return {
         "schema": SCHEMA_NAME,
         "site": {
@@ -199,6 +200,7 @@ def _zones_part(
             reasons[flush.zone] = "salt flush"
     salinity = [[None if np.isnan(x) else x for x in _rounded(column, 3)] for column in (ece[:, 0], ece[:, 1])]
     cycles = _cycles_by_zone(site, inputs, run)
+    finish = _finish_by_zone(site, inputs, run)
     nights = [d.isoformat() for d in inputs.dates]
     path_columns = [
         _rounded(a)
@@ -252,6 +254,7 @@ def _zones_part(
                 "source": main,
                 "volumes_m3": volumes[z],
                 "cycles": cycles[z],
+                "finish_by": finish[z],
                 "reason": reasons[z],
                 "state_from": state.origin[z],
                 "before": {"depletion_mm": v["before"][z], "ece_dsm": salinity[0][z], "spread_mm": v["spread"][z]},
@@ -372,6 +375,15 @@ def _cycles_by_zone(site: Site, inputs: NightInputs, run: RunnableNight) -> list
     return found
 
 
+def _finish_by_zone(site: Site, inputs: NightInputs, run: RunnableNight) -> list[str | None]:
+    """Time by which each zone that runs should be done, None where that is the close."""
+    if run.job is None or run.job.finish_by is None:
+        return [None] * len(site.zones)
+    times = np.where(run.minutes > 0, run.job.finish_by, np.nan)
+    found = {t: moment(inputs.dates[0], t) for t in np.unique(times[~np.isnan(times)]).tolist()}
+    return [found.get(t) for t in times.tolist()]
+
+
 def _nights_part(
     site: Site,
     inputs: NightInputs,
@@ -478,7 +490,7 @@ def _give_way_part(site: Site, inputs: NightInputs, dry: np.ndarray, scarce: lis
     return found
 
 
-def _night_warnings(site: Site, run: RunnableNight) -> list[dict[str, str]]:
+def _night_warnings(site: Site, inputs: NightInputs, run: RunnableNight) -> list[dict[str, str]]:
     """What the timetable wants a person to know."""
     found = []
     if run.timetable is not None:
@@ -489,6 +501,7 @@ def _night_warnings(site: Site, run: RunnableNight) -> list[dict[str, str]]:
             named = ", ".join(f"{site.zones.zone[z]} {run.left_out[z]:g} min" for z in most_first)
             text = f"no place in the window for part of {counted(lost.size, 'run')}: {named}"
             found.append({"subject": "timetable", "text": text})
+        found += late_warnings(site, inputs, run)
     if run.cycles is not None and run.cycles.over_longest.any():
         zones = ", ".join(site.zones.zone[run.cycles.over_longest][:6])
         found.append(

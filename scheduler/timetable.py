@@ -28,6 +28,7 @@ from models.plan.results import PlanResult
 from models.plan.solve import PlanSolver, SolverFailed
 from models.soil import balance_day
 from scheduler.errors import NoPlan
+from scheduler.finish import finish_times
 from scheduler.inputs import SMALLEST_RUN, NightInputs
 from scheduler.site import Site
 
@@ -326,6 +327,7 @@ def _job(
         finish_rank=np.where(important, rank, ranks.size + rank).astype(np.int64),
         minutes_by_block=by_block[:, : len(blocks)],
         block_price=plan.energy_price[0, : len(blocks)],
+        finish_by=finish_times(site, inputs.dates[0], window),
     )
     return cycles, job
 

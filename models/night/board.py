@@ -64,17 +64,19 @@ class Board:
         shut = np.ones(max(self.steps, 1), dtype=bool)
         for opening, closing in (job.whole_pieces - self.first).tolist():
             shut[opening:closing] = False
-        if job.allowed is None:
-            self.shut: BoolArray = shut[None, :]
-            self.mask_of_zone = [0] * job.zones
-        else:
-            kinds, of_zone = np.unique(job.allowed, axis=0, return_inverse=True)
-            self.shut = np.repeat(shut[None, :], max(len(kinds), 1), axis=0)
-            opens, closes = job.to_grid(job.blocks[:, 0], "down"), job.to_grid(job.blocks[:, 1], "up")
-            for kind, row in enumerate(kinds):
-                for block in np.flatnonzero(~row):
-                    self.shut[kind, max(opens[block] - self.first, 0) : max(closes[block] - self.first, 0)] = True
-            self.mask_of_zone = of_zone.ravel().tolist()
+        kinds, of_zone = job.hours
+        self.shut: BoolArray = np.repeat(shut[None, :], max(len(kinds), 1), axis=0)
+        opens, closes = job.to_grid(job.blocks[:, 0], "down"), job.to_grid(job.blocks[:, 1], "up")
+        for kind, row in enumerate(kinds):
+            for block in np.flatnonzero(row[:-1] == 0):
+                self.shut[kind, max(opens[block] - self.first, 0) : max(closes[block] - self.first, 0)] = True
+            self.shut[kind, max(int(row[-1]) - self.first, 0) :] = True
+        self.mask_of_zone: list[int] = of_zone.tolist()
+
+    def open_again(self, job: NightJob) -> None:
+        """Take the masks of another job of the same zones and window, as one without times to be done by."""
+        self.job = job
+        self._lay_masks()
 
     def _lay_ramps(self) -> None:
         job = self.job

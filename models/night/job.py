@@ -76,6 +76,7 @@ class NightJob:
     finish_by : ndarray, shape (Z,), optional   Time to be done by, as before mowing [min], NaN = none. Soft.
     minutes_by_block : ndarray, shape (Z, B), optional      Run time the plan would have in each block [min]. Soft.
     block_price : ndarray, shape (B,), optional Energy price; blocks of equal price count as one for `minutes_by_block`.
+    hold_finish : bool                          `finish_by` is held like the window; the packer tries that first.
 
     Raises
     ------
@@ -103,6 +104,7 @@ class NightJob:
     finish_by: FloatArray | None = None
     minutes_by_block: FloatArray | None = None
     block_price: FloatArray | None = None
+    hold_finish: bool = False
 
     def __post_init__(self) -> None:
         """Check shapes, indices and ranges once."""
@@ -153,6 +155,17 @@ class NightJob:
             else:
                 joined.append([opening, closing])
         return np.array(joined, dtype=np.int64).reshape(-1, 2)
+
+    @cached_property
+    def hours(self) -> tuple[IntArray, IntArray]:
+        """Kinds of hours and the kind of each zone (Z,): a row is 1 a block allowed, then the step it must end by."""
+        allowed = np.ones((self.zones, self.blocks.shape[0]), dtype=bool) if self.allowed is None else self.allowed
+        done = np.full((self.zones, 1), np.iinfo(np.int32).max, dtype=np.int64)
+        if self.hold_finish and self.finish_by is not None:
+            given = np.flatnonzero(~np.isnan(self.finish_by))
+            done[given, 0] = self.to_grid(self.finish_by[given], "down")
+        kinds, of_zone = np.unique(np.hstack([allowed, done]), axis=0, return_inverse=True)
+        return kinds, of_zone.ravel()
 
     @property
     def window_minutes(self) -> float:

@@ -14,7 +14,7 @@ import numpy as np
 from models.night.board import Board
 from models.night.bounds import lower_bounds
 from models.night.dispatch import TASTES, Dispatcher, Taste
-from models.night.job import BoolArray, Bounds, FloatArray, IntArray, MeasuredCapacity, NightJob, Timetable
+from models.night.job import Bounds, FloatArray, IntArray, MeasuredCapacity, NightJob, Timetable
 from models.night.parts import place_in_parts
 from models.night.repair import Item, Repair
 from models.night.steady import Steadier
@@ -52,9 +52,61 @@ def pack_night(job: NightJob, effort: float = EFFORT) -> Timetable:
     Timetable           With `fitted` False, the unplaced minutes and the measured capacity where not everything found
                         a place.
     """
+    bounds = lower_bounds(job)
+    best = _in_time(job, effort, bounds)
+    if best is None or best.left.any():
+        free = _best_attempt(job, effort, bounds)
+        if best is None or free.unplaced_work < best.unplaced_work * WORTH_IT:
+            best = free
+    if job.pump_smallest.any():
+        Steadier(job, best.board).run()
+    if best.left.any() and effort >= EFFORT:
+        bounds = lower_bounds(job, patterns=True)
+    return _timetable(job, best, bounds)
+
+
+def _in_time(job: NightJob, effort: float, bounds: Bounds) -> _Attempt | None:
+    """The best attempt that holds `finish_by` like the window, with what then finds no place put in late.
+
+    What is late ends as early as it can. None where no zone is to be done before the window closes.
+    """
+    if job.finish_by is None or not np.any(job.finish_by < job.pieces[-1:, 1]):
+        return None
+    best = _best_attempt(replace(job, hold_finish=True), effort, bounds)
+    best.board.open_again(job)
+    cycles = np.bincount(job.cycle_zone, minlength=job.zones)
+    late: list[Item] = []
+    for item in best.items:
+        rest = _placed_late(best.board, item, bool(cycles[item.zone] == 1))
+        best.left[item.zone] -= item.length - rest
+        if rest:
+            late.append(Item(item.zone, rest))
+    unplaced = float(best.left @ _work_of_zone(job)) * job.grid_min
+    return _Attempt(best.board, best.left, unplaced, late)
+
+
+def _placed_late(board: Board, item: Item, whole: bool) -> int:
+    """Place what is left of a run where it ends first, made one again with its parts; returns the steps left."""
+    parts = list(board.placed[item.zone]) if whole else []
+    together = all([board.remove(item.zone, start, end) for start, end in parts])
+    length = item.length + sum(end - start for start, end in parts)
+    starts = board.starts(item.zone, length)
+    if together and starts.size:
+        board.place(item.zone, int(starts[0]), length)
+        return 0
+    for start, end in parts:
+        board.place(item.zone, start, end - start)
+    starts = board.starts(item.zone, item.length)
+    if starts.size:
+        board.place(item.zone, int(starts[0]), item.length)
+        return 0
+    return place_in_parts(board, item.zone, item.length)
+
+
+def _best_attempt(job: NightJob, effort: float, bounds: Bounds) -> _Attempt:
+    """The attempt that leaves the least out, repaired where that is worth it."""
     best: _Attempt | None = None
     work = _work_per_minute(job)
-    bounds = lower_bounds(job)
     beyond = 1.0 - job.window_minutes / bounds.largest if bounds.largest > job.window_minutes else 0.0
     enough = (beyond + CLOSE_ENOUGH) * float(work @ job.cycle_minutes) if beyond else 0.0
     for attempt in _attempts(job, work, effort):
@@ -65,11 +117,7 @@ def pack_night(job: NightJob, effort: float = EFFORT) -> Timetable:
     assert best is not None  # there is always a first attempt
     if best.left.any() and best.unplaced_work > enough and job.cycle_zone.size <= REPAIRED:
         best = _repaired(job, best, REPAIR_SHARE * effort, enough)
-    if job.pump_smallest.any():
-        Steadier(job, best.board).run()
-    if best.left.any() and effort >= EFFORT:
-        bounds = lower_bounds(job, patterns=True)
-    return _timetable(job, best, bounds)
+    return best
 
 
 def _repaired(job: NightJob, best: _Attempt, effort: float, enough: float) -> _Attempt:
@@ -286,7 +334,7 @@ def _timetable(job: NightJob, best: _Attempt, bounds: Bounds) -> Timetable:
         measured_capacity=_measured_capacity(job, unplaced, bounds),
         extra_cycles=split,
         after_finish_by=late,
-        notes=_notes(job, unplaced, split, late),
+        notes=_notes(job, unplaced, split),
     )
 
 
@@ -350,7 +398,7 @@ def _measured_capacity(job: NightJob, unplaced: FloatArray, bounds: Bounds) -> M
     return MeasuredCapacity(shares[0], shares[1], shares[2], np.where(own, placed, np.inf))
 
 
-def _notes(job: NightJob, unplaced: FloatArray, split: int, late: BoolArray) -> tuple[str, ...]:
+def _notes(job: NightJob, unplaced: FloatArray, split: int) -> tuple[str, ...]:
     notes: list[str] = []
     if unplaced.any():
         share = unplaced.sum() / job.asked_minutes.sum()
@@ -360,8 +408,6 @@ def _notes(job: NightJob, unplaced: FloatArray, split: int, late: BoolArray) -> 
         )
     if split:
         notes.append(f"{split} more cycles than asked: runs were cut in parts to use gaps in the night")
-    if late.any():
-        notes.append(f"{np.count_nonzero(late)} zones end after the time they should be done by")
     trimmed = float(np.diff(job.pieces, axis=1).sum()) - job.window_minutes
     if trimmed > 1e-6:
         notes.append(f"the window was shortened by {trimmed:g} min to whole steps of {job.grid_s} s")
