@@ -32,6 +32,8 @@ class FlowChart:
     ticks : sequence of (float, str)            Marks of the time axis [min] with their text.
     levels : sequence of (float, str)           Marks of the flow axis [L/s] with their text.
     capacity_text : str             Label of the capacity line.
+    smallest : float or None        Smallest flow to run at [L/s], drawn where the night falls below it.
+    smallest_text : str             Label of its line.
     alt : str                       The drawing in one sentence.
     """
 
@@ -45,6 +47,8 @@ class FlowChart:
     levels: Sequence[tuple[float, str]]
     capacity_text: str
     alt: str
+    smallest: float | None = None
+    smallest_text: str = ""
 
 
 @dataclass(frozen=True)
@@ -98,6 +102,9 @@ def flow_chart(chart: FlowChart) -> Markup:
     if chart.capacity is not None:
         parts.append(_line(left, y(chart.capacity), right, y(chart.capacity), ALERT, 1.6, "7 4"))
         parts.append(_text(right, y(chart.capacity) - 4, chart.capacity_text, ALERT, "end"))
+    if chart.smallest is not None:
+        parts.append(_line(left, y(chart.smallest), right, y(chart.smallest), ALERT, 1.2, "2 3"))
+        parts.append(_text(right, y(chart.smallest) - 3, chart.smallest_text, ALERT, "end"))
     parts.append(_line(left, bottom, right, bottom, INK, 1))
     for minute, text in chart.ticks:
         if first <= minute <= last:

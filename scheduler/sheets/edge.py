@@ -131,6 +131,18 @@ def format_money(amount: float | None, currency: str) -> str:
     return f"{currency}{text}" if len(currency) == 1 else f"{text} {currency}".rstrip()
 
 
+def format_energy_price(per_kwh: float | None, currency: str) -> str:
+    """Price of energy, to the tenth of a cent.
+
+    >>> format_energy_price(0.298, "USD"), format_energy_price(0.17, "$")
+    ('0.298 USD/kWh', '$0.170/kWh')
+    """
+    if per_kwh is None or not math.isfinite(per_kwh):
+        return DASH
+    text = f"{per_kwh:,.3f}"
+    return f"{currency}{text}/kWh" if len(currency) == 1 else f"{text} {currency}".rstrip() + "/kWh"
+
+
 def format_energy(kwh: float | None) -> str:
     """Energy, the same everywhere."""
     return _with_unit(kwh, 1.0, 0, "kWh")

@@ -57,7 +57,14 @@ def write_keying_sheet(plan: Mapping[str, Any], path: Path) -> Path:
 
 def _row(zone: Mapping[str, Any], units: str) -> dict[str, Any]:
     cycles = zone["cycles"]
+    finish_by = zone.get("finish_by") if cycles else None
+    done_by = ""
+    if finish_by:
+        wanted = edge.format_time(datetime.fromisoformat(finish_by), units)
+        late = datetime.fromisoformat(cycles[-1]["end"]) > datetime.fromisoformat(finish_by)
+        done_by = f"runs past {wanted}, when it should be done" if late else f"to be done by {wanted}"
     return {
+        "done_by": done_by,
         "station": zone["station"] or zone["id"],
         "name": zone["name"] or zone["id"],
         "on": zone["minutes"] > 0,

@@ -55,6 +55,7 @@ def sheet_sections(plan: Plan) -> dict[str, Any]:
         "attention": attention(plan, warnings),
         "surfaces": runs_by_surface(plan),
         "flow_charts": flow_charts(plan, flows),
+        "energy": energy_blocks(plan),
         "bands": moisture_bands(plan),
         "nights": coming_nights(plan),
         "allocation": allocation(plan),
@@ -162,6 +163,8 @@ def runs_by_surface(plan: Plan) -> list[dict[str, Any]]:
                 "zones": surface["zones"],
                 "depth": edge.format_depth(surface["depth_mm"], units),
                 "volume": edge.format_volume(surface["volume_m3"], units),
+                "done": _done(running, units),
+                "in_time": finish_words(running, units),
                 "common": common,
                 "reasons": any(z["reason"] != common for z in running),
                 "origin": ", ".join(f"{origin[k]:,} {words}" for k, words in STATE_WORDS.items() if origin[k]),
@@ -169,6 +172,51 @@ def runs_by_surface(plan: Plan) -> list[dict[str, Any]]:
             }
         )
     return sections
+
+
+def finish_words(running: Sequence[Plan], units: str) -> str:
+    """Say whether the runs of a surface are done by the time they should be; nothing where that is the close."""
+    lines = []
+    for time in sorted({z["finish_by"] for z in running if z.get("finish_by")}):
+        own = [z for z in running if z.get("finish_by") == time]
+        late = sum(_wall(z["cycles"][-1]["end"]) > _wall(time) for z in own)
+        which = "All" if len(own) == len(running) else f"{len(own):,} zones"
+        wanted = edge.format_time(_wall(time), units)
+        if late:
+            lines.append(f"{which} should be done by {wanted}: {late:,} {'runs' if late == 1 else 'run'} past it.")
+        else:
+            lines.append(f"{which} should be done by {wanted}, and {'are' if len(own) > 1 else 'is'}.")
+    return " ".join(lines)
+
+
+def _done(running: Sequence[Plan], units: str) -> str:
+    """Time at which the last run of a surface ends."""
+    ends = [_wall(z["cycles"][-1]["end"]) for z in running if z["cycles"]]
+    return f"done at {edge.format_time(max(ends), units)}" if ends else ""
+
+
+def energy_blocks(plan: Plan) -> dict[str, Any] | None:
+    """Energy and its cost tonight by tariff block, and in all; None where there is nothing to tell apart."""
+    blocks, currency, units = plan.get("energy", ()), plan["site"]["currency"], plan["site"]["units"]
+    if not blocks or (len(blocks) == 1 and blocks[0]["price"] is None):
+        return None
+    rows = [
+        {
+            "hours": f"{edge.format_time(_wall(b['start']), units)}–{edge.format_time(_wall(b['end']), units)}",
+            "price": edge.format_energy_price(b["price"], currency),
+            "volume": edge.format_volume(b["volume_m3"], units),
+            "energy": edge.format_energy(b["energy_kwh"]),
+            "cost": edge.format_money(b["cost"], currency),
+        }
+        for b in blocks
+    ]
+    cost = None if blocks[0]["cost"] is None else sum(b["cost"] for b in blocks)
+    total = {
+        "volume": edge.format_volume(sum(b["volume_m3"] for b in blocks), units),
+        "energy": edge.format_energy(sum(b["energy_kwh"] for b in blocks)),
+        "cost": edge.format_money(cost, currency),
+    }
+    return {"rows": rows, "total": total}
 
 
 def pump_flows(plan: Plan) -> dict[str, tuple[np.ndarray, np.ndarray, float]]:
@@ -193,7 +241,7 @@ def flow_charts(plan: Plan, flows: Mapping[str, tuple[np.ndarray, np.ndarray, fl
     """One drawing per pump station, with its peak in words."""
     units = plan["site"]["units"]
     midnight = datetime.combine(_day(plan["night"]), datetime.min.time())
-    capacities = {p["name"]: p["capacity_lps"] for p in plan.get("pumps", ())}
+    stations = {p["name"]: p for p in plan.get("pumps", ())}
     pieces = [
         ((_wall(p["start"]) - midnight).total_seconds() / 60, (_wall(p["end"]) - midnight).total_seconds() / 60)
         for p in plan["nights"][0]["window"]
@@ -204,11 +252,14 @@ def flow_charts(plan: Plan, flows: Mapping[str, tuple[np.ndarray, np.ndarray, fl
             continue
         peak = int(flow.argmax())
         when = edge.format_time(midnight + timedelta(minutes=float(minutes[peak])), units)
-        capacity = capacities.get(name)
+        station = stations.get(name, {})
+        capacity = station.get("capacity_lps")
         words = f"Highest {edge.format_flow(float(flow[peak]), units)} at {when}"
         if capacity:
             words += f", {edge.format_percent(float(flow[peak]) / capacity)} of capacity"
         words += f"; delivers for {edge.format_duration(pump_minutes(minutes, flow, end))}."
+        words += _station_words(station, units)
+        low = station.get("smallest_flow_lps") if station.get("under_smallest_min") else None
         on = np.flatnonzero(flow > FLOW_IS_ON)
         changed = np.concatenate([[True], np.diff(flow) != 0])
         changed[: on[0]] = False
@@ -226,10 +277,25 @@ def flow_charts(plan: Plan, flows: Mapping[str, tuple[np.ndarray, np.ndarray, fl
             ticks=_hour_ticks(first, last, midnight, units),
             levels=_flow_levels(max(capacity or 0.0, float(flow.max())), units),
             capacity_text=f"capacity {edge.format_flow(capacity, units)}",
+            smallest=low,
+            smallest_text=f"smallest {edge.format_flow(low, units)}",
             alt=f"Flow of pump station {name} through the night. {words}",
         )
         charts.append({"pump": name, "words": words, "drawing": flow_chart(chart)})
     return charts
+
+
+def _station_words(station: Plan, units: str) -> str:
+    """Energy, head and time below the smallest flow of one pump station, as far as they are known."""
+    words = ""
+    if station.get("energy_kwh") is not None:
+        words += f" {edge.format_energy(station['energy_kwh'])}, head up to "
+        words += f"{edge.format_head(station['highest_head_m'], units)}."
+    if station.get("short_of_head_min"):
+        words += f" Short of head for {edge.format_duration(station['short_of_head_min'])}."
+    if station.get("under_smallest_min"):
+        words += f" Below its smallest flow for {edge.format_duration(station['under_smallest_min'])}."
+    return words
 
 
 def moisture_bands(plan: Plan) -> list[dict[str, Any]]:
