@@ -21,6 +21,7 @@ from models.plan.choose import Node, Ways, branch, dive
 from models.plan.flush import Copies, flush_copies, spread_inputs, spread_prices
 from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import Floats, Ints, PlanInputs
+from models.plan.objective import terminal_target
 from models.plan.parts import Part, separate
 from models.plan.prices import Prices, plan_prices
 from models.plan.results import (
@@ -101,16 +102,23 @@ class PlanSolver:
         self.parts = self._taken_apart(compiled) if large else []
 
     def _taken_apart(self, compiled: Matrices) -> list[tuple[Part, highspy.Highs]]:
-        """Parts of the plan that share no pump, each loaded on its own."""
+        """Parts of the plan that share no pump, each loaded; none where a limit of the site is sure to bind."""
+        if _least_water(self.inputs) > min([self.inputs.allocation, *(t.above for t in self.inputs.tiers)]):
+            return []
         wide = np.zeros(self.row_upper.size, dtype=np.bool_)
         for name in SITE_WIDE:
             family = self.model.component(name)
             wide[[self.row[id(c)] for c in (() if family is None else family.values())]] = True
+        self.site_wide = np.flatnonzero(wide), compiled.matrix.tocsr()[np.flatnonzero(wide)]
         found = separate(compiled.matrix, wide)
         return [(part, _loaded(compiled.part(part.rows, part.columns, part.matrix), large=True)) for part in found]
 
     def _start_from_parts(self) -> None:
-        """Solve the parts side by side and begin the plan from their bases; only once, on a plan as it was loaded."""
+        """Solve the parts side by side and begin the plan from their bases; only once, on a plan as it was loaded.
+
+        Where they do not hold a limit of the whole site together, the plan begins from nothing: to push them back
+        behind one row that holds every zone was measured to take several times as long.
+        """
         parts, self.parts = self.parts, []
         if not parts:
             return
@@ -121,9 +129,14 @@ class PlanSolver:
         lower, basic = highspy.HighsBasisStatus.kLower, highspy.HighsBasisStatus.kBasic
         columns = np.full(self.cost.size, lower, dtype=object)
         rows = np.full(self.row_upper.size, basic, dtype=object)
+        values = np.zeros(self.cost.size)
         for part, highs in parts:
             own = highs.getBasis()
             columns[part.columns], rows[part.rows] = own.col_status, own.row_status
+            values[part.columns] = highs.getSolution().col_value
+        wide, matrix = self.site_wide
+        if np.any(matrix @ values > self.row_upper[wide] * (1.0 + STILL)):
+            return
         basis = highspy.HighsBasis()
         basis.col_status, basis.row_status, basis.valid = columns.tolist(), rows.tolist(), True
         self.highs.setBasis(basis)
@@ -401,6 +414,12 @@ class PlanSolver:
         place = self.row[id(row)]
         self.row_upper[place] = limit
         self.highs.changeRowBounds(place, -highspy.kHighsInf, limit)
+
+
+def _least_water(inputs: PlanInputs) -> float:
+    """Water that brings every zone to where the last night should leave it [m3], if nothing limits it."""
+    missing = inputs.depletion + (inputs.etc - inputs.effective_rain).sum(axis=1) - terminal_target(inputs)
+    return float((np.maximum(missing, 0.0) * inputs.area / 1000.0 / inputs.net_share).sum())
 
 
 def _loaded(compiled: Matrices, large: bool) -> highspy.Highs:

@@ -54,13 +54,17 @@ def every_plan_large(monkeypatch):
     monkeypatch.setattr(solve, "LARGE", 0)
 
 
-@pytest.mark.parametrize("seed", range(8))
-def test_solved_in_parts_or_as_one(every_plan_large, monkeypatch, seed):
-    # two pumps and three branches drawn at random; on odd seeds an allocation that binds ties them
-    rng = np.random.default_rng(seed)
-    inputs = drawn_plan(rng, 12, 3, **({"allocation": 30.0} if seed % 2 else {}))
+def two_sites(seed, **given):
+    """A drawn plan whose two pumps share no branch and no controller; permits of sources still tie them."""
+    inputs = drawn_plan(np.random.default_rng(seed), 12, 3, **given)
     inputs.branch_of_zone[:] = inputs.pump_of_zone
     inputs.controller_of_zone[:] = np.where(inputs.pump_of_zone < 0, -1, inputs.pump_of_zone)
+    return inputs
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_solved_in_parts_or_as_one(every_plan_large, monkeypatch, seed):
+    inputs = two_sites(seed, allocation=np.inf, tiers=())
     apart = PlanSolver(inputs)
     assert len(apart.parts) > 1
     found = apart.solve()
@@ -68,6 +72,23 @@ def test_solved_in_parts_or_as_one(every_plan_large, monkeypatch, seed):
     as_one = PlanSolver(inputs)
     assert as_one.parts == []
     assert found.objective == pytest.approx(as_one.solve().objective, rel=1e-9)
+
+
+def test_parts_that_hold_together_leave_nothing_to_do(every_plan_large):
+    inputs = two_sites(3, allocation=1e6, tiers=(), cuts=(), source_daily=np.inf, source_monthly=np.inf)
+    solver = PlanSolver(inputs)
+    solver.solve()
+    assert solver.highs.getInfoValue("simplex_iteration_count")[1] == 0
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_an_allocation_sure_to_bind_is_solved_as_one(every_plan_large, monkeypatch, seed):
+    inputs = two_sites(seed, depletion=10.0, etc=6.0, effective_rain=0.0, allocation=5.0)
+    as_one = PlanSolver(inputs)
+    assert as_one.parts == []
+    found = as_one.solve()
+    monkeypatch.setattr(solve, "LARGE", 10**9)
+    assert found.objective == pytest.approx(PlanSolver(inputs).solve().objective, rel=1e-9)
 
 
 @pytest.mark.parametrize("seed", range(6))
