@@ -14,12 +14,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from models.layers import LayeredState, Layers, check_state, ece_of, over_zones, root_zone_ece
+from models.layers import LARGEST_MIXING, LayeredState, Layers, check_state, ece_of, over_zones, root_zone_ece
 from models.salt_balance import lead_in
 from models.salts import HOFFMAN_SPRINKLED, hoffman_depth
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.ArrayLike
+
+LEARNED_MIXING = (0.4, LARGEST_MIXING)  # [-] within which measured flushes set f; our choice
 
 
 @dataclass(frozen=True)
@@ -107,30 +109,38 @@ def flush_depth(
     )
 
 
-def fit_path_spread(
-    layers: Layers, before: LayeredState, net_water: Numbers, source_ec: Numbers, ece_after: Numbers, pairs: Numbers
+def fit_mixing(
+    layers: Layers,
+    before: LayeredState,
+    net_water: Numbers,
+    source_ec: Numbers,
+    ece_after: Numbers,
+    pairs: Numbers,
+    group: npt.NDArray[np.intp] | None = None,
 ) -> Floats:
-    """Learn s from a flush that was measured, shrunk to the layers' present s.
+    """Learn f from flushes that were measured, shrunk to the layers' present f.
 
-    The s in 0 to 5 with which the water that entered turns the state before into the mean ECe read after, found by
-    bisection (less salt is left the smaller s), then taken with weight pairs / (pairs + 2) against the present value:
-    prior worth two flushes.
+    The f in `LEARNED_MIXING` with which the water that entered turns the states before into ECe that on the mean are
+    those read after, found by bisection (less salt is left the larger f), then taken with weight pairs / (pairs + 2)
+    against the present value: prior worth two flushes.
 
     Parameters
     ----------
     layers, before : Layers, LayeredState
-        The zones and their state as the flush began.
+        A row for each flush: its zone, and the state as the flush began.
     net_water, source_ec, ece_after : array_like, shape (Z,) or a number
         Net water of the flush [mm], ECw [dS/m], mean root zone ECe read after it [dS/m].
     pairs : array_like, shape (Z,) or a number
         How many flushes this reading stands for (1, or their number where readings are averages) [-]; 0: nothing
         learned.
+    group : ndarray of int, shape (Z,), optional
+        Flushes of one number have one f; each its own if not given.
 
     Returns
     -------
     ndarray, shape (Z,)
-        s [-] of each zone (the mean of its layers where they differ), for `equal_layers`. A reading beyond what s in 0
-        to 5 can give counts as the nearer end; where no water drained, s stays.
+        f [-] of each flush's group, for `equal_layers`. Readings beyond what f within its limits can give count as the
+        nearer end; where no water drained, f stays.
 
     Raises
     ------
@@ -142,12 +152,19 @@ def fit_path_spread(
     source = over_zones("source_ec", source_ec, layers.zones)
     read = over_zones("ece_after", ece_after, layers.zones)
     weight = over_zones("pairs", pairs, layers.zones)
-    present = np.asarray(layers.path_spread.mean(axis=1), dtype=np.float64)
-    low, high = np.zeros(layers.zones), np.full(layers.zones, 5.0)
+    own = np.arange(layers.zones) if group is None else np.asarray(group)
+    if own.shape != (layers.zones,):
+        raise ValueError(f"group: shape {own.shape}, needed ({layers.zones},)")
+    _, own = np.unique(own, return_inverse=True)
+    weight = np.where(water > before.total_depletion, weight, 0.0)
+    whole = np.bincount(own, weights=weight)
+    present = np.asarray(layers.mixing.mean(axis=1), dtype=np.float64)
+    low, high = (np.full(whole.size, end) for end in LEARNED_MIXING)
     for _ in range(30):
         middle = 0.5 * (low + high)
-        tried = replace(layers, path_spread=np.repeat(middle[:, None], layers.count, axis=1))
-        saltier = root_zone_ece(tried, ece_of(tried, lead_in(tried, before, water, source))) > read
-        high, low = np.where(saltier, middle, high), np.where(saltier, low, middle)
-    share = np.where(water > before.total_depletion, weight / (weight + 2.0), 0.0)
-    return np.asarray(present + share * (0.5 * (low + high) - present), dtype=np.float64)
+        tried = replace(layers, mixing=np.repeat(middle[own][:, None], layers.count, axis=1))
+        more = root_zone_ece(tried, ece_of(tried, lead_in(tried, before, water, source))) - read
+        saltier = np.bincount(own, weights=weight * more) > 0.0
+        low, high = np.where(saltier, middle, low), np.where(saltier, high, middle)
+    share = (whole / (whole + 2.0))[own]
+    return np.asarray(present + share * ((0.5 * (low + high))[own] - present), dtype=np.float64)

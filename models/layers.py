@@ -23,6 +23,8 @@ TWO_LAYER_ROOTS = (0.7, 0.3)  # [-] the upper and lower halves of FAO-29's 40-30
 # s = 1: the paths' shares of the flow spread exponentially; one event leaves 1 / (1 + f x) of a layer's salt. With two
 # layers and FC 0.20 to 0.30 a flush follows Hoffman's K = 0.1 within 0.11 of C0 for C / C0 from 0.4 to 0.1. Computed.
 PATH_SPREAD = 1.0  # [-]
+# Two-layer soils whose salt lies at the bottom of the lower one, as flushed soils do, give more than twice the mean.
+LARGEST_MIXING = 4.0  # [-] of f
 TOLERANCE = 1e-9  # [mm] rounding allowed in what a caller hands in
 
 
@@ -39,7 +41,7 @@ class Layers:
     root_fraction : ndarray
         Share of ET from the layer [-]; sums to 1 in each zone.
     mixing, path_spread : ndarray
-        f [-], above 0, at most 2, and s [-], 0 or more: how passing water takes up a layer's salt: see
+        f [-], above 0, at most 4, and s [-], 0 or more: how passing water takes up a layer's salt: see
         `models.salt_balance`.
     """
 
@@ -68,8 +70,8 @@ class Layers:
             raise ValueError("saturation: must be field_capacity to 1 m3/m3")
         if np.any(self.root_fraction < 0.0) or np.any(np.abs(self.root_fraction.sum(axis=1) - 1.0) > 1e-9):
             raise ValueError("root_fraction: must be 0 or more and sum to 1 in each zone")
-        if np.any(self.mixing <= 0.0) or np.any(self.mixing > 2.0):
-            raise ValueError("mixing: must be above 0 and at most 2")
+        if np.any(self.mixing <= 0.0) or np.any(self.mixing > LARGEST_MIXING):
+            raise ValueError(f"mixing: must be above 0 and at most {LARGEST_MIXING:g}")
         if np.any(self.path_spread < 0.0):
             raise ValueError("path_spread: must be 0 or more")
 
@@ -185,6 +187,11 @@ class LayeredState:
     def total_depletion(self) -> Floats:
         """Depletion of the root zone [mm], (Z,)."""
         return np.asarray(self.depletion.sum(axis=1), dtype=np.float64)
+
+
+def some_layers(layers: Layers, zones: npt.NDArray[np.int64]) -> Layers:
+    """Give the layers of some of the zones, by index; a zone may come more than once."""
+    return Layers(**{field.name: getattr(layers, field.name)[zones] for field in fields(layers)})
 
 
 def spread_depletion(layers: Layers, total: Numbers) -> Floats:

@@ -10,10 +10,14 @@ salt growing downward within the layer, s (`path_spread`) for flow that follows 
 finds ever less salt in them; s = 0 is a stirred tank, s = 1 leaves 1 / (1 + f x) of the salt. Between steps the layer
 evens out. Over zones (Z,) and layers (Z, L).
 
+What is above field capacity does not drain at once, and roots draw on it meanwhile. FAO-56 lets ET of the date come
+before drainage (Eq. 88, DP = I + P - ET - D), the order here, drainage in the night, lets none. `slow` is the share of
+the date's ET that is taken from water still above field capacity: 0 drains all of it in the night, 1 is Eq. 88.
+
 Limits: f and s are set by two published relations, FAO-29 Table 3 and Hoffman's, that no one pair meets for every
 soil. Against ten stirred layers (f 0.5 to 1, s 0, FC 0.15 to 0.35) a flush to 75 or 85 % of the ECe before ends 20 %
 below to 6 % above the forecast, one to 60 % up to 30 % below: stirred layers know no slow pores, Hoffman's soils do. A
-site that has measured its flushes should set s by `models.flushing.fit_path_spread`.
+site that has measured its flushes should set f by `models.flushing.fit_mixing`.
 
 Sources: FAO-56 ch. 8 Eq. 84-88, 90, 91; FAO-29 Table 3 and Hoffman (1980) for f and s. Memory.
 """
@@ -90,6 +94,7 @@ def layered_day(
     p: Numbers,
     tolerance: SaltTolerance | None = None,
     rain_ec: float = 0.0,
+    slow: float = 0.0,
 ) -> LayeredDay:
     """Carry water and salt through one step.
 
@@ -108,6 +113,8 @@ def layered_day(
         For salt stress; without it salt does not lower ET.
     rain_ec : float
         EC of rain [dS/m].
+    slow : float
+        Share of ET that the night's water above field capacity gives before it drains [-].
 
     Returns
     -------
@@ -130,8 +137,8 @@ def layered_day(
             ("p", p),
         )
     }
-    _check_chemistry(layers, tolerance, rain_ec)
-    return _step(_Soil.of(layers), layers, state, tolerance, rain_ec, **given)
+    _check_chemistry(layers, tolerance, rain_ec, slow)
+    return _step(_Soil.of(layers), layers, state, tolerance, rain_ec, slow, **given)
 
 
 @dataclass(frozen=True)
@@ -161,12 +168,13 @@ def run_layers(
     p: Numbers,
     tolerance: SaltTolerance | None = None,
     rain_ec: float = 0.0,
+    slow: float = 0.0,
 ) -> LayeredRun:
     """Run `layered_day` over N steps for all zones at once.
 
     Parameters
     ----------
-    layers, state, tolerance, rain_ec
+    layers, state, tolerance, rain_ec, slow
         As for `layered_day`.
     net_irrigation, etc, effective_rain : ndarray, shape (Z, N)
         [mm].
@@ -184,7 +192,7 @@ def run_layers(
         As for `layered_day`.
     """
     check_state(layers, state)
-    _check_chemistry(layers, tolerance, rain_ec)
+    _check_chemistry(layers, tolerance, rain_ec, slow)
     shape = np.asarray(net_irrigation).shape
     if len(shape) != 2 or shape[0] != layers.zones:
         raise ValueError(f"net_irrigation: shape {shape}, needed ({layers.zones}, N)")
@@ -198,9 +206,8 @@ def run_layers(
     by_layer = {name: np.empty((shape[0], layers.count, shape[1])) for name in ("layer_depletion", "ece")}
     soil = _Soil.of(layers)
     for n in range(shape[1]):
-        day = _step(
-            soil, layers, state, tolerance, rain_ec, water[:, n], salinity[:, n], demand[:, n], rain[:, n], share[:, n]
-        )
+        given = (water[:, n], salinity[:, n], demand[:, n], rain[:, n], share[:, n])
+        day = _step(soil, layers, state, tolerance, rain_ec, slow, *given)
         state = day.state
         by_layer["layer_depletion"][:, :, n] = state.depletion
         by_layer["ece"][:, :, n] = ece_of(layers, state)
@@ -281,6 +288,7 @@ def _step(
     state: LayeredState,
     tolerance: SaltTolerance | None,
     rain_ec: float,
+    slow: float,
     net_irrigation: Floats,
     source_ec: Floats,
     etc: Floats,
@@ -291,14 +299,18 @@ def _step(
     taw = soil.available.sum(axis=0)
     depletion, salt = state.depletion.T.copy(), state.salt.T.copy()
     passed, passed_salt = np.zeros_like(depletion), np.zeros_like(depletion)
-    _enter(soil, (depletion, salt, passed, passed_salt), net_irrigation, source_ec)
+    above = np.maximum(net_irrigation - depletion.sum(axis=0), 0.0)
+    kept = np.minimum(slow * etc, above)  # still there when the date's ET asks for it
+    _enter(soil, (depletion, salt, passed, passed_salt), net_irrigation - kept, source_ec)
     total = depletion.sum(axis=0)
     stress = stress_coefficient(np.clip(total, 0.0, taw), taw, p)
     if tolerance is not None:
         mean = root_zone_ece(layers, ece_of(layers, LayeredState(depletion.T, salt.T)))
         stress = stress * salt_stress(mean, tolerance.threshold, tolerance.slope, tolerance.yield_response)
-    et = np.minimum(stress * etc, np.maximum(taw - total + effective_rain, 0.0))
-    depletion, missing = _take(soil, depletion, et, effective_rain)
+    et = np.minimum(stress * etc, np.maximum(taw - total + kept + effective_rain, 0.0))
+    depletion, missing = _take(soil, depletion, et, kept + effective_rain)
+    if kept.any():
+        _enter(soil, (depletion, salt, passed, passed_salt), kept, source_ec)
     _enter(soil, (depletion, salt, passed, passed_salt), effective_rain, np.full(layers.zones, rain_ec))
     if missing.any():
         depletion += in_proportion(missing, (soil.available - depletion).T).T
@@ -413,9 +425,11 @@ def _over_steps(name: str, value: Numbers, shape: tuple[int, ...]) -> Floats:
     return np.asfortranarray(array)
 
 
-def _check_chemistry(layers: Layers, tolerance: SaltTolerance | None, rain_ec: float) -> None:
-    """Refuse a tolerance for other zones, and rain of negative EC."""
+def _check_chemistry(layers: Layers, tolerance: SaltTolerance | None, rain_ec: float, slow: float) -> None:
+    """Refuse a tolerance for other zones, rain of negative EC, and a share outside 0 to 1."""
     if tolerance is not None and tolerance.threshold.shape != (layers.zones,):
         raise ValueError(f"tolerance: shape {tolerance.threshold.shape}, needed ({layers.zones},)")
     if not rain_ec >= 0.0:
         raise ValueError("rain_ec: must be 0 or more")
+    if not 0.0 <= slow <= 1.0:
+        raise ValueError("slow: must be 0 to 1")

@@ -23,12 +23,12 @@ import numpy as np
 import pandas as pd
 
 from models.flushing import flush_depth
-from models.layers import LayeredState, Layers, ece_of, root_zone_ece, state_from_ece
+from models.layers import LayeredState, Layers, ece_of, root_zone_ece, some_layers, state_from_ece
 from models.plan.flush_needs import FlushNeeds
 from models.salt_balance import layered_day, lead_in
 from models.salts import hoffman_depth, salt_stress
 from scheduler.notes import Note
-from scheduler.salinity import SaltState, some_layers
+from scheduler.salinity import SLOW, SaltState
 from scheduler.site import Site
 
 if TYPE_CHECKING:
@@ -144,7 +144,8 @@ def flush_needs(site: Site, salt: SaltState, inputs: NightInputs) -> FlushCandid
     allowed = ~protected_nights(site, dates)[z] & plan.allowed[z].any(axis=2)
     depth = np.where(np.isnan(depth), np.nan, np.maximum(depth, SMALLEST))
     lasts = np.maximum((limit[z] - reached) / np.maximum(rise[z], 1e-6), 1.0)
-    needs = FlushNeeds(z.astype(np.int64), depth, allowed, harm[:, :n], harm[:, n:].sum(axis=1), lasts=lasts)
+    late = harm[:, n:].sum(axis=1)
+    needs = FlushNeeds(z.astype(np.int64), depth, allowed, harm[:, :n], late, lasts=lasts, held=SLOW * plan.etc[z])
     by = tuple(dates[i] for i in _in_time(allowed, passes))
     return FlushCandidates(
         needs=needs,
@@ -249,7 +250,7 @@ def _look_ahead(salt: SaltState, zones: np.ndarray, plan: object, fraction: np.n
         fall = rain[:, i] if i < n else np.zeros(zones.size)
         share = p[:, i] if i < n else p[:, -1]
         water = np.minimum(state.total_depletion, np.maximum(demand - fall, 0.0))
-        day = layered_day(part, state, water, salt.source_ec[zones], demand, fall, share)
+        day = layered_day(part, state, water, salt.source_ec[zones], demand, fall, share, slow=SLOW)
         state = day.state
         states.append(state)
         mean.append(root_zone_ece(part, ece_of(part, state)))

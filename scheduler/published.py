@@ -82,7 +82,7 @@ def plan_document(planned: Planned) -> dict[str, Any]:
         *(*site.notes, *demand.notes, *state.notes),
         *(*planned.salt.notes, *inputs.notes, *planned.flushes.notes),
     )
-    ece = _salinity(planned, net)
+    ece, leached = _salinity(planned, net)
     pumped = pumped_night(site, run)
     energy = energy_part(site, inputs, run, pumped)
     warnings = [{"subject": n.subject, "text": n.text} for n in notes if n.kind == "warning"]
@@ -108,7 +108,7 @@ def plan_document(planned: Planned) -> dict[str, Any]:
         "surfaces": _surfaces_part(site, plan, run, dry, soft, future),
         "allocation": _allocation_part(site, inputs, run),
         "give_way": _give_way_part(site, inputs, dry, scarce),
-        "flushes": _flushes_part(planned, net, future, ece),
+        "flushes": _flushes_part(planned, net, leached, ece),
         "flow": flow_part(site, pumped),
         "energy": energy,
         "advice": [],
@@ -288,20 +288,23 @@ def _zones_part(
     return entries
 
 
-def _salinity(planned: Planned, net: np.ndarray) -> np.ndarray:
-    """Mean ECe of every zone tonight and at the end of each date, shape (Z, N + 1) [dS/m], NaN where not known."""
+def _salinity(planned: Planned, net: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Mean ECe of every zone tonight and at the end of each date, shape (Z, N + 1) [dS/m], NaN where not known.
+
+    And what leaves the roots with its salt on each date, shape (Z, N) [mm].
+    """
     plan, run = planned.inputs.plan, planned.run
     if not planned.salt.known.any():
-        return np.full((plan.zones, plan.nights + 1), np.nan)
+        return np.full((plan.zones, plan.nights + 1), np.nan), np.full((plan.zones, plan.nights), np.nan)
     chosen = run.result.minutes(plan).sum(axis=2)  # (Z, N, K)
     whole = chosen.sum(axis=2)
     ec = plan.supply_share @ np.array([s.ec for s in planned.site.sources])
     mixed = np.where(whole > 0, (chosen @ ec) / np.maximum(whole, 1e-12), planned.salt.source_ec[:, None])
     forecast = forecast_salt(planned.salt, net, mixed, plan.etc, plan.effective_rain, planned.inputs.depletion_fraction)
-    return np.column_stack((planned.salt.mean, forecast.mean))
+    return np.column_stack((planned.salt.mean, forecast.mean)), forecast.drainage
 
 
-def _flushes_part(planned: Planned, net: np.ndarray, future: DayBalance, ece: np.ndarray) -> list[dict[str, Any]]:
+def _flushes_part(planned: Planned, net: np.ndarray, leached: np.ndarray, ece: np.ndarray) -> list[dict[str, Any]]:
     """Flushes of the horizon in order of their first night, then the zones that need one and get none."""
     inputs, candidates, zones = planned.inputs, planned.flushes, planned.site.zones
     place = {int(z): f for f, z in enumerate(candidates.needs.zone)}
@@ -314,7 +317,7 @@ def _flushes_part(planned: Planned, net: np.ndarray, future: DayBalance, ece: np
                 "zone": zones.zone[z],
                 "nights": [inputs.dates[n].isoformat() for n in on],
                 "by": candidates.by[f].isoformat(),
-                "drainage_mm": round(float(future.drainage[z, on].sum()), 3),
+                "drainage_mm": round(float(leached[z, on].sum()), 3),
                 "depth_mm": round(float(gross), 3),
                 "ece_before_dsm": round(float(ece[z, on[0]]), 3),
                 "ece_after_dsm": round(float(ece[z, on[-1] + 1]), 3),

@@ -16,28 +16,29 @@ import numpy as np
 import pandas as pd
 
 from models.hydraulics import lower_quarter_factor
-from models.layers import TWO_LAYER_ROOTS, LayeredState, Layers, ece_of, equal_layers, root_zone_ece, state_from_ece
+from models.layers import TWO_LAYER_ROOTS, LayeredState, Layers, ece_of, root_zone_ece, some_layers, state_from_ece
 from models.salt_balance import layered_day, run_layers
-from models.salts import boundary_concentration, probe_corrections, probe_ece, raised_moisture_floor, salt_stress
-from models.soil import TEXTURES, adjusted_depletion_fraction
+from models.salts import boundary_concentration, raised_moisture_floor, salt_stress
+from models.soil import adjusted_depletion_fraction
 from scheduler.demand import Demand, zone_etc, zone_rain
 from scheduler.errors import counted
+from scheduler.leached import learned_layers
 from scheduler.notes import Note
 from scheduler.ran import runs_before
+from scheduler.salt_readings import PLAUSIBLE_ECE, layer_samples, probe_factors, recent_readings, site_layers
 from scheduler.site import Site
 
 if TYPE_CHECKING:
     from scheduler.state import StartState
 
 START_LEACHING = 0.15  # [-] leaching fraction whose steady state a zone is taken to start from; our choice
-OLDEST_EC = 3  # [d] an older probe reading no longer says how salty a zone is tonight; our choice
-PLAUSIBLE_ECE = (0.05, 60.0)  # [dS/m] outside it a reading is of the probe, not of the soil; our choice
-PAIR_DEPTH = 6.0  # [cm] sample and probe further apart in depth are no pair; our choice
 LABORATORY_SPREAD = 0.10  # natural-log spread of a sample against its layer's mean; our choice
 DRIFT = 0.015  # [1/d] natural-log spread the balance gains with every day it runs alone; our choice
 UNKNOWN_SPREAD = 0.5  # natural-log spread of the stated start, and the widest of all; our choice
 KIN_SPREAD = 0.25  # natural-log spread between zones of one surface, soil and water; our choice
 LOWEST_FLOOR = 0.5  # [-] of RAW: salt never asks for soil wetter than this; our choice
+# [-] of a date's ET that water above field capacity gives before it drains, see `models.salt_balance`
+SLOW = 0.2
 SALTLESS = 0.05  # [dS/m] water below it brings no salt worth following
 
 
@@ -83,10 +84,14 @@ class SaltState:
 
 @dataclass(frozen=True)
 class SaltForecast:
-    """ECe at the end of each date of the horizon: by layer (Z, L, N) and the mean (Z, N) [dS/m], NaN if not known."""
+    """ECe at the end of each date of the horizon: by layer (Z, L, N) and the mean (Z, N) [dS/m], NaN if not known.
+
+    drainage : ndarray (Z, N)   What leaves the roots with its salt [mm], NaN if not known.
+    """
 
     ece: np.ndarray
     mean: np.ndarray
+    drainage: np.ndarray
 
 
 def salt_state(site: Site, night: date, opens: int, demand: Demand, state: StartState) -> SaltState:
@@ -121,8 +126,10 @@ def salt_state(site: Site, night: date, opens: int, demand: Demand, state: Start
     if zones.size:
         run = salt_history(site, layers, source_ec, zones, demand.past, samples, night)
         notes += run.notes
-        correction = _corrections(site, samples, opening)
+        correction = probe_factors(site, samples, opening)
         corrections = {probe: factor for probe, (factor, _) in correction.items()}
+        layers, learned = learned_layers(site, layers, run, source_ec, corrections, opening, SLOW)
+        notes += [] if learned is None else [learned]
         found = _joined(site, zones, source_ec, run, readings, correction)
         ece[zones], spread[zones], origin[zones] = found
         _note_origins(site, origin[zones], notes)
@@ -162,16 +169,16 @@ def forecast_salt(
     SaltForecast
     """
     z, n = net_irrigation.shape
-    ece, mean = np.full((z, salt.layers.count, n), np.nan), np.full((z, n), np.nan)
+    ece, mean, drainage = (np.full(shape, np.nan) for shape in ((z, salt.layers.count, n), (z, n), (z, n)))
     on = np.flatnonzero(salt.known)
     if on.size:
         part = some_layers(salt.layers, on)
         start = state_from_ece(part, salt.depletion[on], salt.ece[on])
         run = run_layers(
-            part, start, net_irrigation[on], source_ec[on], etc[on], effective_rain[on], p[on]
+            part, start, net_irrigation[on], source_ec[on], etc[on], effective_rain[on], p[on], slow=SLOW
         )  # fmt: skip
-        ece[on], mean[on] = run.ece, run.mean_ece
-    return SaltForecast(ece, mean)
+        ece[on], mean[on], drainage[on] = run.ece, run.mean_ece, run.drainage
+    return SaltForecast(ece, mean, drainage)
 
 
 def salt_dry_limit(site: Site, salt: SaltState, taw: np.ndarray, p: np.ndarray) -> np.ndarray:
@@ -194,20 +201,6 @@ def salt_dry_limit(site: Site, salt: SaltState, taw: np.ndarray, p: np.ndarray) 
     return np.maximum(raised_moisture_floor(taw[:, None], p, ks[:, None]), LOWEST_FLOOR * raw)
 
 
-def site_layers(site: Site) -> Layers:
-    """Two layers a zone; the paste holds the texture's pores, never less than a little above field capacity."""
-    zones = site.zones
-    pores = np.array([TEXTURES[s].saturation for s in zones.soil])
-    saturation = np.minimum(np.maximum(pores, zones.field_capacity + 0.02), 1.0)
-    return equal_layers(zones.root_depth, zones.field_capacity, zones.wilting_point, saturation)
-
-
-def some_layers(layers: Layers, zones: np.ndarray) -> Layers:
-    """The same for some of the zones."""
-    names = ("thickness", "field_capacity", "wilting_point", "saturation", "root_fraction", "mixing", "path_spread")
-    return Layers(**{name: getattr(layers, name)[zones] for name in names})
-
-
 def usual_source_ec(site: Site) -> np.ndarray:
     """ECw of the water each zone usually takes, shape (Z,) [dS/m]: its fixed blend, else the first source it names."""
     if not site.sources:
@@ -220,98 +213,6 @@ def usual_source_ec(site: Site) -> np.ndarray:
         blended = len(sources) > 1 and all(site.sources[w].share is not None for w in sources) and share.sum() > 0
         found[listed] = float(share @ ec[sources] / share.sum()) if blended else float(ec[sources[0]])
     return np.array([found[listed] for listed in site.zones.sources])
-
-
-# ------------------------------------------------------------------------------------------ samples and readings
-
-
-def layer_samples(site: Site, before: pd.Timestamp) -> pd.DataFrame:
-    """Laboratory samples up to `before`: date, z, layer, depth [cm], ece [dS/m], oldest first."""
-    rows = site.samples[(site.samples["date"] <= before) & (site.samples["ece"] > 0)]
-    index = pd.Series(np.arange(len(site.zones)), index=site.zones.zone)
-    table = rows.assign(z=rows["zone"].map(index))
-    table = table[table["z"].notna()].astype({"z": np.int64})
-    table["layer"] = _layer_at(site, table["z"].to_numpy(), table["depth"].to_numpy(float))
-    return table.sort_values("date", kind="stable")
-
-
-def recent_readings(site: Site, opening: pd.Timestamp) -> pd.DataFrame:
-    """One row for each probe that can be trusted tonight: the median ECe of its last day, before any correction."""
-    rows = site.probes
-    rows = rows[(rows["time"] > opening - timedelta(days=OLDEST_EC)) & (rows["time"] <= opening)]
-    rows = rows[rows["ec"].notna()]
-    newest = rows.groupby("probe")["time"].transform("max")
-    return median_ece(site, rows[rows["time"] > newest - timedelta(days=1)])
-
-
-def median_ece(site: Site, rows: pd.DataFrame, by_day: bool = False) -> pd.DataFrame:
-    """Median ECe of each probe (of each day) with its zone and layer: probe, z, layer, depth [cm], time, ece [dS/m].
-
-    Bulk EC goes to 25 degC, to pore water and to the paste at the reading's own moisture. A reading without temperature
-    counts as already at 25 degC. Too dry (below 0.10 m3/m3) or implausible readings are left out.
-    """
-    names = ["probe", "z", "layer", "depth", "time", "ece"]
-    placed = rows[rows["ec"] > 0].merge(site.probe_sites, on="probe", how="inner")
-    begun = placed["from"].isna() | (placed["from"] <= placed["time"])
-    standing = placed["until"].isna() | (placed["until"] >= placed["time"].dt.normalize())
-    index = pd.Series(np.arange(len(site.zones)), index=site.zones.zone)
-    placed = placed.assign(z=placed["zone"].map(index))[begun & standing]
-    placed = placed[placed["z"].notna()].astype({"z": np.int64})
-    if not len(placed):
-        return pd.DataFrame({n: pd.Series(dtype=object if n == "probe" else float) for n in names}).astype(
-            {"z": np.int64, "layer": np.int64, "time": "datetime64[ns]"}
-        )
-    saturation = site_layers(site).saturation[:, 0][placed["z"].to_numpy()]
-    permittivity = placed["permittivity"].to_numpy(float) if "permittivity" in placed else None
-    placed["ece"] = probe_ece(
-        placed["ec"].to_numpy(float),
-        placed["moisture"].to_numpy(float),
-        placed["temperature"].fillna(25.0).to_numpy(float),
-        saturation,
-        permittivity,
-    )
-    placed = placed[placed["ece"].between(*PLAUSIBLE_ECE)]
-    placed["layer"] = _layer_at(site, placed["z"].to_numpy(), placed["depth"].to_numpy(float))
-    keys = ["probe", "z", "layer", "depth"]
-    if by_day:
-        placed["day"] = placed["time"].dt.normalize()
-        keys.append("day")
-    return placed.groupby(keys, as_index=False).agg(time=("time", "max"), ece=("ece", "median"))
-
-
-def _layer_at(site: Site, z: np.ndarray, depth_cm: np.ndarray) -> np.ndarray:
-    """Layer that holds each depth: 0 in the upper half of the root depth, else 1 (below the roots too)."""
-    return (depth_cm / 100.0 > 0.5 * site.zones.root_depth[z]).astype(np.int64)
-
-
-def _corrections(site: Site, samples: pd.DataFrame, opening: pd.Timestamp) -> dict[str, tuple[float, float]]:
-    """What the samples say of each probe: the factor on its ECe, and its natural-log spread."""
-    names = site.probe_sites["probe"].unique()
-    if not len(names):
-        return {}
-    pairs = pd.DataFrame({"probe": [], "ece_x": [], "ece_y": []})
-    if len(samples) and len(site.probes):
-        days = samples["date"].to_numpy("datetime64[D]").astype(np.int64)
-        near = np.unique(np.concatenate((days - 1, days, days + 1)))
-        read_on = site.probes["time"].to_numpy("datetime64[D]").astype(np.int64)
-        rows = site.probes[np.isin(read_on, near, kind="table") & (site.probes["time"] <= opening).to_numpy()]
-        read = median_ece(site, rows, by_day=True)
-        if len(read):
-            pairs = samples.merge(read, on=["z", "layer"])
-            close = (pairs["depth_x"] - pairs["depth_y"]).abs() <= PAIR_DEPTH
-            close &= (pairs["date"] - pairs["day"]).abs() <= timedelta(days=1)
-            keys = ["probe", "z", "date", "depth_x"]
-            pairs = pairs[close].groupby(keys, as_index=False)[["ece_x", "ece_y"]].median()
-    index = pd.Series(np.arange(len(names)), index=names)
-    found = probe_corrections(
-        index[pairs["probe"]].to_numpy(np.int64) if len(pairs) else np.zeros(0, dtype=np.int64),
-        pairs["ece_y"].to_numpy(float),
-        pairs["ece_x"].to_numpy(float),
-        len(names),
-    )
-    return {
-        str(name): (float(f), float(s)) for name, f, s in zip(names, found.factor, found.log_spread, strict=True)
-    }  # fmt: skip
 
 
 # -------------------------------------------------------------------------------------------------- the balance
@@ -386,7 +287,7 @@ def salt_history(
         later[day].append((row, layer, value))
     for i in range(1, count):
         water = net[:, i - 1] if logged[i - 1] else state.total_depletion
-        step = layered_day(part, state, water, ec, etc[:, i], rain[:, i], p[:, i])
+        step = layered_day(part, state, water, ec, etc[:, i], rain[:, i], p[:, i], slow=SLOW)
         state, age = step.state, age + 1.0
         for row, layer, value in later.get(days.iloc[i], ()):
             salt = state.salt.copy()

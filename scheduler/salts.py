@@ -18,7 +18,8 @@ from models.salts import days_to_threshold, leaching_fraction, leaching_requirem
 from models.water_quality import WaterAdvice, WaterAnalysis, water_advice
 from scheduler.demand import evening_demand, zone_rain
 from scheduler.inputs import net_rates
-from scheduler.salinity import SaltRun, SaltState, layer_samples, median_ece, salt_history, salt_state
+from scheduler.salinity import SaltRun, SaltState, salt_history, salt_state
+from scheduler.salt_readings import layer_samples, median_ece
 from scheduler.salt_records import Course, Leaching, PlannedFlush, SaltEvent, SaltReport
 from scheduler.site import Site
 from scheduler.state import starting_state

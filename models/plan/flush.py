@@ -51,7 +51,7 @@ class Copies:
     zone : ndarray (V,)         Zone each root zone belongs to.
     open : ndarray (V,)         True for the copies of a zone with a flush to decide.
     flush : ndarray (V, N)      Nights on which the copy flushes.
-    depth : ndarray (V,)        Depth to pass below the roots [mm], 0 without a flush.
+    depth : ndarray (V,)        Depth that passes field capacity [mm], 0 without a flush.
     supply : ndarray (V,)       Supply of the flush, -1 without.
     harm : ndarray (V,)         ET lost to salt until the flush, priced [cost].
     softness : ndarray (V,)     Of the nights it fills, priced as any softness [cost].
@@ -101,14 +101,16 @@ def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copie
     in_time = np.where((needs.harm > 0).any(axis=1), (needs.harm > 0).argmax(axis=1), nights)
 
     f, first, last, k = _ways(inputs, needs)
+    night = np.arange(nights)[None, :]
+    after = night >= first[:, None]
+    on = after & (night <= last[:, None])
+    passes = needs.depth[f, k] + (0.0 if needs.held is None else (on * needs.held[f]).sum(axis=1))
     cost = before[f, last]
     if needs.lasts is not None:
         water = np.where(np.isfinite(unit), unit, 0.0)[zone[f], k]  # with a supply of no night nothing is wasted
-        cost = cost + needs.depth[f, k] * water * np.maximum(in_time[f] - last, 0) / needs.lasts[f]
+        cost = cost + passes * water * np.maximum(in_time[f] - last, 0) / needs.lasts[f]
     waits = np.zeros(inputs.zones)
     waits[zone] = lost[:, -1] + worth.mean(axis=1) * needs.harm_after
-    night = np.arange(nights)[None, :]
-    after = night >= first[:, None]
     order = np.argsort(np.concatenate((np.arange(inputs.zones), zone[f])), kind="stable")  # no flush first
 
     def rows(without: Any, ways: Any) -> Any:
@@ -116,12 +118,12 @@ def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copie
 
     none = np.full(inputs.zones, -1)
     whose = rows(np.arange(inputs.zones), zone[f]).astype(np.int64)
-    flush = rows(np.zeros((inputs.zones, nights), dtype=np.bool_), after & (night <= last[:, None]))
+    flush = rows(np.zeros((inputs.zones, nights), dtype=np.bool_), on)
     return Copies(
         zone=whose,
         open=np.isin(whose, zone),
         flush=flush,
-        depth=rows(np.zeros(inputs.zones), needs.depth[f, k]),
+        depth=rows(np.zeros(inputs.zones), passes),
         supply=rows(none, k).astype(np.int64),
         harm=rows(waits, cost),
         softness=(flush * prices.wet[whose] * inputs.wet_limit[whose]).sum(axis=1),

@@ -16,6 +16,8 @@ class FlushNeeds:
     ----------
     zone : ndarray (F,)         Zone, each once, rising.
     depth : ndarray (F, K)      Depth to pass below the roots with each supply [mm], NaN where it cannot do it.
+    held : ndarray (F, N), optional   What water above field capacity gives to ET of the date after each night before it
+        drains [mm]: a flush passes field capacity by this much more on each of its nights. None if not given.
     allowed : ndarray (F, N)    Nights on which a flush may run.
     harm : ndarray (F, N)       ET lost to salt on the date after each night if still unflushed [mm].
     harm_after : ndarray (F,)   The same over the days after the horizon [mm].
@@ -36,6 +38,7 @@ class FlushNeeds:
     harm_after: NDArray[np.float64]
     dry_limit_after: NDArray[np.float64] | None = None
     lasts: NDArray[np.float64] | None = None
+    held: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and ranges once."""
@@ -56,6 +59,9 @@ class FlushNeeds:
             raise ValueError(f"lasts: shape {(count,)}, every value above 0 is needed")
         if not (self.depth[np.isfinite(self.depth)] > 0).all() or np.isinf(self.depth).any():
             raise ValueError("depth: every known value must be finite and above 0")
-        for name, value in (("harm", self.harm), ("harm_after", self.harm_after)):
+        if self.held is not None and self.held.shape != self.harm.shape:
+            raise ValueError(f"held: shape {self.held.shape}; {self.harm.shape} is needed")
+        held = np.zeros(0) if self.held is None else self.held
+        for name, value in (("harm", self.harm), ("harm_after", self.harm_after), ("held", held)):
             if not np.isfinite(value).all() or (value < 0).any():
                 raise ValueError(f"{name}: every value must be finite and 0 or above")

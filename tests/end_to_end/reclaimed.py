@@ -11,7 +11,7 @@ import pandas as pd
 
 from scheduler.evening import plan_tonight
 from scheduler.site import Site
-from tests.end_to_end.fine_soil import STEP, STEPS, FineSoil
+from tests.end_to_end.fine_soil import STEP, STEPS, FineSoil, Physics
 from tests.scheduler import salty_sites as s
 
 ECW = 1.4  # dS/m
@@ -20,7 +20,9 @@ DAWN = 18  # h at which an evening is planned
 PROBES = (5, 15)  # cm
 EVENTS = (16, 38, 60, 82, 104, 126, 148)  # nights a tournament of three days begins
 START = 2.8  # dS/m
+REMEMBERED = 45  # days of readings in the folder
 SEED = 11
+PLAIN = Physics()
 ZONES = s.zones_csv(
     *(f"G{i},green,creeping_bentgrass,reclaimed" for i in (1, 2, 3, 4)),
     *(f"F{i},fairway,creeping_bentgrass,reclaimed" for i in (1, 2)),
@@ -58,13 +60,11 @@ def place(folder: Path, days: int) -> Site:
     )
 
 
-def soil_of(site: Site) -> FineSoil:
+def soil_of(site: Site, physics: Physics) -> FineSoil:
     """The site's zones in the finer soil."""
     z = site.zones
-    count = len(z)
-    return FineSoil(
-        z.root_depth, z.field_capacity, z.wilting_point, np.full(count, s.SATURATION), np.full(count, START)
-    )
+    pores, ece = np.full(len(z), s.SATURATION), np.full(len(z), START)
+    return FineSoil(z.root_depth, z.field_capacity, z.wilting_point, pores, ece, physics)
 
 
 def crop_et(site: Site, eto: float, day: date) -> np.ndarray:
@@ -72,14 +72,14 @@ def crop_et(site: Site, eto: float, day: date) -> np.ndarray:
     return site.zones.kc_month[:, day.month - 1] * site.zones.microclimate * eto
 
 
-def season(site: Site, days: int, planned: bool, extra: float = 0.0) -> Season:
+def season(site: Site, days: int, planned: bool, extra: float = 0.0, physics: Physics = PLAIN) -> Season:
     """Run a season by the evening's plans, or by ET of the day before, over 1 - `extra`."""
     rng = np.random.default_rng(SEED)
     eto = rng.normal(5.5, 0.6, days + 60).clip(3.5, 7.5)
     start = FIRST - timedelta(days=40)
     dates = pd.date_range(start, periods=eto.size)
     by_date = pd.Series(eto, index=dates)
-    soil, z = soil_of(site), site.zones
+    soil, z = soil_of(site, physics), site.zones
     rate = z.flow * 60.0 / z.area * (0.4 + 0.6 * z.du_lq)  # mm/min
     found = Season(z.surface == "green", np.zeros(len(z)), np.zeros(len(z)))
     probes, applied = [], []
@@ -129,7 +129,7 @@ def _plan(site: Site, night: date, by_date: pd.Series, probes: list, applied: li
                 "rain": 0.0,
             }
         ).reindex(columns=site.forecast.columns),
-        probes=pd.concat(probes[-14:], ignore_index=True).reindex(columns=site.probes.columns),
+        probes=pd.concat(probes[-REMEMBERED:], ignore_index=True).reindex(columns=site.probes.columns),
         applied=pd.concat(applied, ignore_index=True).reindex(columns=site.applied.columns),
     )
     return plan_tonight(tonight, night, datetime(night.year, night.month, night.day, 18, tzinfo=site.time_zone))

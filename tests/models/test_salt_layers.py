@@ -54,6 +54,19 @@ def test_an_empty_top_layer_lets_the_lower_one_supply():
     assert day.etc_actual[0] == pytest.approx(4.0)
 
 
+@pytest.mark.parametrize(("slow", "drains", "short"), [(0.0, 10.0, 4.0), (0.5, 8.0, 2.0), (1.0, 6.0, 0.0)])
+def test_et_takes_its_share_of_what_is_above_field_capacity(slow, drains, short):
+    # 10 mm on a full root zone and 4 mm of ET: all drains in the night; or by FAO-56 Eq. 88, DP = I - ET = 6 mm.
+    profile = one_zone()
+    state = layers.state_from_ece(profile, [0.0], 3.0)
+    day = salt_balance.layered_day(profile, state, 10.0, 2.0, 4.0, 0.0, 0.5, slow=slow)
+    assert day.drainage[0] == pytest.approx(drains)
+    assert day.state.total_depletion[0] == pytest.approx(short)
+    assert day.state.salt.sum() == pytest.approx(state.salt.sum() + 20.0 - day.drainage[0] * day.drainage_ec[0])
+    less = salt_balance.layered_day(profile, state, 1.0, 2.0, 4.0, 0.0, 0.5, slow=slow)  # less than what ET would hold
+    assert less.drainage[0] == pytest.approx(max(1.0 - 4.0 * slow, 0.0))
+
+
 def test_one_stirred_layer_empties_as_an_exponential():
     # f 1, s 0: 75 mm through 75 mm of water leaves exp(-1) of the salt. With f 0.5: exp(-0.5).
     for f, left in ((1.0, np.exp(-1.0)), (0.5, np.exp(-0.5))):
@@ -157,21 +170,35 @@ def test_forecast_against_ten_stirred_layers(field_capacity, efficiency):
         assert -below <= got / found.ece_after[0] - 1.0 <= 0.06
 
 
-def test_path_spread_is_learned_from_measured_flushes():
-    true = one_zone(path_spread=0.3)
+def test_mixing_is_learned_from_measured_flushes():
+    true = one_zone(mixing=1.2)
     believed = one_zone()
     before = layers.state_from_ece(true, [0.0], 8.0)
     read = layers.root_zone_ece(true, layers.ece_of(true, salt_balance.lead_in(true, before, 50.0, 1.0)))
-    few, many, none = (flushing.fit_path_spread(believed, before, 50.0, 1.0, read, n)[0] for n in (1, 1000, 0))
-    assert none == pytest.approx(1.0)
-    assert few == pytest.approx(1.0 + (0.3 - 1.0) / 3.0, abs=1e-3)  # weight 1 / (1 + 2)
-    assert many == pytest.approx(0.3, abs=5e-3)
+    few, many, none = (flushing.fit_mixing(believed, before, 50.0, 1.0, read, n)[0] for n in (1, 1000, 0))
+    assert none == pytest.approx(2.0)
+    assert few == pytest.approx(2.0 + (1.2 - 2.0) / 3.0, abs=1e-3)  # weight 1 / (1 + 2)
+    assert many == pytest.approx(1.2, abs=5e-3)
+
+
+def test_flushes_of_one_soil_are_learned_together():
+    # Read 5 % high once and as much low once: together they say what the soil is; 2 of 4 of the way to it.
+    three = {"root_depth": [0.3] * 3, "field_capacity": [0.25] * 3, "wilting_point": [0.1] * 3, "saturation": [0.5] * 3}
+    true = layers.equal_layers(**three, mixing=1.2)
+    before = layers.state_from_ece(true, [0.0] * 3, 8.0)
+    read = layers.root_zone_ece(true, layers.ece_of(true, salt_balance.lead_in(true, before, 50.0, 1.0)))
+    read = read + np.array([0.2, -0.2, 0.0])
+    group = np.array([7, 7, 2])
+    found = flushing.fit_mixing(layers.equal_layers(**three), before, 50.0, 1.0, read, 1.0, group)
+    assert found == pytest.approx([1.6, 1.6, 2.0 - 0.8 / 3.0], abs=5e-3)
+    with pytest.raises(ValueError, match="group"):
+        flushing.fit_mixing(true, before, 50.0, 1.0, read, 1.0, group[:2])
 
 
 def test_a_flush_that_never_drained_teaches_nothing():
     profile = one_zone()
     before = layers.state_from_ece(profile, [20.0], 8.0)
-    assert flushing.fit_path_spread(profile, before, 15.0, 1.0, 4.0, 5)[0] == pytest.approx(1.0)
+    assert flushing.fit_mixing(profile, before, 15.0, 1.0, 4.0, 5)[0] == pytest.approx(2.0)
 
 
 def test_leaching_fraction_achieved():
@@ -186,7 +213,7 @@ def test_leaching_fraction_achieved():
         ({"wilting_point": [0.3]}, "field_capacity"),
         ({"saturation": [0.2]}, "saturation"),
         ({"roots": (0.5, 0.4)}, "root_fraction"),
-        ({"mixing": 2.5}, "mixing"),
+        ({"mixing": 4.5}, "mixing"),
         ({"path_spread": -1.0}, "path_spread"),
         ({"field_capacity": [0.2, 0.2]}, "field_capacity"),
     ],

@@ -8,10 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from models.layers import LayeredState, ece_of, root_zone_ece, state_from_ece
+from models.layers import LayeredState, ece_of, root_zone_ece, some_layers, state_from_ece
 from models.salt_balance import lead_in
 from scheduler.flushes import flush_needs, protected_nights
-from scheduler.salinity import some_layers
 from tests.scheduler import salty_sites as s
 
 ZONES = s.zones_csv(

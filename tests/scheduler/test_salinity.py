@@ -8,7 +8,8 @@ import pytest
 from models.layers import ece_of, root_zone_ece, state_from_ece
 from models.salts import salt_stress
 from models.soil import run_balance
-from scheduler.salinity import forecast_salt, median_ece, salt_dry_limit, usual_source_ec
+from scheduler.salinity import forecast_salt, salt_dry_limit, usual_source_ec
+from scheduler.salt_readings import median_ece
 from tests.scheduler import salty_sites as s
 
 SAMPLES = "date,zone,depth,ece\n"

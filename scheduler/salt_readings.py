@@ -1,0 +1,114 @@
+"""What samples and probes say of salinity: readings taken to ECe, placed in their zone and half of the roots."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+import numpy as np
+import pandas as pd
+
+from models.layers import Layers, equal_layers
+from models.salts import probe_corrections, probe_ece
+from models.soil import TEXTURES
+from scheduler.site import Site
+
+OLDEST_EC = 3  # [d] an older probe reading no longer says how salty a zone is tonight; our choice
+PLAUSIBLE_ECE = (0.05, 60.0)  # [dS/m] outside it a reading is of the probe, not of the soil; our choice
+PAIR_DEPTH = 6.0  # [cm] sample and probe further apart in depth are no pair; our choice
+
+
+def site_layers(site: Site) -> Layers:
+    """Two layers a zone; the paste holds the texture's pores, never less than a little above field capacity."""
+    zones = site.zones
+    pores = np.array([TEXTURES[s].saturation for s in zones.soil])
+    saturation = np.minimum(np.maximum(pores, zones.field_capacity + 0.02), 1.0)
+    return equal_layers(zones.root_depth, zones.field_capacity, zones.wilting_point, saturation)
+
+
+def layer_samples(site: Site, before: pd.Timestamp) -> pd.DataFrame:
+    """Laboratory samples up to `before`: date, z, layer, depth [cm], ece [dS/m], oldest first."""
+    rows = site.samples[(site.samples["date"] <= before) & (site.samples["ece"] > 0)]
+    index = pd.Series(np.arange(len(site.zones)), index=site.zones.zone)
+    table = rows.assign(z=rows["zone"].map(index))
+    table = table[table["z"].notna()].astype({"z": np.int64})
+    table["layer"] = layer_at(site, table["z"].to_numpy(), table["depth"].to_numpy(float))
+    return table.sort_values("date", kind="stable")
+
+
+def recent_readings(site: Site, opening: pd.Timestamp) -> pd.DataFrame:
+    """One row for each probe that can be trusted tonight: the median ECe of its last day, before any correction."""
+    rows = site.probes
+    rows = rows[(rows["time"] > opening - timedelta(days=OLDEST_EC)) & (rows["time"] <= opening)]
+    rows = rows[rows["ec"].notna()]
+    newest = rows.groupby("probe")["time"].transform("max")
+    return median_ece(site, rows[rows["time"] > newest - timedelta(days=1)])
+
+
+def median_ece(site: Site, rows: pd.DataFrame, by_day: bool = False) -> pd.DataFrame:
+    """Median ECe of each probe (of each day) with its zone and layer: probe, z, layer, depth [cm], time, ece [dS/m].
+
+    Bulk EC goes to 25 degC, to pore water and to the paste at the reading's own moisture. A reading without temperature
+    counts as already at 25 degC. Too dry (below 0.10 m3/m3) or implausible readings are left out.
+    """
+    names = ["probe", "z", "layer", "depth", "time", "ece"]
+    placed = rows[rows["ec"] > 0].merge(site.probe_sites, on="probe", how="inner")
+    begun = placed["from"].isna() | (placed["from"] <= placed["time"])
+    standing = placed["until"].isna() | (placed["until"] >= placed["time"].dt.normalize())
+    index = pd.Series(np.arange(len(site.zones)), index=site.zones.zone)
+    placed = placed.assign(z=placed["zone"].map(index))[begun & standing]
+    placed = placed[placed["z"].notna()].astype({"z": np.int64})
+    if not len(placed):
+        return pd.DataFrame({n: pd.Series(dtype=object if n == "probe" else float) for n in names}).astype(
+            {"z": np.int64, "layer": np.int64, "time": "datetime64[ns]"}
+        )
+    saturation = site_layers(site).saturation[:, 0][placed["z"].to_numpy()]
+    permittivity = placed["permittivity"].to_numpy(float) if "permittivity" in placed else None
+    placed["ece"] = probe_ece(
+        placed["ec"].to_numpy(float),
+        placed["moisture"].to_numpy(float),
+        placed["temperature"].fillna(25.0).to_numpy(float),
+        saturation,
+        permittivity,
+    )
+    placed = placed[placed["ece"].between(*PLAUSIBLE_ECE)]
+    placed["layer"] = layer_at(site, placed["z"].to_numpy(), placed["depth"].to_numpy(float))
+    keys = ["probe", "z", "layer", "depth"]
+    if by_day:
+        placed["day"] = placed["time"].dt.normalize()
+        keys.append("day")
+    return placed.groupby(keys, as_index=False).agg(time=("time", "max"), ece=("ece", "median"))
+
+
+def layer_at(site: Site, z: np.ndarray, depth_cm: np.ndarray) -> np.ndarray:
+    """Layer that holds each depth: 0 in the upper half of the root depth, else 1 (below the roots too)."""
+    return (depth_cm / 100.0 > 0.5 * site.zones.root_depth[z]).astype(np.int64)
+
+
+def probe_factors(site: Site, samples: pd.DataFrame, opening: pd.Timestamp) -> dict[str, tuple[float, float]]:
+    """What the samples say of each probe: the factor on its ECe, and its natural-log spread."""
+    names = site.probe_sites["probe"].unique()
+    if not len(names):
+        return {}
+    pairs = pd.DataFrame({"probe": [], "ece_x": [], "ece_y": []})
+    if len(samples) and len(site.probes):
+        days = samples["date"].to_numpy("datetime64[D]").astype(np.int64)
+        near = np.unique(np.concatenate((days - 1, days, days + 1)))
+        read_on = site.probes["time"].to_numpy("datetime64[D]").astype(np.int64)
+        rows = site.probes[np.isin(read_on, near, kind="table") & (site.probes["time"] <= opening).to_numpy()]
+        read = median_ece(site, rows, by_day=True)
+        if len(read):
+            pairs = samples.merge(read, on=["z", "layer"])
+            close = (pairs["depth_x"] - pairs["depth_y"]).abs() <= PAIR_DEPTH
+            close &= (pairs["date"] - pairs["day"]).abs() <= timedelta(days=1)
+            keys = ["probe", "z", "date", "depth_x"]
+            pairs = pairs[close].groupby(keys, as_index=False)[["ece_x", "ece_y"]].median()
+    index = pd.Series(np.arange(len(names)), index=names)
+    found = probe_corrections(
+        index[pairs["probe"]].to_numpy(np.int64) if len(pairs) else np.zeros(0, dtype=np.int64),
+        pairs["ece_y"].to_numpy(float),
+        pairs["ece_x"].to_numpy(float),
+        len(names),
+    )
+    return {
+        str(name): (float(f), float(s)) for name, f, s in zip(names, found.factor, found.log_spread, strict=True)
+    }  # fmt: skip
