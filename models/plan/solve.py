@@ -99,10 +99,15 @@ class PlanSolver:
         self.held: dict[int, int] = {}  # rows added for zone-nights whose sum the model leaves free
         large = compiled.cost.size >= LARGE
         self.highs = _loaded(compiled, large)
-        self.parts = self._taken_apart(compiled) if large else []
+        self.whole = compiled if large else None  # kept until the first solve, which begins from parts of it
 
-    def _taken_apart(self, compiled: Matrices) -> list[tuple[Part, highspy.Highs]]:
-        """Parts of the plan that share no pump, each loaded; none where a limit of the site is sure to bind."""
+    def taken_apart(self, compiled: Matrices) -> list[tuple[Part, highspy.Highs]]:
+        """Parts of the plan that share no pump, each loaded; none where a limit of the site is sure to bind.
+
+        Parameters
+        ----------
+        compiled : Matrices   The plan as it was built.
+        """
         if _least_water(self.inputs) > min([self.inputs.allocation, *(t.above for t in self.inputs.tiers)]):
             return []
         wide = np.zeros(self.row_upper.size, dtype=np.bool_)
@@ -119,7 +124,8 @@ class PlanSolver:
         Where they do not hold a limit of the whole site together, the plan begins from nothing: to push them back
         behind one row that holds every zone was measured to take several times as long.
         """
-        parts, self.parts = self.parts, []
+        compiled, self.whole = self.whole, None
+        parts = [] if compiled is None else self.taken_apart(compiled)
         if not parts:
             return
         with ThreadPoolExecutor(min(len(parts), os.cpu_count() or 1)) as side_by_side:

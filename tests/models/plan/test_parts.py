@@ -66,11 +66,11 @@ def two_sites(seed, **given):
 def test_solved_in_parts_or_as_one(every_plan_large, monkeypatch, seed):
     inputs = two_sites(seed, allocation=np.inf, tiers=())
     apart = PlanSolver(inputs)
-    assert len(apart.parts) > 1
+    assert len(apart.taken_apart(apart.whole)) > 1
     found = apart.solve()
     monkeypatch.setattr(solve, "LARGE", 10**9)
     as_one = PlanSolver(inputs)
-    assert as_one.parts == []
+    assert as_one.whole is None
     assert found.objective == pytest.approx(as_one.solve().objective, rel=1e-9)
 
 
@@ -85,7 +85,7 @@ def test_parts_that_hold_together_leave_nothing_to_do(every_plan_large):
 def test_an_allocation_sure_to_bind_is_solved_as_one(every_plan_large, monkeypatch, seed):
     inputs = two_sites(seed, depletion=10.0, etc=6.0, effective_rain=0.0, allocation=5.0)
     as_one = PlanSolver(inputs)
-    assert as_one.parts == []
+    assert as_one.taken_apart(as_one.whole) == []
     found = as_one.solve()
     monkeypatch.setattr(solve, "LARGE", 10**9)
     assert found.objective == pytest.approx(PlanSolver(inputs).solve().objective, rel=1e-9)
