@@ -53,11 +53,10 @@ def pack_night(job: NightJob, effort: float = EFFORT) -> Timetable:
                         a place.
     """
     bounds = lower_bounds(job)
-    best = _in_time(job, effort, bounds)
-    if best is None or best.left.any():
-        free = _best_attempt(job, effort, bounds)
-        if best is None or free.unplaced_work < best.unplaced_work * WORTH_IT:
-            best = free
+    if job.finish_by is None or not np.any(job.finish_by < job.pieces[-1:, 1]):
+        best = _best_attempt(job, effort, bounds)
+    else:
+        best = _in_time(job, effort, bounds)
     if job.pump_smallest.any():
         Steadier(job, best.board).run()
     if best.left.any() and effort >= EFFORT:
@@ -65,13 +64,12 @@ def pack_night(job: NightJob, effort: float = EFFORT) -> Timetable:
     return _timetable(job, best, bounds)
 
 
-def _in_time(job: NightJob, effort: float, bounds: Bounds) -> _Attempt | None:
-    """The best attempt that holds `finish_by` like the window, with what then finds no place put in late.
+def _in_time(job: NightJob, effort: float, bounds: Bounds) -> _Attempt:
+    """The best attempt where zones are to be done before the close.
 
-    What is late ends as early as it can. None where no zone is to be done before the window closes.
+    First `finish_by` is held like the window, and what then finds no place is put in late, ending as early as it can.
+    Where that leaves something out the night is also filled without, and what is late may yet come to be in time.
     """
-    if job.finish_by is None or not np.any(job.finish_by < job.pieces[-1:, 1]):
-        return None
     best = _best_attempt(replace(job, hold_finish=True), effort, bounds)
     best.board.open_again(job)
     cycles = np.bincount(job.cycle_zone, minlength=job.zones)
@@ -81,8 +79,12 @@ def _in_time(job: NightJob, effort: float, bounds: Bounds) -> _Attempt | None:
         best.left[item.zone] -= item.length - rest
         if rest:
             late.append(Item(item.zone, rest))
-    unplaced = float(best.left @ _work_of_zone(job)) * job.grid_min
-    return _Attempt(best.board, best.left, unplaced, late)
+    if not late:
+        return best
+    best = _Attempt(best.board, best.left, float(best.left @ _work_of_zone(job)) * job.grid_min, late)
+    free = _best_attempt(job, effort, bounds)
+    best = free if free.unplaced_work < best.unplaced_work * WORTH_IT else best
+    return _repaired(job, best, REPAIR_SHARE * effort, 0.0) if job.cycle_zone.size <= REPAIRED else best
 
 
 def _placed_late(board: Board, item: Item, whole: bool) -> int:

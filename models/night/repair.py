@@ -19,6 +19,7 @@ SEED = 5  # of the draws
 LEAST_CLEARED, MOST_CLEARED = 3, 14  # [-] runs cleared in one round
 LATEST = 0.4  # [-] share of runs that go to the latest start, the others to the tightest
 PER_PART = 0.2  # [-] of a grid step of its zone: what one more part of a run counts, so that runs stay whole
+PER_LATE = 1.0  # [-] of a grid step of its zone: what one part that ends after its time counts
 GRACE = 0.5  # [min] of a mean zone by which a round may leave out more and is kept, falling to 0
 IDLE = 120  # [-] rounds in a row without a better board after which the search ends
 TIDY = 0.25  # [-] of the effort for making whole runs of parts once everything has a place
@@ -62,6 +63,10 @@ class Repair:
             for row, _ in uses:
                 rows.setdefault(row, set()).add(zone)
         self.sharing = rows
+        wished = np.full(job.zones, np.nan) if job.finish_by is None else job.finish_by
+        done = np.where(np.isnan(wished), np.inf, wished) / job.grid_min - board.first
+        self.done: list[int] = np.floor(np.minimum(done, board.steps) + 1e-6).astype(np.int64).tolist()
+        self.timed = [z for z, step in enumerate(self.done) if step < board.steps]
 
     def run(self, effort: float, enough: float) -> list[Item]:
         """Search until the effort is spent or no more than `enough` weight is left; returns what is left."""
@@ -96,7 +101,12 @@ class Repair:
         gone = sum(float(self.weight[i.zone]) * i.length for i in left)
         if not parts:
             return gone
-        return gone + PER_PART * sum(len(p) * float(w) for p, w in zip(self.board.placed, self.weight, strict=True))
+        late = sum(float(self.weight[z]) * (e > self.done[z]) for z in self.timed for _, e in self.board.placed[z])
+        return (
+            gone
+            + PER_LATE * late
+            + PER_PART * sum(len(p) * float(w) for p, w in zip(self.board.placed, self.weight, strict=True))
+        )
 
     def _picture(self) -> tuple[list[list[tuple[int, int]]], list[Item]]:
         return [list(p) for p in self.board.placed], list(self.left)
@@ -117,9 +127,10 @@ class Repair:
             self.board.place(zone, start, end - start)
 
     def _target(self) -> Item | None:
-        """A run that found no place, or once all have one, a zone that runs in more parts than asked."""
-        if self.left:
-            return self.left[int(self.random.integers(len(self.left)))]
+        """A run that found no place or is late, or once there is none, a zone that runs in more parts than asked."""
+        late = [Item(z, 1) for z in self.timed if any(e > self.done[z] for _, e in self.board.placed[z])]
+        if self.left or late:
+            return [*self.left, *late][int(self.random.integers(len(self.left) + len(late)))]
         cut = [z for z, p in enumerate(self.board.placed) if self.whole[z] and len(p) > 1]
         return Item(cut[int(self.random.integers(len(cut)))], 1) if cut else None
 
@@ -128,7 +139,7 @@ class Repair:
         board, random = self.board, self.random
         doing = _Round([], [])
         chosen = self._chosen(target)
-        if not self.left:  # to make one run of its parts, all of them must be off
+        if not any(target is item for item in self.left):  # to make one run of its parts, all of them must be off
             chosen = list(dict.fromkeys([*((target.zone, s, e) for s, e in board.placed[target.zone]), *chosen]))
         for zone, start, end in chosen:
             doing.taken.append((zone, start, end))
@@ -153,7 +164,7 @@ class Repair:
         if not pieces:
             return []
         many = int(random.integers(LEAST_CLEARED, MOST_CLEARED + 1))
-        middle = float(random.uniform(0, board.steps))
+        middle = float(random.uniform(0, self.done[target.zone]))
         away = np.array([max(s - middle, middle - e, 0.0) for _, s, e in pieces])
         away += random.uniform(0.0, 0.5 * target.length + 5.0, away.size)
         return [pieces[k] for k in np.argsort(away)[:many].tolist()]
@@ -174,6 +185,8 @@ class Repair:
         board, zone, length = self.board, item.zone, item.length
         bad = board.marked(zone)
         starts = board.starts(zone, length, bad)
+        in_time = int(np.searchsorted(starts, self.done[zone] - length, side="right"))
+        starts = starts[:in_time] if in_time else starts
         if starts.size:
             start = int(starts[-1]) if self.random.random() < LATEST else self._tightest(zone, length, starts)
             board.place(zone, start, length)

@@ -62,7 +62,7 @@ def _row(zone: Mapping[str, Any], units: str) -> dict[str, Any]:
     if finish_by:
         wanted = edge.format_time(datetime.fromisoformat(finish_by), units)
         late = datetime.fromisoformat(cycles[-1]["end"]) > datetime.fromisoformat(finish_by)
-        done_by = f"runs past {wanted}, when it should be done" if late else f"to be done by {wanted}"
+        done_by = f"runs past {wanted}, when it should be done" if late else f"done by {wanted}"
     return {
         "done_by": done_by,
         "station": zone["station"] or zone["id"],
