@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from models.quality import UNKNOWN_WATER, Fault, ProbeRecord, find_faults
+from models.probe_record import UNKNOWN_WATER, Fault, ProbeRecord
+from models.quality import find_faults
 from models.soil import TEXTURES
 from models.weather import Climate, Place, reference_et
 from scheduler.errors import counted, listing
@@ -269,6 +270,7 @@ def _reason(fault: Fault, record: ProbeRecord) -> str:
         "range": f"moisture of {percent:.1f} % is outside of what this soil can hold",
         "spike": f"a single jump to {percent:.1f} % that the readings before and after do not share",
         "stuck": f"stayed at exactly {percent:.1f} % for {hours:.0f} h while the turf used water",
+        "flat": f"hardly moved from {percent:.1f} % for {hours:.0f} h while the turf used water",
         "wetting": f"rose by {percent:.1f} % without rain or irrigation on record",
         "drop": f"fell by {-percent:.1f} % faster than roots and drainage can dry the soil",
         "moved": (

@@ -7,7 +7,9 @@ import dataclasses
 import numpy as np
 import pytest
 
-from models.quality import UNKNOWN_WATER, ProbeRecord, find_faults, noise_of, out_of_range
+from models.probe_jumps import noise_of
+from models.probe_record import UNKNOWN_WATER, ProbeRecord
+from models.quality import find_faults, out_of_range
 
 FC, WP, SAT = 0.20, 0.05, 0.45
 
@@ -158,6 +160,58 @@ def test_a_coarse_probe_whose_temperature_stands_too_is_stuck():
     assert ("stuck", 100, 159) in [
         (f.rule, f.first, f.last) for f in find_faults(dataclasses.replace(r, temperature=warm))
     ]
+
+
+def test_a_probe_that_only_shakes_while_turf_drinks_is_flat():
+    # 3 days of noise 0.0005 where 3 * 24 * 0.2 mm * 0.004/mm = 0.06 should have gone; its range of some 0.003 takes in
+    # a few sound readings before it, which lose 0.0006 an hour
+    x = drying(n=240, start=0.30, a_day=0.015)
+    x[100:172] = x[100] + np.random.default_rng(1).normal(0, 0.0005, 72)
+    (fault,) = [f for f in find_faults(record(x)) if f.rule == "flat"]
+    assert 92 <= fault.first <= 100 and 171 <= fault.last <= 179
+
+
+def test_a_probe_that_rests_where_nothing_dries_it_is_not_flat():
+    x = drying(n=240, start=0.30, a_day=0.015)
+    x[100:172] = x[100] + np.random.default_rng(1).normal(0, 0.0005, 72)
+    et = np.full(240, 0.2)
+    et[100:172] = 0.0
+    assert "flat" not in [f.rule for f in find_faults(record(x, et=et))]
+
+
+def six_hourly(peak):
+    """Give 20 days of readings every 6 h: a night's 6 mm lifts the probe by 0.03, which drains by noon."""
+    n = 80
+    x = 0.18 - 0.0005 * np.arange(n) + np.random.default_rng(2).normal(0, 0.001, n)
+    water, since = np.zeros(n), np.full(n, 48.0)
+    x[1::4] += 0.03
+    x[41] += peak
+    water[0::4] = water[1::4] = 6.0
+    since[0::4] = since[1::4] = 0.0
+    since[2::4], since[3::4] = 3.0, 9.0
+    return record(x, step=6.0, water=water, since=since, et=0.3)
+
+
+def test_a_peak_unlike_all_others_of_its_series_is_a_spike_though_water_came():
+    # 6 mm / 40 mm = 0.15 is possible; 0.12 in place of the usual 0.03 is above 0.03 + twice that
+    assert found(six_hourly(0.09)) == [("spike", 41, 41)]
+
+
+def test_a_peak_somewhat_higher_than_others_is_sound():
+    assert found(six_hourly(0.03)) == []
+
+
+def test_a_level_that_drops_for_good_right_after_water_is_a_moved_probe():
+    # by the said field capacity 0.2 the 0.3 may drain to 0.17; the days before it drained to 0.28 only
+    n = 160
+    x = 0.28 + np.random.default_rng(2).normal(0, 0.001, n)
+    x[1::4] += 0.02
+    x[82:] -= 0.07
+    water, since = np.zeros(n), np.full(n, 48.0)
+    water[0::4] = water[1::4] = 6.0
+    since[0::4] = since[1::4] = 0.0
+    since[2::4], since[3::4] = 3.0, 9.0
+    assert found(record(x, step=6.0, water=water, since=since, et=0.3)) == [("moved", 82, 159)]
 
 
 def test_silence_is_a_gap_also_at_the_end():

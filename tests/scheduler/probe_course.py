@@ -22,6 +22,18 @@ from tests.sites import make_site
 STEP = 15  # [min]
 PER_DAY = 1440 // STEP
 KINDS = ("range", "spike", "stuck", "wetting", "gap", "temperature", "ec", "moved")
+FURTHER_KINDS = (*KINDS, "stuck noisy", "shifted", "swapped")  # shifted: moisture alone, for good
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """What a course may be like beyond the usual, factors on the usual ranges and shares."""
+
+    noise: float = 1.0  # of the probes
+    swing: float = 1.0  # of soil temperature
+    demand: float = 1.0  # ET
+    waits: float = 4.0  # [mm] a zone is watered from this depletion on
+    skips: float = 0.15  # share of turns left out
 
 
 @dataclass(frozen=True)
@@ -44,9 +56,17 @@ class Course:
 
 
 def make_course(
-    folder: Path, seed: int, days: int = 30, interval: int = 60, faulty: float = 0.6, rainy: float = 0.15
+    folder: Path,
+    seed: int,
+    days: int = 30,
+    interval: int = 60,
+    faulty: float = 0.6,
+    rainy: float = 0.15,
+    kinds: tuple[str, ...] = KINDS,
+    conditions: Conditions | None = None,
 ) -> Course:
     """Make a course of 24 probed zones with two probes each; a share `faulty` of the probes gets one or two faults."""
+    conditions = conditions or Conditions()
     rng = np.random.default_rng(seed)
     make_site(
         folder,
@@ -67,9 +87,9 @@ def make_course(
     )
     places["from"], places["until"] = pd.NaT, pd.NaT
     places = places.astype({"from": "datetime64[ns]", "until": "datetime64[ns]"})
-    applied, states, temperature = _soil(site, zones, weather, rng)
-    readings = _read(places, weather, states, temperature, interval, rng)
-    readings, faults, wrong = _break(readings, places, applied, site, weather, faulty, rng)
+    applied, states, temperature = _soil(site, zones, weather, rng, conditions)
+    readings = _read(places, weather, states, temperature * conditions.swing, interval, rng, conditions.noise)
+    readings, faults, wrong = _break(readings, places, applied, site, weather, faulty, rng, kinds)
     order = readings.sort_values(["time", "probe"], kind="stable").index
     site = dataclasses.replace(
         site, weather=weather, applied=applied, probe_sites=places, probes=readings.loc[order].reset_index(drop=True)
@@ -77,14 +97,14 @@ def make_course(
     return Course(site, tuple(faults), wrong.loc[order].reset_index(drop=True))
 
 
-def _soil(site: Site, zones: np.ndarray, weather: pd.DataFrame, rng: np.random.Generator):
+def _soil(site: Site, zones: np.ndarray, weather: pd.DataFrame, rng: np.random.Generator, conditions: Conditions):
     """Run the soil; give what was logged, moisture (2 layers, steps, zones) and temperature swing of each place."""
     table, days, count = site.zones, len(weather), len(zones)
     fc = table.field_capacity[zones] + rng.normal(0, 0.015, count)
     wp = table.wilting_point[zones]
     sat = fc + rng.uniform(0.17, 0.24, count)
     thick = np.array([np.full(count, 90.0), np.maximum(table.root_depth[zones] * 1000 - 90.0, 90.0)])
-    demand = rng.uniform(0.75, 1.3, count)
+    demand = rng.uniform(0.75, 1.3, count) * conditions.demand
     spot = rng.uniform(0.6, 1.25, count) * rng.uniform(0.85, 1.15, count)
     swift = np.where(table.soil[zones] == "sand_rootzone", 1.5, 0.5)  # drainage at saturation [mm per step]
     theta = np.array([0.9 * fc, 0.9 * fc])
@@ -120,7 +140,7 @@ def _soil(site: Site, zones: np.ndarray, weather: pd.DataFrame, rng: np.random.G
         depletion += etc - weather["rain"][t] * 0.8
         if t == days - 1:
             break
-        run = (depletion > 4) & (rng.random(count) > 0.15)
+        run = (depletion > conditions.waits) & (rng.random(count) > conditions.skips)
         minutes = np.where(
             run, np.minimum(depletion, 14) / (table.application_rate[zones] / 60) * rng.uniform(0.9, 1.3, count), 0
         ).round()
@@ -159,14 +179,14 @@ def _sense(
     }
 
 
-def _read(places, weather, states, temperature, interval, rng) -> pd.DataFrame:
+def _read(places, weather, states, temperature, interval, rng, noise) -> pd.DataFrame:
     every = interval // STEP
     at = np.arange(0, states.shape[1] - 4 * PER_DAY // 24, every)  # up to 20:00 of the last day
     times = weather["date"][0] + pd.to_timedelta(at * STEP, unit="min")
     parts = []
     for i, place in enumerate(places.itertuples()):
         sensor = {
-            "bias": rng.normal(0, 0.015), "gain": rng.uniform(0.85, 1.15), "noise": rng.uniform(0.001, 0.004),
+            "bias": rng.normal(0, 0.015), "gain": rng.uniform(0.85, 1.15), "noise": noise * rng.uniform(0.001, 0.004),
             "finest": rng.choice([0.0001, 0.001, 0.001, 0.005]), "salt": rng.uniform(2, 7),
         }  # fmt: skip
         warm = _warmth(weather, place.depth, temperature[i // 2])[at]
@@ -176,40 +196,82 @@ def _read(places, weather, states, temperature, interval, rng) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
-def _break(readings, places, applied, site, weather, faulty, rng):
+def _break(readings, places, applied, site, weather, faulty, rng, names):
     """Put faults in; readings of one probe at a time, no two faults within two days of each other."""
     readings = readings.copy()
     wrong = pd.Series(False, index=readings.index)
     drop = np.zeros(len(readings), dtype=bool)
     faults: list[Planted] = []
     opens, closes = site.window.default
-    kinds = list(rng.permutation(np.resize(KINDS, 400)))
+    kinds = list(rng.permutation(np.resize(names, 400)))
     zone_of = places.set_index("probe")["zone"]
-    for probe, rows in readings.groupby("probe").indices.items():
+    rows_of = readings.groupby("probe").indices
+    swapped: set[str] = set()
+    for probe, rows in rows_of.items():
         if rng.random() > faulty:
             continue
         times = readings["time"].to_numpy()[rows]
         for place in [0.45] if rng.random() < 0.5 else [0.25, 0.7]:
             kind = kinds.pop()
-            if kind == "moved" and place == 0.25:
+            if kind in ("moved", "shifted", "swapped") and place == 0.25:
                 kind = "spike"
             at = int(len(rows) * (place + rng.uniform(-0.04, 0.04)))
-            if kind in ("wetting", "moved"):  # by day, where no water explains it
+            if kind == "swapped":
+                other = _other(readings, rows_of, probe, swapped, at)
+                kind = "spike" if other is None else kind
+            if kind in ("wetting", "moved", "shifted"):  # by day, where no water explains it
                 at = _dry_daytime(times, at, zone_of[probe], applied, weather, opens, closes)
             if at is None:
+                continue
+            if kind == "swapped":
+                since = pd.Timestamp(times[at])
+                for one in (probe, other):
+                    swapped.add(one)
+                    faults.append(Planted(one, kind, since, pd.Timestamp(times[-1])))
+                    own = rows_of[one]
+                    wrong.iloc[own[readings["time"].to_numpy()[own] >= since.to_datetime64()]] = True
+                drop[_swap(readings, rows, rows_of[other], times[at])] = True
+                continue
+            if probe in swapped:
                 continue
             here = _one(kind, readings, wrong, drop, rows, times, at, rng)
             faults.append(Planted(probe, kind, pd.Timestamp(times[here[0]]), pd.Timestamp(times[here[1]])))
     return readings[~drop], faults, wrong[~drop]
 
 
+def _other(readings, rows_of, probe, taken, at):
+    """Find a probe that comes later in the list and reads another level, so that exchanging them can be seen."""
+    levels = {name: readings["moisture"].to_numpy()[rows].mean() for name, rows in rows_of.items()}
+    names = list(rows_of)
+    for name in names[names.index(probe) + 1 :]:
+        if name not in taken and abs(levels[name] - levels[probe]) > 0.06:
+            return name
+    return None
+
+
+def _swap(readings, rows, others, since):
+    """Exchange what two probes say from a time on; give the rows of times that only one of them has."""
+    times = readings["time"].to_numpy()
+    mine, theirs = (part[times[part] >= since] for part in (rows, others))
+    _, a, b = np.intersect1d(times[mine], times[theirs], return_indices=True)
+    for name in ("moisture", "ec", "temperature"):
+        values = readings[name].to_numpy(copy=True)
+        values[mine[a]], values[theirs[b]] = values[theirs[b]].copy(), values[mine[a]].copy()
+        readings[name] = values
+    return np.concatenate((np.delete(mine, a), np.delete(theirs, b)))
+
+
 def _dry_daytime(times, at, zone, applied, weather, opens, closes):
-    """Find the next reading around noon of a day without rain on it or the day before; None if there is none."""
+    """Find the next reading of a day without rain on it or the day before, and since the night's runs; None if none."""
     rain = weather.set_index("date")["rain"]
-    for k in range(at, len(times) - 60):
+    ran = set(applied.loc[applied["zone"] == zone, "night"])
+    step = pd.Timestamp(times[1]) - pd.Timestamp(times[0])
+    for k in range(at, len(times) - int(pd.Timedelta("60h") / step)):
         now = pd.Timestamp(times[k])
         day = now.normalize()
-        if 11 <= now.hour <= 17 and not rain.get(day, 0) and not rain.get(day - pd.Timedelta(days=1), 0):
+        if not 11 <= now.hour <= 18 or rain.get(day, 0) or rain.get(day - pd.Timedelta(days=1), 0):
+            continue
+        if (now - step).hour >= 9 or step < pd.Timedelta("3h") or day - pd.Timedelta(days=1) not in ran:
             return k
     return None
 
@@ -235,12 +297,21 @@ def _one(kind, readings, wrong, drop, rows, times, at, rng) -> tuple[int, int]:
         columns = [m] if rng.random() < 0.5 else [m, t, e]
         for c in columns:
             readings.iloc[rows[at : last + 1], c] = readings.iloc[rows[at], c]
+    elif kind == "stuck noisy":
+        last = min(at + int(rng.uniform(72, 150) / gap), len(rows) - 1)
+        noise = rng.normal(0, rng.uniform(0.0003, 0.0015), last - at + 1)
+        readings.iloc[rows[at : last + 1], m] = (readings.iloc[rows[at], m] + noise).round(4)
+    elif kind == "shifted":
+        last = len(rows) - 1
+        level = readings.iloc[rows[at : last + 1], m]
+        offset = rng.choice([-1.0, 1.0]) * rng.uniform(0.05, 0.1)
+        readings.iloc[rows[at : last + 1], m] = level + (abs(offset) if level.min() + offset < 0.02 else offset)
     elif kind == "wetting":
         last = min(at + int(24 / gap), len(rows) - 1)
         hours = (times[at : last + 1] - times[at]) / np.timedelta64(1, "h")
         readings.iloc[rows[at : last + 1], m] += rng.uniform(0.05, 0.12) * np.exp(-hours / 8.0)
     elif kind == "gap":
-        last = min(at + int(rng.uniform(10, 60) / gap), len(rows) - 1)
+        last = min(at + max(int(rng.uniform(10, 60) / gap), 1), len(rows) - 1)  # one lost reading is none
         drop[rows[at : last + 1]] = True
         at, last = at - 1, min(last + 1, len(rows) - 1)
     elif kind == "temperature":
@@ -261,6 +332,6 @@ def _one(kind, readings, wrong, drop, rows, times, at, rng) -> tuple[int, int]:
         warm = readings.iloc[rows[at : last + 1], t]
         mean = warm.rolling(max(3, int(24 / gap)), center=True, min_periods=1).mean()
         readings.iloc[rows[at : last + 1], t] = (mean + (warm - mean) * rng.choice([0.5, 1.6, 1.0])).round(1)
-    if kind in ("range", "spike", "stuck", "wetting", "moved"):
+    if kind in ("range", "spike", "stuck", "stuck noisy", "wetting", "moved", "shifted"):
         wrong.iloc[rows[at : last + 1]] = True
     return at, last

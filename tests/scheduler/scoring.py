@@ -12,14 +12,18 @@ from tests.scheduler.probe_course import Course
 NAMES = {
     "range": {"range", "spike"},
     "spike": {"spike", "range", "wetting", "drop"},
-    "stuck": {"stuck"},
+    "stuck": {"stuck", "flat"},
     "wetting": {"wetting", "spike"},
     "gap": {"gap"},
     "temperature": {"temperature"},
     "ec": {"ec"},
     "moved": {"moved"},
+    "stuck noisy": {"flat", "stuck"},
+    "shifted": {"moved", "wetting", "drop"},
+    "swapped": {"moved", "wetting", "drop"},
 }
-LATE = {"moved": pd.Timedelta(hours=48)}  # a move may be dated by the day
+OF_MOISTURE = {"range", "spike", "stuck", "stuck noisy", "wetting", "moved", "shifted", "swapped"}
+LATE = {kind: pd.Timedelta(hours=48) for kind in ("moved", "shifted", "swapped")}  # a move may be dated by the day
 
 
 def score(course: Course, flags: pd.DataFrame) -> dict[str, collections.Counter]:
@@ -34,6 +38,9 @@ def score(course: Course, flags: pd.DataFrame) -> dict[str, collections.Counter]
             near = near[(near["starts"] - fault.starts).abs() <= LATE[fault.kind]]
         used |= set(near.index)
         (found if len(near) else missed)[fault.kind] += 1
+        if fault.kind in OF_MOISTURE:  # whatever it is called, a doubted value that is wrong is doubted rightly
+            own = flags[(flags["probe"] == fault.probe) & (flags["what"] == "moisture")]
+            used |= set(own[(own["starts"] <= fault.ends) & (own["ends"] >= fault.starts)].index)
     for index, rule in flags["rule"].items():
         (right if index in used else false)[rule] += 1
     return {"found": found, "missed": missed, "right": right, "false": false}

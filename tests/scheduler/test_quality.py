@@ -16,14 +16,14 @@ import pytest
 
 from scheduler.quality import believed, examine
 from scheduler.site import load_site
-from tests.scheduler.probe_course import KINDS, make_course
+from tests.scheduler.probe_course import FURTHER_KINDS, KINDS, make_course
 from tests.scheduler.scoring import score
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 SEEDS = range(200, 206)
 
 
-@pytest.fixture(scope="module", params=[15, 60])
+@pytest.fixture(scope="module", params=[15, 60, 360])
 def scored(request, tmp_path_factory):
     """Score several courses with faults at one interval of reading [min]."""
     total = {name: collections.Counter() for name in ("found", "missed", "right", "false")}
@@ -55,13 +55,25 @@ def test_each_kind_is_mostly_found(scored, kind):
     total, _ = scored
     count = total["found"][kind] + total["missed"][kind]
     assert count >= 8
-    # spikes under irrigation are told from a wetting front only where readings are close: hourly ones are hard, so 0.7
-    assert total["found"][kind] / count > (0.7 if kind == "spike" else 0.8)
+    assert total["found"][kind] / count > 0.8
 
 
 def test_wrong_moistures_are_taken_out_and_few_right_ones(scored):
     _, (recall, precision) = scored
-    assert recall > 0.85 and precision > 0.8  # by reading; an unlogged watering is sometimes taken for a moved probe
+    assert recall > 0.85 and precision > 0.85  # by reading; an unlogged watering is sometimes taken for a moved probe
+
+
+def test_further_faults_are_found_too(tmp_path_factory):
+    """Values that shake around one level, levels that shift, probes exchanged; hourly."""
+    found, missed, right, false = 0, 0, 0, 0
+    for seed in (210, 211, 212):
+        course = make_course(tmp_path_factory.mktemp("course"), seed, kinds=FURTHER_KINDS)
+        counts = score(course, examine(course.site, course.site.probes).flags)
+        found, missed = found + counts["found"].total(), missed + counts["missed"].total()
+        right, false = right + counts["right"].total(), false + counts["false"].total()
+    assert found + missed > 80
+    assert found / (found + missed) > 0.85  # one that shakes deep down, where little moves anyway, is often missed
+    assert right / (right + false) > 0.9
 
 
 @pytest.mark.parametrize("interval", [15, 60, 360])
