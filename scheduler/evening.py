@@ -10,6 +10,7 @@ from datetime import date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from models.plan.solve import PlanSolver
@@ -31,6 +32,7 @@ from scheduler.timetable import runnable_night
 
 log = logging.getLogger(__name__)
 PAST_SEASON = 14  # [d] a folder whose newest data is further from today than this is taken as a past season
+LONE = np.timedelta64(30, "D")  # a date to come so far from all others says nothing of the season; our choice
 SMALL_HOURS = 4  # [h] until which a night belongs to the evening before
 PLAIN = "plain"  # export profile where a controller names none
 Step = Callable[[str], None]
@@ -44,14 +46,14 @@ def choose_night(site: Site, today: date) -> date:
     site : Site
     today : date   Date at the site.
     """
-    newest = [
-        column.max().date()
-        for column in (site.forecast["issued"], site.weather["date"], site.probes["time"])
-        if len(column)
-    ]
-    if not newest or abs((today - max(newest)).days) <= PAST_SEASON:
+    columns = (site.forecast["issued"], site.weather["date"], site.probes["time"])
+    known = np.unique(np.concatenate([c.to_numpy("datetime64[D]") for c in columns]))
+    while len(known) > 1 and known[-1] > np.datetime64(today) and known[-1] - known[-2] > LONE:
+        known = known[:-1]  # a slip of the pen
+    if not len(known) or abs((today - known[-1].item()).days) <= PAST_SEASON:
         return today
-    return max(newest)
+    newest: date = known[-1].item()
+    return newest
 
 
 def plan_tonight(

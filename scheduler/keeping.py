@@ -213,12 +213,13 @@ def with_published(site: Site, ledger: Ledger) -> Site:
     site : Site
     ledger : Ledger
     """
-    since = date.min
-    if len(site.applied):
-        since = site.applied["night"].max().date() + timedelta(days=1)
-    newest = max(queries.made_by_night(ledger, since), default=None)
+    newest = max(queries.made_by_night(ledger, date.min), default=None)
     if newest is None:
         return site
+    since = date.min
+    log = site.applied.loc[site.applied["night"] <= pd.Timestamp(newest), "night"]
+    if len(log):
+        since = log.max().date() + timedelta(days=1)
     longest = date.fromisoformat(newest) - timedelta(days=LONGEST_PAST)
     if site.allocation is not None:
         longest = min(longest, site.allocation.starts)

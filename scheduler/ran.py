@@ -53,8 +53,9 @@ def planned_runs(site: Site, night: date) -> pd.DataFrame:
     if not len(rows):
         return rows
     taken = rows["night"] < pd.Timestamp(night)
-    if len(site.applied):
-        taken &= rows["night"] > site.applied["night"].max()
+    log = site.applied.loc[site.applied["night"] < pd.Timestamp(night), "night"]
+    if len(log):
+        taken &= rows["night"] > log.max()
     return rows[taken]
 
 

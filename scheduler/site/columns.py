@@ -19,7 +19,7 @@ ZONES = (
     Column("soil", "choice", choices=tuple(TEXTURES)),
     Column("field_capacity", low=0.01, high=0.8, example="0.25"),
     Column("wilting_point", low=0.0, high=0.6, example="0.12"),
-    Column("root_depth", unit="m", default_unit="cm", above=0, high=3.0, example="15"),
+    Column("root_depth", unit="m", default_unit="cm", low=0.01, high=3.0, example="15"),
     Column("area", unit="m2", above=0, high=1e7, required=True, filled=True, example="450"),
     Column("flow", unit="L/s", above=0, high=1000, example="1.5"),
     Column("application_rate", unit="mm/h", above=0, high=500, example="12"),

@@ -19,6 +19,7 @@ from scheduler.site.records import SURFACES, WEEKDAYS
 from scheduler.site.units import Linear, conversion, price_per, quantity
 
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::00)?", re.ASCII)
+DATABASES = ("sqlite", "postgresql", "postgres")
 _WEEKDAY_SETS = {"weekdays": range(5), "weekend": range(5, 7)}
 
 
@@ -65,6 +66,14 @@ def _read_text(longest: int) -> Callable[[Any], str]:
         return text
 
     return read
+
+
+def _read_database(value: Any) -> str:
+    text = _read_text(500)(value)
+    kind, mark, _ = text.partition("://")
+    if mark and kind.split("+")[0] not in DATABASES:
+        raise ValueError(f"a path of a SQLite file, or a URL of {listing(DATABASES)} is allowed")
+    return text
 
 
 def _read_whole(low: int, high: int) -> Callable[[Any], int]:
@@ -374,7 +383,7 @@ class WeatherKeys(_Part):
 class LedgerKeys(_Part):
     """`[ledger]`."""
 
-    url: Annotated[str, BeforeValidator(_read_text(500))] | None = None
+    url: Annotated[str, BeforeValidator(_read_database)] | None = None
     name: Name | None = None
 
 

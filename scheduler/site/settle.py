@@ -172,6 +172,9 @@ def _settle_zone(site: schema.SiteKeys, settings: Settings, reader: Reader) -> N
         settings.time_zone = zone
 
 
+SAME_TIME = "the window closes when it opens; two different times are needed (00:00 and 24:00 are a whole day)"
+
+
 def window_minutes(opens: int, closes: int) -> tuple[int, int]:
     """Give a window in minutes after 00:00 of the evening's date.
 
@@ -198,6 +201,8 @@ def _window(keys: schema.WindowKeys, reader: Reader) -> WindowRule:
         )
     opens = OPENS if keys.opens is None else keys.opens
     closes = CLOSES if keys.closes is None else keys.closes
+    if keys.closes is not None and closes == opens:
+        reader.problem(("window", "closes"), SAME_TIME)
     by_weekday: dict[int, tuple[int, int]] = {}
     for i, rule in enumerate(keys.by_day):
         path = ("window", "by_day", i)
@@ -207,9 +212,10 @@ def _window(keys: schema.WindowKeys, reader: Reader) -> WindowRule:
         for day in sorted(days):
             if day in by_weekday:
                 reader.problem((*path, "days"), f"{WEEKDAYS[day]} stands in two [[window.by_day]]")
-            by_weekday[day] = window_minutes(
-                opens if rule.opens is None else rule.opens, closes if rule.closes is None else rule.closes
-            )
+            own = opens if rule.opens is None else rule.opens, closes if rule.closes is None else rule.closes
+            if own[0] == own[1]:
+                reader.problem((*path, "opens" if rule.closes is None else "closes"), SAME_TIME)
+            by_weekday[day] = window_minutes(*own)
     return WindowRule(window_minutes(opens, closes), by_weekday)
 
 

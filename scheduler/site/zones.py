@@ -32,6 +32,8 @@ WARM_LATITUDE = 35.0  # nearer to the equator the default turf is a warm-season 
 LIKELY_RATE = (1.0, 150.0)  # application rate [mm/h]; outside it a note asks to look
 LIKELY_AREA = (1.0, 200_000.0)  # area of a zone [m2]
 LIKELY_ROOTS = (0.03, 1.5)  # root depth [m]
+HIGHEST_RATE = 500.0  # [mm/h] no sprinkler reaches it; as for the column
+MOST_APART = 20.0  # [-] of application_rate and flow/area: more is a wrong unit, however heads overlap; our choice
 
 
 def build_zones(table: Table, settings: Settings, findings: Findings) -> ZoneTable | None:
@@ -219,6 +221,16 @@ def _flow_and_rate(table: Table, findings: Findings) -> tuple[np.ndarray, np.nda
     known = ~np.isnan(area) & ~np.isnan(flow)
     from_flow = np.full(flow.shape, np.nan)
     from_flow[known] = gross_rate(flow[known], area[known])
+    apart = (rate > MOST_APART * from_flow) | (from_flow > MOST_APART * rate)
+    table.refuse(findings, "application_rate", apart, lambda row: read_but(
+        f"{table.values['application_rate'][row]:g} mm/h",
+        f"flow and area make {from_flow[row]:.3g} mm/h; up to {MOST_APART:g} times more or less is allowed, so one of "
+        "the three is in another unit",
+    ))  # fmt: skip
+    fast = np.isnan(rate) & (from_flow > HIGHEST_RATE)
+    table.refuse(findings, "flow", fast, lambda row: (
+        f"flow and area make {from_flow[row]:.3g} mm/h; up to {HIGHEST_RATE:g} mm/h is allowed"
+    ))  # fmt: skip
     return np.where(np.isnan(flow), rate * area / 3600.0, flow), np.where(np.isnan(rate), from_flow, rate)
 
 

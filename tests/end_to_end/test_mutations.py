@@ -1,7 +1,11 @@
-"""A site folder spoiled at random in 300 ways: each is read, or refused with a place to look at; never a traceback."""
+"""A site folder spoiled at random in 300 ways: each is read, or refused with a place to look at; never a traceback.
+
+And a drawn share of the named kinds of `tests/spoiled.py` through `evenfall tonight`; bench_mutations.py runs them all.
+"""
 
 import random
 import re
+import shutil
 from pathlib import Path
 
 import pytest
@@ -9,6 +13,7 @@ import pytest
 from scheduler.errors import InputProblems
 from scheduler.site import Site, load_site
 from scheduler.site.starter import write_starter
+from tests.spoiled import KINDS, sound_site, spoiled_evening
 
 # files that name what another file holds: a fault in one may show in the other
 REFERS_TO = {"site.toml": ("zones.csv",), "zones.csv": ("calendar.csv", "probe_sites.csv")}
@@ -300,3 +305,15 @@ def test_every_spoiled_site_is_read_or_refused_with_a_place(tmp_path, batch):
                 assert problem.line is not None or whole_file, (number, name, str(problem))
             assert {p.file for p in found.problems} <= {name, *REFERS_TO.get(name, ())}, (number, name, str(found))
     assert 5 <= refused <= MUTATIONS // 10  # the mutations do bite
+
+
+def test_a_spoiled_site_gets_no_plan_and_the_place_is_named(tmp_path):
+    sound = sound_site(tmp_path / "sound")
+    faults, became = [], set()
+    for number, kind in enumerate(random.Random(SEED).sample(KINDS, 40)):
+        folder = shutil.copytree(sound, tmp_path / str(number))
+        seen = spoiled_evening(folder, kind, draw=7)
+        became.add(seen.became)
+        faults += [f"{kind.name}: {seen.fault}"] if seen.fault else []
+    assert not faults, "\n".join(faults)
+    assert became == {"refused", "planned"}

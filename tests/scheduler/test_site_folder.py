@@ -1,5 +1,6 @@
 """A folder as a whole: zones and their defaults, series with repeats and gaps, the starter, what was understood."""
 
+import re
 from datetime import date
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from scheduler.errors import InputProblems, Problem
 from scheduler.site import load_site
 from scheduler.site.starter import write_starter
 from scheduler.site.understood import understand_site
-from tests.scheduler.site_folders import TOML, ZONES, lines, site
+from tests.scheduler.site_folders import TOML, ZONES, lines, problems, site
 
 
 def notes(read, subject):
@@ -82,11 +83,45 @@ def test_what_is_unlikely_is_noted_and_kept(tmp_path):
     read = site(
         tmp_path,
         TOML + '[[pump]]\nname = "p"\ncapacity = 5\n',
-        "zone,surface,area,flow\nG1,green,5,4\nF1,fairway,2000,6\n",
+        "zone,surface,area,flow\nG1,green,50,4\nF1,fairway,2000,6\n",
     )
     warned = [n.text for n in read.notes if n.kind == "warning"]
-    assert "zone G1: application rate outside of the usual 1 to 150 mm/h (2.88e+03); please look" in warned
+    assert "zone G1: application rate outside of the usual 1 to 150 mm/h (288); please look" in warned
     assert "zone F1: flow is above the capacity of the pump, so it cannot run" in warned
+
+
+@pytest.mark.parametrize(
+    ("zones", "words"),
+    [
+        ("zone,surface,area,flow\nG1,green,5,4\n", 'column "flow": flow and area make 2.88e\\+03 mm/h; up to 500 mm/h'),
+        (
+            "zone,surface,area,flow,application_rate\nG1,green,0.05,1.5,12\n",
+            'column "application_rate": read "12 mm/h"; flow and area make 1.08e\\+05 mm/h; up to 20 times',
+        ),
+        ("zone,surface,area,flow,root_depth\nG1,green,450,1.5,0.15\n", 'column "root_depth": read "0.15"'),
+    ],
+)
+def test_what_no_zone_can_be_is_refused(tmp_path, zones, words):
+    (found,) = problems(tmp_path, zones=zones)
+    assert re.search(words, str(found)), str(found)
+    assert found.line == 2
+
+
+@pytest.mark.parametrize(
+    ("toml", "words"),
+    [
+        ('[window]\nopens = "21:00"\ncloses = "21:00"', "closes when it opens"),
+        ('[[window.by_day]]\nday = "Friday"\nopens = "06:00"', "closes when it opens"),
+        ('[ledger]\nurl = "mysql://x/y"', 'a URL of "sqlite", "postgresql", "postgres" is allowed'),
+    ],
+)
+def test_what_no_site_can_be_is_refused(tmp_path, toml, words):
+    (found,) = problems(tmp_path, TOML + toml)
+    assert words in str(found) and found.file == "site.toml" and found.line
+
+
+def test_a_window_of_a_whole_day_is_possible(tmp_path):
+    assert site(tmp_path, TOML + '[window]\nopens = "00:00"\ncloses = "24:00"').window.default == (1440, 2880)
 
 
 def test_weather_repeats_gaps_and_wind_height(tmp_path):

@@ -1,0 +1,28 @@
+"""Which evening is planned where none is named."""
+
+from datetime import date
+
+from scheduler.evening import choose_night
+from tests.scheduler.site_folders import site
+
+TODAY = date(2026, 7, 14)
+
+
+def chosen(tmp_path, *days):
+    return choose_night(site(tmp_path, weather="date,tmin,tmax\n" + "".join(f"{d},10,20\n" for d in days)), TODAY)
+
+
+def test_tonight_unless_the_folder_is_of_a_past_season(tmp_path):
+    assert chosen(tmp_path) == TODAY
+    assert chosen(tmp_path, "2026-07-10") == TODAY
+    assert chosen(tmp_path, "2026-06-30") == TODAY
+    assert chosen(tmp_path, "2026-06-29") == date(2026, 6, 29)
+
+
+def test_a_season_to_come_is_a_season(tmp_path):
+    assert chosen(tmp_path, "2031-06-30", "2031-07-01") == date(2031, 7, 1)
+
+
+def test_a_slip_of_the_pen_moves_no_evening(tmp_path):
+    assert chosen(tmp_path, "2026-07-13", "2062-07-14") == TODAY
+    assert chosen(tmp_path, "2025-08-01", "2062-07-14") == date(2025, 8, 1)
