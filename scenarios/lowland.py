@@ -189,23 +189,35 @@ name = "booster"
 capacity = 8.8
 smallest_flow = 1.0
 ramp = 4.5
-head = 62
-efficiency = 0.64
+head = 62                         # held at its outlet, by its speed [m]
+curve = [                         # full speed: flow [L/s], head [m], efficiency
+  [0.0, 86.0, 0.0],
+  [3.0, 84.0, 0.49],
+  [6.0, 78.0, 0.64],
+  [8.8, 68.0, 0.62],
+]
 
 [[branch]]
 name = "stadium line"
 pump = "booster"
 capacity = 8.8
+length = 160                      # of main: its friction comes on top of the head held [m]
+diameter = 102                    # inside [mm]
+roughness = 145
 
 [[branch]]
 name = "training line"
 pump = "booster"
 capacity = 8.8
+length = 310
+diameter = 102
+roughness = 145
 
 [[branch]]
 name = "garden line"
 pump = "booster"
 capacity = 3.0
+friction = 2.5                    # at its capacity [m]
 
 [[controller]]
 name = "plant room"
@@ -237,6 +249,9 @@ price = 0.27
 from = "23:00"
 until = "24:00"
 price = 0.17
+
+[surface.pitch]
+finish_by = "04:30"               # the mowers go out at first light
 """
 
 CALENDAR = """\
