@@ -227,6 +227,7 @@ def _zones_part(
         "runoff": inputs.runoff[:, 0],
         "drainage": future.drainage[:, 0],
         "max_run": plan.max_run,
+        "soak": np.zeros(plan.zones) if run.cycles is None else run.cycles.soak,
     }
     v = {name: _rounded(a) for name, a in flat.items()}
     resolution = _rounded(inputs.resolution * 60.0)
@@ -267,6 +268,7 @@ def _zones_part(
                     "margin_mm": v["margin"][z],
                     "max_run_min": v["max_run"][z],
                     "resolution_s": resolution[z],
+                    "soak_min": v["soak"][z],
                 },
                 "balance": {
                     "depth_mm": v["depth"][z],

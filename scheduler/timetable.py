@@ -72,6 +72,9 @@ class RunnableNight:
     job, timetable : NightJob, Timetable or None
     solves : int                    How often the plan was solved.
     left_out : ndarray (Z,)         Minutes that found no place in the window [min].
+    held : ndarray (Z,)             Most minutes the plan was made again with, for want of start times [min]; inf if
+                                    it was not.
+    measured : mapping              Share of each capacity it was made again with [-], 1 where all, by kind.
     """
 
     result: PlanResult
@@ -83,6 +86,8 @@ class RunnableNight:
     timetable: Timetable | None
     solves: int
     left_out: Floats
+    held: Floats
+    measured: Mapping[str, Floats]
 
 
 def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> RunnableNight:
@@ -108,26 +113,35 @@ def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> Runna
         solver.scale_capacity(name, factors)
     worth = solver.prices.dry * plan.net_rate  # a minute short costs dryness, in the order of the ranks
     ordinary = Terms(dict(share), worth)
-    longest = plan.max_run.copy()
+    longest = np.full(plan.zones, np.inf)
+    measured = {name: np.ones_like(factors) for name, factors in share.items()}
+    wished, first = np.zeros(plan.zones), np.zeros(0)
     for attempt in range(1, TRIES + 1):
         result = _solved(solver.solve)
         run = result.minutes(plan)
-        rounded = _rounded(inputs, result, run, longest, Terms(share, worth))
+        rounded = _rounded(inputs, result, run, np.minimum(longest, plan.max_run), Terms(share, worth))
         if not rounded.any():
-            return _dry_night(inputs, result, run, attempt, ordinary)
+            return _dry_night(inputs, result, run, attempt, ordinary, longest, measured)
+        if attempt == 1:
+            wished, first = rounded, run
         cycles, job = _job(site, inputs, rounded, run[:, 0].sum(axis=2), _flushing(inputs, result, 0))
-        timetable = pack_night(job, EFFORT if job.cycle_zone.size <= FEW_CYCLES else QUICK)
+        timetable = _packed(job)
         if attempt == TRIES or not _must_shrink(site, inputs, timetable):
             break
         log.info("the night is too full for its timetable; solving again with the capacity that was reached")
-        measured = timetable.measured_capacity
-        for name, factor in (("pump", measured.pump), ("branch", measured.branch), ("station", measured.controller)):
+        carried = timetable.measured_capacity
+        for name, factor in (("pump", carried.pump), ("branch", carried.branch), ("station", carried.controller)):
             if (factor < 1.0).any():
-                share[name] = share[name] * factor
+                share[name], measured[name] = share[name] * factor, measured[name] * factor
                 solver.scale_capacity(name, share[name], night=0)
-        short = np.flatnonzero(measured.zone_minutes < longest)
-        longest[short] = measured.zone_minutes[short]
+        short = np.flatnonzero(carried.zone_minutes < longest)
+        longest[short] = carried.zone_minutes[short]
         solver.limit_runs(short, longest[short], night=0)
+    if attempt > 1:
+        run = _with_first_wishes(run, first)
+        asked = _rounded(inputs, result, run, plan.max_run, ordinary, tonight=result.minutes(plan))
+        cycles, job = _job(site, inputs, asked, run[:, 0].sum(axis=2), _flushing(inputs, result, 0))
+        timetable = _packed(job)
     broken = check_timetable(job, timetable)
     if broken:
         raise NoPlan("the timetable breaks a limit when played back: " + "; ".join(str(v) for v in broken[:3]))
@@ -140,7 +154,8 @@ def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> Runna
         if replanned is not None:
             result, run = replanned, replanned.minutes(plan)
     later = _all_nights(inputs, result, run, minutes, ordinary)
-    return RunnableNight(result, minutes, volumes, later, cycles, job, timetable, attempt, timetable.unplaced)
+    left_out: Floats = np.round(np.maximum(wished - minutes, 0.0), 9)
+    return RunnableNight(result, minutes, volumes, later, cycles, job, timetable, attempt, left_out, longest, measured)
 
 
 def _solved(solve: Callable[[], Result]) -> Result:
@@ -149,6 +164,23 @@ def _solved(solve: Callable[[], Result]) -> Result:
         return solve()
     except SolverFailed as failure:
         raise NoPlan(str(failure)) from failure
+
+
+def _packed(job: NightJob) -> Timetable:
+    """The night packed, with full effort where it is small."""
+    return pack_night(job, EFFORT if job.cycle_zone.size <= FEW_CYCLES else QUICK)
+
+
+def _with_first_wishes(run: Floats, first: Floats) -> Floats:
+    """Run times of a plan made again, with tonight's of the first plan where these are longer, shape (Z, N, B, K).
+
+    A plan made again with less gives up more than need be, and what one zone gives up another may get that stands in
+    its way. So the last packing is asked for all that either plan would run tonight, and the ranks settle it.
+    """
+    longer = first[:, 0].sum(axis=(1, 2)) > run[:, 0].sum(axis=(1, 2))
+    wishes = run.copy()
+    wishes[longer, 0] = first[longer, 0]
+    return wishes
 
 
 def _packable(plan: PlanInputs) -> dict[str, Floats]:
@@ -195,11 +227,12 @@ def dry_tomorrow(plan: PlanInputs) -> NDArray[np.bool_]:
 
 
 def hard_rows(
-    inputs: NightInputs, run: Floats, night: int, share: Mapping[str, Floats]
+    inputs: NightInputs, run: Floats, night: int, share: Mapping[str, Floats], earlier: Floats | None = None
 ) -> tuple[sparse.csr_matrix, Floats]:
     """Shared limits of one night as rows over zones: what a minute of each zone uses, and how much there is.
 
-    Limits that run over several nights count with what the plan gives this night, so rounding cannot spend another's.
+    Limits that run over several nights count with what the plan gives this night and what rounding kept of earlier
+    ones, so it cannot spend what is a later night's. `earlier` are the run times of these, shape (Z, night) [min].
     """
     plan = inputs.plan
     z = plan.zones
@@ -226,13 +259,18 @@ def hard_rows(
     whole = chosen.sum(axis=1)
     source_use = (_mix(plan, chosen) @ plan.supply_share) * per_minute[:, None]  # (Z, W) m3 a minute
     add(sparse.csr_matrix(source_use.T), plan.source_daily)
+    kept = np.zeros((plan.zones, 0)) if earlier is None else run[:, : earlier.shape[1]].sum(axis=(2, 3)) - earlier
     month = plan.source_monthly[:, plan.month_of_night[night]]
-    add(sparse.csr_matrix(source_use.T), np.where(np.isfinite(month), source_use.T @ whole, np.inf))
+    in_month = source_use.T @ whole
+    for n in range(kept.shape[1] if np.isfinite(month).any() else 0):
+        if plan.month_of_night[n] == plan.month_of_night[night]:
+            in_month += (_mix(plan, run[:, n].sum(axis=1)) @ plan.supply_share).T @ (per_minute * kept[:, n])
+    add(sparse.csr_matrix(source_use.T), np.where(np.isfinite(month), in_month, np.inf))
     over_nights = [per_minute] if np.isfinite(plan.allocation) else []
-    over_nights += [np.where(cut.zones, per_minute, 0.0) for cut in plan.cuts]
+    over_nights += [np.where(cut.zones, per_minute, 0.0) for cut in plan.cuts if np.isfinite(cut.volume[night:]).any()]
     if over_nights:
         use = np.array(over_nights)
-        add(sparse.csr_matrix(use), use @ whole)
+        add(sparse.csr_matrix(use), use @ (whole + kept.sum(axis=1)))
     return sparse.vstack(blocks, format="csr"), np.concatenate(limits)
 
 
@@ -244,7 +282,8 @@ def _rounded(
     terms: Terms,
     night: int = 0,
     before: Floats | None = None,
-    owed: Floats | None = None,
+    earlier: Floats | None = None,
+    tonight: Floats | None = None,
 ) -> Floats:
     """Run times of one night in controller steps, within every limit, shape (Z,) [min].
 
@@ -255,13 +294,20 @@ def _rounded(
     terms : Terms
     night : int
     before : ndarray (Z,), optional   Depletion at opening time [mm]; tonight's if not given.
-    owed : ndarray (Z,), optional     Minutes that rounding kept from earlier nights [min].
+    earlier : ndarray (Z, night), optional   Run times of the nights before; what rounding kept is owed [min].
+    tonight : ndarray (Z, N, B, K), optional   The plan whose water of limits over several nights may be used; `run` if
+                                      not given.
     """
     plan = inputs.plan
     minutes = run[:, night].sum(axis=(1, 2))
-    minutes = np.where(minutes > STILL, minutes + (0.0 if owed is None else owed), 0.0)
+    if earlier is not None:
+        owed = np.maximum((run[:, :night].sum(axis=(2, 3)) - earlier).sum(axis=1), 0.0)
+        minutes = np.where(minutes > STILL, minutes + np.minimum(owed, inputs.resolution), 0.0)
+    minutes = np.where(minutes > STILL, minutes, 0.0)
     before = plan.depletion if before is None else before
-    matrix, limits = hard_rows(inputs, run, night, terms.share)
+    matrix, limits = hard_rows(inputs, run, night, terms.share, earlier)
+    if tonight is not None:
+        limits = hard_rows(inputs, tonight, night, terms.share)[1]
     open_minutes = (plan.allowed[:, night] * plan.block_length[night]).sum(axis=1)
     dry_without = before + plan.etc[:, night] - plan.effective_rain[:, night] > plan.dry_limit[:, night]
     flushing = _flushing(inputs, result, night)
@@ -332,14 +378,21 @@ def _job(
     return cycles, job
 
 
-def _dry_night(inputs: NightInputs, result: PlanResult, run: Floats, solves: int, terms: Terms) -> RunnableNight:
+def _dry_night(
+    inputs: NightInputs,
+    result: PlanResult,
+    run: Floats,
+    solves: int,
+    terms: Terms,
+    held: Floats,
+    measured: Mapping[str, Floats],
+) -> RunnableNight:
     """A night on which nothing runs."""
     z = inputs.plan.zones
     none = np.zeros(z)
     by_supply = np.zeros((z, inputs.plan.supply_share.shape[0]))
-    return RunnableNight(
-        result, none, by_supply, _all_nights(inputs, result, run, none, terms), None, None, None, solves, np.zeros(z)
-    )
+    later = _all_nights(inputs, result, run, none, terms)
+    return RunnableNight(result, none, by_supply, later, None, None, None, solves, np.zeros(z), held, measured)
 
 
 def _mix(plan: PlanInputs, chosen: Floats) -> Floats:
@@ -361,13 +414,11 @@ def _all_nights(inputs: NightInputs, result: PlanResult, run: Floats, tonight: F
     The soil is carried along, so that what rounding keeps from a zone one night can be given on the next.
     """
     plan = inputs.plan
-    planned = run.sum(axis=(2, 3))
-    minutes = np.zeros_like(planned)
+    minutes = np.zeros((plan.zones, plan.nights))
     depletion = plan.depletion
     for n in range(plan.nights):
-        owed = np.maximum((planned[:, :n] - minutes[:, :n]).sum(axis=1), 0.0)
-        owed = np.minimum(owed, inputs.resolution)
-        minutes[:, n] = tonight if n == 0 else _rounded(inputs, result, run, plan.max_run, terms, n, depletion, owed)
+        earlier = minutes[:, :n]
+        minutes[:, n] = tonight if n == 0 else _rounded(inputs, result, run, plan.max_run, terms, n, depletion, earlier)
         day = balance_day(
             depletion,
             minutes[:, n] * plan.net_rate,

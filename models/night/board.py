@@ -88,18 +88,24 @@ class Board:
         self.rise = np.zeros((pumps, self.steps + 1), dtype=np.int64)
         self.fall = np.zeros((pumps, self.steps + 1), dtype=np.int64)
 
-    def marked(self, zone: int) -> BoolArray:
-        """Grid steps in which the zone cannot run, shape (T,): shut, short of capacity, or too near its own cycles."""
+    def marked(self, zone: int, spare: IntArray | None = None) -> BoolArray:
+        """Grid steps in which the zone cannot run, shape (T,): shut, short of capacity, or too near its own cycles.
+
+        `spare` (limits, T), if given, counts as free beside what is.
+        """
         bad: BoolArray = self.shut[self.mask_of_zone[zone]].copy()
         for row, amount in self.uses[zone]:
-            bad |= self.free[row] < amount
+            bad |= (self.free[row] if spare is None else self.free[row] + spare[row]) < amount
         soak = int(self.soak[zone])
         for start, end in self.placed[zone]:
             bad[max(start - soak, 0) : end + soak] = True
         return bad
 
-    def starts(self, zone: int, length: int, bad: BoolArray | None = None) -> IntArray:
-        """All starts, in grid steps from `first`, at which the zone may run `length` steps; in order of time."""
+    def starts(self, zone: int, length: int, bad: BoolArray | None = None, ramp: bool = True) -> IntArray:
+        """All starts, in grid steps from `first`, at which the zone may run `length` steps; in order of time.
+
+        `bad` stands for what `marked` says; without `ramp` the ramp is not looked at.
+        """
         if length > self.steps:
             return np.zeros(0, dtype=np.int64)
         bad = self.marked(zone) if bad is None else bad
@@ -108,7 +114,7 @@ class Board:
         np.cumsum(bad[: self.steps], out=count[1:])
         good = count[length:] == count[: self.steps + 1 - length]
         pump = int(self.job.pump[zone])
-        if pump >= 0 and self.ramped[pump]:
+        if ramp and pump >= 0 and self.ramped[pump]:
             room = max(int(self.ramp[pump]) - int(self.need[zone]), 0)
             good &= self.rise[pump, : good.size] <= room
             good &= self.fall[pump, length:] >= -room
@@ -117,6 +123,14 @@ class Board:
         if every > 1:
             found = found[(found + self.first) % every == 0]
         return found
+
+    def keeps_ramp(self, zone: int, start: int, end: int) -> bool:
+        """Whether the zone may begin and end at these moments by the ramp of its pump."""
+        pump = int(self.job.pump[zone])
+        if pump < 0 or not self.ramped[pump]:
+            return True
+        room = max(int(self.ramp[pump]) - int(self.need[zone]), 0)
+        return bool(self.rise[pump, start] <= room and self.fall[pump, end] >= -room)
 
     def place(self, zone: int, start: int, length: int) -> None:
         """Run the zone from `start` for `length` steps; the caller got the start from `starts`."""

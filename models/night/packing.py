@@ -14,6 +14,7 @@ import numpy as np
 from models.night.board import Board
 from models.night.bounds import lower_bounds
 from models.night.dispatch import TASTES, Dispatcher, Taste
+from models.night.giving_way import GivingWay
 from models.night.job import Bounds, FloatArray, IntArray, MeasuredCapacity, NightJob, Timetable
 from models.night.parts import place_in_parts
 from models.night.repair import Item, Repair
@@ -25,6 +26,7 @@ CLOSE_ENOUGH = 0.01  # [-] share left out beyond what must be, at which the sear
 BUSY = 0.85  # [-] share of the window a limit must need at least before it is blamed
 REPAIR_SHARE = 2.0  # [-] in efforts, for the search that clears parts of the night and fills them again
 REPAIRED = 1500  # [-] cycles up to which it is worth it; with more, gaps find a run that fits
+RANK_WEIGHT = 4.0  # [-] by which a minute left out weighs more than one of the next rank while the night is searched
 WORTH_IT = 0.95  # [-] a freer attempt must leave out at least 5 % less
 
 
@@ -57,6 +59,7 @@ def pack_night(job: NightJob, effort: float = EFFORT) -> Timetable:
         best = _best_attempt(job, effort, bounds)
     else:
         best = _in_time(job, effort, bounds)
+    best = _in_order(job, best)
     if job.pump_smallest.any():
         Steadier(job, best.board).run()
     if best.left.any() and effort >= EFFORT:
@@ -117,21 +120,33 @@ def _best_attempt(job: NightJob, effort: float, bounds: Bounds) -> _Attempt:
         if best.unplaced_work <= enough:
             break
     assert best is not None  # there is always a first attempt
+    best = _in_order(job, best)
     if best.left.any() and best.unplaced_work > enough and job.cycle_zone.size <= REPAIRED:
-        best = _repaired(job, best, REPAIR_SHARE * effort, enough)
+        best = _in_order(job, _repaired(job, best, REPAIR_SHARE * effort, enough))
     return best
+
+
+def _in_order(job: NightJob, best: _Attempt) -> _Attempt:
+    """The attempt after the ranks served last have given way to those before them."""
+    if job.finish_rank is None or not best.left.any():
+        return best
+    return _attempt(job, best.board, GivingWay(job, best.board, best.items).run())
 
 
 def _repaired(job: NightJob, best: _Attempt, effort: float, enough: float) -> _Attempt:
     """The attempt after a search that clears parts of it and fills them again."""
-    work = _work_of_zone(job)
-    rank = np.zeros(job.zones) if job.finish_rank is None else job.finish_rank.astype(np.float64)
-    weight = work * job.grid_min * (1.0 + (1.0 - rank / max(float(rank.max(initial=0.0)), 1.0)))
-    items = Repair(job, best.board, best.items, weight).run(effort, enough)
+    weight = 2.0 * _work_of_zone(job) * job.grid_min
+    if job.finish_rank is not None:
+        weight /= RANK_WEIGHT ** np.unique(job.finish_rank, return_inverse=True)[1].ravel()
+    return _attempt(job, best.board, Repair(job, best.board, best.items, weight).run(effort, enough))
+
+
+def _attempt(job: NightJob, board: Board, items: list[Item]) -> _Attempt:
+    """The board with what found no place on it."""
     left = np.zeros(job.zones, dtype=np.int64)
     for item in items:
         left[item.zone] += item.length
-    return _Attempt(best.board, left, float(left @ work) * job.grid_min, items)
+    return _Attempt(board, left, float(left @ _work_of_zone(job)) * job.grid_min, items)
 
 
 def _attempts(job: NightJob, work: FloatArray, effort: float) -> Iterator[_Attempt]:

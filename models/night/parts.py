@@ -14,7 +14,7 @@ def place_in_parts(board: Board, zone: int, length: int) -> int:
     while length > 0:
         bad = board.marked(zone)
         part = 0
-        for wanted in _part_lengths(length, _longest_run(bad), step, least):
+        for wanted in part_lengths(length, longest_run(bad), step, least):
             starts = board.starts(zone, wanted, bad)
             if starts.size:
                 board.place(zone, int(starts[-1]), wanted)
@@ -26,12 +26,13 @@ def place_in_parts(board: Board, zone: int, length: int) -> int:
     return 0
 
 
-def _longest_run(bad: BoolArray) -> int:
+def longest_run(bad: BoolArray) -> int:
+    """Longest stretch without a mark [grid steps]."""
     edges = np.flatnonzero(np.diff(np.concatenate([[True], bad, [True]]).astype(np.int8)))
     return int((edges[1::2] - edges[::2]).max()) if edges.size else 0
 
 
-def _part_lengths(length: int, longest: int, step: int, least: int) -> list[int]:
+def part_lengths(length: int, longest: int, step: int, least: int) -> list[int]:
     """Lengths to try, longest first; each leaves nothing, or enough for a useful cycle."""
     top = min(length, longest) // step * step
     lengths: list[int] = []

@@ -88,7 +88,7 @@ def round_minutes(
     short = (minutes > 0) & (steps < np.maximum(least, 1))
     steps[short] = 0
     columns = _Columns(matrix, limit_rhs, resolution_min)
-    columns.shrink_to_limits(steps, value)
+    columns.shrink_to_limits(steps, value, need)
     fell_short = (steps > 0) & (steps < least)
     steps[fell_short] = 0  # a limit cut the run below what is useful
     columns.recount(steps)
@@ -105,7 +105,7 @@ def round_minutes(
     order = order[np.lexsort((-remainder[order], -(value * remainder)[order]))]
     raised = columns.give(steps, order, np.ones_like(steps))
 
-    columns.settle_roundoff(steps, value)
+    columns.settle_roundoff(steps, value, need)
     steps[(steps > 0) & (steps < least)] = 0
     rounded = steps * resolution_min
     return RoundedMinutes(
@@ -145,30 +145,45 @@ class _Columns:
                 given[zone] = True
         return given
 
-    def shrink_to_limits(self, steps: IntArray, value: FloatArray) -> None:
-        """Take steps from the least valuable zones of each broken row until it holds.
+    def shrink_to_limits(self, steps: IntArray, value: FloatArray, need: BoolArray) -> None:
+        """Take steps from the zones of each broken row until it holds.
 
-        A plan may overshoot a limit by the solver's tolerance.
+        A plan may overshoot a limit by the solver's tolerance, or by what is owed to zones from earlier nights. Zones
+        that can wait give first, then those of least worth; of zones of like worth each gives a step in turn, the
+        largest first, so that no small zone loses all its run for what is one step of a large one.
         """
         self.recount(steps)
         for row in np.flatnonzero(self.left < -self.dust):
             span = slice(self.rows.indptr[row], self.rows.indptr[row + 1])
             zones, use = self.rows.indices[span], self.rows.data[span]
-            worth = np.where(use > 0, value[zones] / np.where(use > 0, use, 1.0), np.inf)
-            for i in np.argsort(worth, kind="stable"):
-                over = -(self.rhs[row] - use @ steps[zones])
-                if over <= self.dust[row]:
+            zones, use = zones[use > 0], use[use > 0]
+            like = np.floor(np.log2(np.maximum(value[zones] / use, np.finfo(np.float64).tiny)))
+            order = np.lexsort((-use, like, need[zones]))
+            kind = np.stack([need[zones], like], axis=1)[order]
+            for group in np.split(order, np.flatnonzero((kind[1:] != kind[:-1]).any(axis=1)) + 1):
+                if self._taken(row, steps, zones, use, group):
                     break
-                if use[i] > 0:
-                    steps[zones[i]] -= min(int(np.ceil(over / use[i])), int(steps[zones[i]]))
         self.recount(steps)
 
-    def settle_roundoff(self, steps: IntArray, value: FloatArray) -> None:
+    def _taken(self, row: int, steps: IntArray, zones: IntArray, use: FloatArray, group: IntArray) -> bool:
+        """Take steps from a group of a row's zones in turn; whether the row holds."""
+        while True:
+            over = -(self.rhs[row] - use @ steps[zones])
+            turn = max(int(over / use[group].sum()), 1)
+            for i in group:
+                if over <= self.dust[row]:
+                    return True
+                steps[zones[i]] -= min(turn, int(np.ceil(over / use[i])), int(steps[zones[i]]))
+                over = -(self.rhs[row] - use @ steps[zones])
+            if not steps[zones[group]].any():
+                return bool(over <= self.dust[row])
+
+    def settle_roundoff(self, steps: IntArray, value: FloatArray, need: BoolArray) -> None:
         """Recount from nothing; if adding up step by step drifted past the allowed round-off, take a step back."""
         self.recount(steps)
         allowed = np.where(np.isfinite(self.rhs), self.rhs * LIMIT_ROUNDOFF, np.inf)
         if np.any(self.left < -allowed):
-            self.shrink_to_limits(steps, value)
+            self.shrink_to_limits(steps, value, need)
 
 
 def _checked(

@@ -80,6 +80,7 @@ class PlanSolver:
         self.prices: Prices = plan_prices(inputs)
         self.copies: Copies | None = None
         self.gap = 0.0
+        self.shortened: dict[int, set[int]] = {}  # rows of longest runs that were shortened, by night
         self.spread, spread_prices_ = inputs, self.prices
         if needs is not None and needs.zone.size:
             self.copies = flush_copies(inputs, needs, self.prices)
@@ -352,8 +353,10 @@ class PlanSolver:
             most = min(limit, open_minutes, float(plan.max_run[z]))
             if c in whole:
                 self._set_upper(whole[c], most)
+                self.shortened.setdefault(night, set()).add(self.row[id(whole[c])])
             elif runs.first[c + 1] - runs.first[c] > 1:  # the plan was built without: nothing else let it run so long
                 self._hold_sum(c, most)
+                self.shortened.setdefault(night, set()).add(self.held[c])
 
     def _hold_sum(self, c: int, most: float) -> None:
         """Hold the sum of a zone-night's run times, for which the model has no row, to an upper limit [min]."""
@@ -386,6 +389,9 @@ class PlanSolver:
         sizes = {"pump": self.inputs.pump_capacity, "branch": self.inputs.branch_capacity}
         for name, capacity in (*sizes.items(), ("station", self.inputs.stations_at_once)):
             self.scale_capacity(name, np.full(capacity.size, LOOSE), night)
+        for place in self.shortened.pop(night, ()):
+            self.row_upper[place] = highspy.kHighsInf
+            self.highs.changeRowBounds(place, -highspy.kHighsInf, highspy.kHighsInf)
         runs = self.spread.runs
         on = np.flatnonzero(runs.night == night)
         zone, weight = runs.zone[on], np.ones(on.size)

@@ -7,58 +7,30 @@ Units not listed in `FACTORS` are refused rather than guessed.
 
 from __future__ import annotations
 
-import csv
-import re
 import tomllib
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
 
-FACTORS = {  # to the default unit of the site format; exact by definition of the inch, foot, gallon and pound
-    "ft2": 0.3048**2,
-    "gal/min": 3.785411784 / 60,
-    "gal": 3.785411784e-3,  # m3
-    "acre_ft": 43560 * 0.3048**3,
-    "in": 25.4,
-    "in/h": 25.4,
-    "ft": 0.3048,
-    "L/s": 1.0,
-    "m3": 1.0,
-    "m3/h": 1000 / 3600,
-    "gal/min/min": 3.785411784 / 60,
-    "L/s/min": 1.0,
-    "m2": 1.0,
-    "mm/h": 1.0,
-    "min": 1.0,
-    "h": 60.0,
-    "s": 1.0,
-    "%": 1.0,
-}
-WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
-PRIORITY = {"green": 1, "tee": 2, "pitch": 2, "approach": 3, "fairway": 3, "landscape": 4, "rough": 5}  # our defaults
+from tests.end_to_end.folder_reader import (
+    Zone,
+    cycles_of,
+    forbidden_by_event,
+    number,
+    open_spans,
+    pumps_of,
+    read_table,
+    read_zones,
+)
+from tests.end_to_end.order_checker import order_faults
+
 FLOW = 1e-6  # relative, for sums of flows
 VOLUME = 1e-5  # relative, for sums of volumes; plan.json prints six decimals
 CLOSES = 0.01  # [mm] closure of the water balance that the project promises
 LAST = 6e-6  # a few halves of the sixth decimal, which is what plan.json prints
 SECOND = 1 / 60 + 1e-6  # [min] times are printed to the second
-
-
-@dataclass(frozen=True)
-class Zone:
-    """One row of zones.csv, in the units of the site format."""
-
-    surface: str
-    flow: float
-    area: float
-    max_run: float
-    branch: str | None
-    controller: str | None
-    sources: tuple[str, ...]
-    rate: float
-    du_lq: float
 
 
 def check_plan(folder: Path, plan: dict[str, Any]) -> list[str]:
@@ -76,162 +48,8 @@ def check_plan(folder: Path, plan: dict[str, Any]) -> list[str]:
     faults += _later_faults(plan, zones, site, pump_of)
     faults += _water_faults(plan, zones, site, folder, night)
     faults += _balance_faults(plan, zones)
-    faults += _order_faults(plan, zones, site, pump_of, forbidden_by_event(folder, zones))
+    faults += order_faults(plan, zones, site, pump_of, forbidden_by_event(folder, zones))
     return faults
-
-
-# reading, a second time
-
-
-def number(value: Any) -> float | None:
-    """Read a number or a text with one of the known units."""
-    if value is None or value == "":
-        return None
-    if isinstance(value, (int, float)):
-        return float(value)
-    match = re.fullmatch(r"\s*([-+0-9.eE,]+)\s*([A-Za-z/%0-9_]*)\s*", value)
-    if not match:
-        raise ValueError(value)
-    return float(match[1].replace(",", ".")) * (FACTORS[match[2]] if match[2] else 1.0)
-
-
-def read_table(path: Path) -> list[dict[str, Any]]:
-    """Rows of a CSV file with the units of its header applied; comma or semicolon, point or comma."""
-    if not path.is_file():
-        return []
-    text = path.read_text(encoding="utf-8-sig")
-    head = text.split("\n", 1)[0]
-    separator = ";" if head.count(";") > head.count(",") else ","
-    rows = []
-    for raw in csv.DictReader(text.splitlines(), delimiter=separator):
-        row: dict[str, Any] = {}
-        for name, value in raw.items():
-            match = re.fullmatch(r"\s*([^\[]*?)\s*(?:\[(.*)\])?\s*", name or "")
-            assert match is not None
-            cell = (value or "").strip()
-            if match[2] and cell and match[1] not in ("zone", "night"):
-                row[match[1]] = number(cell) * FACTORS[match[2]]  # type: ignore[operator]
-            else:
-                row[match[1]] = cell
-        rows.append(row)
-    return rows
-
-
-def read_zones(path: Path) -> dict[str, Zone]:
-    """Zones of the folder in file order."""
-    found = {}
-    for row in read_table(path):
-        flow, area = number(row["flow"]), number(row["area"])
-        assert flow is not None and area is not None
-        rate = number(row.get("application_rate"))
-        found[row["zone"]] = Zone(
-            surface=row["surface"],
-            flow=flow,
-            area=area,
-            max_run=number(row.get("max_run")) or 600.0,
-            branch=row.get("branch") or None,
-            controller=row.get("controller") or None,
-            sources=tuple(s.strip() for s in (row.get("sources") or "").split("|") if s.strip()),
-            rate=flow / area * 3600 if rate is None else rate,
-            du_lq=number(row.get("du_lq")) or 0.7,
-        )
-    return found
-
-
-def pumps_of(site: dict[str, Any], zones: dict[str, Zone]) -> dict[str, str | None]:
-    """Pump of every zone: that of its branch; a lone pump or branch carries the zones that name none."""
-    pumps = [p["name"] for p in site.get("pump", [])]
-    alone = pumps[0] if len(pumps) == 1 else None
-    of_branch = {b["name"]: b.get("pump", alone) for b in site.get("branch", [])}
-    return {i: of_branch.get(z.branch, alone) if z.branch else alone for i, z in zones.items()}
-
-
-def clock(text: Any) -> int:
-    """Minutes of a clock time."""
-    if not isinstance(text, str):
-        return int(text.hour * 60 + text.minute)
-    hours, minutes = text.split(":")
-    return int(hours) * 60 + int(minutes)
-
-
-def orders(site: dict[str, Any], night: date) -> list[dict[str, Any]]:
-    """Drought orders that stand on a night."""
-    listed = site.get("restriction", [])
-    listed = [listed] if isinstance(listed, dict) else listed
-    day = lambda v: date.fromisoformat(v) if isinstance(v, str) else v  # noqa: E731
-    return [
-        o
-        for o in listed
-        if ("from" not in o or day(o["from"]) <= night) and ("until" not in o or night <= day(o["until"]))
-    ]
-
-
-def window(site: dict[str, Any], night: date) -> tuple[int, int]:
-    """Opening and closing of a night [min after 00:00 of its date]."""
-    rule = dict(site.get("window", {}))
-    for special in rule.get("by_day", []):
-        days = special.get("days", special.get("day", []))
-        days = [days] if isinstance(days, str) else days
-        if WEEKDAYS[night.weekday()] in days:
-            rule |= {k: special[k] for k in ("opens", "closes") if k in special}
-    opens, closes = clock(rule["opens"]), clock(rule["closes"])
-    opens += 1440 if opens < 720 else 0
-    while closes <= opens:
-        closes += 1440
-    return opens, closes
-
-
-def open_spans(site: dict[str, Any], surface: str, night: date) -> list[tuple[int, int]]:
-    """When a surface may be watered on a night, by minutes tried one by one."""
-    opens, closes = window(site, night)
-    allowed = [True] * (closes - opens)
-    for order in orders(site, night):
-        if surface not in order.get("surfaces", [surface]):
-            continue
-        if "nights_allowed" in order and WEEKDAYS[night.weekday()] not in order["nights_allowed"]:
-            return []
-        if "hours" in order:
-            spans = [order["hours"]] if isinstance(order["hours"], str) else order["hours"]
-            within = [False] * 1440
-            for span in spans:
-                a, b = (clock(t) for t in (span.split("-") if isinstance(span, str) else span))
-                for minute in range(a, b if b > a else b + 1440):
-                    within[minute % 1440] = True
-            allowed = [on and within[(opens + i) % 1440] for i, on in enumerate(allowed)]
-    spans_found: list[tuple[int, int]] = []
-    for i, on in enumerate(allowed):
-        if on and spans_found and spans_found[-1][1] == opens + i:
-            spans_found[-1] = (spans_found[-1][0], opens + i + 1)
-        elif on:
-            spans_found.append((opens + i, opens + i + 1))
-    return spans_found
-
-
-def forbidden_by_event(folder: Path, zones: dict[str, Zone]) -> list[tuple[str, date, date]]:
-    """Zones that must stay dry, with first and last night."""
-    found = []
-    for row in read_table(folder / "calendar.csv"):
-        if row.get("event") == "no_water":
-            target = row.get("surface or zone") or row.get("zone") or row.get("surface")
-            first = date.fromisoformat(row["from"])
-            last = date.fromisoformat(row["until"]) if row.get("until") else first
-            found += [(i, first, last) for i, z in zones.items() if target in (i, z.surface)]
-    return found
-
-
-# what must hold
-
-
-def cycles_of(zone: dict[str, Any], night: date) -> list[tuple[float, float]]:
-    """Starts and ends of a zone's cycles [min after 00:00 of the evening's date]."""
-    midnight = datetime.combine(night, datetime.min.time())
-    return [
-        tuple(
-            (datetime.fromisoformat(c[k]).replace(tzinfo=None) - midnight).total_seconds() / 60
-            for k in ("start", "end")
-        )  # type: ignore[misc]
-        for c in zone["cycles"]
-    ]
 
 
 def _zone_faults(plan: dict[str, Any], zones: dict[str, Zone], site: dict[str, Any]) -> list[str]:
@@ -496,86 +314,3 @@ def _balance_faults(plan: dict[str, Any], zones: dict[str, Zone]) -> list[str]:
                 faults.append(f"{name}: {step['night']} {step['depth_mm']} mm, volume over area {gross:.4f}")
             depletion = step["depletion_mm"]
     return faults
-
-
-def _order_faults(
-    plan: dict[str, Any],
-    zones: dict[str, Zone],
-    site: dict[str, Any],
-    pump_of: dict[str, str | None],
-    events: list[tuple[str, date, date]],
-) -> list[str]:
-    """On no night a zone goes dry while one of a later rank on the same branch gets water it could spare.
-
-    A zone could have had more if it is short of its longest run, of its window and of field capacity by more than one
-    step, its flow fits its pipes, its controller has room or is the other's too, and both take the same sources. A
-    drought cut gives each surface its own water, which others cannot take. Later nights are checked with tonight's dry
-    limit, moved with ET as the Table 22 footnote of FAO-56 moves RAW.
-    """
-    faults = []
-    rank = {s: site.get("surface", {}).get(s, {}).get("priority", r) for s, r in PRIORITY.items()}
-    at_once = {c["name"]: number(c.get("stations_at_once")) for c in site.get("controller", [])}
-    carried: dict[str | None, float] = defaultdict(lambda: float("inf"))
-    for part in (*site.get("pump", []), *site.get("branch", [])):
-        carried[part["name"]] = number(part.get("capacity")) or float("inf")
-    for n, night in enumerate(date.fromisoformat(x["night"]) for x in plan["nights"]):
-        dry_tonight = {name for name, first, last in events if first <= night <= last}
-        spans = {s: open_spans(site, s, night) for s in {z.surface for z in zones.values()}}
-        cut = {
-            s: max((o.get("cut", 0.0) for o in orders(site, night) if s in o.get("surfaces", [s])), default=0.0)
-            for s in spans
-        }
-        kin = {
-            i: (z.branch, pump_of[i], z.sources, str(spans[z.surface]), z.surface if cut[z.surface] else "")
-            for i, z in zones.items()
-        }
-        busy: dict[str, float] = defaultdict(float)
-        givers: dict[tuple[Any, ...], list[tuple[int, str, float]]] = defaultdict(list)
-        for entry in plan["zones"]:
-            name, minutes = entry["id"], entry["path"][n]["minutes"]
-            busy[zones[name].controller or ""] += minutes
-            if minutes > 0:
-                givers[kin[name]].append((rank[zones[name].surface], name, minutes))
-        for entry in plan["zones"]:
-            name = entry["id"]
-            zone, limits, today = zones[name], entry["limits"], entry["path"][n]
-            step = limits["resolution_s"] / 60
-            one = step * zone.rate / 60  # [mm] of one step
-            least = max(step, 2.0)  # [min] a shorter run is not worth its wetting; the project's own rule
-            before = entry["path"][n - 1]["depletion_mm"] if n else entry["before"]["depletion_mm"]
-            milder = 0.0 if n == 0 else _unstressed(entry, zone, 0) - _unstressed(entry, zone, n)
-            limit = limits["dry_limit_mm"] + max(0.0, 0.04 * milder * limits["taw_mm"])
-            dry = today["depletion_mm"] - limit
-            room = before - today["minutes"] / 60 * zone.rate * (0.4 + 0.6 * zone.du_lq)
-            open_minutes = sum(b - a for a, b in spans[zone.surface])
-            most = min(limits["max_run_min"], open_minutes, zone.max_run)
-            full = at_once.get(zone.controller or "")
-            crowded = full is not None and busy[zone.controller or ""] > 0.8 * full * open_minutes
-            held = name in dry_tonight or zone.flow > min(carried[zone.branch], carried[pump_of[name]])
-            slack = max(2 * one, least * zone.rate / 60) + 0.5 * one * n  # later nights are rounded one by one
-            if min(dry, room) <= slack or most - today["minutes"] <= least or held:
-                continue
-            for other, giver, minutes in givers[kin[name]]:
-                could = minutes * zones[giver].flow > 2 * step * zone.flow
-                helps = not crowded or zones[giver].controller == zone.controller
-                if other > rank[zone.surface] and could and helps:
-                    faults.append(
-                        f"{night}: {name} ({zone.surface}) goes {dry:.2f} mm too dry with {today['minutes']} min, "
-                        f"{giver} ({zones[giver].surface}) gets {minutes} min"
-                    )
-                    break
-    return faults
-
-
-def _unstressed(entry: dict[str, Any], zone: Zone, n: int) -> float:
-    """ET of a date had the zone not been stressed [mm], by FAO-56 Eq. 84 turned round; with tonight's RAW throughout.
-
-    A zone too dry to tell counts as on a cold day, which makes its later limit wide and the check say nothing.
-    """
-    taw, raw = entry["limits"]["taw_mm"], entry["limits"]["raw_mm"]
-    before = entry["path"][n - 1]["depletion_mm"] if n else entry["before"]["depletion_mm"]
-    net = entry["path"][n]["minutes"] / 60 * zone.rate * (0.4 + 0.6 * zone.du_lq)
-    stress = min(1.0, (taw - max(before - net, 0.0)) / (taw - raw))
-    if stress < 0.2:
-        return 0.0 if n else 1e3
-    return entry["path"][n]["etc_mm"] / stress

@@ -131,4 +131,6 @@ def test_a_plan_written_while_the_ledger_was_away_is_brought_in_by_the_next_even
     ledger = open_ledger(folder)
     nights = queries.plan_list(ledger)["night"].tolist()
     ledger.close()
-    assert sorted(set(nights)) == [plan["night"] for plan in plans] and len(nights) == EVENINGS  # the same plan is not doubled
+    assert (
+        sorted(set(nights)) == [plan["night"] for plan in plans] and len(nights) == EVENINGS
+    )  # the same plan is not doubled

@@ -100,6 +100,7 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
                     "margin_mm": 1.2,
                     "max_run_min": 60.0,
                     "resolution_s": 60.0,
+                    "soak_min": 0.0,
                 },
                 "balance": {
                     "depth_mm": depth,

@@ -1,6 +1,5 @@
 """Rounding: hand-worked cases, and the law that no limit is ever broken."""
 
-
 import numpy as np
 import pytest
 from scipy import sparse
@@ -72,6 +71,21 @@ def test_a_plan_over_a_limit_is_cut_at_its_least_valuable_zone():
     result = rounded([10.0, 10.0], [[1, 1]], [18.0], value=[2.0, 1.0])
     assert result.minutes.tolist() == [10.0, 8.0]
     assert result.cut.tolist() == [False, True]
+
+
+def test_of_zones_of_like_worth_a_step_of_the_large_one_goes_not_the_whole_run_of_the_small():
+    # 155 + 20 min against 0.155 * 155 + 0.004 * 20 - 0.1 m3; worth the same per m3. One step of the large zone is
+    # enough; of the small one it would take its whole run and more.
+    use = np.array([0.155, 0.004])
+    limit = float(use @ [155.0, 20.0]) - 0.1
+    result = rounded([155.0, 20.0], [use], [limit], value=use)
+    assert result.minutes.tolist() == [154.0, 20.0]
+
+
+def test_a_zone_that_can_wait_gives_before_one_in_need():
+    # As worth has it the second would give; but the first can wait.
+    result = rounded([10.0, 10.0], [[1, 1]], [18.0], value=[2.0, 1.0], need=[False, True])
+    assert result.minutes.tolist() == [8.0, 10.0]
 
 
 @pytest.mark.parametrize("seed", range(150))
