@@ -13,6 +13,10 @@ name                code  meaning
 `NO_PLAN`           4     the input is sound, yet no plan could be made; the last plan stands
 `STORAGE`           5     a file or the ledger could not be read or written
 ==================  ====  ==================================================================
+
+`tonight` and `morning` do without a ledger that cannot be used, and say so: the work is done and the code is 0. A plan
+whose files cannot all be written is no plan: the code is 5, and the files of the last one stay as they are. Code 1 is
+left to faults of the program itself.
 """
 
 from __future__ import annotations
