@@ -7,8 +7,8 @@ factor a. State of a sensor: bias b [m3/m3] and log layer gain g. One day:
 
 The mean follows `models.soil.balance_day`. The floor at field capacity is taken as that of a normal variable, exact in
 mean, variance and covariance (Stein's lemma), so a storm teaches every zone's depletion and the covariance stays
-whole. Covariances are dense within blocks of kin (`models.kin`), updated in Joseph's form.
-Source of the filter: Kalman (1960) and Bucy & Joseph (1968) as textbooks give them (memory); gate, robust weights and
+whole. Covariances are dense within blocks of kin (`models.kin`), updated by a Cholesky root.
+Source of the filter: Kalman (1960) as textbooks give it (memory); gate, robust weights and
 watch over sensors: common practice, no source.
 
 `irrigation` here is the zone's mean depth, without the lower-quarter adjustment: a probe sees water that fell.
@@ -16,12 +16,12 @@ watch over sensors: common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import cho_factor, cho_solve
+from scipy.linalg import cholesky, solve_triangular
 from scipy.special import ndtr
 
 from models.kin import Block, Setup
@@ -34,7 +34,6 @@ GATE = 4.5  # [-] standard deviations: a reading farther off is not used
 HUBER = 2.5  # [-] standard deviations: a reading farther off counts less
 REOPEN_AFTER = 4  # [days] refused in a row: the sensor was moved or has shifted; its bias is learned afresh
 STALE_DAYS = 3  # [days] without a reading used: the probe no longer informs its zone
-PACKED = ("depletion", "log_microclimate", "log_rate", "bias", "log_gain", "age", "scatter", "refused")
 GRAVITY_WATER = 0.03  # [m3/m3] above field capacity that a good sensor may read at evening
 SETTLED = 0.1  # of TAW: nearer to field capacity water may still be on its way down (no source)
 MEMORY = 0.1  # [-] weight of the latest reading in the watch over a sensor's scatter
@@ -334,7 +333,7 @@ def update(setup: Setup, state: FilterState, moisture: ArrayLike) -> tuple[Filte
         age[sensor] = np.where(used, 0.0, age[sensor])
         if np.any(used):
             far = np.maximum((innovation / HUBER) ** 2 - np.diag(expected) - noise, 0.0)
-            change, whole = _joseph(
+            change, whole = _corrected(
                 whole,
                 [c[used] for c in columns],
                 [w[used] for w in weights],
@@ -443,45 +442,6 @@ def run_filter(
     return FilterRun(state, estimate, depletion, spread, used, standard)
 
 
-def pack_state(state: FilterState) -> dict[str, FloatArray]:
-    """Give the state as a few flat arrays, to be kept until the next evening; `unpack_state` turns it back.
-
-    Covariances are symmetric: only their lower halves are kept.
-    """
-    packed = {name: np.asarray(getattr(state, name), dtype=np.float64).copy() for name in PACKED}
-    halves = [whole[np.tril_indices(whole.shape[0])] for whole in state.covariance]
-    packed["covariance"] = np.concatenate(halves) if halves else np.empty(0)
-    return packed
-
-
-def unpack_state(setup: Setup, packed: Mapping[str, ArrayLike]) -> FilterState:
-    """Turn `pack_state`'s arrays back into the state of the same setup.
-
-    Raises
-    ------
-    ValueError                                   The arrays are those of other zones or probes, or not finite.
-    """
-    members, sensors = setup.member_zone.size, setup.sensor_count
-    arrays = {}
-    for name in PACKED:
-        size = members if name in ("depletion", "log_microclimate", "log_rate") else sensors
-        arrays[name] = np.array(packed[name], dtype=np.float64)
-        if arrays[name].shape != (size,) or np.any(np.isnan(arrays[name])):
-            raise ValueError(f"{name} of the kept state does not fit these zones and probes")
-    sizes = [3 * block.member.size + 2 * block.sensor.size for block in setup.blocks]
-    flat, at = np.asarray(packed["covariance"], dtype=np.float64), 0
-    if flat.shape != (sum(size * (size + 1) // 2 for size in sizes),) or not np.all(np.isfinite(flat)):
-        raise ValueError("covariance of the kept state does not fit these zones and probes")
-    covariance = []
-    for size in sizes:
-        whole, rows = np.zeros((size, size)), np.tril_indices(size)
-        whole[rows] = flat[at : at + rows[0].size]
-        covariance.append(whole + np.tril(whole, -1).T)
-        at += rows[0].size
-    refused = arrays.pop("refused").astype(np.int64)
-    return FilterState(**arrays, covariance=tuple(covariance), refused=refused)
-
-
 def _zone_array(name: str, value: ArrayLike, setup: Setup) -> FloatArray:
     array = np.asarray(value, dtype=np.float64)
     if array.shape != (setup.zone_count,):
@@ -571,24 +531,22 @@ def _forecast_covariance(
     return 0.5 * (across + across.T)
 
 
-def _joseph(
+def _corrected(
     whole: FloatArray,
     columns: Sequence[NDArray[np.int64]],
     weights: Sequence[FloatArray],
     noise: FloatArray,
     innovation: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
-    """Change of the mean, K v, and (I - K H) P (I - K H)' + K R K' for all readings at once.
+    """Change of the mean, K v, and the covariance P - K H P after all readings at once; their noises are independent.
 
-    Their noises are independent. With U = P H', S = H U + R and K = U S^-1 the form is P - q - q' with
-    q = K (U - K S / 2)';
-    S is well away from singular, as R is not small against it.
+    With U = P H' and S = H U + R = L L' (Cholesky), V = L^-1 U' gives K v = V' L^-1 v and K H P = V' V: symmetric as it
+    stands, and never more than P as long as S is well away from singular, which R, not small against it, sees to.
     """
     u = _times_h(whole, columns, weights)
     total = _times_h(u.T, columns, weights)
     total = 0.5 * (total + total.T) + np.diag(noise)
-    k = cho_solve(cho_factor(total, lower=True), u.T).T
-    half = k @ (u - 0.5 * k @ total).T
-    whole = whole - half
-    whole -= half.T.copy()
-    return np.asarray(k @ innovation), 0.5 * (whole + whole.T)
+    root = cholesky(total, lower=True, overwrite_a=True, check_finite=False)
+    v = solve_triangular(root, u.T, lower=True, check_finite=False)
+    change = v.T @ solve_triangular(root, innovation, lower=True, check_finite=False)
+    return np.asarray(change), whole - v.T @ v

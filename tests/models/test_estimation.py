@@ -7,12 +7,10 @@ from models import soil
 from models.estimation import (
     REOPEN_AFTER,
     STALE_DAYS,
-    pack_state,
     predict,
     report,
     run_filter,
     start_state,
-    unpack_state,
     update,
 )
 from models.kin import EstimationProbes, EstimationZones, Spreads, kin_groups, layer_gain, prepare
@@ -190,20 +188,6 @@ def test_kin_too_many_for_one_block_are_dealt_out_with_their_probes():
     assert len(setup.blocks) == 6
     assert sorted(np.concatenate([b.member for b in setup.blocks])) == list(range(440))
     assert min(b.sensor.size for b in setup.blocks) >= 6
-
-
-def test_kept_state_comes_back_as_it_was():
-    setup = few([0, 0, 1, 1], [0, 2], depth=0.06)
-    state = start_state(setup, np.full(4, 15.0), np.full(4, 6.0))
-    state, _ = update(setup, day(setup, state), at(setup, 17.0))
-    again = unpack_state(setup, pack_state(state))
-    one, two = (update(setup, day(setup, s, 3.0), at(setup, 18.0))[0] for s in (state, again))
-    for name in ("depletion", "log_microclimate", "bias", "log_gain", "age", "scatter", "refused"):
-        np.testing.assert_array_equal(getattr(one, name), getattr(two, name))
-    for a, b in zip(one.covariance, two.covariance, strict=True):
-        np.testing.assert_array_equal(a, b)
-    with pytest.raises(ValueError, match="does not fit"):
-        unpack_state(few([0, 0, 1, 1], [0], depth=0.06), pack_state(state))
 
 
 def test_no_probes_at_all_still_gives_a_spread():
