@@ -147,12 +147,17 @@ def pump_warnings(
                 f"{format_duration(float(pumped.played.under_smallest[p]))}, longest from {clock(longest.start)} to "
                 f"{clock(longest.end)} with only {named}: {why}"
             )
-            found.append({"subject": f"pump {pump.name}", "text": text})
+            found.append({"subject": _called(pump.name), "text": text})
         if pumped.played.short_of_head[p] > 0:
             text = (
                 f"for {format_duration(float(pumped.played.short_of_head[p]))} it gives up to "
                 f"{format_head(float(pumped.played.most_missing[p]), site.units)} less than the "
                 f"{format_head(pump.head, site.units)} it should hold after friction: sprinklers may throw short"
             )
-            found.append({"subject": f"pump {pump.name}", "text": text})
+            found.append({"subject": _called(pump.name), "text": text})
     return found
+
+
+def _called(name: str) -> str:
+    """Name of a pump where nothing else says that it is one."""
+    return name if any(word in name.casefold() for word in ("pump", "station", "booster")) else f"pump {name}"

@@ -83,11 +83,24 @@ def _in_time(job: NightJob, effort: float, bounds: Bounds) -> _Attempt:
         if rest:
             late.append(Item(item.zone, rest))
     if not late:
-        return best
+        return _hurried(job, best)
     best = _Attempt(best.board, best.left, float(best.left @ _work_of_zone(job)) * job.grid_min, late)
     free = _best_attempt(job, effort, bounds)
     best = free if free.unplaced_work < best.unplaced_work * WORTH_IT else best
-    return _repaired(job, best, REPAIR_SHARE * effort, 0.0) if job.cycle_zone.size <= REPAIRED else best
+    best = _repaired(job, best, REPAIR_SHARE * effort, 0.0) if job.cycle_zone.size <= REPAIRED else best
+    return _hurried(job, best)
+
+
+def _hurried(job: NightJob, best: _Attempt) -> _Attempt:
+    """The attempt with every run that is late in any case moved to where it ends first."""
+    assert job.finish_by is not None
+    board = best.board
+    done = np.where(np.isnan(job.finish_by), np.inf, job.finish_by) / job.grid_min - board.first
+    late = [(s, e, z) for z in range(job.zones) for s, e in board.placed[z] if e > done[z] + 1e-6]
+    for start, end, zone in sorted(late):
+        starts = board.starts(zone, end - start) if board.remove(zone, start, end) else np.array([start])
+        board.place(zone, int(starts[0]) if starts.size else start, end - start)
+    return best
 
 
 def _placed_late(board: Board, item: Item, whole: bool) -> int:
@@ -418,9 +431,9 @@ def _measured_capacity(job: NightJob, unplaced: FloatArray, bounds: Bounds) -> M
 def _notes(job: NightJob, unplaced: FloatArray, split: int) -> tuple[str, ...]:
     notes: list[str] = []
     if unplaced.any():
-        share = unplaced.sum() / job.asked_minutes.sum()
+        share, short = unplaced.sum() / job.asked_minutes.sum(), np.count_nonzero(unplaced)
         notes.append(
-            f"{unplaced.sum():g} min of {np.count_nonzero(unplaced)} zones found no place, "
+            f"{unplaced.sum():g} min of {short} zone{'s' if short > 1 else ''} found no place, "
             f"{100 * share:.1f} % of the minutes asked"
         )
     if split:

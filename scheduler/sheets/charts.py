@@ -104,7 +104,7 @@ def flow_chart(chart: FlowChart) -> Markup:
         parts.append(_text(right, y(chart.capacity) - 4, chart.capacity_text, ALERT, "end"))
     if chart.smallest is not None:
         parts.append(_line(left, y(chart.smallest), right, y(chart.smallest), ALERT, 1.2, "2 3"))
-        parts.append(_text(right, y(chart.smallest) - 3, chart.smallest_text, ALERT, "end"))
+        parts.append(_text(right, y(chart.smallest) + 11, chart.smallest_text, ALERT, "end"))
     parts.append(_line(left, bottom, right, bottom, INK, 1))
     for minute, text in chart.ticks:
         if first <= minute <= last:

@@ -110,7 +110,7 @@ def test_energy_and_cost_by_tariff_block_are_those_of_the_minutes(tmp_path, held
     assert pump["highest_head_m"] == pytest.approx(highest, abs=2e-3)
     assert pump["short_of_head_min"] == pytest.approx(short)
     assert (short > 0) == (held is not None)  # at full flow the curve gives 60 m, less than the 74 m to hold
-    warned = [w["text"] for w in plan["warnings"] if w["subject"] == "pump pump station 1"]
+    warned = [w["text"] for w in plan["warnings"] if w["subject"] == "pump station 1"]
     assert (short > 0) == any("it should hold" in text for text in warned)
     page = (folder / "out" / "2026-07-14" / "night.html").read_text(encoding="utf-8")
     assert "Energy by tariff block" in page
@@ -179,10 +179,10 @@ def test_a_pump_below_its_smallest_flow_is_told_with_its_zone(tmp_path):
     low = evening(edited(folder, ("smallest_flow = 0.00", f"smallest_flow = {flow * 1.02:.3f}")))
     ran = low["zones"][0]["minutes"]
     assert low["pumps"][0]["under_smallest_min"] == pytest.approx(ran)
-    told = [w["text"] for w in low["warnings"] if w["subject"] == "pump pump station 1"]
+    told = [w["text"] for w in low["warnings"] if w["subject"] == "pump station 1"]
     assert len(told) == 1
     assert "with only zone Z0001: all its runs of tonight together draw less" in told[0]
     assert "Below its smallest flow for" in (folder / "out" / "2026-07-14" / "night.html").read_text(encoding="utf-8")
     enough = evening(edited(folder, (f"smallest_flow = {flow * 1.02:.3f}", f"smallest_flow = {flow * 0.98:.3f}")))
     assert enough["pumps"][0]["under_smallest_min"] == 0.0
-    assert not [w for w in enough["warnings"] if w["subject"] == "pump pump station 1"]
+    assert not [w for w in enough["warnings"] if w["subject"] == "pump station 1"]
