@@ -14,7 +14,6 @@ from typing import Any
 import highspy
 import numpy as np
 from pyomo.common.gc_manager import PauseGC
-from pyomo.common.tee import capture_output
 
 from models.plan.build import build_plan
 from models.plan.choose import Node, Ways, branch, dive
@@ -54,6 +53,19 @@ LARGEST_COST = 1e8  # at 1e4 and less HiGHS no longer tells cheap water from dea
 STILL = 1e-7  # below which a column or row counts as at its bound, or as not moving
 
 NO_PLAN = (highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible)
+
+
+class QuietHighs(highspy.Highs):
+    """A solver that is silent from the first line on.
+
+    HiGHS prints its licence when it takes up its callbacks, before anything can be set from outside. To catch what it
+    prints takes a thread and a lock, which in one of some six hundred evenings never came free.
+    """
+
+    def enableCallbacks(self) -> None:  # noqa: N802
+        """Silence it first."""
+        self.setOptionValue("output_flag", False)
+        super().enableCallbacks()  # type: ignore[no-untyped-call]
 
 
 class SolverFailed(Exception):
@@ -447,8 +459,7 @@ def _loaded(compiled: Matrices, large: bool) -> highspy.Highs:
     lp.a_matrix_.start_ = compiled.matrix.indptr
     lp.a_matrix_.index_ = compiled.matrix.indices
     lp.a_matrix_.value_ = compiled.matrix.data
-    with capture_output(capture_fd=True):  # HiGHS prints its licence line before any option can be set
-        highs = highspy.Highs()  # type: ignore[no-untyped-call]
+    highs = QuietHighs()  # type: ignore[no-untyped-call]
     for name, value in (OPTIONS | (LARGE_OPTIONS if large else {})).items():
         highs.setOptionValue(name, value)
     highs.passModel(lp)

@@ -159,3 +159,8 @@ def test_scaled_costs_give_the_same_plan_and_prices():
     assert other.water_value == pytest.approx(one.water_value, rel=1e-9)
     assert max(x.price for x in one.limits) > 0
     assert [x.price for x in other.limits] == pytest.approx([x.price for x in one.limits], rel=1e-9)
+
+
+def test_the_solver_prints_nothing(capfd):
+    PlanSolver(plan()).solve()
+    assert capfd.readouterr() == ("", "")
