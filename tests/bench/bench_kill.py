@@ -1,9 +1,18 @@
-"""Kill writers of the ledger at random moments: python -m tests.bench.bench_kill 200 [--url postgresql://...]."""
+"""Kill writers at random moments until enough real kills are counted, and tell how far they had come.
+
+    python -m tests.bench.bench_kill 200 [--of commands|steps|ledger|intake] [--seed 1]
+
+`commands` kills `evenfall intake` and `evenfall tonight` at moments spread evenly over the time they usually take, on
+first evenings and later ones; `steps` kills them at each of their steps in turn; `ledger` and `intake` kill writers of
+the ledger alone. Only a process that died of the signal counts.
+"""
 
 from __future__ import annotations
 
 import argparse
 import collections
+import shutil
+import statistics
 import sys
 import tempfile
 from pathlib import Path
@@ -11,31 +20,117 @@ from pathlib import Path
 import numpy as np
 
 from scheduler.site import load_site
+from tests.command_kills import EVENINGS, Seen, grow, make_season, step_trial, timed_trial
 from tests.killing import intake_trial, trial
+
+Counter = collections.Counter[str]
+
+
+def kill_commands(kills: int, rng: np.random.Generator) -> Counter:
+    """Kill whole commands after a time, drawn evenly over what they usually take."""
+    came: Counter = collections.Counter()
+    usual: dict[str, list[float]] = collections.defaultdict(lambda: [3.0])
+    with tempfile.TemporaryDirectory() as place:
+        season = make_season(Path(place) / "season")
+        folder, night = Path(place) / "site", len(EVENINGS)
+        while came["killed"] < kills:
+            if night == len(EVENINGS) or rng.random() < 0.15:  # a new site, on any of its evenings
+                shutil.rmtree(folder, ignore_errors=True)
+                night = int(rng.integers(len(EVENINGS) - 2))
+                first = True
+            evening = EVENINGS[night]
+            grow(folder, season, evening)
+            what = str(rng.choice(["intake", "tonight", "tonight"]))
+            kind = f"{what}, {'first' if first else 'later'} evening"
+            took = statistics.median(usual[kind][-9:])
+            moment = float(rng.uniform(0.02, 1.05)) * took
+            seen = timed_trial(folder, what, evening, moment)
+            if not seen.killed:
+                usual[kind].append(seen.ran)
+            _count(came, kind, seen)
+            if seen.killed:
+                came[f"in {'first second third fourth'.split()[min(int(4 * moment / took), 3)]} quarter"] += 1
+            first, night = False, night + int(rng.random() < 0.7)
+            _tell(came)
+    return came
+
+
+def kill_at_steps(kills: int, rng: np.random.Generator) -> Counter:
+    """Kill commands at their first step, their second and so on, each on a first evening and on a later one."""
+    came: Counter = collections.Counter()
+    with tempfile.TemporaryDirectory() as place:
+        season = make_season(Path(place) / "season", zones=3)
+        folder = Path(place) / "site"
+        for what in ("intake", "tonight"):
+            for nights in (1, 2):
+                step = 0
+                while True:
+                    step += 1
+                    shutil.rmtree(folder, ignore_errors=True)
+                    grow(folder, season, EVENINGS[0])
+                    if nights == 2:
+                        step_trial(folder, "tonight", EVENINGS[0], 0)
+                        grow(folder, season, EVENINGS[1])
+                    seen = step_trial(folder, what, EVENINGS[nights - 1], step)
+                    _count(came, f"{what}, {'first' if nights == 1 else 'later'} evening", seen)
+                    _tell(came)
+                    if not seen.killed:
+                        came[f"steps of {what} on evening {nights}"] = step - 1
+                        break
+    return came
+
+
+def kill_ledger(kills: int, rng: np.random.Generator) -> Counter:
+    """Kill a program that writes the ledger step by step."""
+    came: Counter = collections.Counter()
+    while came["killed"] < kills:
+        with tempfile.TemporaryDirectory() as folder:
+            seen = trial(Path(folder), float(rng.uniform(0.0, 0.3)))
+        came["ended before the signal" if seen.ended else "killed"] += 1
+        came["killed before anything was written"] += not seen.ended and not seen.found
+        came["written but not yet acknowledged"] += seen.found > seen.acknowledged
+        _tell(came)
+    return came
+
+
+def kill_intake(kills: int, rng: np.random.Generator) -> Counter:
+    """Kill the intake of a shipped site."""
+    came: Counter = collections.Counter()
+    site = load_site(Path(__file__).parents[2] / "scenarios" / "lowland-stadium")
+    while came["killed"] < kills:
+        with tempfile.TemporaryDirectory() as folder:
+            seen = intake_trial(Path(folder), site, float(rng.uniform(0.0, 0.5)))
+        came["ended before the signal" if seen.ended else "killed"] += 1
+        _tell(came)
+    return came
+
+
+def _count(came: Counter, kind: str, seen: Seen) -> None:
+    if seen.killed:
+        came["killed"] += 1
+        came[f"killed: {kind}"] += 1
+        came[f"found: {seen.came}"] += 1
+    else:
+        came["ended before the signal"] += 1
+
+
+def _tell(came: Counter) -> None:
+    if sys.stderr.isatty():
+        sys.stderr.write(f"\r{came['killed']} killed, {came['ended before the signal']} ended before   ")
 
 
 def main() -> None:
-    """Run the trials and tell how far the children had come."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("trials", type=int, nargs="?", default=200)
+    """Run the trials; a broken promise ends them with an AssertionError."""
+    kinds = {"commands": kill_commands, "steps": kill_at_steps, "ledger": kill_ledger, "intake": kill_intake}
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("kills", type=int, nargs="?", default=200)
+    parser.add_argument("--of", choices=kinds, default="commands")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--longest", type=float, default=0.25, help="latest moment of the signal [s]")
     arguments = parser.parse_args()
-    rng = np.random.default_rng(arguments.seed)
-    came: collections.Counter[str] = collections.Counter()
-    while came["killed"] < arguments.trials:
-        with tempfile.TemporaryDirectory() as folder:
-            seen = trial(Path(folder), float(rng.uniform(0.0, arguments.longest)))
-        came[
-            "ended before the signal" if seen.ended else "nothing written" if not seen.found else "killed on the way"
-        ] += 1
-        came["written but not yet acknowledged"] += seen.found > seen.acknowledged
-    site = load_site(Path(__file__).parents[2] / "scenarios" / "lowland-stadium")
-    while came["intake killed"] < arguments.trials // 4:
-        with tempfile.TemporaryDirectory() as folder:
-            seen = intake_trial(Path(folder), site, float(rng.uniform(0.0, 0.3)))
-        came["intake ended before the signal" if seen.ended else "intake killed"] += 1
-    sys.stdout.write(f"every promise kept: {dict(came)}\n")
+    came = kinds[arguments.of](arguments.kills, np.random.default_rng(arguments.seed))
+    sys.stdout.write(f"every promise kept, {arguments.of}\n")
+    for words, number in sorted(came.items()):
+        sys.stdout.write(f"  {number:5d}  {words}\n")
 
 
 if __name__ == "__main__":

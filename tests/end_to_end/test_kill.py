@@ -1,4 +1,4 @@
-"""A few dozen writers killed at random moments; tests/bench/bench_kill.py kills as many as asked."""
+"""Writers and whole commands killed here and there; tests/bench/bench_kill.py kills as many as asked."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from scheduler.site import load_site
+from tests.command_kills import EVENINGS, grow, make_season, step_trial
 from tests.killing import STEPS, intake_trial, trial
 
 KILLS = 20  # real ones: a child that ends before its signal does not count
@@ -36,3 +37,16 @@ def test_a_killed_intake_is_there_whole_or_not_at_all(tmp_path):
         folder.mkdir()
         seen.append(intake_trial(folder, site, float(rng.uniform(0.0, 0.25))))
     assert any(not one.ended for one in seen), "every intake ended before it was killed; the trial proves nothing"
+
+
+def test_killed_commands_lose_nothing_and_double_nothing(tmp_path):
+    season = make_season(tmp_path / "season", zones=3)
+    steps = np.random.default_rng(11).permutation(np.arange(1, 71))[:6]  # of some eighty
+    seen = []
+    for evening, step in zip(EVENINGS, steps.tolist(), strict=False):
+        grow(tmp_path / "site", season, evening)
+        seen.append(step_trial(tmp_path / "site", "tonight", evening, step))
+    grow(tmp_path / "site", season, EVENINGS[6])
+    seen.append(step_trial(tmp_path / "site", "intake", EVENINGS[6], 12))
+    assert all(one.killed for one in seen)
+    assert len({one.came for one in seen}) > 1

@@ -1,12 +1,7 @@
 """`intake`, `learn`, `morning` and the ledger side of `tonight` on real files, one step down at a time."""
 
 import json
-import os
 import shutil
-import signal
-import subprocess
-import sys
-import time
 from datetime import date
 from pathlib import Path
 
@@ -162,29 +157,3 @@ def test_no_night_to_look_back_on_is_said(site):
     assert "no night to look back on" in run("morning", site, code=NO_PLAN)
     (site / "zones.csv").write_text("zone\n", encoding="utf-8")
     run("morning", site, code=BAD_INPUT)
-
-
-def test_killed_evenings_leave_a_sound_ledger_and_whole_plans(site):
-    """The whole command, killed a dozen times: the ledger opens, no plan is doubled, every plan file is whole."""
-    rng = np.random.default_rng(3)
-    code = "import sys; sys.argv[0] = 'evenfall'; from scheduler.cli import main; main()"
-    killed = 0
-    for trial in range(12):
-        what = ["intake", str(site)] if trial % 3 == 0 else ["tonight", str(site), "--night", NIGHT]
-        child = subprocess.Popen(
-            [sys.executable, "-c", code, *what], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-        )
-        time.sleep(float(rng.uniform(0.8, 2.2)))
-        if child.poll() is None:
-            os.kill(child.pid, signal.SIGKILL)
-            killed += 1
-        child.wait()
-        ledger = open_ledger(site)
-        with ledger.reading() as connection:
-            assert connection.exec_driver_sql("PRAGMA integrity_check").scalar() == "ok"
-        assert len(queries.readings(ledger)) in (0, 6650)
-        assert queries.replaced_rows(ledger, "readings").empty
-        ledger.close()
-        for file in (site / "out").rglob("plan*.json"):
-            json.loads(file.read_text(encoding="utf-8"))
-    assert killed >= 4
