@@ -13,9 +13,9 @@ statement or commit of the ledger). What must hold afterwards:
 from __future__ import annotations
 
 import json
+import multiprocessing
 import os
 import signal
-import subprocess
 import sys
 import time
 from dataclasses import dataclass
@@ -41,11 +41,11 @@ TABLES = (queries.readings, queries.observed_weather, queries.issued_forecasts, 
 
 @dataclass(frozen=True)
 class Seen:
-    """What one trial saw: whether the command was killed before it ended, how far it had come, seconds it ran."""
+    """What one trial saw: whether the command died of the signal, how far it had come, seconds it takes undisturbed."""
 
     killed: bool
     came: str
-    ran: float
+    took: float
 
 
 def make_season(folder: Path, zones: int = 8, **options: Any) -> Path:
@@ -71,57 +71,28 @@ def grow(folder: Path, season: Path, evening: date) -> None:
         table.to_csv(folder / path.name, index=False)
 
 
-def command(what: str, folder: Path, evening: date) -> list[str]:
-    """Give the command line."""
-    arguments = [what, str(folder), *(["--night", evening.isoformat()] if what == "tonight" else [])]
-    return [sys.executable, "-m", "scheduler.cli", *arguments]
-
-
 def timed_trial(folder: Path, what: str, evening: date, after: float) -> Seen:
     """Start a command, kill it `after` seconds, look, run it again and look again."""
-
-    def act() -> tuple[bool, float]:
-        began = time.perf_counter()
-        process = subprocess.Popen(command(what, folder, evening), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-        try:
-            process.wait(after)
-        except subprocess.TimeoutExpired:
-            os.kill(process.pid, signal.SIGKILL)
-        return process.wait() == -signal.SIGKILL, time.perf_counter() - began
-
-    def again() -> float:
-        began = time.perf_counter()
-        done = subprocess.run(command(what, folder, evening), capture_output=True, text=True, check=False)
-        _must(done.returncode == 0, f"the command run again ended with {done.returncode}: {done.stderr[-500:]}")
-        return time.perf_counter() - began
-
-    return _trial(folder, what, evening, act, again)
+    return _trial(folder, what, evening, after=after)
 
 
 def step_trial(folder: Path, what: str, evening: date, step: int) -> Seen:
-    """Kill a command at its n-th step, look, run it again and look again; in processes forked from a quiet server."""
-    import multiprocessing
+    """Kill a command at its n-th step, look, run it again and look again; step 0 is never."""
+    return _trial(folder, what, evening, step=step)
 
+
+def _run(what: str, folder: Path, evening: date, step: int = 0, after: float | None = None) -> tuple[int | None, float]:
+    """Run a command in a process of its own, forked from a quiet server that has read the program; code and seconds."""
     server = multiprocessing.get_context("forkserver")
     server.set_forkserver_preload(["tests.command_kills", "scheduler.evening", "scheduler.keeping", "scheduler.cli"])
-
-    def run(at: int) -> tuple[int | None, float]:
-        began = time.perf_counter()
-        process = server.Process(target=run_and_die, args=(what, str(folder), evening.isoformat(), at))
-        process.start()
-        process.join()
-        return process.exitcode, time.perf_counter() - began
-
-    def act() -> tuple[bool, float]:
-        code, took = run(step)
-        return code == -signal.SIGKILL, took
-
-    def again() -> float:
-        code, took = run(0)
-        _must(code == 0, f"the command run again ended with {code}")
-        return took
-
-    return _trial(folder, what, evening, act, again)
+    began = time.perf_counter()
+    process = server.Process(target=run_and_die, args=(what, str(folder), evening.isoformat(), step))
+    process.start()
+    process.join(after)
+    if process.is_alive() and process.pid is not None:
+        os.kill(process.pid, signal.SIGKILL)
+    process.join()
+    return process.exitcode, time.perf_counter() - began
 
 
 def run_and_die(what: str, folder: str, evening: str, at: int) -> None:
@@ -152,9 +123,11 @@ def run_and_die(what: str, folder: str, evening: str, at: int) -> None:
         os._exit(end.code if isinstance(end.code, int) else 1)
 
 
-def _trial(folder: Path, what: str, evening: date, act: Any, again: Any) -> Seen:
+def _trial(folder: Path, what: str, evening: date, step: int = 0, after: float | None = None) -> Seen:
     before = _held(folder)
-    killed, ran = act()
+    code, _ = _run(what, folder, evening, step, after)
+    killed = code == -signal.SIGKILL
+    _must(killed or code == 0, f"the command ended with {code}")
     out = folder / "out" / evening.isoformat()
     _whole_files(out)
     cut_off = any(out.glob(".decided-*"))
@@ -164,7 +137,8 @@ def _trial(folder: Path, what: str, evening: date, act: Any, again: Any) -> Seen
     after = _held(folder)
     came = _come(site, before, after, document, evening)
     _must(not killed or what == "tonight" or len(after["plans"]) == len(before["plans"]), "an intake planned")
-    took = again()
+    code, took = _run(what, folder, evening)
+    _must(code == 0, f"the command run again ended with {code}")
     _whole_files(out)
     document = _one_plan(folder, out)
     end = _held(folder)
@@ -179,7 +153,7 @@ def _trial(folder: Path, what: str, evening: date, act: Any, again: Any) -> Seen
         os.utime(path, (0, 0))
     finish_sets(out)
     _must(not list(out.glob(".*")), "something is left over that is never swept")
-    return Seen(killed, "files decided, not all moved" if cut_off else came, took if not killed else ran)
+    return Seen(killed, "files decided, not all moved" if cut_off else came, took)
 
 
 def _held(folder: Path) -> dict[str, Any]:

@@ -29,7 +29,7 @@ Counter = collections.Counter[str]
 def kill_commands(kills: int, rng: np.random.Generator) -> Counter:
     """Kill whole commands after a time, drawn evenly over what they usually take."""
     came: Counter = collections.Counter()
-    usual: dict[str, list[float]] = collections.defaultdict(lambda: [3.0])
+    usual: dict[str, list[float]] = collections.defaultdict(lambda: [1.0])
     with tempfile.TemporaryDirectory() as place:
         season = make_season(Path(place) / "season")
         folder, night = Path(place) / "site", len(EVENINGS)
@@ -45,8 +45,7 @@ def kill_commands(kills: int, rng: np.random.Generator) -> Counter:
             took = statistics.median(usual[kind][-9:])
             moment = float(rng.uniform(0.02, 1.05)) * took
             seen = timed_trial(folder, what, evening, moment)
-            if not seen.killed:
-                usual[kind].append(seen.ran)
+            usual[kind].append(seen.took)
             _count(came, kind, seen)
             if seen.killed:
                 came[f"in {'first second third fourth'.split()[min(int(4 * moment / took), 3)]} quarter"] += 1
@@ -115,8 +114,8 @@ def _count(came: Counter, kind: str, seen: Seen) -> None:
 
 
 def _tell(came: Counter) -> None:
-    if sys.stderr.isatty():
-        sys.stderr.write(f"\r{came['killed']} killed, {came['ended before the signal']} ended before   ")
+    if came["killed"] % 20 == 0:
+        sys.stderr.write(f"{came['killed']} killed, {came['ended before the signal']} ended before the signal\n")
 
 
 def main() -> None:
