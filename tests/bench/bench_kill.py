@@ -1,6 +1,6 @@
 """Kill writers at random moments until enough real kills are counted, and tell how far they had come.
 
-    python -m tests.bench.bench_kill 200 [--of commands|steps|ledger|intake] [--seed 1]
+    python -m tests.bench.bench_kill 200 [--of commands|steps|ledger|intake] [--seed 1] [--every 1]
 
 `commands` kills `evenfall intake` and `evenfall tonight` at moments spread evenly over the time they usually take, on
 first evenings and later ones; `steps` kills them at each of their steps in turn; `ledger` and `intake` kill writers of
@@ -54,17 +54,17 @@ def kill_commands(kills: int, rng: np.random.Generator) -> Counter:
     return came
 
 
-def kill_at_steps(kills: int, rng: np.random.Generator) -> Counter:
-    """Kill commands at their first step, their second and so on, each on a first evening and on a later one."""
+def kill_at_steps(kills: int, rng: np.random.Generator, every: int = 1) -> Counter:
+    """Kill commands at each of their steps, or at every n-th, on a first evening and on a later one."""
     came: Counter = collections.Counter()
     with tempfile.TemporaryDirectory() as place:
         season = make_season(Path(place) / "season", zones=3)
         folder = Path(place) / "site"
         for what in ("intake", "tonight"):
             for nights in (1, 2):
-                step = 0
+                step = -int(rng.integers(every))
                 while True:
-                    step += 1
+                    step += every
                     shutil.rmtree(folder, ignore_errors=True)
                     grow(folder, season, EVENINGS[0])
                     if nights == 2:
@@ -74,7 +74,6 @@ def kill_at_steps(kills: int, rng: np.random.Generator) -> Counter:
                     _count(came, f"{what}, {'first' if nights == 1 else 'later'} evening", seen)
                     _tell(came)
                     if not seen.killed:
-                        came[f"steps of {what} on evening {nights}"] = step - 1
                         break
     return came
 
@@ -125,8 +124,10 @@ def main() -> None:
     parser.add_argument("kills", type=int, nargs="?", default=200)
     parser.add_argument("--of", choices=kinds, default="commands")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--every", type=int, default=1, help="of the steps")
     arguments = parser.parse_args()
-    came = kinds[arguments.of](arguments.kills, np.random.default_rng(arguments.seed))
+    more = {"every": arguments.every} if arguments.of == "steps" else {}
+    came = kinds[arguments.of](arguments.kills, np.random.default_rng(arguments.seed), **more)
     sys.stdout.write(f"every promise kept, {arguments.of}\n")
     for words, number in sorted(came.items()):
         sys.stdout.write(f"  {number:5d}  {words}\n")
