@@ -15,10 +15,10 @@ import numpy as np
 from models.plan.inputs import PlanInputs
 from models.soil import DayBalance, run_balance
 from scheduler.demand import Demand
-from scheduler.errors import counted
 from scheduler.finish import late_warnings
 from scheduler.flushes import FlushCandidates
 from scheduler.inputs import SMALLEST_RUN, NightInputs, fits_alone
+from scheduler.left_out import left_out_warnings
 from scheduler.limits import Scarce, limits_by_night, short_of
 from scheduler.notes import Note
 from scheduler.pumping import energy_part, flow_part, pump_warnings, pumped_night, pumps_part
@@ -497,15 +497,9 @@ def _give_way_part(site: Site, inputs: NightInputs, dry: np.ndarray, scarce: lis
 
 def _night_warnings(site: Site, inputs: NightInputs, run: RunnableNight) -> list[dict[str, str]]:
     """What the timetable wants a person to know."""
-    found = []
+    found = left_out_warnings(site, run)
     if run.timetable is not None:
         found += [{"subject": "timetable", "text": text} for text in run.timetable.notes]
-        lost = np.flatnonzero(run.left_out > 0)
-        if lost.size:
-            most_first = lost[np.argsort(-run.left_out[lost], kind="stable")]
-            named = ", ".join(f"{site.zones.zone[z]} {run.left_out[z]:g} min" for z in most_first)
-            text = f"no place in the window for part of {counted(lost.size, 'run')}: {named}"
-            found.append({"subject": "timetable", "text": text})
         found += late_warnings(site, inputs, run)
     if run.cycles is not None and run.cycles.over_longest.any():
         zones = ", ".join(site.zones.zone[run.cycles.over_longest][:6])

@@ -40,6 +40,7 @@ LITTLE = 0.03  # [-] of the night's minutes that may find no place without shrin
 FEW_ZONES = 300  # [-] running zones up to which any rank in need left out asks for another plan
 FEW_CYCLES = 600  # [-] up to which every night is packed with full effort
 PACKED = 0.98  # share of pump and branch that start times can be found for on a full night [-]; measured
+BEYOND = 1e6  # [-] of a capacity: the packer holds it, rounding need not
 STILL = 1e-7  # [min] below which a run time of the linear program is a rounding of zero
 HARD_SHARE = 1.0 - 1e-9  # of a limit that is used in rounding, so that adding up in another order cannot pass it [-]
 
@@ -139,7 +140,8 @@ def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> Runna
         solver.limit_runs(short, longest[short], night=0)
     if attempt > 1:
         run = _with_first_wishes(run, first)
-        asked = _rounded(inputs, result, run, plan.max_run, ordinary, tonight=result.minutes(plan))
+        packer_settles = Terms({name: np.full_like(factors, BEYOND) for name, factors in share.items()}, worth)
+        asked = _rounded(inputs, result, run, plan.max_run, packer_settles, tonight=result.minutes(plan))
         cycles, job = _job(site, inputs, asked, run[:, 0].sum(axis=2), _flushing(inputs, result, 0))
         timetable = _packed(job)
     broken = check_timetable(job, timetable)

@@ -154,8 +154,8 @@ class GivingWay:
     def _take_off(self, row: int, moment: int) -> bool:
         """Take off a run of the last rank that uses a limit at a moment, the longest of equals."""
         zone, start, end = self.runs.T
-        here = self.standing & (start <= moment) & (moment < end)
-        here = np.flatnonzero(here & (self.draws[zone] == row).any(axis=1))
+        on = self.standing & (start <= moment) & (moment < end)
+        here = np.flatnonzero(on & (self.draws[zone] == row).any(axis=1))
         if not here.size:
             return False
         which = int(here[np.lexsort((start[here] - end[here], -self.rank[zone[here]]))[0]])

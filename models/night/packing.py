@@ -24,6 +24,7 @@ EFFORT = 30_000  # [-] cycles and grid steps gone through before settling for th
 PARTS = (2, 4, 8)  # [-] parts of a run tried when whole runs do not fit; a few long runs need the finer ones
 CLOSE_ENOUGH = 0.01  # [-] share left out beyond what must be, at which the search for a night that cannot fit ends
 BUSY = 0.85  # [-] share of the window a limit must need at least before it is blamed
+NEARLY = 0.94  # [-] of a limit used, below which runs with soaks and not the limit are to blame
 REPAIR_SHARE = 2.0  # [-] in efforts, for the search that clears parts of the night and fills them again
 REPAIRED = 1500  # [-] cycles up to which it is worth it; with more, gaps find a run that fits
 RANK_WEIGHT = 4.0  # [-] by which a minute left out weighs more than one of the next rank while the night is searched
@@ -364,7 +365,7 @@ def _timetable(job: NightJob, best: _Attempt, bounds: Bounds) -> Timetable:
         measured_capacity=_measured_capacity(job, unplaced, bounds),
         extra_cycles=split,
         after_finish_by=late,
-        notes=_notes(job, unplaced, split),
+        notes=_notes(job, split),
     )
 
 
@@ -401,7 +402,10 @@ def _fill_ratio(job: NightJob, unplaced: FloatArray, bounds: Bounds, makespan: f
 
 
 def _measured_capacity(job: NightJob, unplaced: FloatArray, bounds: Bounds) -> MeasuredCapacity:
-    """Blame each unplaced zone on that of its limits that is asked the most; measure what that one carried."""
+    """Blame each unplaced zone on that of its limits that is asked the most; measure what that one carried.
+
+    Where that one was not nearly used up and only zones with soaks are short, it is these that find no moment.
+    """
     window = job.window_minutes
     placed = job.asked_minutes - unplaced
     ones = np.ones(job.zones)
@@ -413,6 +417,7 @@ def _measured_capacity(job: NightJob, unplaced: FloatArray, bounds: Bounds) -> M
     load = np.stack([np.where(i >= 0, b[i] if b.size else 0.0, 0.0) for i, _, b, _ in named])
     worst = load.argmax(axis=0)
     short = unplaced > 0
+    soaking = (job.soak > 0) & (np.bincount(job.cycle_zone, minlength=job.zones) > 1)
     own = short & ((bounds.zone > window) | (load.max(axis=0) < BUSY * window))  # no shared limit is to blame
     shares: list[FloatArray] = []
     for kind, (index, capacity, _, amount) in enumerate(named):
@@ -422,22 +427,21 @@ def _measured_capacity(job: NightJob, unplaced: FloatArray, bounds: Bounds) -> M
             used = float((amount * placed)[index == member].sum())
             full = float(capacity[member]) * window
             share[member] = min(used / full, 1.0) if full > 0 else 0.0
-            if share[member] == 1.0:  # used to the last drop, and yet asked for more
-                own |= blaming & (index == member)
+            here = blaming & (index == member)
+            if share[member] == 1.0 or (
+                share[member] < NEARLY and soaking[here].all()
+            ):  # used to the last drop, or not
+                own |= here
+                share[member] = 1.0
         shares.append(share)
     return MeasuredCapacity(shares[0], shares[1], shares[2], np.where(own, placed, np.inf))
 
 
-def _notes(job: NightJob, unplaced: FloatArray, split: int) -> tuple[str, ...]:
+def _notes(job: NightJob, split: int) -> tuple[str, ...]:
     notes: list[str] = []
-    if unplaced.any():
-        share, short = unplaced.sum() / job.asked_minutes.sum(), np.count_nonzero(unplaced)
-        notes.append(
-            f"{unplaced.sum():g} min of {short} zone{'s' if short > 1 else ''} found no place, "
-            f"{100 * share:.1f} % of the minutes asked"
-        )
     if split:
-        notes.append(f"{split} more cycles than asked: runs were cut in parts to use gaps in the night")
+        cycles = "cycle" if split == 1 else "cycles"
+        notes.append(f"{split} more {cycles} than asked: runs were cut in parts to use gaps in the night")
     trimmed = float(np.diff(job.pieces, axis=1).sum()) - job.window_minutes
     if trimmed > 1e-6:
         notes.append(f"the window was shortened by {trimmed:g} min to whole steps of {job.grid_s} s")

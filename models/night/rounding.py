@@ -153,7 +153,7 @@ class _Columns:
         largest first, so that no small zone loses all its run for what is one step of a large one.
         """
         self.recount(steps)
-        for row in np.flatnonzero(self.left < -self.dust):
+        for row in np.flatnonzero(self.left < -self.dust).tolist():
             span = slice(self.rows.indptr[row], self.rows.indptr[row + 1])
             zones, use = self.rows.indices[span], self.rows.data[span]
             zones, use = zones[use > 0], use[use > 0]
