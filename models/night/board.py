@@ -32,6 +32,8 @@ class Board:
         self.resolution = np.maximum(job.to_grid(job.resolution), 1)  # zones that do not run may be finer
         self.least = np.maximum(job.to_grid(job.smallest_cycle, "up"), 1)
         self.least = -(-self.least // self.resolution) * self.resolution
+        self.shortest = self.least.copy()  # the least that may run at all: less only where a whole cycle is less
+        np.minimum.at(self.shortest, job.cycle_zone, job.to_grid(job.cycle_minutes))
         start_every = np.where(self.resolution >= self.minute, self.minute, self.resolution)
         start_every = np.where(self.minute % start_every == 0, start_every, 1)
         self.start_every: list[int] = start_every.tolist()

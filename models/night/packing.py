@@ -28,6 +28,7 @@ NEARLY = 0.94  # [-] of a limit used, below which runs with soaks and not the li
 REPAIR_SHARE = 2.0  # [-] in efforts, for the search that clears parts of the night and fills them again
 REPAIRED = 1500  # [-] cycles up to which it is worth it; with more, gaps find a run that fits
 RANK_WEIGHT = 4.0  # [-] by which a minute left out weighs more than one of the next rank while the night is searched
+HELD_SHARE = 0.25  # [-] of the effort for holding all times to be done by in a night that cannot fit
 WORTH_IT = 0.95  # [-] a freer attempt must leave out at least 5 % less
 
 
@@ -74,7 +75,10 @@ def _in_time(job: NightJob, effort: float, bounds: Bounds) -> _Attempt:
     First `finish_by` is held like the window, and what then finds no place is put in late, ending as early as it can.
     Where that leaves something out the night is also filled without, and what is late may yet come to be in time.
     """
-    best = _best_attempt(replace(job, hold_finish=True), effort, bounds)
+    share = (
+        1.0 if bounds.largest <= job.window_minutes else HELD_SHARE
+    )  # where not all fits it is no use to search long
+    best = _best_attempt(replace(job, hold_finish=True), share * effort, bounds)
     best.board.open_again(job)
     cycles = np.bincount(job.cycle_zone, minlength=job.zones)
     late: list[Item] = []
@@ -116,7 +120,7 @@ def _placed_late(board: Board, item: Item, whole: bool) -> int:
     for start, end in parts:
         board.place(item.zone, start, end - start)
     starts = board.starts(item.zone, item.length)
-    if starts.size:
+    if starts.size and item.length >= board.shortest[item.zone]:
         board.place(item.zone, int(starts[0]), item.length)
         return 0
     return place_in_parts(board, item.zone, item.length)

@@ -183,6 +183,8 @@ class Repair:
     def _insert(self, item: Item, doing: _Round) -> int:
         """Place an item whole or in parts; returns the steps left."""
         board, zone, length = self.board, item.zone, item.length
+        if length < board.shortest[zone]:
+            return length
         bad = board.marked(zone)
         starts = board.starts(zone, length, bad)
         in_time = int(np.searchsorted(starts, self.done[zone] - length, side="right"))
