@@ -5,7 +5,9 @@ import pytest
 
 from models.night import check_timetable, pack_night, packing
 from models.night.board import Board
+from models.night.repair import Item, Repair
 from tests.models.night.nights import full_job, random_job, with_window
+from tests.models.night.test_packing import night
 
 KIND = {"zones": 60, "branches": 4, "stations": 6, "ramp": 0.3}
 
@@ -71,3 +73,13 @@ def test_a_valve_that_holds_the_ramp_is_not_taken_off_unnoticed():
     assert board.fall[0, 30 * minute] == 0
     assert board.remove(3, 30 * minute, 42 * minute)  # the flow falls by 4: one valve, within the ramp
     assert not board.remove(2, 30 * minute, 40 * minute)  # by 8
+
+
+def test_a_piece_shorter_than_the_smallest_cycle_is_not_put_back_alone():
+    # One minute of zone 0 is left over and would fit anywhere; its smallest useful cycle is 2 min, so it stays out.
+    job = night([0, 1], [10, 10], [4, 5], window=(1320.0, 1380.0), smallest_cycle=np.array([2.0, 2.0]))
+    board = Board(job)
+    board.place(1, 40, 10)
+    left = Repair(job, board, [Item(0, 1)], np.ones(2)).run(1000.0, 0.0)
+    assert [(i.zone, i.length) for i in left] == [(0, 1)]
+    assert board.placed[0] == []
