@@ -66,6 +66,7 @@ class SiteOptions:
     applied_nights: int = 14
     probe_share: float = 0.25
     probe_days: int = 10
+    probe_every: int = 360  # [min]
     opens: str = "21:00"
     closes: str = "05:00"
     latitude: float = 35.2
@@ -414,7 +415,7 @@ def _probes(
     history: dict[str, np.ndarray],
     rng: np.random.Generator,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Probes at 6 and 15 cm in every zone chosen, read at 00, 06, 12 and 18 h and at 20 h of the last evening."""
+    """Probes at 6 and 15 cm in every zone chosen, read every so often from 00 h on and at 20 h of the last evening."""
     wanted = max(1, round(options.probe_share * options.zones))
     greens = np.flatnonzero(table["surface"] == "green")
     others = np.setdiff1d(np.arange(options.zones), greens)
@@ -423,7 +424,8 @@ def _probes(
     first = max(1, days - options.probe_days)
     times, hours, columns = [], [], []
     for t in range(first, days):
-        for hour in (0, 6, 12, 18, *((20,) if t == days - 1 else ())):
+        usual = np.arange(0, 1440, options.probe_every) / 60
+        for hour in (*usual[usual < 20], 20.0) if t == days - 1 else usual:
             times.append(weather["date"].iloc[t] + pd.Timedelta(hours=hour))
             hours.append(hour)
             columns.append(t)

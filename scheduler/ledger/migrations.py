@@ -24,7 +24,19 @@ def _plans_in_brief(connection: Connection) -> None:
     connection.execute(sa.text(f"ALTER TABLE plans ADD COLUMN brief {kind}"))
 
 
-STEPS: list[Callable[[Connection], None]] = [_plans_in_brief]  # STEPS[i] turns version FIRST + i into FIRST + i + 1
+def _days_of_readings(connection: Connection) -> None:
+    """Version 3: a digest of each day's readings, so that a file read again is known without comparing its rows."""
+    clustered = " WITHOUT ROWID" if connection.dialect.name == "sqlite" else ""
+    connection.execute(
+        sa.text(
+            "CREATE TABLE reading_days (probe_id INTEGER NOT NULL REFERENCES probes (probe_id), day INTEGER NOT NULL, "
+            f"digest BIGINT NOT NULL, PRIMARY KEY (probe_id, day)){clustered}"
+        )
+    )
+
+
+# STEPS[i] turns version FIRST + i into FIRST + i + 1
+STEPS: list[Callable[[Connection], None]] = [_plans_in_brief, _days_of_readings]
 
 
 class WrongVersion(Exception):

@@ -2,12 +2,13 @@
 
 The same rule as `merge.py` (new, replaced with history, the same), over plain arrays and the database's own fast ways
 in: executemany into SQLite, COPY into PostgreSQL. Rows are compared with those held in the same span of each probe,
-found by the key alone.
+found by the key alone; days of a probe that come just as they came last time are known by their digest.
 """
 
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -16,10 +17,13 @@ import sqlalchemy as sa
 from sqlalchemy import Connection
 
 from scheduler.ledger.merge import Counts
-from scheduler.ledger.tables import history, probes, readings
+from scheduler.ledger.tables import history, probes, reading_days, readings
 
 VALUES = ("moisture", "ec", "temperature", "permittivity")
 ROWS_AT_ONCE = 400_000  # rows in memory as Python objects
+_DAY = 86_400  # [s]
+_UNKNOWN = np.uint64(0x7FF8_0000_0000_0001)  # one pattern for every value that is not known
+_MIX = tuple(np.uint64(n) for n in (0x9E3779B97F4A7C15, 0xBF58476D1CE4E5B9, 0x94D049BB133111EB))  # odd, well mixed
 _SHIFT = 2**36  # above any time in seconds, so that probe and time make one number
 
 
@@ -112,6 +116,13 @@ def _parts(number: np.ndarray) -> list[tuple[int, int]]:
 def _merge_part(
     connection: Connection, number: np.ndarray, time: np.ndarray, values: np.ndarray, site_id: int, intake_id: int
 ) -> Counts:
+    days = _Days.of(number, time, values)
+    told = days.known(connection)
+    again = days.rows_of(told)
+    same = int(again.sum())
+    number, time, values = number[~again], time[~again], values[~again]
+    if not len(number):
+        return Counts(0, 0, same)
     held = _held_of(connection, number, time)
     key, held_key = number * _SHIFT + time, held[:, 0].astype(np.int64) * _SHIFT + held[:, 1].astype(np.int64)
     at = np.searchsorted(held_key, key)
@@ -125,7 +136,63 @@ def _merge_part(
     _add(connection, number[fresh], time[fresh], values[fresh], intake_id)
     if differs.any():
         _replace(connection, number[differs], time[differs], values[differs], held[at[differs]], site_id, intake_id)
-    return Counts(int(fresh.sum()), int(differs.sum()), int((known & ~differs).sum()))
+    days.keep(connection, ~told)
+    return Counts(int(fresh.sum()), int(differs.sum()), same + int((known & ~differs).sum()))
+
+
+@dataclass(frozen=True)
+class _Days:
+    """Rows sorted by probe and time, cut into days: first row of each, and the rows' digests summed over the day.
+
+    Whoever takes in rows of a day keeps their digest, so that a digest kept says: just these rows are held as they are.
+    """
+
+    rows: int
+    starts: np.ndarray
+    probe: np.ndarray
+    day: np.ndarray
+    digest: np.ndarray
+
+    @classmethod
+    def of(cls, number: np.ndarray, time: np.ndarray, values: np.ndarray) -> _Days:
+        day = time // _DAY
+        starts = np.flatnonzero(np.concatenate(([True], (np.diff(number) != 0) | (np.diff(day) != 0))))
+        digest = np.add.reduceat(_digests(time, values), starts).view(np.int64)
+        return cls(len(number), starts, number[starts], day[starts], digest)
+
+    def known(self, connection: Connection) -> np.ndarray:
+        """Say which days were last taken in just so, (days,)."""
+        table = reading_days.c
+        query = sa.select(table.probe_id, table.day, table.digest).where(
+            table.probe_id.between(int(self.probe[0]), int(self.probe[-1])),
+            table.day.between(int(self.day.min()), int(self.day.max())),
+        )
+        kept = np.array([tuple(row) for row in connection.execute(query)], dtype=np.int64).reshape(-1, 3)
+        kept = kept[np.lexsort((kept[:, 1], kept[:, 0]))]
+        key, own = kept[:, 0] * _SHIFT + kept[:, 1], self.probe * _SHIFT + self.day
+        at = np.minimum(np.searchsorted(key, own), max(len(key) - 1, 0))
+        return (key[at] == own) & (kept[at, 2] == self.digest) if len(key) else np.zeros(len(own), dtype=bool)
+
+    def rows_of(self, days: np.ndarray) -> np.ndarray:
+        """Say which rows belong to some days, (rows,)."""
+        return np.repeat(days, np.diff(np.append(self.starts, self.rows)))
+
+    def keep(self, connection: Connection, days: np.ndarray) -> None:
+        """Keep the digests of some days."""
+        text = "INSERT INTO reading_days (probe_id, day, digest) VALUES (:p, :d, :g) "
+        text += "ON CONFLICT (probe_id, day) DO UPDATE SET digest = excluded.digest"
+        columns = (column[days].tolist() for column in (self.probe, self.day, self.digest))
+        connection.execute(sa.text(text), [{"p": p, "d": d, "g": g} for p, d, g in zip(*columns, strict=True)])
+
+
+def _digests(time: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Give a 64-bit digest of each row, (rows,) of uint64; multiply and shift as usual hashes do."""
+    out = time.astype(np.uint64) * _MIX[0]
+    for column in values.T:
+        bits = np.where(np.isnan(column), _UNKNOWN, np.ascontiguousarray(column).view(np.uint64))
+        out = (out ^ (out >> np.uint64(31)) ^ bits) * _MIX[1]
+    out = (out ^ (out >> np.uint64(29))) * _MIX[2]
+    return out ^ (out >> np.uint64(32))
 
 
 def _held_of(connection: Connection, number: np.ndarray, time: np.ndarray) -> np.ndarray:

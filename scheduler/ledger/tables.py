@@ -5,30 +5,33 @@ databases:
 
 * a date or night is `YYYY-MM-DD`; a local time `YYYY-MM-DDTHH:MM:SS`; a moment of ours the same in UTC with a `Z`;
 * the time of a probe reading is an integer: seconds of the site's own clock since 1970-01-01T00:00 on that clock.
-Readings carry no
-  offset in the files, so none is invented here; the hour that an autumn night shows twice is one hour.
+  Readings carry no offset in the files, so none is invented here; an hour that an autumn night shows twice is one.
 
 Readings are by far the most rows, so they are keyed by (probe, time) and stored in that order: the last days of a
 probe are one short walk, however many years lie before them, and re-reading a file finds its rows without an index of
 their own.
 
-=============  =====================================
-=================================================================== table          key
-holds =============  =====================================
-=================================================================== sites          key
-the sites of this database intakes        intake                                 who read or wrote what, when probes
-site, name                             short numbers for probes readings       probe, time
-probe readings weather        site, date                             observed days forecasts      site, issued,
-member, date             forecasts as issued applied        site, night, zone                      what really ran
-samples        site, date, zone, depth                laboratory salinity events         site, from, until, target,
-event       the calendar; an event taken out of it is kept as withdrawn placements     site, probe, from
-where each probe stood; withdrawn as events are flags          site, probe, rule, what, starts        doubtful
-readings, with reasons; withdrawn when no longer raised estimates      site, night, zone                      where
-each zone stood plans          plan                                   every plan as published, whole; never changed,
-never deleted learned        learned                                what was learned of a zone, and whether it was
-accepted history        entry                                  what a row said before it was replaced, and who
-replaced it =============  =====================================
-===================================================================
+==============  =====================================  =================================================================
+table           key                                    holds
+==============  =====================================  =================================================================
+sites           key                                    the sites of this database
+intakes         intake                                 who read or wrote what, when
+probes          site, name                             short numbers for probes
+readings        probe, time                            probe readings
+reading_days    probe, day                             digest of the rows last taken in of that day: the same rows again
+                                                       need not be compared one by one
+weather         site, date                             observed days
+forecasts       site, issued, member, date             forecasts as issued
+applied         site, night, zone                      what really ran
+samples         site, date, zone, depth                laboratory salinity
+events          site, from, until, target, event       the calendar; an event taken out of it is kept as withdrawn
+placements      site, probe, from                      where each probe stood; withdrawn as events are
+flags           site, probe, rule, what, starts        doubtful readings, with reasons; withdrawn when no longer raised
+estimates       site, night, zone                      where each zone stood
+plans           plan                                   every plan as published, whole; never changed, never deleted
+learned         learned                                what was learned of a zone, and whether it was accepted
+history         entry                                  what a row said before it was replaced, and who replaced it
+==============  =====================================  =================================================================
 """
 
 from __future__ import annotations
@@ -103,6 +106,15 @@ readings = sa.Table(
     _number("temperature"),  # [degC]
     _number("permittivity"),  # [-]
     _intake(),
+    sqlite_with_rowid=False,
+)
+
+reading_days = sa.Table(
+    "reading_days",
+    metadata,
+    sa.Column("probe_id", sa.Integer, sa.ForeignKey("probes.probe_id"), primary_key=True, autoincrement=False),
+    sa.Column("day", sa.Integer, primary_key=True, autoincrement=False),  # whole days since 1970-01-01, site's clock
+    sa.Column("digest", sa.BigInteger, nullable=False),
     sqlite_with_rowid=False,
 )
 

@@ -140,6 +140,23 @@ def test_readings_within_a_span_only(ledger):
     )
 
 
+def test_days_known_by_their_digest_hide_no_later_change(ledger):
+    """Whatever the order in which files say a day's rows, in part or whole: what was said last stands."""
+    first = some_readings(times=200)  # two days and more
+    other = first.assign(moisture=first["moisture"].where(first.index % 7 != 0, 0.5))
+    part = other.iloc[50:90]
+    # every seventh row differs: 56, 63, 70, 77, 84 in the part, 86 of all 600
+    said = (first, 0), (first, 0), (part, 5), (part, 0), (first, 5), (other, 86), (other, 0), (first, 86)
+    for frame, changed in said:
+        counts = take_in(ledger, frame)
+        assert counts.changed == changed and counts.new + counts.changed + counts.same == len(frame)
+        held = queries.readings(ledger).merge(frame, on=["time", "probe"], suffixes=("", "_said"))
+        assert len(held) == len(frame) and (held["moisture"] == held["moisture_said"]).all()
+    late = some_readings(times=203)
+    late.loc[late.index < 600, "moisture"] = first["moisture"]
+    assert take_in(ledger, late).new == 9
+
+
 def test_two_rows_of_one_key_are_refused(ledger):
     frame = some_readings()
     with pytest.raises(ValueError, match="twice at one time"):
@@ -328,6 +345,7 @@ def test_a_ledger_of_version_1_keeps_its_plans_and_gives_their_run_times(ledger,
     publish_plan(ledger, document(minutes=7.0))
     with ledger.writing() as connection:
         connection.execute(sa.text("ALTER TABLE plans DROP COLUMN brief"))
+        connection.execute(sa.text("DROP TABLE reading_days"))
         connection.execute(sa.text("UPDATE schema_version SET version = 1"))
     newer = open_ledger(tmp_path, ledger_url, "links")
     assert queries.current_plan(newer, NIGHT) == document(minutes=7.0)
