@@ -18,7 +18,7 @@ from scheduler.errors import counted
 from scheduler.ledger.connect import Ledger
 from scheduler.ledger.merge import Counts, Series, merge
 from scheduler.ledger.queries import read_flags
-from scheduler.ledger.readings import merge_readings, newest_times, read_readings, to_seconds
+from scheduler.ledger.readings import count_readings, merge_readings, newest_times, read_readings, to_seconds
 from scheduler.ledger.tables import (
     UNKNOWN_DEPTH,
     applied,
@@ -122,7 +122,9 @@ def _flags(
     if newest.empty:
         return Counts(), (), None
     since = newest.max().normalize() - pd.Timedelta(days=EXAMINED_DAYS)
-    readings = read_readings(connection, ledger.site_id, since)
+    readings = site.probes[site.probes["time"] >= since].reset_index(drop=True)
+    if count_readings(connection, ledger.site_id, since) > len(readings):
+        readings = read_readings(connection, ledger.site_id, since)
     examined = examine(site, readings)
     raised = examined.flags.copy()
     for name in ("starts", "ends"):

@@ -93,6 +93,14 @@ def read_readings(connection: Connection, site_id: int, since: Any = None, until
     return pd.DataFrame(data).sort_values(["time", "probe"], kind="stable", ignore_index=True)
 
 
+def count_readings(connection: Connection, site_id: int, since: Any) -> int:
+    """Count the readings of all probes of a site from `since` on; by the key alone, without their values."""
+    low = int(to_seconds(np.array([since], dtype="datetime64[s]"))[0])
+    query = sa.select(sa.func.count()).select_from(readings).where(readings.c.time >= low)
+    numbers = probe_numbers(connection, site_id).values()
+    return sum(int(connection.execute(query.where(readings.c.probe_id == n)).scalar_one()) for n in numbers)
+
+
 def newest_times(connection: Connection, site_id: int) -> pd.Series:
     """Give the local time of the newest reading of each probe, indexed by name; one step down the key a probe."""
     newest = sa.select(sa.func.max(readings.c.time)).where(readings.c.probe_id == probes.c.probe_id).scalar_subquery()
