@@ -27,8 +27,7 @@ def _quantity(unit: str, default: str | None = None, **limits: Any) -> Any:
     """Give the type of a quantity with limits in its inside unit."""
     column = Column("", unit=unit, default_unit=default, **limits)
     written = Linear(1.0) if default is None or default == unit else conversion(default, unit)
-    words = bound_words(column, written)
-    words += f" [{column.written_unit}]" if column.written_unit and not column.example else ""
+    of_unit = f" [{column.written_unit}]" if column.written_unit and not column.example else ""
 
     def read(value: Any) -> float:
         try:
@@ -38,7 +37,7 @@ def _quantity(unit: str, default: str | None = None, **limits: Any) -> Any:
         import numpy as np
 
         if column.outside(np.array([number]))[0]:
-            raise ValueError(words)
+            raise ValueError(bound_words(column, written, number > 0) + of_unit)
         return number
 
     return Annotated[float, BeforeValidator(read)]

@@ -284,7 +284,7 @@ def _match_header(
                 scales[column.name] = conversion(column.written_unit if unit is None else unit, column.unit)
             except ValueError as reason:
                 findings.problem(file, line, text, str(reason))
-                scales[column.name] = Linear(1.0)
+                scales[column.name] = conversion(column.written_unit, column.unit)  # one fault is enough
         elif unit is not None and column.kind != "number" and unit.strip() not in ("", "-"):
             findings.note("info", file, f'the unit of the column "{shown(text)}" has no meaning and was not used')
     return taken, scales, line

@@ -6,7 +6,7 @@ from datetime import date
 import pytest
 
 from scheduler.site.toml_lines import key_lines, line_of
-from tests.scheduler.site_folders import TOML, ZONES, lines, site
+from tests.scheduler.site_folders import TOML, ZONES, lines, problems, site
 
 FULL = """
 [planning]
@@ -208,3 +208,14 @@ def test_lines_of_keys():
     assert ("b", "x") not in found
     assert line_of(found, ("h", 1, "i", 0)) == 10
     assert line_of(found, ("z",)) is None
+
+
+def test_a_quantity_far_too_high_names_the_upper_limit(tmp_path):
+    (found,) = problems(tmp_path, TOML + '[[pump]]\nname = "p"\ncapacity = 1e9\n')
+    assert 'read "1000000000.0"' in str(found) or 'read "1e+09"' in str(found)
+    assert "a number above 0, at most 20000, is allowed" in str(found)
+
+
+def test_a_wrong_unit_is_one_fault(tmp_path):
+    (found,) = problems(tmp_path, zones="zone,surface,area,flow,root_depth [degC]\nG1,green,450,1.5,25\n")
+    assert 'read the unit "degC"' in str(found)
