@@ -105,10 +105,10 @@ def build_times(folder: Path, repeats: int, model: Path | None = None) -> list[f
     return times
 
 
-def run_command(folder: Path) -> tuple[float, float]:
+def run_command(folder: Path, night: date = NIGHT) -> tuple[float, float]:
     """Wall clock [s] and peak memory [MiB] of the whole command in a process of its own."""
     code = "import sys; sys.argv[0] = 'evenfall'; from scheduler.cli import main; main()"
-    arguments = [sys.executable, "-c", code, "tonight", str(folder), "--night", NIGHT.isoformat()]
+    arguments = [sys.executable, "-c", code, "tonight", str(folder), "--night", night.isoformat()]
     start = time.perf_counter()
     child = os.posix_spawn(
         sys.executable, arguments, os.environ, file_actions=[(os.POSIX_SPAWN_OPEN, 1, os.devnull, os.O_WRONLY, 0)]
