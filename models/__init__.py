@@ -63,6 +63,10 @@ leaching requirement       LR          -             ECw / (5 ECe - ECw); Rhoade
 mean ECe                   -           dS/m          over the root depth; what a salt threshold is held against
 flush depth                -           mm            drainage below the roots that brings the mean ECe to its target
 harm of waiting            -           mm            ET lost to salt on a date because a flush has not run yet; Eq. 90
+slow drainage              -           -             share of a date's ET taken from water above FC; 1 is FAO-56 Eq. 88
+mixing, path spread        f, s        -             how passing water takes up a layer's salt; FAO-29 Table 3, Hoffman
+upkeep                     -           mm            drainage with ordinary watering, in place of a flush
+owed                       -           -             share of one flush that is still to be made at the horizon's end
 =========================  ==========  ============  ===================================================================
 
 Index sets: `Z` zones, `N` nights, `T` days of weather, `B` tariff blocks, `P` pumps, `W` water sources, `S` scenarios.

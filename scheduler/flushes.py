@@ -24,12 +24,13 @@ import pandas as pd
 
 from models.flushing import flush_depth
 from models.layers import LayeredState, Layers, ece_of, root_zone_ece, some_layers, state_from_ece
-from models.plan.flush_needs import FlushNeeds
+from models.plan.flush_needs import FlushNeeds, Upkeep
 from models.salt_balance import layered_day, lead_in
 from models.salts import hoffman_depth, salt_stress
 from scheduler.notes import Note
 from scheduler.salinity import SLOW, SaltState
 from scheduler.site import Site
+from scheduler.upkeep import ece_with_upkeep, upkeep_depths
 
 if TYPE_CHECKING:
     from scheduler.inputs import NightInputs
@@ -42,6 +43,7 @@ TARGET_MARGIN = 1.1  # [-] nor the target; our choice
 LARGEST_SHARE = 1.0  # [-] of the root zone's water at field capacity that one flush passes at most; our choice
 SMALLEST = 2.0  # [mm] less cannot be told from uneven watering; our choice
 SALTIER_PART = 1.25  # [-] ECe of the saltier part of a zone against its mean, where harm is judged; our choice
+MOST_OWED = 3.0  # [-] flushes owed at the end of the horizon that count at most; our choice
 AFTER = 7  # [d] beyond the horizon over which waiting is judged
 PROTECTED_BEFORE = 2  # nights before a tournament or firm day without flushes; our choice
 AFTER_FERTIGATION = 3  # nights a fertigation is kept in the root zone; our choice
@@ -140,12 +142,29 @@ def flush_needs(site: Site, salt: SaltState, inputs: NightInputs) -> FlushCandid
     else:
         better = np.zeros(row.size, dtype=bool)
     harm = _avoidable(view.mean[row, 1:], limit[z], reached, zones.ece_threshold[z], zones.ece_slope[z])
-    harm *= np.concatenate((plan.etc[z], np.repeat(plan.etc[z].mean(axis=1, keepdims=True), AFTER, axis=1)), axis=1)
+    etc = np.concatenate((plan.etc[z], np.repeat(plan.etc[z].mean(axis=1, keepdims=True), AFTER, axis=1)), axis=1)
+    harm *= etc
     allowed = ~protected_nights(site, dates)[z] & plan.allowed[z].any(axis=2)
     depth = np.where(np.isnan(depth), np.nan, np.maximum(depth, SMALLEST))
     lasts = np.maximum((limit[z] - reached) / np.maximum(rise[z], 1e-6), 1.0)
+    leach = upkeep_depths(plan, z, allowed, limit[z], salt.source_ec[z])
+    tonight = view.at(row, np.zeros(row.size, dtype=np.int64))
+    kept = ece_with_upkeep(
+        plan, z, (part, tonight), leach, salt.source_ec[z], inputs.depletion_fraction[z], SLOW, AFTER
+    )  # fmt: skip
+    still = _avoidable(kept, limit[z], reached, zones.ece_threshold[z], zones.ece_slope[z]) * etc
+    room = np.maximum(limit[z] - reached, 1e-3)
+    upkeep = Upkeep(
+        depth=leach,
+        harm=still[:, :n],
+        harm_after=still[:, n:].sum(axis=1),
+        owed=np.clip((kept[:, n - 1] - reached) / room, 0.0, MOST_OWED),
+        owed_without=np.clip((view.mean[row, n] - reached) / room, 0.0, MOST_OWED),
+    )
     late = harm[:, n:].sum(axis=1)
-    needs = FlushNeeds(z.astype(np.int64), depth, allowed, harm[:, :n], late, lasts=lasts, held=SLOW * plan.etc[z])
+    needs = FlushNeeds(
+        z.astype(np.int64), depth, allowed, harm[:, :n], late, lasts=lasts, held=SLOW * plan.etc[z], upkeep=upkeep
+    )  # fmt: skip
     by = tuple(dates[i] for i in _in_time(allowed, passes))
     return FlushCandidates(
         needs=needs,

@@ -19,6 +19,7 @@ from scheduler.finish import late_warnings
 from scheduler.flushes import FlushCandidates
 from scheduler.inputs import SMALLEST_RUN, NightInputs, fits_alone
 from scheduler.left_out import left_out_warnings
+from scheduler.leaching import leaching_part
 from scheduler.limits import Scarce, limits_by_night, short_of
 from scheduler.notes import Note
 from scheduler.pumping import energy_part, flow_part, pump_warnings, pumped_night, pumps_part
@@ -109,6 +110,7 @@ def plan_document(planned: Planned) -> dict[str, Any]:
         "allocation": _allocation_part(site, inputs, run),
         "give_way": _give_way_part(site, inputs, dry, scarce),
         "flushes": _flushes_part(planned, net, leached, ece),
+        "leaching": leaching_part(site, inputs.dates, plan, run.result, planned.salt, net, leached, ece),
         "flow": flow_part(site, pumped),
         "energy": energy,
         "advice": [],
@@ -198,6 +200,9 @@ def _zones_part(
     for flush in run.result.flushes:
         if 0 in flush.nights and run.minutes[flush.zone] > 0:
             reasons[flush.zone] = "salt flush"
+    for little in run.result.upkeep:
+        if 0 in little.nights and run.minutes[little.zone] > 0:
+            reasons[little.zone] = "watered, and a little more to leach salt"
     salinity = [[None if np.isnan(x) else x for x in _rounded(column, 3)] for column in (ece[:, 0], ece[:, 1])]
     cycles = _cycles_by_zone(site, inputs, run)
     finish = _finish_by_zone(site, inputs, run)
@@ -326,6 +331,8 @@ def _flushes_part(planned: Planned, net: np.ndarray, leached: np.ndarray, ece: n
                 "words": candidates.reason[f],
             }
         )
+    for little in planned.run.result.upkeep:
+        place.pop(little.zone, None)
     for z, f in place.items():
         found.append(
             {

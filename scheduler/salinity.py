@@ -43,6 +43,19 @@ SALTLESS = 0.05  # [dS/m] water below it brings no salt worth following
 
 
 @dataclass(frozen=True)
+class SaltPast:
+    """Water and leaching of the past days, arrays (Z,) [mm], 0 where salinity is not known.
+
+    since : first date;  water, rain : net irrigation and rain that entered;  drained : what left the roots.
+    """
+
+    since: date
+    water: np.ndarray
+    rain: np.ndarray
+    drained: np.ndarray
+
+
+@dataclass(frozen=True)
 class SaltState:
     """Salinity at tonight's opening; NaN where it is not known.
 
@@ -58,6 +71,7 @@ class SaltState:
     newest_reading : Timestamp or None
     corrections : dict           Factor by which each probe's ECe is multiplied, for sampled sites.
     notes : tuple of Note
+    past : SaltPast or None      None where no salinity is known.
     """
 
     layers: Layers
@@ -70,6 +84,7 @@ class SaltState:
     newest_reading: pd.Timestamp | None
     corrections: dict[str, float]
     notes: tuple[Note, ...]
+    past: SaltPast | None = None
 
     @property
     def known(self) -> np.ndarray:
@@ -123,16 +138,20 @@ def salt_state(site: Site, night: date, opens: int, demand: Demand, state: Start
     origin = np.full(shape[0], "", dtype=object)
     notes: list[Note] = []
     corrections: dict[str, float] = {}
+    past = None
     if zones.size:
         run = salt_history(site, layers, source_ec, zones, demand.past, samples, night)
         notes += run.notes
         correction = probe_factors(site, samples, opening)
         corrections = {probe: factor for probe, (factor, _) in correction.items()}
         layers, learned = learned_layers(site, layers, run, source_ec, corrections, opening, SLOW)
-        notes += [] if learned is None else [learned]
+        if learned is not None:
+            notes.append(learned)
+            run = salt_history(site, layers, source_ec, zones, demand.past, samples, night)
         found = _joined(site, zones, source_ec, run, readings, correction)
         ece[zones], spread[zones], origin[zones] = found
         _note_origins(site, origin[zones], notes)
+        past = _past(site, run, demand.past)
     return SaltState(
         layers=layers,
         depletion=state.depletion,
@@ -144,7 +163,16 @@ def salt_state(site: Site, night: date, opens: int, demand: Demand, state: Start
         newest_reading=readings["time"].max() if len(readings) else None,
         corrections=corrections,
         notes=tuple(notes),
+        past=past,
     )
+
+
+def _past(site: Site, run: SaltRun, past: pd.DataFrame) -> SaltPast:
+    """Water and leaching of the days the balance ran over."""
+    water, rain, drained = np.zeros((3, len(site.zones)))
+    water[run.zones], drained[run.zones] = run.depth.sum(axis=1), run.drainage.sum(axis=1)
+    rain[run.zones] = zone_rain(site, past)[0][run.zones, 1:].sum(axis=1)
+    return SaltPast(run.dates[0].date(), water, rain, drained)
 
 
 def forecast_salt(

@@ -14,13 +14,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from models.salts import days_to_threshold, leaching_fraction, leaching_requirement
+from models.salts import days_to_threshold
 from models.water_quality import WaterAdvice, WaterAnalysis, water_advice
 from scheduler.demand import evening_demand, zone_rain
 from scheduler.inputs import net_rates
+from scheduler.leaching import leaching_by_surface
 from scheduler.salinity import SaltRun, SaltState, salt_history, salt_state
 from scheduler.salt_readings import layer_samples, median_ece
-from scheduler.salt_records import Course, Leaching, PlannedFlush, SaltEvent, SaltReport
+from scheduler.salt_records import Course, PlannedFlush, SaltEvent, SaltReport
 from scheduler.site import Site
 from scheduler.state import starting_state
 
@@ -74,7 +75,14 @@ def salt_report(site: Site, night: date) -> SaltReport:
         events=events,
         planned=planned,
         planned_on=planned_on,
-        leaching=_leaching(site, salt, run, rain),
+        leaching=leaching_by_surface(
+            site,
+            run.zones,
+            salt.source_ec[run.zones],
+            run.depth.sum(axis=1),
+            rain[:, 1:].sum(axis=1),
+            run.drainage.sum(axis=1),
+        ),
         waters=_waters(site),
         notes=(*salt.notes, *(n for n in site.notes if n.subject in ("ledger", "learned"))),
     )
@@ -228,39 +236,6 @@ def _read_plan(file: Path) -> dict | None:  # type: ignore[type-arg]
         return document if isinstance(document["flushes"], list) else None
     except (ValueError, KeyError, TypeError):
         return None
-
-
-def _leaching(site: Site, salt: SaltState, run: SaltRun, rain: np.ndarray) -> tuple[Leaching, ...]:
-    """Leaching of each surface over the season, by area, against FAO-29's requirement for its threshold.
-
-    The requirement is of the water that entered: rain counts as water without salt.
-    """
-    if not run.zones.size:
-        return ()
-    area = site.zones.area[run.zones]
-    surface = site.zones.surface[run.zones]
-    water, drained = run.depth.sum(axis=1), run.drainage.sum(axis=1)
-    fell = rain[:, 1:].sum(axis=1)
-    entered = water + fell
-    ec = salt.source_ec[run.zones] * water / np.maximum(entered, 1e-9)
-    required = leaching_requirement(ec, site.zones.ece_threshold[run.zones])
-    found = []
-    for name in sorted(set(surface), key=lambda s: (site.surfaces[s].priority, s)):
-        of = surface == name
-        share = area[of] / area[of].sum()
-        known = np.isfinite(required[of])
-        owed = float((share[known] * required[of][known]).sum() / share[known].sum()) if known.any() else math.nan
-        found.append(
-            Leaching(
-                name,
-                float(share @ water[of]),
-                float(share @ fell[of]),
-                float(share @ drained[of]),
-                float(leaching_fraction(share @ drained[of], share @ entered[of])),
-                owed,
-            )
-        )
-    return tuple(found)
 
 
 def _waters(site: Site) -> tuple[tuple[str, tuple[WaterAdvice, ...]], ...]:

@@ -327,9 +327,9 @@ def _rounded(
 
 
 def _flushing(inputs: NightInputs, result: PlanResult, night: int) -> NDArray[np.bool_]:
-    """Zones whose salt flush runs on a night, shape (Z,)."""
+    """Zones whose water passes the roots on a night, by a salt flush or by upkeep, shape (Z,)."""
     on = np.zeros(inputs.plan.zones, dtype=np.bool_)
-    on[[f.zone for f in result.flushes if night in f.nights]] = True
+    on[[f.zone for f in (*result.flushes, *result.upkeep) if night in f.nights]] = True
     return on
 
 

@@ -12,11 +12,9 @@ nights nothing; and until its flush a copy is kept out of the stress that water 
 plan could feign ET not taken, and so a wetter root zone, wherever a flush just does not fit: what a flush saves can be
 worth more than any price of lost ET. A zone that cannot be kept out of stress is flushed tonight or not at all.
 
-There are no copies for a small flush with each irrigation. Drained water takes salt away at the concentration of the
-moment, so that the same millimetres take most when salt stands highest: just before the limit. Before protected nights
-the full flush on the last open night is among the copies, and a smaller one would be owed again right after. Measured
-over 150 evenings without rain (tests/bench/bench_reclaimed.py): flushes took 6 % more water than plain replacement of
-ET, the textbook's leaching with every irrigation 9 %.
+One copy of a zone does without a flush: it passes a little below the roots on each night it is watered (`Upkeep`).
+Copies are compared by what they cost until the end of the horizon and by what they leave owed then, as a share of the
+water of one flush: a flush owes less the later it was, upkeep about as much as at the beginning.
 """
 
 from __future__ import annotations
@@ -52,6 +50,7 @@ class Copies:
     open : ndarray (V,)         True for the copies of a zone with a flush to decide.
     flush : ndarray (V, N)      Nights on which the copy flushes.
     depth : ndarray (V,)        Depth that passes field capacity [mm], 0 without a flush.
+    each : ndarray (V, N)       The same of a copy that leaches with its watering, on each of its nights [mm].
     supply : ndarray (V,)       Supply of the flush, -1 without.
     harm : ndarray (V,)         ET lost to salt until the flush, priced [cost].
     softness : ndarray (V,)     Of the nights it fills, priced as any softness [cost].
@@ -62,6 +61,7 @@ class Copies:
     open: Bools
     flush: Bools
     depth: Floats
+    each: Floats
     supply: Ints
     harm: Floats
     softness: Floats
@@ -69,8 +69,13 @@ class Copies:
 
     @cached_property
     def flushing(self) -> Bools:
-        """Copies with a flush, shape (V,)."""
+        """Copies that pass water below the roots, shape (V,)."""
         return np.asarray(self.flush.any(axis=1), dtype=np.bool_)
+
+    @cached_property
+    def upkeep(self) -> Bools:
+        """Those of them that do so with their watering, without a flush, shape (V,)."""
+        return np.asarray(self.each.any(axis=1), dtype=np.bool_)
 
 
 def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copies:
@@ -79,7 +84,9 @@ def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copie
     A flush ends the harm of salt from the date after its last night on. Harm is priced as the dryness that would lower
     ET as much: by Ks of FAO-56 Eq. 84 one millimetre of ET lost stands for (TAW - RAW) / ETc millimetres beyond RAW.
     A flush before the first night of harm must be made again the sooner: of its water, at the zone's cheapest, the
-    share of what it lasts that it is early is counted as wasted.
+    share of what it lasts that it is early is counted as wasted. With upkeep or with neither, what is owed at the end
+    beyond what a flush in time would leave owed counts likewise. Upkeep that even alone costs more than to wait is
+    not asked.
 
     Parameters
     ----------
@@ -104,31 +111,65 @@ def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copie
     night = np.arange(nights)[None, :]
     after = night >= first[:, None]
     on = after & (night <= last[:, None])
-    passes = needs.depth[f, k] + (0.0 if needs.held is None else (on * needs.held[f]).sum(axis=1))
+    held = np.zeros_like(lost) if needs.held is None else needs.held
+    passes = needs.depth[f, k] + (on * held[f]).sum(axis=1)
     cost = before[f, last]
+    unit = np.where(np.isfinite(unit), unit, 0.0)  # of a supply of no night nothing is wasted
+    water = needs.depth[f, k] * unit[zone[f], k]
     if needs.lasts is not None:
-        water = np.where(np.isfinite(unit), unit, 0.0)[zone[f], k]  # with a supply of no night nothing is wasted
-        cost = cost + passes * water * np.maximum(in_time[f] - last, 0) / needs.lasts[f]
-    waits = np.zeros(inputs.zones)
-    waits[zone] = lost[:, -1] + worth.mean(axis=1) * needs.harm_after
-    order = np.argsort(np.concatenate((np.arange(inputs.zones), zone[f])), kind="stable")  # no flush first
+        cost = cost + water * np.maximum(in_time[f] - last, 0) / needs.lasts[f]
+    waits = lost[:, -1] + worth.mean(axis=1) * needs.harm_after
 
-    def rows(without: Any, ways: Any) -> Any:
-        return np.concatenate((without, ways))[order]
+    least = _smallest(zone.size, f, unit[zone[f], k], 0.0)
+    softness = prices.wet[zone] * inputs.wet_limit[zone]
+    u, upkeep = np.zeros(0, dtype=np.int64), np.zeros(0)
+    if needs.upkeep is not None and needs.lasts is not None:
+        one = _smallest(zone.size, f, water, 0.0)
+        due = (nights - in_time) / needs.lasts  # owed at the end after a flush in time
+        waits = waits + one * np.maximum(needs.upkeep.owed_without - due, 0.0)
+        upkeep = (worth * needs.upkeep.harm).sum(axis=1) + worth.mean(axis=1) * needs.upkeep.harm_after
+        upkeep = upkeep + one * (needs.upkeep.owed - due)
+        alone = upkeep + needs.upkeep.depth.sum(axis=1) * least + (softness * (needs.upkeep.depth > 0)).sum(axis=1)
+        best = waits
+        if zone.size + f.size > MOST_COPIES // 2:  # where there are many copies, only upkeep that could be best
+            best = np.minimum(waits, _smallest(zone.size, f, water + cost + (softness[f] * on).sum(axis=1), np.inf))
+        u = np.flatnonzero(needs.upkeep.depth.any(axis=1) & (alone < best))
+    # what is held above field capacity is not lost: the date's ET takes it instead of what would refill it
+    cost = cost - (on * held[f]).sum(axis=1) * unit[zone[f], k]
 
-    none = np.full(inputs.zones, -1)
-    whose = rows(np.arange(inputs.zones), zone[f]).astype(np.int64)
-    flush = rows(np.zeros((inputs.zones, nights), dtype=np.bool_), on)
+    whose = np.concatenate((np.arange(inputs.zones), zone[f], zone[u]))
+    order = np.argsort(whose, kind="stable")  # of each zone the way without a flush first, upkeep last
+
+    def rows(without: Any, ways: Any, with_upkeep: Any) -> Any:
+        return np.concatenate((without, ways, with_upkeep))[order]
+
+    whose, none, all_waits = whose[order], np.zeros((inputs.zones, nights)), np.zeros(inputs.zones)
+    all_waits[zone] = waits
+    each = np.zeros((0, nights))
+    if needs.upkeep is not None:
+        each = np.where(needs.upkeep.depth > 0, needs.upkeep.depth + held, 0.0)[u]
+        upkeep = upkeep - ((needs.upkeep.depth > 0) * held).sum(axis=1) * least
+    flush = rows(none > 0, on, each > 0)
     return Copies(
         zone=whose,
         open=np.isin(whose, zone),
         flush=flush,
-        depth=rows(np.zeros(inputs.zones), passes),
-        supply=rows(none, k).astype(np.int64),
-        harm=rows(waits, cost),
+        depth=rows(np.zeros(inputs.zones), passes, np.zeros(u.size)),
+        each=rows(none, np.zeros((f.size, nights)), each),
+        supply=rows(np.full(inputs.zones, -1), k, np.full(u.size, -1)).astype(np.int64),
+        harm=rows(all_waits, cost, upkeep[u]),
         softness=(flush * prices.wet[whose] * inputs.wet_limit[whose]).sum(axis=1),
-        dry_limit=rows(inputs.dry_limit, np.where(after, fresh[f], inputs.dry_limit[zone[f]])),
+        dry_limit=rows(
+            inputs.dry_limit, np.where(after, fresh[f], inputs.dry_limit[zone[f]]), inputs.dry_limit[zone[u]]
+        ),
     )
+
+
+def _smallest(size: int, group: Ints, values: Floats, without: float) -> Floats:
+    """The smallest value of each group 0 to size - 1, shape (size,), and `without` for a group that has none."""
+    found = np.full(size, np.inf)
+    np.minimum.at(found, group, values)
+    return np.where(np.isfinite(found), found, without)
 
 
 def _ways(inputs: PlanInputs, needs: FlushNeeds) -> tuple[Ints, Ints, Ints, Ints]:
@@ -217,6 +258,7 @@ def add_flush_rows(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies) -> 
 
     `flush_fills`: sum(a x[n]) = D[n-1] + flushed[n]: the night's water refills the root zone, the rest drains   [mm].
     `flush_depth`: the flushed water sums to the depth or more; what rain will carry off was taken from it   [mm].
+    `upkeep_depth`: or each night with upkeep passes its own   [mm].
     """
     nights = inputs.nights
     depletion = depletion_terms(m)
@@ -253,8 +295,15 @@ def add_flush_rows(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies) -> 
         if copies.flushing[v] and n < until[v]:
             entry.upper = float(most_short[v, n])
     m.flush_fills = pyo.Constraint(m.C_flush, rule=fills)
-    m.V_flush = pyo.Set(initialize=np.flatnonzero(copies.flushing).tolist())
+    m.V_flush = pyo.Set(initialize=np.flatnonzero(copies.flushing & ~copies.upkeep).tolist())
     m.flush_depth = pyo.Constraint(m.V_flush, rule=depth)
+    each = copies.each.ravel().tolist()
+    m.C_upkeep = pyo.Set(initialize=np.flatnonzero(copies.each.ravel()).tolist())
+
+    def little(m: pyo.ConcreteModel, c: int) -> Any:
+        return (0.0, linear([1.0, -each[c]], [flushed[c], chosen[c // nights]]), None)
+
+    m.upkeep_depth = pyo.Constraint(m.C_upkeep, rule=little)
 
     opened = np.repeat(copies.open, nights)
     m.C_open = pyo.Set(initialize=np.flatnonzero(opened).tolist())

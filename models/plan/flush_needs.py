@@ -9,6 +9,46 @@ from numpy.typing import NDArray
 
 
 @dataclass(frozen=True)
+class Upkeep:
+    """A little leaching with a zone's own watering, in place of a flush: of F zones over N nights.
+
+    What it leaves undone is owed later, as a share of one flush at the end of the horizon: 0 right after a flush and 1
+    where the next is due.
+
+    Parameters
+    ----------
+    depth : ndarray (F, N)      Depth to pass below the roots on each night it leaches [mm], 0 on others; 0 on all
+        nights where it is of no use.
+    harm : ndarray (F, N)       ET lost to salt on the date after each night all the same [mm].
+    harm_after : ndarray (F,)   The same over the days after the horizon [mm].
+    owed, owed_without : ndarray (F,)   Share of a flush owed at the end with it, and with neither [-].
+
+    Raises
+    ------
+    ValueError   Shapes differ, or a value is negative or not finite.
+    """
+
+    depth: NDArray[np.float64]
+    harm: NDArray[np.float64]
+    harm_after: NDArray[np.float64]
+    owed: NDArray[np.float64]
+    owed_without: NDArray[np.float64]
+
+    def __post_init__(self) -> None:
+        """Check shapes and ranges once."""
+        shape = self.depth.shape
+        if len(shape) != 2 or self.harm.shape != shape:
+            raise ValueError(f"upkeep: depth and harm of one shape (F, N) are needed, not {shape}, {self.harm.shape}")
+        for name in ("harm_after", "owed", "owed_without"):
+            if getattr(self, name).shape != shape[:1]:
+                raise ValueError(f"upkeep: {name}: shape {getattr(self, name).shape}; {shape[:1]} is needed")
+        for name in ("depth", "harm", "harm_after", "owed", "owed_without"):
+            value = getattr(self, name)
+            if not np.isfinite(value).all() or (value < 0).any():
+                raise ValueError(f"upkeep: {name}: every value must be finite and 0 or above")
+
+
+@dataclass(frozen=True)
 class FlushNeeds:
     """Zones that need salt flushed, F of them, over N nights and K supplies.
 
@@ -17,7 +57,9 @@ class FlushNeeds:
     zone : ndarray (F,)         Zone, each once, rising.
     depth : ndarray (F, K)      Depth to pass below the roots with each supply [mm], NaN where it cannot do it.
     held : ndarray (F, N), optional   What water above field capacity gives to ET of the date after each night before it
-        drains [mm]: a flush passes field capacity by this much more on each of its nights. None if not given.
+        drains [mm]: on each night that water is to pass the roots, it passes field capacity by this much more. None
+        if not given.
+    upkeep : Upkeep, optional   What leaching with each watering could do instead; needs `lasts`.
     allowed : ndarray (F, N)    Nights on which a flush may run.
     harm : ndarray (F, N)       ET lost to salt on the date after each night if still unflushed [mm].
     harm_after : ndarray (F,)   The same over the days after the horizon [mm].
@@ -39,6 +81,7 @@ class FlushNeeds:
     dry_limit_after: NDArray[np.float64] | None = None
     lasts: NDArray[np.float64] | None = None
     held: NDArray[np.float64] | None = None
+    upkeep: Upkeep | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and ranges once."""
@@ -59,6 +102,8 @@ class FlushNeeds:
             raise ValueError(f"lasts: shape {(count,)}, every value above 0 is needed")
         if not (self.depth[np.isfinite(self.depth)] > 0).all() or np.isinf(self.depth).any():
             raise ValueError("depth: every known value must be finite and above 0")
+        if self.upkeep is not None and (self.lasts is None or self.upkeep.depth.shape != self.harm.shape):
+            raise ValueError(f"upkeep: shape {self.upkeep.depth.shape}; {self.harm.shape} and lasts are needed")
         if self.held is not None and self.held.shape != self.harm.shape:
             raise ValueError(f"held: shape {self.held.shape}; {self.harm.shape} is needed")
         held = np.zeros(0) if self.held is None else self.held

@@ -73,6 +73,22 @@ class OneMore:
 
 
 @dataclass(frozen=True)
+class PlannedUpkeep:
+    """Leaching with a zone's own watering that the plan chose in place of a flush.
+
+    Parameters
+    ----------
+    zone : int
+    nights : tuple of int       Nights on which it leaches.
+    drained : tuple of float    What the water of each of them passes below the roots [mm].
+    """
+
+    zone: int
+    nights: tuple[int, ...]
+    drained: tuple[float, ...]
+
+
+@dataclass(frozen=True)
 class PlanResult:
     """Arrays of a solved plan.
 
@@ -87,6 +103,7 @@ class PlanResult:
     limits : tuple of LimitPrice   Every hard limit.
     objective : float              Sum of prices.
     flushes : tuple of PlannedFlush
+    upkeep : tuple of PlannedUpkeep
     gap : float                    Between plan and bound where flushes were chosen, as a share of the plan [-].
     one_more : OneMore or None     Of the allocation; None where one more cubic metre would change nothing.
     """
@@ -101,6 +118,7 @@ class PlanResult:
     limits: tuple[LimitPrice, ...]
     objective: float
     flushes: tuple[PlannedFlush, ...] = ()
+    upkeep: tuple[PlannedUpkeep, ...] = ()
     gap: float = 0.0
     one_more: OneMore | None = None
 
@@ -257,11 +275,19 @@ def gather(
             float(copies.depth[v]),
             tuple(drained[v, copies.flush[v]].tolist()),
         )
-        for v in on[copies.flushing[on]].tolist()
+        for v in on[copies.flushing[on] & ~copies.upkeep[on]].tolist()
+    )
+    upkeep = tuple(
+        PlannedUpkeep(
+            int(copies.zone[v]),
+            tuple(np.flatnonzero(copies.flush[v]).tolist()),
+            tuple(drained[v, copies.flush[v]].tolist()),
+        )
+        for v in on[copies.upkeep[on]].tolist()
     )
     soft = added(result.soft)
-    for flush in flushes:
-        soft[flush.zone, flush.nights] = inputs.wet_limit[flush.zone, flush.nights]
+    for zone, nights in [(f.zone, f.nights) for f in flushes] + [(k.zone, k.nights) for k in upkeep]:
+        soft[zone, nights] = inputs.wet_limit[zone, nights]
     return replace(
         result,
         run_time=by_zone[runs.zone, runs.night, runs.block, runs.supply],
@@ -272,6 +298,7 @@ def gather(
         drainage=added(result.drainage + drained),
         water_value=result.water_value[on],
         flushes=flushes,
+        upkeep=upkeep,
         gap=gap,
     )
 

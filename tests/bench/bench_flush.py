@@ -5,7 +5,8 @@ python -m tests.bench.bench_flush --sizes 100of600x7 --repeats 2
 
 A made site, of which zones drawn at random need a flush. The cases differ in how much of the pump the horizon's water
 and all flushes together would take (0.8 to 1.2), in what waiting costs, and in rain; nights 2 and 3 are protected on
-half of the zones. Peak memory is that of the process after the size named.
+half of the zones. Each zone is offered upkeep on the nights it is
+watered; a flush lasts 5 to 20 days. Peak memory is that of the process after the size named.
 """
 
 from __future__ import annotations
@@ -20,9 +21,10 @@ from pathlib import Path
 
 import numpy as np
 
-from models.plan.flush_needs import FlushNeeds
+from models.plan.flush_needs import FlushNeeds, Upkeep
 from models.plan.inputs import PlanInputs
 from models.plan.solve import WIDEST_GAP, PlanSolver
+from scheduler.upkeep import upkeep_depths
 from tests.bench.bench_plan import evening_inputs, say, timed
 
 # load of the pump [-], ET lost to salt in the first and the last night [mm], dates of rain
@@ -44,11 +46,16 @@ def case(
     allowed = np.ones((flushing, n), dtype=bool)
     allowed[rng.random(flushing) < 0.5, 2:4] = False
     rise = np.linspace(0.2, 1.0, n)[None, :] * rng.uniform(0.0, 2.0, (flushing, 1)) * harm
-    needs = FlushNeeds(zone, by_supply, allowed, rise, rise[:, -1] * 7.0)
+    held = 0.2 * inputs.etc[zone]
+    leach = upkeep_depths(inputs, zone, allowed, np.full(flushing, 3.7), np.full(flushing, 1.4))
+    owed = np.sort(rng.uniform(0.3, 1.5, (2, flushing)), axis=0)
+    upkeep = Upkeep(leach, 0.3 * rise, 0.3 * rise[:, -1] * 7.0, owed[0], owed[1])
+    late, lasts = rise[:, -1] * 7.0, rng.uniform(5.0, 20.0, flushing)
+    needs = FlushNeeds(zone, by_supply, allowed, rise, late, lasts=lasts, held=held, upkeep=upkeep)
     rain = inputs.effective_rain.copy()
     rain[:, list(rainy)] = 12.0
     net = inputs.etc.sum(axis=1) + inputs.depletion
-    net[zone] += depth
+    net[zone] += depth + 0.2 * inputs.etc[zone].mean(axis=1)
     gross = net * inputs.area / 1000.0 / inputs.net_share  # m3
     capacity = inputs.pump_capacity.copy()
     minutes = inputs.block_length.sum()
@@ -80,7 +87,7 @@ def bench(flushing: int, zones: int, nights: int, repeats: int) -> None:
         say(
             f"  load {load:.1f}, {name:<16}{made[0].copies.zone.size - zones + flushing:6d} ways   build {build:6.2f} s"
             f"   solve {solve:6.2f} s   gap {100 * result.gap:.3f} % (asked {100 * WIDEST_GAP:.0f})"
-            f"   {len(result.flushes)} flushes"
+            f"   {len(result.flushes)} flushes, {len(result.upkeep)} upkeep"
         )
     say(f"  median: build {statistics.median(builds):.2f} s, solve {statistics.median(solves):.2f} s")
     say(f"  peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:8.0f} MiB")

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.plan import flush as flushing
-from models.plan.flush_needs import FlushNeeds
+from models.plan.flush_needs import FlushNeeds, Upkeep
 from models.plan.inputs import PlanInputs
 from models.plan.prices import plan_prices
 from models.plan.results import PlanResult
@@ -54,6 +54,15 @@ def check_flushes(inputs: PlanInputs, needs: FlushNeeds, result: PlanResult) -> 
         assert sum(flush.drained) >= flush.depth - TOUCH
         minutes = result.minutes(inputs)[flush.zone, nights].sum(axis=(0, 1))
         assert np.flatnonzero(minutes > TOUCH).tolist() in ([], [flush.supply])
+    for little in result.upkeep:
+        f, nights = place[little.zone], list(little.nights)
+        assert little.zone not in {flush.zone for flush in result.flushes}
+        assert needs.upkeep is not None
+        assert nights == np.flatnonzero(needs.upkeep.depth[f]).tolist()
+        on[little.zone, nights] = True
+        beyond = net[little.zone, nights] - opening[little.zone, nights]
+        assert little.drained == pytest.approx(beyond, abs=TOUCH)
+        assert (beyond >= needs.upkeep.depth[f, nights] - TOUCH).all()
     assert (net - opening)[~on].max(initial=0.0) <= TOUCH  # elsewhere no water passes field capacity
     dry_dates = inputs.effective_rain <= inputs.etc
     assert day.drainage[~on & dry_dates].max(initial=0.0) <= TOUCH
@@ -76,6 +85,27 @@ def test_needs_of_any_harm_never_flush_for_free(seed):
     inputs = replace(inputs, source_price=np.zeros(2), depletion=0.7 * inputs.taw, tiers=())
     needs = replace(needs, harm=needs.harm + 1e3, harm_after=needs.harm_after + 1e3)
     check_flushes(inputs, needs, PlanSolver(inputs, needs).solve())
+
+
+def with_upkeep(rng: np.random.Generator, needs: FlushNeeds) -> FlushNeeds:
+    """The same needs, each zone offered a little leaching on some of its nights."""
+    shape = needs.harm.shape
+    depth = rng.uniform(0.2, 4.0, shape) * (rng.random(shape) < 0.5) * needs.allowed
+    owed = np.sort(rng.uniform(0.0, 1.5, (2, shape[0])), axis=0)
+    upkeep = Upkeep(depth, rng.uniform(0.0, 1.0, shape) * needs.harm, 0.5 * needs.harm_after, owed[0], owed[1])
+    return replace(needs, upkeep=upkeep, lasts=rng.uniform(2.0, 20.0, shape[0]))
+
+
+@given(seeds, st.integers(1, 6), st.integers(1, 6))
+@settings(max_examples=40, deadline=None)
+def test_upkeep_drains_on_its_nights_only_and_from_a_full_root_zone(seed, zones, nights):
+    inputs, needs = drawn(seed, zones, nights, 4)
+    needs = with_upkeep(np.random.default_rng(seed), needs)
+    result = PlanSolver(inputs, needs).solve()
+    check_flushes(inputs, needs, result)
+    bound = result.objective - result.gap * abs(result.objective)
+    without = PlanSolver(inputs, replace(needs, upkeep=replace(needs.upkeep, depth=np.zeros(needs.harm.shape)))).solve()
+    assert bound <= without.objective + 1e-6 * abs(without.objective)  # a further way never costs more
 
 
 def ways_one_by_one(inputs: PlanInputs, needs: FlushNeeds, f: int) -> list[tuple[tuple[int, ...], int]]:

@@ -18,7 +18,7 @@ from scipy.optimize import linprog
 from models.plan import solve as solving
 from models.plan.choose import Node, Ways, branch, dive
 from models.plan.flush import FEWEST_WAYS, MOST_COPIES, flush_copies
-from models.plan.flush_needs import FlushNeeds
+from models.plan.flush_needs import FlushNeeds, Upkeep
 from models.plan.inputs import PlanInputs
 from models.plan.prices import plan_prices
 from models.plan.results import PlanResult
@@ -164,6 +164,55 @@ def test_a_flush_waits_for_its_time_unless_that_costs_more():
     # the night in time is shut: the last open one before it
     shut = replace(waits, allowed=np.array([[True, True, False]]))
     assert [f.nights for f in planned(inputs, shut).flushes] == [(1,)]
+
+
+def little(owed: float, without: float = 1.2) -> Upkeep:
+    """3 mm with tomorrow's watering, under which nothing is lost to salt."""
+    return Upkeep(np.array([[0.0, 3.0]]), np.zeros((1, 2)), np.zeros(1), np.array([owed]), np.array([without]))
+
+
+@pytest.mark.parametrize(
+    ("owed", "longest", "flushes", "upkeep", "cost"),
+    [
+        (0.8, 600.0, [], [(1,)], 8.3),
+        (1.0, 600.0, [(0,)], [], 9.196),
+        (1.0, 22.0, [], [(1,)], 9.5),
+        (1.6, 22.0, [], [], 12.4),
+    ],
+)
+def test_a_little_with_the_watering_or_a_flush_whichever_costs_less(owed, longest, flushes, upkeep, cost):
+    # Salt harms from the second date on; a flush of 30 mm, 6.0 of water, lasts 10 days: one in time, tomorrow, leaves a
+    # tenth of the next owed. Flush tonight: 10 + 30 = 40 min at 0.2 and 1.2 % are 8.096, soft 0.5, a day early 0.6:
+    # 9.196. Tomorrow: 15 + 30 = 45 min, 9.0, soft 0.5. Upkeep tomorrow: 15 + 3 = 18 min, 3.6, soft 0.5, and 6.0 (owed -
+    # 0.1) later: 8.3 at 0.8, 9.5 at 1.0. Neither: 4 for the millimetre lost, 6.0 (1.2 - 0.1), 9 mm at 0.2: 12.4. With
+    # 22 min a night no flush of 10 + 5 + 30 fits; upkeep that holds little, 13.1 at 1.6, is no use either.
+    inputs = plan(1, 2, max_run=longest)
+    needs = need(inputs, harm=[[0.0, 1.0]], lasts=np.array([10.0]), upkeep=little(owed))
+    result = planned(inputs, needs)
+    assert [f.nights for f in result.flushes] == flushes
+    assert [u.nights for u in result.upkeep] == upkeep
+    assert result.objective == pytest.approx(cost)
+    for plain in result.upkeep:
+        assert plain.drained == pytest.approx((3.0,))
+        assert net_depth(inputs, result)[0] == pytest.approx([0.0, 18.0])
+        assert result.depletion[0] == pytest.approx([15.0, 5.0])
+        assert result.soft[0] == pytest.approx([0.0, 2.0])
+
+
+@pytest.mark.parametrize(
+    ("changes", "what"),
+    [
+        ({"depth": np.zeros((1, 3))}, "depth and harm of one shape"),
+        ({"owed": np.zeros(2)}, "owed"),
+        ({"harm_after": np.array([-1.0])}, "harm_after"),
+        ({"owed_without": np.array([np.nan])}, "owed_without"),
+    ],
+)
+def test_upkeep_refuses(changes, what):
+    with pytest.raises(ValueError, match=what):
+        replace(little(0.5), **changes)
+    with pytest.raises(ValueError, match="lasts"):
+        need(plan(1, 2), upkeep=little(0.5))
 
 
 @pytest.mark.parametrize(("longest", "nights"), [(60.0, []), (62.0, [(1,)])])
