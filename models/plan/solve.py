@@ -6,7 +6,6 @@ measured to take several times as long.
 
 from __future__ import annotations
 
-import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any
@@ -141,7 +140,7 @@ class PlanSolver:
         parts = [] if compiled is None else self.taken_apart(compiled)
         if not parts:
             return
-        with ThreadPoolExecutor(min(len(parts), os.cpu_count() or 1)) as side_by_side:
+        with ThreadPoolExecutor() as side_by_side:  # no more threads than parts, nor many more than cores
             list(side_by_side.map(lambda part: part[1].run(), parts))
         if any(highs.getModelStatus() != highspy.HighsModelStatus.kOptimal for _, highs in parts):
             return
