@@ -25,6 +25,7 @@ PARTS = (2, 4, 8)  # [-] parts of a run tried when whole runs do not fit; a few 
 CLOSE_ENOUGH = 0.01  # [-] share left out beyond what must be, at which the search for a night that cannot fit ends
 BUSY = 0.85  # [-] share of the window a limit must need at least before it is blamed
 NEARLY = 0.94  # [-] of a limit used, below which runs with soaks and not the limit are to blame
+HOURS_SHARE = 0.25  # [-] of the effort, for keeping out of hours the plan did not choose
 REPAIR_SHARE = 2.0  # [-] in efforts, for the search that clears parts of the night and fills them again
 REPAIRED = 1500  # [-] cycles up to which it is worth it; with more, gaps find a run that fits
 RANK_WEIGHT = 4.0  # [-] by which a minute left out weighs more than one of the next rank while the night is searched
@@ -57,16 +58,41 @@ def pack_night(job: NightJob, effort: float = EFFORT) -> Timetable:
                         a place.
     """
     bounds = lower_bounds(job)
-    if job.finish_by is None or not np.any(job.finish_by < job.pieces[-1:, 1]):
-        best = _best_attempt(job, effort, bounds)
-    else:
-        best = _in_time(job, effort, bounds)
-    best = _in_order(job, best)
+    best = _in_hours(job, HOURS_SHARE * effort, bounds) if effort >= EFFORT else None
+    if best is None:
+        best = _placed(job, effort, bounds)
     if job.pump_smallest.any():
         Steadier(job, best.board).run()
     if best.left.any() and effort >= EFFORT:
         bounds = lower_bounds(job, patterns=True)
     return _timetable(job, best, bounds)
+
+
+def _placed(job: NightJob, effort: float, bounds: Bounds) -> _Attempt:
+    """The best attempt, done in time where that can be, with the last ranks giving way."""
+    if job.finish_by is None or not np.any(job.finish_by < job.pieces[-1:, 1]):
+        return _in_order(job, _best_attempt(job, effort, bounds))
+    return _in_order(job, _in_time(job, effort, bounds))
+
+
+def _in_hours(job: NightJob, effort: float, bounds: Bounds) -> _Attempt | None:
+    """The best attempt where zones keep out of hours whose price the plan did not choose for them.
+
+    What then finds no place goes into these hours after all. None where no zone is to keep out, or something is left.
+    """
+    if job.minutes_by_block is None or job.block_price is None:
+        return None
+    same_price = job.block_price[:, None] == job.block_price[None, :]
+    chosen = job.minutes_by_block @ same_price >= job.smallest_cycle[:, None]
+    allowed = chosen if job.allowed is None else job.allowed & chosen
+    asked = job.asked_minutes > 0
+    if allowed[asked].all() or not allowed[asked].any(axis=1).all():
+        return None
+    best = _placed(replace(job, allowed=allowed), effort, bounds)
+    best.board.open_again(job)
+    late = [Item(i.zone, rest) for i in best.items if (rest := place_in_parts(best.board, i.zone, i.length))]
+    best = _in_order(job, _attempt(job, best.board, late))
+    return None if best.left.any() else best
 
 
 def _in_time(job: NightJob, effort: float, bounds: Bounds) -> _Attempt:
@@ -302,31 +328,26 @@ class _Wishes:
         to_level = np.zeros((level_of_block.size, levels))
         to_level[np.arange(level_of_block.size), level_of_block] = 1.0
         self.quota = job.minutes_by_block @ to_level / job.grid_min
-        self.level = np.full(max(self.board.steps, 1), -1)
+        inside = np.zeros((levels, max(self.board.steps, 1) + 1), dtype=np.int64)
         opens, closes = job.to_grid(job.blocks[:, 0], "up"), job.to_grid(job.blocks[:, 1], "down")
         for opening, closing, level in zip(opens, closes, level_of_block, strict=True):
-            self.level[max(opening - self.board.first, 0) : max(closing - self.board.first, 0)] = level
+            inside[level, max(opening - self.board.first, 0) + 1 : max(closing - self.board.first, 0) + 1] = 1
+        self.running = np.cumsum(inside, axis=1)  # steps of each level up to each boundary
 
     def choose(self, zone: int, length: int, starts: IntArray) -> int:
         """The start that follows the wishes best, the latest of equals."""
         start = self._in_time(zone, length, self._in_level(zone, length, starts))
         if self.quota is not None:
-            levels, counts = np.unique(self.level[start : start + length], return_counts=True)
-            self.quota[zone, levels] -= counts
+            self.quota[zone] -= self.running[:, start + length] - self.running[:, start]
         return start
 
     def _in_level(self, zone: int, length: int, starts: IntArray) -> IntArray:
+        """The starts with the least time in hours the plan did not choose."""
         if self.quota is None:
             return starts
-        first, last = self.level[starts], self.level[starts + length - 1]
-        middle = self.level[starts + length // 2]
-        for level in np.argsort(-self.quota[zone]):
-            if self.quota[zone, level] * 2 < length:
-                break
-            for inside in ((first == level) & (last == level), middle == level):
-                if inside.any():
-                    return np.asarray(starts[inside])
-        return starts
+        used = self.running[:, starts + length] - self.running[:, starts]
+        beyond = np.maximum(used - np.maximum(self.quota[zone], 0.0)[:, None], 0.0).sum(axis=0)
+        return np.asarray(starts[beyond <= beyond.min() + 1e-6])
 
     def _in_time(self, zone: int, length: int, starts: IntArray) -> int:
         if self.finish_by is None:
