@@ -111,7 +111,7 @@ def _print_limits(screen: Console, document: dict[str, Any]) -> None:
         screen.print(f"binds: {escape(row['words'])}", highlight=False)
     worth = (document["allocation"] or {}).get("worth_per_m3")
     if worth is not None:
-        screen.print(f"allocation: {escape(worth['words'])}", highlight=False)
+        screen.print(escape(worth["words"]), highlight=False)
     later = sum(r["binds"] for n in document["nights"][1:] for r in n["limits"])
     if later:
         screen.print(f"{counted(later, 'limit')} more bind on later nights (see the night sheet)", highlight=False)
