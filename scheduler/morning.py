@@ -14,7 +14,7 @@ from scheduler.errors import NoPlan, counted
 from scheduler.inputs import net_rates
 from scheduler.keeping import Kept
 from scheduler.ledger import queries
-from scheduler.morning_records import FlushEffect, HandSpot, MorningReport, Stop, WeatherRow
+from scheduler.morning_records import FlushEffect, HandSpot, MorningReport, WeatherRow
 from scheduler.notes import Note
 from scheduler.quality import believed, examine
 from scheduler.ran import applied_minutes
@@ -24,6 +24,7 @@ from scheduler.sheets.document import read_plan
 from scheduler.sheets.edge import format_area, format_date, format_depth, format_duration, format_volume
 from scheduler.site import Site
 from scheduler.state import StartState, evening_state
+from scheduler.walking import DRY, SHORT, SILENT, UNREACHED, WET, Stop, walking_list, zone_label
 
 LOOKED_BACK = 28  # [d] of nights by which answers are judged
 SPOT_AREA = {"metric": 10.0, "us": 9.290304}  # [m2] a spot watered by hand: 10 m2, or 100 ft2; our choice
@@ -100,10 +101,11 @@ def morning_report(kept: Kept, night: date) -> MorningReport:
     flushes = _flush_effects(site, night, sensors, good, flushed)
     verdict, walk = _judge(site, planned, applied, after, measured, dry, wet, silent, flushed, minutes, depth, heard)
     walk += [
-        Stop((4, site.zones.priority[sensors.zone[k]], 0.0), e.zone, f"the flush did not reach probe {e.probe}")
+        Stop((UNREACHED, float(site.zones.priority[sensors.zone[k]]), 0.0), int(sensors.zone[k]), text, text)
         for e in flushes
         if e.lower and not e.reached and not np.isnan(e.moisture).any()
         for k in np.flatnonzero(sensors.probe == e.probe)[:1]
+        for text in (f"the flush did not reach probe {e.probe}",)
     ]
     hand = _by_hand(site, spots, dry, wet)
     weather = _weather(site, night, notes)
@@ -115,7 +117,7 @@ def morning_report(kept: Kept, night: date) -> MorningReport:
     headline += f"{counted(len(hand), 'spot')} to water by hand"
     return MorningReport(
         site, night, headline, planned, applied, depth, state.depletion, after, measured, dry, wet, silent,
-        tuple(verdict), tuple(sorted(walk, key=lambda s: s.rank)), tuple(hand), tuple(flushes), tuple(weather),
+        tuple(verdict), walking_list(site, walk, planned, applied), tuple(hand), tuple(flushes), tuple(weather),
         tuple(dict.fromkeys(notes)),
     )  # fmt: skip
 
@@ -274,21 +276,22 @@ def _judge(
         if silent[z]:
             what = f"{format_duration(minutes[z])} ran, and no probe of it moved: broken head or closed valve?"
             words.append("did not respond")
-            walk.append(Stop((0, priority, -stands[z] / dry[z]), zones.zone[z], what))
+            walk.append(Stop((SILENT, priority, float(-stands[z] / dry[z])), z, what, what))
         if off[z]:
             text = f"{format_duration(applied[z])} ran of {format_duration(planned[z])} planned"
             words.append(text)
             if applied[z] < planned[z]:
-                walk.append(Stop((1, priority, applied[z] - planned[z]), zones.zone[z], text))
+                walk.append(Stop((SHORT, priority, float(applied[z] - planned[z])), z, text, text))
         if stands[z] > dry[z] and not silent[z]:
             how = "its probes find" if not np.isnan(measured[z]) else "the estimate finds"
-            text = f"under-watered: {how} it short by {format_depth(stands[z], units)}, its limit is "
-            words.append(text + format_depth(dry[z], units))
-            walk.append(Stop((2, priority, dry[z] - stands[z]), zones.zone[z], words[-1]))
+            brief = f"{how} it short by {format_depth(stands[z], units)}, its limit is {format_depth(dry[z], units)}"
+            words.append(f"under-watered: {brief}")
+            walk.append(Stop((DRY, priority, float(dry[z] - stands[z])), z, words[-1], brief))
         spare = -after[z]
         if depth[z] > 0 and spare > TOO_MUCH and not flushed[z] and not measured[z] > wet[z]:
-            words.append(f"over-watered: {format_depth(spare, units)} more than its roots could hold")
-            walk.append(Stop((3, priority, -spare), zones.zone[z], words[-1]))
+            brief = f"{format_depth(spare, units)} more than its roots could hold"
+            words.append(f"over-watered: {brief}")
+            walk.append(Stop((WET, priority, float(-spare)), z, words[-1], brief))
         verdict.append("; ".join(words))
     return verdict, walk
 
@@ -302,12 +305,11 @@ def _by_hand(site: Site, spots: list[tuple[int, str, float]], dry: np.ndarray, w
             continue
         spot, whole = dose * area / 1000.0, dose * site.zones.area[z] / 1000.0
         small = f"{1000 * spot:,.0f} L" if units == "metric" else format_volume(spot, units)
-        words = (
-            f"{format_depth(dose, units)}: {small} on {format_area(area, units)}, "
-            f"{format_volume(whole, units)} on the whole zone; "
-            f"it is short by {format_depth(depletion, units)}, its floor is {format_depth(dry[z], units)}"
-        )
-        found.append(HandSpot(site.zones.zone[z], probe, depletion, float(dry[z]), dose, spot, whole, words))
+        words = f"{format_depth(dose, units)}, {small} on {format_area(area, units)}"
+        words += f" or {format_volume(whole, units)} on the whole zone"
+        reason = f"it is short by {format_depth(depletion, units)}, its floor is {format_depth(dry[z], units)}"
+        name, limit = site.zones.zone[z], float(dry[z])
+        found.append(HandSpot(name, zone_label(site, z), probe, depletion, limit, dose, spot, whole, words, reason))
     return sorted(found, key=lambda s: s.floor - s.depletion)
 
 

@@ -12,19 +12,23 @@ from scheduler.site import Site
 
 
 @dataclass(frozen=True)
-class Stop:
-    """A place to walk to: its zone and why; a smaller rank comes first."""
+class Walk:
+    """A line of the walking list: where (a zone, or several zones alike), why, and how many zones it speaks of."""
 
-    rank: tuple[float, ...]
-    zone: str
+    where: str
     why: str
+    zones: int
 
 
 @dataclass(frozen=True)
 class HandSpot:
-    """A spot drier than its zone's floor: probe, depletion and dose [mm], volumes for the spot and the zone [m3]."""
+    """A spot drier than its zone's floor: probe, depletion and dose [mm], volumes for the spot and the zone [m3].
+
+    `where` names the zone for people; `words` is the dose with its volumes, `reason` why.
+    """
 
     zone: str
+    where: str
     probe: str
     depletion: float
     floor: float
@@ -32,6 +36,7 @@ class HandSpot:
     spot_m3: float
     zone_m3: float
     words: str
+    reason: str
 
 
 @dataclass(frozen=True)
@@ -78,7 +83,7 @@ class MorningReport:
     wet: np.ndarray
     silent: np.ndarray
     verdict: tuple[str, ...]
-    walk: tuple[Stop, ...]
+    walk: tuple[Walk, ...]
     hand: tuple[HandSpot, ...]
     flushes: tuple[FlushEffect, ...]
     weather: tuple[WeatherRow, ...]

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from scheduler.morning_records import MorningReport
 
 LISTED = 12  # rows shown before "and N more"
+WALKED = 8  # the same of a morning's lists, which people carry in their heads
 SHOWN = {
     "microclimate": lambda v, _: f"{v:.2f}",
     "application_rate": lambda v, units: format_rate(v, units),
@@ -88,14 +89,17 @@ def print_lesson(screen: Console, site: Site, lesson: Lesson, kept: int | None) 
 def print_morning(screen: Console, report: MorningReport, file: Path) -> None:
     """Print the short list and the hand-watering list of a morning."""
     screen.print(f"[bold]{escape(report.site.name)}[/bold], {escape(report.headline)}", highlight=False)
-    for i, stop in enumerate(report.walk[:LISTED], start=1):
-        screen.print(f"{i}. {escape(stop.zone)}: {escape(stop.why)}", style="yellow", highlight=False)
-    if len(report.walk) > LISTED:
-        screen.print(f"and {counted(len(report.walk) - LISTED, 'more', 'more')}", style="yellow", highlight=False)
     if not report.walk:
         screen.print("nothing to walk to first", highlight=False)
-    for spot in report.hand:
-        screen.print(f"by hand: {escape(spot.zone)}, probe {escape(spot.probe)}: {escape(spot.words)}", highlight=False)
+    for i, stop in enumerate(report.walk[:WALKED], start=1):
+        screen.print(f"{i}. {escape(stop.where)}: {escape(stop.why)}", style="yellow", highlight=False)
+    left = sum(stop.zones for stop in report.walk[WALKED:])
+    if left:
+        screen.print(f"and {counted(left, 'more zone')} in {escape(file.name)}", style="yellow", highlight=False)
+    for spot in report.hand[:WALKED]:
+        screen.print(f"by hand: {escape(spot.where)}: {escape(spot.words)}", highlight=False)
+    if len(report.hand) > WALKED:
+        screen.print(f"and {counted(len(report.hand) - WALKED, 'more spot')} in {escape(file.name)}", highlight=False)
     for note in report.notes:
         screen.print(f"{note.kind.replace('_', '-')}: {escape(str(note))}", style="yellow", highlight=False)
     screen.print(f"wrote {escape(str(file))}", highlight=False, soft_wrap=True)

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from scheduler.errors import counted
 from scheduler.files import write_atomic
 from scheduler.morning_records import MorningReport
 from scheduler.sheets import edge
@@ -14,7 +15,7 @@ from scheduler.sheets.night import environment
 from scheduler.sheets.sections import PLURALS
 
 ROWS = 400  # zones listed on the page at most
-WALKED = 20  # stops listed at most
+WALKED = 12  # stops listed at most
 
 
 def morning_page(report: MorningReport) -> str:
@@ -48,7 +49,7 @@ def morning_sections(report: MorningReport) -> dict[str, Any]:
             {"label": "Spots by hand", "value": f"{len(report.hand):,}"},
         ],
         "walk": report.walk[:WALKED],
-        "walk_more": max(0, len(report.walk) - WALKED),
+        "walk_more": sum(stop.zones for stop in report.walk[WALKED:]),
         "hand": report.hand,
         "flushes": [
             {
@@ -84,7 +85,7 @@ def _status(report: MorningReport) -> str:
     if hand:
         parts.append(f"{hand} spot{'s are' if hand > 1 else ' is'} drier than the floor")
     if not parts:
-        parts.append(f"{len(report.walk)} place{'s' if len(report.walk) > 1 else ''} to look at")
+        parts.append(f"{counted(sum(stop.zones for stop in report.walk), 'zone')} to look at")
     text = "; ".join(parts)
     return text[0].upper() + text[1:] + "."
 
