@@ -101,9 +101,7 @@ def _in_time(job: NightJob, effort: float, bounds: Bounds) -> _Attempt:
     First `finish_by` is held like the window, and what then finds no place is put in late, ending as early as it can.
     Where that leaves something out the night is also filled without, and what is late may yet come to be in time.
     """
-    share = (
-        1.0 if bounds.largest <= job.window_minutes else HELD_SHARE
-    )  # where not all fits it is no use to search long
+    share = 1.0 if bounds.largest <= job.window_minutes else HELD_SHARE
     best = _best_attempt(replace(job, hold_finish=True), share * effort, bounds)
     best.board.open_again(job)
     cycles = np.bincount(job.cycle_zone, minlength=job.zones)

@@ -61,13 +61,15 @@ def draw_site(folder: Path, seed: int) -> Path:
     largest = max(float(z["flow"]) for z in zones)
     lines = _head(r, us, nights)
     lines += _windows(r)
-    lines += _plumbing(r, us, pumps, branches, controllers, total, largest)
+    x = random.Random(f"hydraulics {seed}")  # drawn apart, so that the sites of before stay what they were
+    lines += _plumbing(r, x, us, pumps, branches, controllers, total, largest)
     lines += _waters(r, us, sources, zones)
     lines += _orders(r)
     for surface in r.sample(SURFACE, r.choice((0, 0, 1, 3))):
         lines += [f"[surface.{surface}]", f"priority = {r.randint(1, 6)}"]
         lines += [f"moisture_floor = {r.choice((0.2, 0.5, 0.6))}"] if r.random() < 0.4 else []
         lines += [f"firmness_limit = {r.choice((0.7, 0.9, 1.0))}"] if r.random() < 0.5 else []
+        lines += [f'finish_by = "{x.choice(("22:45", "02:00", "03:30", "05:30"))}"'] if x.random() < 0.4 else []
         lines += [""]
     (folder / "site.toml").write_text("\n".join(lines) + "\n", encoding="utf-8")
     if us:
@@ -141,7 +143,14 @@ def _windows(r: random.Random) -> list[str]:
 
 
 def _plumbing(
-    r: random.Random, us: bool, pumps: int, branches: int, controllers: int, total: float, largest: float
+    r: random.Random,
+    x: random.Random,
+    us: bool,
+    pumps: int,
+    branches: int,
+    controllers: int,
+    total: float,
+    largest: float,
 ) -> list[str]:
     flow = (lambda q: f'"{q / 0.0630902:.2f} gal/min"') if us else (lambda q: f"{q:.3f}")
     lines = []
@@ -153,12 +162,21 @@ def _plumbing(
             lines += [f'ramp = "{ramp / 0.0630902:.2f} gal/min/min"' if us else f"ramp = {ramp:.3f}"]
         lines += [f"smallest_flow = {flow(0.3 * largest)}"] if r.random() < 0.3 else []
         lines += ["head = 70", "efficiency = 0.6"] if r.random() < 0.5 else []
+        lines += [_curve(x, us, capacity)] if x.random() < 0.4 else []
         lines += [""]
     for b in range(branches):
         lines += ["[[branch]]", f'name = "line {b + 1}"']
         lines += [f'pump = "pump {b % pumps + 1}"'] if pumps else []
-        if r.random() < 0.8:
+        limited = r.random() < 0.8
+        if limited:
             lines += [f"capacity = {flow(r.choice((0.6, 1.05, 2.2, 6.0)) * largest)}"]
+        pipe = x.choice(("none", "none", "length", "roughness", "friction"))
+        if pipe in ("length", "roughness"):
+            lines += [f'length = "{x.randint(50, 900)} ft"' if us else f"length = {x.randint(20, 400)}"]
+            lines += [f'diameter = "{x.choice((2.1, 3.2, 6.1))} in"' if us else f"diameter = {x.choice((55, 79, 150))}"]
+            lines += ["roughness = 120"] if pipe == "roughness" else []
+        elif pipe == "friction" and limited:
+            lines += [f'friction = "{x.randint(2, 30)} ft"' if us else f"friction = {x.uniform(0.5, 9):.2f}"]
         lines += [""]
     for c in range(controllers):
         lines += [
@@ -169,6 +187,18 @@ def _plumbing(
         lines += [f"stations_at_once = {r.choice((1, 1, 2, 6))}"] if r.random() < 0.7 else []
         lines += [""]
     return lines
+
+
+def _curve(x: random.Random, us: bool, capacity: float) -> str:
+    """Points of a pump curve that reaches a little past the capacity."""
+    shares, head, points = sorted({0.0, 1.1, *(x.uniform(0.1, 1.0) for _ in range(x.randint(0, 3)))}), 96.0, []
+    efficiency = x.random() < 0.7
+    for share in shares:
+        flow = f'"{share * capacity / 0.0630902:.3f} gal/min"' if us else f"{share * capacity:.4f}"
+        last = [f"{x.uniform(0.3, 0.8) if share else x.choice((0.0, 0.4)):.3f}"] if efficiency else []
+        points.append("[" + ", ".join([flow, f'"{head / 0.3048:.2f} ft"' if us else f"{head:.2f}", *last]) + "]")
+        head -= x.uniform(0.0, 18.0)
+    return f"curve = [{', '.join(points)}]"
 
 
 def _waters(r: random.Random, us: bool, sources: int, zones: list[dict[str, str]]) -> list[str]:

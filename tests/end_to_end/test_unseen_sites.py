@@ -17,6 +17,7 @@ import pytest
 from scheduler.evening import plan_tonight
 from scheduler.sheets.document import plan_faults, plan_schema
 from scheduler.site import load_site
+from tests.end_to_end.energy_checker import energy_faults
 from tests.end_to_end.hand_sites import EVENING, draw_site
 from tests.end_to_end.plan_checker import check_plan
 from tests.sites import make_site
@@ -61,7 +62,7 @@ def judged(folder: Path, night: date = EVENING) -> tuple[dict, list[str]]:
     plan = json.loads(json.dumps(plan_tonight(site, night, made), allow_nan=False))
     validator = jsonschema.Draft202012Validator(plan_schema())
     faults = [f"{'/'.join(map(str, e.path))}: {e.message}" for e in validator.iter_errors(plan)]
-    return plan, faults + plan_faults(plan) + check_plan(folder, plan)
+    return plan, faults + plan_faults(plan) + check_plan(folder, plan) + energy_faults(folder, plan)
 
 
 @pytest.mark.parametrize("options", SIZED.values(), ids=SIZED.keys())
@@ -136,6 +137,11 @@ def test_the_checker_sees_what_is_wrong(tmp_path):
                 zone["path"][0]["minutes"] = 0
 
     assert any("pump" in f for f in spoiled(all_at_once))
+    copy = json.loads(json.dumps(plan))
+    copy["energy"][0]["pumps"] = {n: e * 1.01 for n, e in copy["energy"][0]["pumps"].items()}
+    copy["energy"][-1]["price"] += 0.001
+    wrong = energy_faults(folder, copy)
+    assert any("worked out" in f for f in wrong) and any("the tariff says" in f for f in wrong)
     assert any("runs" in f for f in spoiled(early))
     assert any("too dry" in f for f in spoiled(thirsty_greens))
     assert any("balance" in f for f in spoiled(lambda c, r: r[0]["balance"].update(etc_mm=0.0)))
