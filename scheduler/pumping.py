@@ -137,14 +137,16 @@ def pump_warnings(
             named = "zone " if len(zones) == 1 else "zones "
             named += ", ".join(zones[:NAMED]) + (f" and {len(zones) - NAMED} more" if len(zones) > NAMED else "")
             together = float(run.job.flow[running[run.job.pump[running] == p]].sum())
-            why = (
-                "all its runs of tonight together draw less"
-                if together < pump.smallest_flow
-                else "no other run found room beside them"
-            )
+            under = float(pumped.played.under_smallest[p])
+            if together < pump.smallest_flow:
+                why = "all its runs of tonight together draw less"
+            elif under <= run.timetable.unavoidable[p] + run.timetable.grid_min:
+                why = "no timetable avoids it, as nothing that may run beside them draws enough for so long"
+            else:
+                why = "no other run found room beside them"
             text = (
                 f"runs below its smallest flow of {format_flow(pump.smallest_flow, site.units)} for "
-                f"{format_duration(float(pumped.played.under_smallest[p]))}, longest from {clock(longest.start)} to "
+                f"{format_duration(under)}, longest from {clock(longest.start)} to "
                 f"{clock(longest.end)} with only {named}: {why}"
             )
             found.append({"subject": _called(pump.name), "text": text})

@@ -234,6 +234,7 @@ class Timetable:
     grid_start, grid_min : float          First moment and step of `flow` [min].
     flow : ndarray, shape (P, T)          Flow of each pump in each grid step [L/s].
     under_smallest : ndarray, shape (P,)  Minutes a pump runs below its smallest flow [min].
+    unavoidable : ndarray, shape (P,)     How many of them are proven to be in every timetable of these runs [min].
     bounds : Bounds                       What each limit needs at least.
     lower_bound_min : float               The largest of them [min].
     makespan_min : float                  Window minutes from the first start to the last stop [min].
@@ -255,6 +256,7 @@ class Timetable:
     grid_min: float
     flow: FloatArray
     under_smallest: FloatArray
+    unavoidable: FloatArray
     bounds: Bounds
     lower_bound_min: float
     makespan_min: float

@@ -61,11 +61,10 @@ def pack_night(job: NightJob, effort: float = EFFORT) -> Timetable:
     best = _in_hours(job, HOURS_SHARE * effort, bounds) if effort >= EFFORT else None
     if best is None:
         best = _placed(job, effort, bounds)
-    if job.pump_smallest.any():
-        Steadier(job, best.board).run()
+    unavoidable = Steadier(job, best.board).run() if job.pump_smallest.any() else np.zeros(job.pump_smallest.size)
     if best.left.any() and effort >= EFFORT:
         bounds = lower_bounds(job, patterns=True)
-    return _timetable(job, best, bounds)
+    return _timetable(job, best, bounds, unavoidable)
 
 
 def _placed(job: NightJob, effort: float, bounds: Bounds) -> _Attempt:
@@ -354,7 +353,7 @@ class _Wishes:
         return int(starts[in_time - 1]) if in_time else int(starts[0])  # too late in any case: as early as possible
 
 
-def _timetable(job: NightJob, best: _Attempt, bounds: Bounds) -> Timetable:
+def _timetable(job: NightJob, best: _Attempt, bounds: Bounds, unavoidable: FloatArray) -> Timetable:
     board = best.board
     cycles = [(start, end, zone) for zone in range(job.zones) for start, end in _joined(job, board, zone)]
     rows = np.array(sorted(cycles), dtype=np.int64).reshape(-1, 3)
@@ -381,6 +380,7 @@ def _timetable(job: NightJob, best: _Attempt, bounds: Bounds) -> Timetable:
         grid_min=job.grid_min,
         flow=flow,
         under_smallest=running.sum(axis=1) * job.grid_min,
+        unavoidable=unavoidable,
         bounds=bounds,
         lower_bound_min=bounds.largest,
         makespan_min=makespan,

@@ -50,16 +50,24 @@ class Steadier:
         done = np.where(np.isnan(done), np.inf, done) / job.grid_min - board.first
         self.done: IntArray = np.floor(np.minimum(done, board.steps) + 1e-9).astype(np.int64)
 
-    def run(self) -> None:
-        """Move runs as long as it leaves a pump fewer steps below its smallest flow."""
+    def run(self) -> FloatArray:
+        """Move runs as long as it leaves a pump fewer steps below its smallest flow.
+
+        Returns
+        -------
+        ndarray, shape (P,)   Minutes below it that no timetable avoids, as far as that is proven [min].
+        """
+        unavoidable = np.zeros(self.job.pump_capacity.size)
         for pump in np.flatnonzero(self.job.pump_smallest > 0).tolist():
             self.pump = pump
             self.smallest = int(whole_flow(self.job.pump_smallest[pump : pump + 1])[0])
             self.zones = np.flatnonzero((self.job.pump == pump) & (self.board.need > 0)).tolist()
             self.least = self._unavoidable()
+            unavoidable[pump] = self.least * self.job.grid_min
             while self.left > 0 and self._standing()[0] > self.least and self._one_by_one():
                 pass
             self._several()
+        return unavoidable
 
     def _unavoidable(self) -> float:
         """Steps below the smallest flow S that no timetable avoids; 0 where too many zones run to look.

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from scheduler.site.settle import EFFICIENCY, ROUGHNESS
+from scheduler.stations import typical_energy
 from tests.scheduler.site_folders import TOML, lines, site
 
 PUMP = "[[pump]]\nname = 'a'\n"  # lines 8 and 9 of the file
@@ -101,3 +102,19 @@ def test_faults_of_hydraulics_are_located(tmp_path, toml, words):
 def test_a_pump_without_curve_or_ramp_is_as_before(tmp_path):
     pump = site(tmp_path, TOML + PUMP + "capacity = 20\nhead = 60\n").pumps[0]
     assert (pump.capacity, pump.ramp, pump.head, pump.curve) == (20.0, math.inf, 60.0, ())
+
+
+def test_a_cubic_metre_is_priced_at_three_quarters_of_the_capacity(tmp_path):
+    # 0.002725 H / eta kWh/m3 (tests/published): held 60 m at 0.65: 0.25154. A curve from (0, 70 m) to (20, 50 m) at
+    # full speed: 15 L/s, 55 m, 0.6 + 0.75 * 0.1 = 0.675: 0.22204. Held 40 m with 3 m of friction at the branch's
+    # capacity, at three quarters of it 3 * 0.75^1.852 = 1.76087 m: 41.76087 m at 0.675: 0.16859. Worked by hand.
+    def typical(pump: str, more: str = "") -> float:
+        return float(typical_energy(site(tmp_path, TOML + PUMP + pump + more))[0])
+
+    curve = "curve = [[0, 70, 0.6], [20, 50, 0.7]]\n"
+    branch = "[[branch]]\nname = 'loop'\ncapacity = 12\nfriction = 3\n"
+    assert typical("capacity = 20\nhead = 60\nefficiency = 0.65\n") == pytest.approx(0.25154, abs=5e-6)
+    assert typical(curve) == pytest.approx(0.22204, abs=5e-6)
+    assert typical(curve, branch) == pytest.approx(0.22204, abs=5e-6)  # friction is not of a pump at full speed
+    assert typical(curve + "head = 40\n", branch) == pytest.approx(0.16859, abs=5e-6)
+    assert typical("capacity = 20\n") == 0.0
