@@ -18,8 +18,8 @@ from scheduler.demand import Demand
 from scheduler.finish import late_warnings
 from scheduler.flushes import FlushCandidates
 from scheduler.inputs import SMALLEST_RUN, NightInputs, fits_alone
-from scheduler.left_out import left_out_warnings
 from scheduler.leaching import leaching_part
+from scheduler.left_out import left_out_warnings
 from scheduler.limits import Scarce, limits_by_night, short_of
 from scheduler.notes import Note
 from scheduler.pumping import energy_part, flow_part, pump_warnings, pumped_night, pumps_part

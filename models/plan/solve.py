@@ -241,7 +241,12 @@ class PlanSolver:
     def _run(self, certain: bool = True) -> float:
         """Run the solver and return the objective; where a plan is not certain, inf if there is none."""
         answers = (highspy.HighsModelStatus.kOptimal, *(() if certain else NO_PLAN))
+        before = self.highs.getBasis()
         self.highs.run()
+        if self.highs.getModelStatus() not in answers and before.valid:
+            self._scale_costs()  # from the basis it began with: on a large plan from nothing was measured to take 20 s
+            self.highs.setBasis(before)
+            self.highs.run()
         if self.highs.getModelStatus() not in answers:
             self._scale_costs()  # and without the last basis, which may be at fault
             self.highs.clearSolver()
