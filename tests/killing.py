@@ -17,6 +17,7 @@ import signal
 import time
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -97,16 +98,27 @@ def child(folder: Path, url: str | None, said: Path) -> None:
         os.write(handle, f"{step}\n".encode())
 
 
+def takes(target: Any, *arguments: Any) -> float:
+    """Give the seconds a child takes from its start when nobody kills it; on a busy machine it is many times longer."""
+    began = time.perf_counter()
+    process = multiprocessing.get_context("fork").Process(target=target, args=arguments, daemon=True)
+    process.start()
+    process.join()
+    _must(process.exitcode == 0, f"an undisturbed child ended with {process.exitcode}")
+    return time.perf_counter() - began
+
+
 def trial(folder: Path, delay: float, url: str | None = None) -> Killed:
     """Start a child, kill it after `delay` seconds, look; raise AssertionError where a promise is broken."""
     said = folder / "said"
     process = multiprocessing.get_context("fork").Process(target=child, args=(folder, url, said), daemon=True)
     process.start()
-    time.sleep(delay)
-    ended = not process.is_alive()
-    if process.pid is not None and not ended:
+    process.join(delay)
+    if process.pid is not None and process.is_alive():
         os.kill(process.pid, signal.SIGKILL)
     process.join()
+    ended = process.exitcode == 0
+    _must(ended or process.exitcode == -signal.SIGKILL, f"the child ended with {process.exitcode}")
     acknowledged = len(said.read_text().splitlines()) if said.exists() else 0
     ledger = open_ledger(folder, url, "site")
     try:
@@ -137,11 +149,12 @@ def intake_trial(folder: Path, site: Site, delay: float) -> Killed:
     said = folder / "said"
     process = multiprocessing.get_context("fork").Process(target=intake_child, args=(folder, site, said), daemon=True)
     process.start()
-    time.sleep(delay)
-    ended = not process.is_alive()
-    if process.pid is not None and not ended:
+    process.join(delay)
+    if process.pid is not None and process.is_alive():
         os.kill(process.pid, signal.SIGKILL)
     process.join()
+    ended = process.exitcode == 0
+    _must(ended or process.exitcode == -signal.SIGKILL, f"the child ended with {process.exitcode}")
     ledger = open_ledger(folder)
     try:
         tables = [queries.readings, queries.observed_weather, queries.issued_forecasts, queries.applied_water]

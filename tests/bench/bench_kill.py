@@ -21,7 +21,7 @@ import numpy as np
 
 from scheduler.site import load_site
 from tests.command_kills import EVENINGS, Seen, grow, make_season, step_trial, timed_trial
-from tests.killing import intake_trial, trial
+from tests.killing import child, intake_child, intake_trial, takes, trial
 
 Counter = collections.Counter[str]
 
@@ -82,8 +82,9 @@ def kill_ledger(kills: int, rng: np.random.Generator) -> Counter:
     """Kill a program that writes the ledger step by step."""
     came: Counter = collections.Counter()
     while came["killed"] < kills:
-        with tempfile.TemporaryDirectory() as folder:
-            seen = trial(Path(folder), float(rng.uniform(0.0, 0.3)))
+        with tempfile.TemporaryDirectory() as folder, tempfile.TemporaryDirectory() as calm:
+            usual = takes(child, Path(calm), None, Path(calm) / "said")
+            seen = trial(Path(folder), usual * float(rng.uniform(0.0, 1.05)))
         came["ended before the signal" if seen.ended else "killed"] += 1
         came["killed before anything was written"] += not seen.ended and not seen.found
         came["written but not yet acknowledged"] += seen.found > seen.acknowledged
@@ -96,8 +97,9 @@ def kill_intake(kills: int, rng: np.random.Generator) -> Counter:
     came: Counter = collections.Counter()
     site = load_site(Path(__file__).parents[2] / "scenarios" / "lowland-stadium")
     while came["killed"] < kills:
-        with tempfile.TemporaryDirectory() as folder:
-            seen = intake_trial(Path(folder), site, float(rng.uniform(0.0, 0.5)))
+        with tempfile.TemporaryDirectory() as folder, tempfile.TemporaryDirectory() as calm:
+            usual = takes(intake_child, Path(calm), site, Path(calm) / "said")
+            seen = intake_trial(Path(folder), site, usual * float(rng.uniform(0.0, 1.05)))
         came["ended before the signal" if seen.ended else "killed"] += 1
         _tell(came)
     return came

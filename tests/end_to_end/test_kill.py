@@ -8,7 +8,7 @@ import numpy as np
 
 from scheduler.site import load_site
 from tests.command_kills import EVENINGS, grow, make_season, step_trial
-from tests.killing import STEPS, intake_trial, trial
+from tests.killing import STEPS, child, intake_child, intake_trial, takes, trial
 
 KILLS = 20  # real ones: a child that ends before its signal does not count
 MOST_TRIALS = 120
@@ -17,12 +17,14 @@ MOST_TRIALS = 120
 def test_a_killed_writer_leaves_a_sound_ledger(tmp_path):
     rng = np.random.default_rng(20260714)
     killed = []
+    (tmp_path / "calm").mkdir()
+    usual = takes(child, tmp_path / "calm", None, tmp_path / "said")
     for number in range(MOST_TRIALS):
         if len(killed) == KILLS:
             break
         folder = tmp_path / str(number)
         folder.mkdir()
-        one = trial(folder, float(rng.uniform(0.0, 0.25)))
+        one = trial(folder, usual * float(rng.uniform(0.0, 1.0)))
         killed += [] if one.ended else [one]
     assert len(killed) == KILLS, "hardly a child was killed before it ended; the trial proves nothing"
     assert any(0 < one.acknowledged < STEPS for one in killed)
@@ -32,10 +34,12 @@ def test_a_killed_intake_is_there_whole_or_not_at_all(tmp_path):
     site = load_site(Path(__file__).parents[2] / "scenarios" / "lowland-stadium")
     rng = np.random.default_rng(7)
     seen = []
+    (tmp_path / "calm").mkdir()
+    usual = takes(intake_child, tmp_path / "calm", site, tmp_path / "said")
     for number in range(12):
         folder = tmp_path / str(number)
         folder.mkdir()
-        seen.append(intake_trial(folder, site, float(rng.uniform(0.0, 0.25))))
+        seen.append(intake_trial(folder, site, usual * float(rng.uniform(0.0, 1.0))))
     assert any(not one.ended for one in seen), "every intake ended before it was killed; the trial proves nothing"
 
 
