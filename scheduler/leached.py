@@ -3,6 +3,10 @@
 No two soils give up their salt alike, and no published relation knows this one. Where both halves of a zone's roots
 have probes, each flush of the record shows by how much its water lowered ECe; the layered balance is fitted to that, by
 kin (same surface and soil), shrunk to its published setting. Flushes are found in the log of applied water.
+
+Measured over 75 evenings in finer soils that work differently (tests/bench/bench_reclaimed.py), ECe after a flush
+against its forecast: median 1.29 and 9 % within 20 % without any of this where salt disperses most, 1.12 and 83 % with
+it; 1.14 and 61 % against 1.06 and 79 % where water drains slowly; where it drains at once 0.90 against 0.87.
 """
 
 from __future__ import annotations

@@ -102,6 +102,12 @@ def _print_planned_flushes(screen: Console, document: dict[str, Any]) -> None:
         parts = [f"{now} tonight", f"{len(flushes) - now - never} on later nights"]
         parts += [f"{never} due, but not within this plan"] if never else []
         screen.print("salt flushes: " + ", ".join(parts), highlight=False)
+    upkeep = document.get("leaching", {}).get("upkeep", [])
+    if upkeep:
+        now = sum(document["night"] in u["nights"] for u in upkeep)
+        screen.print(
+            f"a little leaching with their watering: {counted(len(upkeep), 'zone')}, {now} tonight", highlight=False
+        )
 
 
 def _print_limits(screen: Console, document: dict[str, Any]) -> None:
