@@ -62,12 +62,36 @@ class Steadier:
             self.pump = pump
             self.smallest = int(whole_flow(self.job.pump_smallest[pump : pump + 1])[0])
             self.zones = np.flatnonzero((self.job.pump == pump) & (self.board.need > 0)).tolist()
+            self._join()
             self.least = self._unavoidable()
             unavoidable[pump] = self.least * self.job.grid_min
             while self.left > 0 and self._standing()[0] > self.least and self._one_by_one():
                 pass
             self._several()
         return unavoidable
+
+    def _join(self) -> None:
+        """Make parts of a run that meet one again, so that they move together."""
+        cycles = np.bincount(self.job.cycle_zone, minlength=self.job.zones)
+        for zone in self.zones:
+            parts = sorted(self.board.placed[zone])
+            if self.board.soak[zone] or cycles[zone] > 1 or len(parts) < 2:
+                continue
+            joined = parts[:1]
+            for start, end in parts[1:]:
+                if start == joined[-1][1]:
+                    joined[-1] = (joined[-1][0], end)
+                else:
+                    joined.append((start, end))
+            if len(joined) < len(parts):
+                self._put_back(zone, joined)
+
+    def _put_back(self, zone: int, parts: list[tuple[int, int]]) -> None:
+        """Let a zone run in these parts instead of its own."""
+        for start, end in list(self.board.placed[zone]):
+            self.board.remove(zone, start, end)
+        for start, end in parts:
+            self.board.place(zone, start, end - start)
 
     def _unavoidable(self) -> float:
         """Steps below the smallest flow S that no timetable avoids; 0 where too many zones run to look.
@@ -123,12 +147,17 @@ class Steadier:
     def _several(self) -> None:
         """Take a few runs off at once, one of them a run that is too little, and put them back better."""
         standing, idle = self._standing(), 0
+        fewest, kept = standing[0], {z: list(self.board.placed[z]) for z in self.zones}
         while self.left > 0 and idle < IDLE and standing[0] > self.least:
             idle += 1
             new = self._round(standing)
             if new is not None:
-                idle = 0 if new[0] < standing[0] else idle
                 standing = new
+                if standing[0] < fewest:
+                    idle, fewest, kept = 0, standing[0], {z: list(self.board.placed[z]) for z in self.zones}
+        for zone, parts in kept.items():  # what moved since without fewer such steps goes back
+            if parts != self.board.placed[zone]:
+                self._put_back(zone, parts)
 
     def _round(self, standing: tuple[int, float]) -> tuple[int, float] | None:
         """One such round; None where everything stands as it did."""
