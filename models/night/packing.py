@@ -31,6 +31,7 @@ REPAIRED = 1500  # [-] cycles up to which it is worth it; with more, gaps find a
 RANK_WEIGHT = 4.0  # [-] by which a minute left out weighs more than one of the next rank while the night is searched
 HELD_SHARE = 0.25  # [-] of the effort for holding all times to be done by in a night that cannot fit
 WORTH_IT = 0.95  # [-] a freer attempt must leave out at least 5 % less
+MINUTES_PER_PART = 0.2  # [min] left out of a zone that one cut of its run may save: someone has to key it in
 
 
 @dataclass
@@ -150,14 +151,19 @@ def _placed_late(board: Board, item: Item, whole: bool) -> int:
 
 
 def _best_attempt(job: NightJob, effort: float, bounds: Bounds) -> _Attempt:
-    """The attempt that leaves the least out, repaired where that is worth it."""
+    """The attempt that leaves the least out with the fewest cuts, repaired where that is worth it."""
     best: _Attempt | None = None
+    least = 0.0
     work = _work_per_minute(job)
+    asked = np.bincount(job.cycle_zone, minlength=job.zones)
+    per_part = MINUTES_PER_PART * _work_of_zone(job)
     beyond = 1.0 - job.window_minutes / bounds.largest if bounds.largest > job.window_minutes else 0.0
     enough = (beyond + CLOSE_ENOUGH) * float(work @ job.cycle_minutes) if beyond else 0.0
     for attempt in _attempts(job, work, effort):
-        if best is None or attempt.unplaced_work < best.unplaced_work * WORTH_IT:
-            best = attempt
+        parts = np.array([len(placed) for placed in attempt.board.placed])
+        cost = attempt.unplaced_work + float(per_part @ np.maximum(parts - asked, 0))
+        if best is None or cost < least * WORTH_IT:
+            best, least = attempt, cost
         if best.unplaced_work <= enough:
             break
     assert best is not None  # there is always a first attempt
