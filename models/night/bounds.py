@@ -19,6 +19,8 @@ ROUNDING_TERMS = 40  # [-] functions u_k tried
 THRESHOLDS = 64  # [-] functions v_e tried
 GRAIN = 1000  # [-] parts of a capacity in which the sets of zones that run together are added up
 NEARLY = 0.8  # [-] of the window: a limit that needs less is not looked at more closely
+FEW = 8  # [-] zones up to which the share of a capacity they can use is found exactly
+MOST_EXACT = 12  # [-] capacities for which it is: some ms each
 MANY = 60  # [-] zones beyond which flows add up to a capacity closely enough
 FAR = 4e12  # [1e-6 L/s] stands for "no limit"
 
@@ -36,9 +38,10 @@ def whole_capacity(capacity: FloatArray) -> IntArray:
 def usable_share(flow: FloatArray, group: IntArray, capacity: FloatArray, weight: FloatArray) -> FloatArray:
     """Share of each capacity that its zones can fill when only whole zones run together.
 
-    For each zone the best set of zones that runs with it is sought among whole thousandths of the capacity; the share
-    is the mean of what those sets use, weighted by each zone's water. An upper estimate: the best sets of all zones
-    need not fit one after another.
+    On up to `FEW` zones the least time in which they can run their water is found (patterns.py), and the share is what
+    they use of the capacity in that time. On more, the best set of zones that runs with each is sought among whole
+    thousandths of the capacity, and the share is the mean of what those sets use, weighted by each zone's water: an
+    upper estimate, as the best sets of all zones need not fit one after another.
 
     Parameters
     ----------
@@ -59,11 +62,25 @@ def usable_share(flow: FloatArray, group: IntArray, capacity: FloatArray, weight
     [0.91]
     >>> usable_share(np.array([6.0, 6.0]), np.array([0, 0]), np.array([11.0]), np.ones(2)).round(2).tolist()
     [0.55]
+
+    Of 5, 5 and 6 L/s on 10 L/s only the first two run together. With 20 min of one and 100 min of the other, and 50 min
+    of the third, that is 20 + 80 + 50 min, in which 900 of 1,500 L/s min are used.
+
+    >>> water = np.array([5.0 * 20.0, 5.0 * 100.0, 6.0 * 50.0])
+    >>> usable_share(np.array([5.0, 5.0, 6.0]), np.zeros(3, dtype=int), np.array([10.0]), water).round(2).tolist()
+    [0.6]
     """
     share = np.ones(capacity.size)
+    exact = MOST_EXACT
     for g in np.flatnonzero(np.isfinite(capacity) & (capacity > 0)).tolist():
-        on = np.flatnonzero(group == g)
+        on = np.flatnonzero((group == g) & (flow <= capacity[g]))  # the others never run
         if not 0 < on.size <= MANY or not weight[on].any():
+            continue
+        if exact and 1 < on.size <= FEW and flow[on].sum() > capacity[g]:
+            exact -= 1
+            minutes = weight[on] / flow[on]
+            least = pattern_bound(flow[on], minutes / minutes.max(), float(capacity[g])) * minutes.max()
+            share[g] = min(float(weight[on].sum()) / (float(capacity[g]) * least), 1.0)
             continue
         units = np.ceil(flow[on] / capacity[g] * GRAIN - 1e-9).astype(np.int64).tolist()
         best = [_fullest(units, i) / GRAIN for i in range(len(units))]
@@ -168,7 +185,11 @@ def _pump_bound(job: NightJob, pump: int, flow: IntArray, minutes: FloatArray) -
 
 
 def _ramp_bound(volume: float, capacity: int, job: NightJob, pump: int, largest: int) -> float:
-    """Fewest grid steps T whose flow, at most min(c, ramp * minutes from either end), can hold the volume."""
+    """Least window time [min] whose flow, at most min(c, ramp * minutes from either end of a piece), holds the volume.
+
+    V(T), the most that T steps in a row hold, grows faster and faster up to c a step. So of all ways to spend a time
+    on the pieces of the window, the longest ones whole and then the next in part hold the most.
+    """
     ramp = max(
         float(whole_capacity(job.pump_ramp[pump : pump + 1])[0]), float(largest)
     )  # one valve alone may pass the ramp
@@ -176,14 +197,43 @@ def _ramp_bound(volume: float, capacity: int, job: NightJob, pump: int, largest:
     rise: list[float] = []  # flow possible in the 1st, 2nd ... grid step
     while (minute := len(rise) // per_minute + 1) * ramp < capacity and minute < 1500:
         rise.append(minute * ramp)
+    left, spent = volume / job.grid_min, 0.0
+    for steps in _rows_of_steps(job, per_minute):
+        if left <= (most := _held(steps, rise, capacity)):
+            return (spent + _steps_for(left, rise, capacity)) * job.grid_min
+        left, spent = left - most, spent + steps
+    return (spent + left / capacity) * job.grid_min
+
+
+def _rows_of_steps(job: NightJob, per_minute: int) -> list[int]:
+    """Grid steps of the window's pieces, the longest first; the ramp sees none of a gap shorter than a minute."""
+    rows: list[int] = []
+    end = None
+    for opens, closes in job.whole_pieces.tolist():
+        if end is not None and opens - end < per_minute:
+            rows[-1] += closes - opens
+        else:
+            rows.append(closes - opens)
+        end = closes
+    return sorted(rows, reverse=True)
+
+
+def _held(steps: int, rise: list[float], capacity: int) -> float:
+    """Most flow times steps that a row of steps holds."""
+    if steps >= 2 * len(rise):
+        return 2.0 * sum(rise) + (steps - 2 * len(rise)) * float(capacity)
+    return 2.0 * sum(rise[: steps // 2]) + (rise[steps // 2] if steps % 2 else 0.0)
+
+
+def _steps_for(amount: float, rise: list[float], capacity: int) -> float:
+    """Fewest steps in a row that hold an amount of flow times steps, at most one too few."""
     tapered = 2.0 * sum(rise)
-    in_steps = volume / job.grid_min
-    if in_steps >= tapered:
-        return (2 * len(rise) + (in_steps - tapered) / capacity) * job.grid_min
+    if amount >= tapered:
+        return 2 * len(rise) + (amount - tapered) / capacity
     total, steps = 0.0, 0
     for flow in rise:
-        if total >= in_steps:
+        if total >= amount:
             break
         total += 2.0 * flow
         steps += 2
-    return max(steps - 1, 0) * job.grid_min
+    return float(max(steps - 1, 0))

@@ -22,6 +22,8 @@ PER_PART = 0.2  # [-] of a grid step of its zone: what one more part of a run co
 PER_LATE = 1.0  # [-] of a grid step of its zone: what one part that ends after its time counts
 GRACE = 0.5  # [min] of a mean zone by which a round may leave out more and is kept, falling to 0
 IDLE = 120  # [-] rounds in a row without a better board after which the search ends
+SMALL_IDLE = 400  # [-] the same on a night of up to `SMALL` cycles: with few runs a better board is rarer
+SMALL = 150  # [-]
 TIDY = 0.25  # [-] of the effort for making whole runs of parts once everything has a place
 PLACING = 4.0  # [-] cycles' worth of effort that clearing and placing one run takes
 
@@ -76,8 +78,8 @@ class Repair:
         kept = self._picture()
         slack = GRACE * float(np.mean(self.weight))
         tidying = False
-        idle = 0
-        while spent < effort and idle < IDLE and (not self.left or self._cost(self.left, parts=False) > enough):
+        idle, most_idle = 0, SMALL_IDLE if self.job.cycle_zone.size <= SMALL else IDLE
+        while spent < effort and idle < most_idle and (not self.left or self._cost(self.left, parts=False) > enough):
             if not self.left and not tidying:
                 tidying, effort = True, min(effort, spent + TIDY * effort)
             target = self._target()

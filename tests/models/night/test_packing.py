@@ -336,3 +336,29 @@ def test_times_to_be_done_by_are_held_where_the_night_has_room(seed):
     table = packed(replace(plain, finish_by=np.where(np.arange(plain.zones) % 4 == 0, middle, np.nan)))
     assert table.fitted
     assert not table.after_finish_by.any()
+
+
+def test_a_ramp_is_climbed_in_every_piece_of_the_window():
+    # Capacity 10, ramp 5 L/s a minute, zones of 5 L/s or less: the first and last minute of a piece hold 5, the others
+    # 10. One piece of 20 min holds 190, two of 10 min hold 2 * 90 = 180: ten zones of 5 L/s run 3.6 min each in them,
+    # and 190 would need a minute more.
+    zones = np.arange(10)
+    two = night(
+        zones, np.full(10, 4.0), np.full(10, 5.0), window=[(1320, 1330), (1340, 1350)], pump_ramp=np.array([5.0])
+    )
+    assert lower_bounds(two).pump[0] == pytest.approx(20.0 + (200 - 180) / 10)
+    one = replace(two, pieces=np.array([[1320.0, 1340.0]]), blocks=np.array([[1320.0, 1340.0]]))
+    assert lower_bounds(one).pump[0] == pytest.approx(20.0 + (200 - 190) / 10)
+    # half of it fits in one piece of 20 min: 100 = 5 + 9 * 10 + 5 in 11 min
+    half = replace(one, cycle_minutes=np.full(10, 2.0))
+    assert lower_bounds(half).pump[0] == pytest.approx(11.0)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_bounds_hold_in_pieces_with_a_ramp(seed):
+    # As above: what fits proves the bound, here over two pieces of equal length.
+    job = full_job(25, seed, coarse=1.5, ramp=0.3, gaps=True)
+    for minutes in (500.0, 600.0, 900.0):
+        table = packed(with_window(job, minutes))
+        if table.fitted:
+            assert table.lower_bound_min <= table.makespan_min + 1e-6
