@@ -11,6 +11,7 @@ and a pump station can carry out. Arrays in, arrays out; in the order of use::
     patterns.py   pattern_bound      a stronger bound for small sites: which zones can run together at all
     board.py      Board              the night as a grid: what is still free, and where a cycle may start
     dispatch.py   Dispatcher         a fuller way to fill a night: moment by moment, with what uses up the capacity left
+    giving_way.py GivingWay          what finds no place is of the ranks served last, never for want of their place
     steady.py     Steadier           runs moved so that a pump stays above its smallest flow
     packing.py    pack_night         start times for every cycle
     simulate.py   check_timetable    the timetable played back by its events, written apart from the packer

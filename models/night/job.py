@@ -73,6 +73,7 @@ class NightJob:
                                                 pieces.
     allowed : ndarray of bool, shape (Z, B), optional       Blocks in which the zone may run; None = all.
     finish_rank : ndarray of int, shape (Z,), optional      0 finishes last, nearest to the close; then 1, 2 ... Soft.
+                                                What finds no place is of the highest numbers.
     finish_by : ndarray, shape (Z,), optional   Time to be done by, as before mowing [min], NaN = none. Soft.
     minutes_by_block : ndarray, shape (Z, B), optional      Run time the plan would have in each block [min]. Soft.
     block_price : ndarray, shape (B,), optional Energy price; blocks of equal price count as one for `minutes_by_block`.
