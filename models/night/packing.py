@@ -31,7 +31,7 @@ REPAIRED = 1500  # [-] cycles up to which it is worth it; with more, gaps find a
 RANK_WEIGHT = 4.0  # [-] by which a minute left out weighs more than one of the next rank while the night is searched
 HELD_SHARE = 0.25  # [-] of the effort for holding all times to be done by in a night that cannot fit
 WORTH_IT = 0.95  # [-] a freer attempt must leave out at least 5 % less
-MINUTES_PER_PART = 0.2  # [min] left out of a zone that one cut of its run may save: someone has to key it in
+MINUTES_PER_PART = 0.5  # [min] left out of a zone that one cut of its run may save: someone has to key it in
 
 
 @dataclass

@@ -18,7 +18,7 @@ from models.night.parts import place_in_parts
 SEED = 5  # of the draws
 LEAST_CLEARED, MOST_CLEARED = 3, 14  # [-] runs cleared in one round
 LATEST = 0.4  # [-] share of runs that go to the latest start, the others to the tightest
-PER_PART = 0.2  # [-] of a grid step of its zone: what one more part of a run counts, so that runs stay whole
+PER_PART = 0.5  # [-] of a grid step of its zone: what one more part of a run counts, so that runs stay whole
 PER_LATE = 1.0  # [-] of a grid step of its zone: what one part that ends after its time counts
 GRACE = 0.5  # [min] of a mean zone by which a round may leave out more and is kept, falling to 0
 IDLE = 120  # [-] rounds in a row without a better board after which the search ends
