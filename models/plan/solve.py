@@ -248,7 +248,8 @@ class PlanSolver:
             self.highs.setBasis(before)
             self.highs.run()
         if self.highs.getModelStatus() not in answers:
-            self._scale_costs()  # and without the last basis, which may be at fault
+            self._scale_costs()  # and without the last basis or presolve, which may be at fault
+            self.highs.setOptionValue("presolve", "off")
             self.highs.clearSolver()
             self.highs.run()
         status = self.highs.getModelStatus()

@@ -94,7 +94,8 @@ def test_trend_and_days_by_hand(tmp_path):
 
 def test_leaching_achieved_against_required(tmp_path):
     # Twelve nights of July, 40 min at 12 mm/h = 8 mm each; the first finds the root zone full and all of it drains but
-    # what ET takes of it first, a share of a date's; from then on as much of ETc is spared as is held. Owed by FAO-29 Eq. 9: 1.4 / (5 * 3.7 - 1.4).
+    # what ET takes of it first, a share of a date's; from then on as much of ETc is spared as is held.
+    # Owed by FAO-29 Eq. 9: 1.4 / (5 * 3.7 - 1.4).
     nights = [s.NIGHT - timedelta(days=d) for d in range(12, 0, -1)]
     applied = "night,zone,minutes\n" + "".join(f"{n},{z},40\n" for n in nights for z in ("G1", "G2", "G3"))
     place = s.salty(tmp_path / "a", applied=applied, weather=s.weather_csv(13))
