@@ -315,6 +315,7 @@ def _depths(
         )
         within = found.drainage <= most[rows] + 0.02
         depth[rows, k] = np.where(within, found.drainage, np.nan)
+    depth[staged, open_ec.argmin(axis=1)[staged]] = most[staged]  # by definition; the search ends a step beside it
     return depth, target, staged
 
 

@@ -5,7 +5,7 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from models.layers import LayeredState, ece_of, root_zone_ece, some_layers, state_from_ece
@@ -38,6 +38,7 @@ rain = st.lists(st.floats(0.0, 30.0) | st.just(0.0), min_size=7, max_size=7)
 
 @settings(deadline=None, max_examples=40)
 @given(ece, rain, st.floats(0.0, 1.0))
+@example([1.0, 1.0, 3.0, 2.0, 1.0, 1.0, 1.0, 1.0], [0.0] * 7, 0.6451088683590275)  # as deep as a flush may be
 def test_needs_can_be_met_and_are_allowed(evening, ece, rain, dryness):
     place, _, _, salt, inputs = evening
     salt = replace(s.with_ece(salt, np.array(ece).reshape(4, 2).tolist()), depletion=dryness * inputs.plan.taw)
