@@ -8,6 +8,8 @@ from scheduler.errors import counted
 from scheduler.site import Site
 from scheduler.timetable import RunnableNight
 
+NAMED = 8  # zones or limits a sentence names before "and N more"
+
 
 def left_out_warnings(site: Site, run: RunnableNight) -> list[dict[str, str]]:
     """One sentence for each thing a person should know of a night too full.
@@ -26,7 +28,7 @@ def left_out_warnings(site: Site, run: RunnableNight) -> list[dict[str, str]]:
     if lost.size:
         share = run.left_out.sum() / (run.left_out.sum() + run.minutes.sum())
         most_first = lost[np.argsort(-run.left_out[lost], kind="stable")]
-        named = ", ".join(f"{site.zones.zone[z]} {run.left_out[z]:g} min" for z in most_first)
+        named = _first([f"{site.zones.zone[z]} {run.left_out[z]:g} min" for z in most_first])
         texts.append(
             f"no place in the window for part of {counted(lost.size, 'run')}, {100.0 * share:.1f} % of the minutes "
             f"planned: {named}; later nights were planned anew with what really runs tonight"
@@ -36,19 +38,26 @@ def left_out_warnings(site: Site, run: RunnableNight) -> list[dict[str, str]]:
         "branch": [b.name for b in site.branches],
         "station": [c.name for c in site.controllers],
     }
-    for kind, share_of in run.measured.items():
-        for member in np.flatnonzero(share_of < 1.0).tolist():
-            what = "controller" if kind == "station" else kind
-            texts.append(
-                f"start times were found for no more than {100.0 * share_of[member]:.0f} % of what was planned on "
-                f"{what} {names[kind][member]}; the plan was made again with that"
-            )
+    found = [
+        f"{100.0 * share_of[member]:.0f} % of what was planned on {'controller' if kind == 'station' else kind} "
+        f"{names[kind][member]}"
+        for kind, share_of in run.measured.items()
+        for member in np.flatnonzero(share_of < 1.0).tolist()
+    ]
+    if found:
+        texts.append(f"start times were found for no more than {_first(found)}; the plan was made again with that")
     held = np.flatnonzero(np.isfinite(run.held))
     if held.size:
-        named = ", ".join(f"{site.zones.zone[z]} {run.held[z]:g} min" for z in held)
+        named = _first([f"{site.zones.zone[z]} {run.held[z]:g} min" for z in held])
         its = "its" if held.size == 1 else "their"
         texts.append(
             f"{counted(held.size, 'zone finds', 'zones find')} start times for no more, with {its} cycles and soaks; "
             f"the plan was made again with that: {named}"
         )
     return [{"subject": "timetable", "text": text} for text in texts]
+
+
+def _first(found: list[str]) -> str:
+    """The first few of them, and how many more there are."""
+    text = ", ".join(found[:NAMED])
+    return text if len(found) <= NAMED else f"{text} and {len(found) - NAMED} more"
