@@ -100,9 +100,7 @@ class GivingWay:
             bad = board.marked(zone, None if only_free else self.spare)
             part, longest = 0, longest_run(bad)
             step, least = int(board.resolution[zone]), int(board.least[zone])
-            most = (
-                min(length, longest) // step * step
-            )  # tried last: it may leave less than a useful cycle, which is lost
+            most = min(length, longest) // step * step  # tried last: what it leaves may be too short to run, and lost
             for wanted in [*part_lengths(length, longest, step, least), *([most] if most >= least else [])]:
                 starts = board.starts(zone, wanted, bad, ramp=False)
                 if starts.size and self._placed(zone, wanted, starts, latest):

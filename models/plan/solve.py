@@ -41,14 +41,13 @@ OPTIONS: dict[str, bool | int | str] = {"output_flag": False, "solver": "simplex
 # program uses it, that was measured to take thirty times as long.
 LARGE = 20_000
 LARGE_OPTIONS: dict[str, bool | int | str] = {"presolve": "off"}
-SITE_WIDE = ("source_night", "source_month", "allocation_limit", "allocation_tier", "drought_cut")  # tie all pumps
+SITE_WIDE = ("source_night", "source_month", *ALLOCATION_ROWS, "drought_cut")  # tie all pumps
 WIDEST_GAP = 0.01  # [-] between the plan and its bound that is left alone
 LOOSE = 2.0  # of a capacity on a night whose run times are fixed: rounding up may pass it in one block [-]
 LONGEST_SEARCH = 40.0  # [s] of branch and bound where the gap is wider
 # Where HiGHS stops with "Solve error", costs are scaled down, by a power of two, so that none passes this, and it
 # starts again. With many ranks and zones of very different size they reach 1e12; elsewhere scaling costs time.
 LARGEST_COST = 1e8  # at 1e4 and less HiGHS no longer tells cheap water from dear
-
 STILL = 1e-7  # below which a column or row counts as at its bound, or as not moving
 
 NO_PLAN = (highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible)
@@ -122,7 +121,7 @@ class PlanSolver:
         """
         if _least_water(self.inputs) > min([self.inputs.allocation, *(t.above for t in self.inputs.tiers)]):
             return []
-        wide = np.zeros(self.row_upper.size, dtype=np.bool_)
+        wide = np.zeros(compiled.row_upper.size, dtype=np.bool_)  # without rows that were added since
         for name in SITE_WIDE:
             family = self.model.component(name)
             wide[[self.row[id(c)] for c in (() if family is None else family.values())]] = True

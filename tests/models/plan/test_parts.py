@@ -74,6 +74,18 @@ def test_solved_in_parts_or_as_one(every_plan_large, monkeypatch, seed):
     assert found.objective == pytest.approx(as_one.solve().objective, rel=1e-9)
 
 
+def test_a_run_held_shorter_before_the_first_solve(every_plan_large, monkeypatch):
+    inputs = two_sites(3, allocation=np.inf, tiers=(), max_run=np.full(12, 600.0), block_length=300.0)
+    found = []
+    for large in (0, 10**9):
+        monkeypatch.setattr(solve, "LARGE", large)
+        solver = PlanSolver(inputs)
+        solver.limit_runs(np.arange(12), np.full(12, 25.0), 0)
+        assert solver.held  # rows were added that the model was built without
+        found.append(solver.solve().objective)
+    assert found[0] == pytest.approx(found[1], rel=1e-9)
+
+
 def test_parts_that_hold_together_leave_nothing_to_do(every_plan_large):
     inputs = two_sites(3, allocation=1e6, tiers=(), cuts=(), source_daily=np.inf, source_monthly=np.inf)
     solver = PlanSolver(inputs)
