@@ -188,7 +188,7 @@ def salts(
 ) -> None:
     """Show how salty each zone is, how fast it rises and what flushes did; write the salt page."""
     from scheduler.evening import choose_night, evening_of, local_now, out_folder
-    from scheduler.keeping import with_learned
+    from scheduler.keeping import as_held
     from scheduler.salts import salt_report
     from scheduler.sheets.salts import write_salt_page
     from scheduler.site import load_site
@@ -198,7 +198,7 @@ def salts(
     screen = Console()
     with _told(site, "Nothing was written"):
         with screen.status("reading the site folder") as status:
-            loaded = with_learned(load_site(site))
+            loaded = as_held(load_site(site))
             evening = chosen or choose_night(loaded, evening_of(local_now(loaded)))
             status.update("salts over the season")
             report = salt_report(loaded, evening)

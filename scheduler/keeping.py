@@ -99,7 +99,7 @@ def bring_in(site: Site, patience: float = PATIENCE) -> Kept:
     try:
         ledger = open_site_ledger(site, patience)
         report = take_in(site, ledger)
-        known = with_published(with_accepted(site, queries.accepted_values(ledger)), ledger)
+        known = _with_held(site, ledger)
     except (LedgerUnusable, SQLAlchemyError) as error:
         told = _as_far_as_readable(site, ledger)
         if ledger is not None:
@@ -122,8 +122,13 @@ def _as_far_as_readable(site: Site, ledger: Ledger | None) -> Site | None:
     """Give the site with what can be read of a ledger that cannot be written; None if nothing can."""
     if ledger is not None:
         with suppress(LedgerUnusable, SQLAlchemyError):
-            return with_published(with_accepted(site, queries.accepted_values(ledger)), ledger)
+            return _with_held(site, ledger)
     return None
+
+
+def _with_held(site: Site, ledger: Ledger) -> Site:
+    """Give the site with what a ledger holds for it: accepted values, and plans of nights that no log reaches."""
+    return with_published(with_accepted(site, queries.accepted_values(ledger)), ledger)
 
 
 def take_in(site: Site, ledger: Ledger, progress: Callable[[str], object] | None = None) -> IntakeReport:
@@ -226,8 +231,8 @@ def with_published(site: Site, ledger: Ledger) -> Site:
     return replace(site, planned=queries.runs_in_brief(ledger, max(since, longest)))
 
 
-def with_learned(site: Site, patience: float = PATIENCE) -> Site:
-    """Give the site with what its ledger says was accepted, for a report that brings nothing in.
+def as_held(site: Site, patience: float = PATIENCE) -> Site:
+    """Give the site with what its ledger holds for it, for a report that brings nothing in.
 
     Parameters
     ----------
@@ -243,11 +248,12 @@ def with_learned(site: Site, patience: float = PATIENCE) -> Site:
     try:
         ledger = open_site_ledger(site, patience)
         try:
-            return with_accepted(site, queries.accepted_values(ledger))
+            return _with_held(site, ledger)
         finally:
             ledger.close()
     except (LedgerUnusable, SQLAlchemyError) as error:
-        note = Note("step_down", "ledger", f"the ledger cannot be read ({error}); no accepted values are used")
+        text = f"the ledger cannot be read ({error}); no accepted values and no earlier plans are used"
+        note = Note("step_down", "ledger", text)
         return replace(site, notes=(*site.notes, note))
 
 

@@ -9,7 +9,9 @@ import pytest
 from typer.testing import CliRunner
 
 from scheduler.cli import app
+from scheduler.keeping import as_held, bring_in
 from scheduler.ledger import open_ledger, queries
+from scheduler.site import load_site
 from tests.sites import make_site
 
 FIRST = date(2026, 7, 5)
@@ -134,3 +136,16 @@ def test_a_plan_written_while_the_ledger_was_away_is_brought_in_by_the_next_even
     assert (
         sorted(set(nights)) == [plan["night"] for plan in plans] and len(nights) == EVENINGS
     )  # the same plan is not doubled
+
+
+def test_a_report_takes_the_same_nights_as_run_as_the_evening_does(bare, tmp_path):
+    folder = tmp_path / "site"
+    shutil.copytree(bare, folder)
+    assert as_held(load_site(folder)).planned.empty  # no ledger yet, and none is made
+    assert not (folder / "ledger.sqlite").exists()
+    season(folder, EVENINGS)
+    kept = bring_in(load_site(folder))
+    kept.close()
+    reported = as_held(load_site(folder)).planned
+    assert reported["minutes"].sum() > 0
+    pd.testing.assert_frame_equal(reported, kept.site.planned)
