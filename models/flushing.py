@@ -1,4 +1,4 @@
-"""The depth a flush needs, from the layers' own balance, and what measured flushes teach.
+"""The depth a flush needs, from the layers' own balance.
 
 A flush fills the soil to field capacity and then carries salt below the roots. How much must pass depends on both
 layers, the target and the salt of the flushing water itself, which bounds what can be reached. Hoffman's relation
@@ -9,19 +9,17 @@ Sources: `models.salt_balance`; Hoffman (1980).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from models.layers import LARGEST_MIXING, LayeredState, Layers, check_state, ece_of, over_zones, root_zone_ece
+from models.layers import LayeredState, Layers, check_state, ece_of, over_zones, root_zone_ece
 from models.salt_balance import lead_in
 from models.salts import HOFFMAN_SPRINKLED, hoffman_depth
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.ArrayLike
-
-LEARNED_MIXING = (0.4, LARGEST_MIXING)  # [-] within which measured flushes set f; our choice
 
 
 @dataclass(frozen=True)
@@ -107,64 +105,3 @@ def flush_depth(
         reachable=reachable,
         hoffman=hoffman_depth(before, target, layers.depth, k),
     )
-
-
-def fit_mixing(
-    layers: Layers,
-    before: LayeredState,
-    net_water: Numbers,
-    source_ec: Numbers,
-    ece_after: Numbers,
-    pairs: Numbers,
-    group: npt.NDArray[np.intp] | None = None,
-) -> Floats:
-    """Learn f from flushes that were measured, shrunk to the layers' present f.
-
-    The f in `LEARNED_MIXING` with which the water that entered turns the states before into ECe that on the mean are
-    those read after, found by bisection (less salt is left the larger f), then taken with weight pairs / (pairs + 2)
-    against the present value: prior worth two flushes.
-
-    Parameters
-    ----------
-    layers, before : Layers, LayeredState
-        A row for each flush: its zone, and the state as the flush began.
-    net_water, source_ec, ece_after : array_like, shape (Z,) or a number
-        Net water of the flush [mm], ECw [dS/m], mean root zone ECe read after it [dS/m].
-    pairs : array_like, shape (Z,) or a number
-        How many flushes this reading stands for (1, or their number where readings are averages) [-]; 0: nothing
-        learned.
-    group : ndarray of int, shape (Z,), optional
-        Flushes of one number have one f; each its own if not given.
-
-    Returns
-    -------
-    ndarray, shape (Z,)
-        f [-] of each flush's group, for `equal_layers`. Readings beyond what f within its limits can give count as the
-        nearer end; where no water drained, f stays.
-
-    Raises
-    ------
-    ValueError
-        A shape is wrong or a value negative.
-    """
-    check_state(layers, before)
-    water = over_zones("net_water", net_water, layers.zones)
-    source = over_zones("source_ec", source_ec, layers.zones)
-    read = over_zones("ece_after", ece_after, layers.zones)
-    weight = over_zones("pairs", pairs, layers.zones)
-    own = np.arange(layers.zones) if group is None else np.asarray(group)
-    if own.shape != (layers.zones,):
-        raise ValueError(f"group: shape {own.shape}, needed ({layers.zones},)")
-    _, own = np.unique(own, return_inverse=True)
-    weight = np.where(water > before.total_depletion, weight, 0.0)
-    whole = np.bincount(own, weights=weight)
-    present = np.asarray(layers.mixing.mean(axis=1), dtype=np.float64)
-    low, high = (np.full(whole.size, end) for end in LEARNED_MIXING)
-    for _ in range(30):
-        middle = 0.5 * (low + high)
-        tried = replace(layers, mixing=np.repeat(middle[own][:, None], layers.count, axis=1))
-        more = root_zone_ece(tried, ece_of(tried, lead_in(tried, before, water, source))) - read
-        saltier = np.bincount(own, weights=weight * more) > 0.0
-        low, high = np.where(saltier, middle, low), np.where(saltier, high, middle)
-    share = (whole / (whole + 2.0))[own]
-    return np.asarray(present + share * ((0.5 * (low + high))[own] - present), dtype=np.float64)

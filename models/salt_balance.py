@@ -17,7 +17,7 @@ the date's ET that is taken from water still above field capacity: 0 drains all 
 Limits: f and s are set by two published relations, FAO-29 Table 3 and Hoffman's, that no one pair meets for every
 soil. Against ten stirred layers (f 0.5 to 1, s 0, FC 0.15 to 0.35) a flush to 75 or 85 % of the ECe before ends 20 %
 below to 6 % above the forecast, one to 60 % up to 30 % below: stirred layers know no slow pores, Hoffman's soils do. A
-site that has measured its flushes should set f by `models.flushing.fit_mixing`.
+site that has probes in both halves sets f by `models.leaching_fit.fit_mixing`.
 
 Sources: FAO-56 ch. 8 Eq. 84-88, 90, 91; FAO-29 Table 3 and Hoffman (1980) for f and s. Memory.
 """

@@ -17,7 +17,7 @@ from models.estimation import Estimate, FilterRun, run_filter, start_state
 from models.kin import EstimationZones, Setup, kin_groups, prepare
 from models.soil import adjusted_depletion_fraction, available_water, balance_day
 from scheduler.demand import Demand, zone_etc, zone_rain
-from scheduler.readings import Sensors, evening_readings, sensors_of
+from scheduler.readings import Sensors, evening_readings, read_together, sensors_of
 from scheduler.site import Site
 
 LONGEST_RUN, SHORTEST_RUN = 60, 10  # [d] the filter runs over; our choice
@@ -87,6 +87,8 @@ def run_record(
     sensors = sensors_of(site)
     first = len(days) - 1 - span
     moisture = evening_readings(site, sensors, believed, days[first:], etc[:, first:])[:, 1:]
+    if longest is None:
+        sensors, moisture = read_together(sensors, moisture, site.zones.root_depth)
     heard = (~np.isnan(moisture)).any(axis=1)
     if (~np.isnan(moisture)).any(axis=0).sum() < LEAST_READINGS:
         return None

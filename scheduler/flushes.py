@@ -41,7 +41,8 @@ WARY = 0.5  # [-] standard deviations of the ECe by which a zone may be saltier 
 LEAST_REST = 7.0  # [d] a flush must last; our choice
 FLOOR_MARGIN = 1.25  # [-] the limit is never nearer to what endless flushing ends at; our choice
 TARGET_MARGIN = 1.1  # [-] nor the target; our choice
-LARGEST_SHARE = 1.0  # [-] of the root zone's water at field capacity that one flush passes at most; our choice
+LARGEST_SHARE = 1.0  # [-] of the root zone's water at field capacity that flushing a zone passes at most; our choice
+STAGE_SHARE = 0.4  # [-] of the same that one flush passes at most; measured, see above
 SMALLEST = 2.0  # [mm] less cannot be told from uneven watering; our choice
 SALTIER_PART = 1.25  # [-] ECe of the saltier part of a zone against its mean, where harm is judged; our choice
 MOST_OWED = 3.0  # [-] flushes owed at the end of the horizon that count at most; our choice
@@ -127,7 +128,7 @@ def flush_needs(site: Site, salt: SaltState, inputs: NightInputs) -> FlushCandid
         np.minimum(TARGET_SHARE * limit[z], limit[z] - LEAST_REST * rise[z]), TARGET_MARGIN * floor[z]
     )  # fmt: skip
     most = np.minimum(
-        LARGEST_SHARE * salt.layers.full_water[z].sum(axis=1),
+        STAGE_SHARE * salt.layers.full_water[z].sum(axis=1),
         2.0 * plan.max_run[z] * plan.net_rate[z] - plan.depletion[z],
     )
     most = np.maximum(most, SMALLEST)

@@ -6,7 +6,7 @@ carried to the end of the day by the ET still to come.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date, timedelta
 
 import numpy as np
@@ -144,6 +144,58 @@ def evening_readings(
     fall = layer_gain(sensors.depth[sensor], root) * rest * etc[zone, column] / (1000.0 * root)
     out[sensor, column] = np.maximum(table["moisture"].to_numpy() - fall, 0.0)
     return out
+
+
+def read_together(sensors: Sensors, moisture: np.ndarray, root_depth: np.ndarray) -> tuple[Sensors, np.ndarray]:
+    """Join the sensors of a spot that stand in both halves of the roots into one that reads the root zone's mean.
+
+    Water comes from above: after a part filling the upper probe reads full and the lower one still dry, and neither
+    swings as the root zone does, but their mean does. On evenings on which a half has no reading the other half's
+    sensors read alone; sensors below the roots always do.
+
+    Parameters
+    ----------
+    sensors : Sensors              (K,)
+    moisture : ndarray (K, T)      Evening readings [m3/m3], NaN = none.
+    root_depth : ndarray (Z,)      Of every zone [m].
+
+    Returns
+    -------
+    Sensors, ndarray   Joined sensors, of depth NaN and named by their probes, come first; those left with no reading
+                       of their own are gone.
+    """
+    relative = sensors.depth / root_depth[sensors.zone]
+    within = relative <= 1.0  # NaN is the root-zone mean already
+    _, first, spot = np.unique(
+        np.column_stack([sensors.zone, sensors.spot]), axis=0, return_index=True, return_inverse=True
+    )
+    spot = spot.ravel()
+    half = [within & (relative <= 0.5), within & (relative > 0.5)]
+    read = np.isfinite(moisture)
+    total, count = (np.zeros((2, first.size, moisture.shape[1])) for _ in range(2))
+    for i in range(2):
+        np.add.at(total[i], spot[half[i]], np.where(read, moisture, 0.0)[half[i]])
+        np.add.at(count[i], spot[half[i]], read[half[i]])
+    with np.errstate(invalid="ignore"):
+        mean = (total / np.where(count > 0, count, np.nan)).mean(axis=0)
+    joined = np.isfinite(mean).any(axis=1)
+    if not joined.any():
+        return sensors, moisture
+    alone = np.where(np.isfinite(mean)[spot] & within[:, None], np.nan, moisture)
+    left = ~(joined[spot] & within) | np.isfinite(alone).any(axis=1)
+    names = pd.Series(sensors.probe[within]).groupby(spot[within]).agg(" + ".join)
+    rows = first[joined]
+    whole = Sensors(
+        probe=names.reindex(np.flatnonzero(joined)).to_numpy(dtype=object),
+        zone=sensors.zone[rows],
+        depth=np.full(rows.size, np.nan),
+        spot=sensors.spot[rows],
+        starts=sensors.starts[rows],
+        ends=sensors.ends[rows],
+    )
+    rest = sensors.part(np.flatnonzero(left))
+    both = Sensors(*(np.concatenate((getattr(whole, f.name), getattr(rest, f.name))) for f in fields(Sensors)))
+    return both, np.concatenate((mean[joined], alone[left]))
 
 
 def recent(site: Site, night: date, opens: int, days: int) -> pd.DataFrame:

@@ -22,6 +22,7 @@ from models.salts import boundary_concentration, raised_moisture_floor, salt_str
 from models.soil import adjusted_depletion_fraction
 from scheduler.demand import Demand, zone_etc, zone_rain
 from scheduler.errors import counted
+from scheduler.followed import DRIFT, LABORATORY_SPREAD, UNKNOWN_SPREAD, Follower, evening_ece
 from scheduler.leached import learned_layers
 from scheduler.notes import Note
 from scheduler.ran import runs_before
@@ -32,9 +33,6 @@ if TYPE_CHECKING:
     from scheduler.state import StartState
 
 START_LEACHING = 0.15  # [-] leaching fraction whose steady state a zone is taken to start from; our choice
-LABORATORY_SPREAD = 0.10  # natural-log spread of a sample against its layer's mean; our choice
-DRIFT = 0.015  # [1/d] natural-log spread the balance gains with every day it runs alone; our choice
-UNKNOWN_SPREAD = 0.5  # natural-log spread of the stated start, and the widest of all; our choice
 KIN_SPREAD = 0.25  # natural-log spread between zones of one surface, soil and water; our choice
 LOWEST_FLOOR = 0.5  # [-] of RAW: salt never asks for soil wetter than this; our choice
 # [-] of a date's ET that water above field capacity gives before it drains, see `models.salt_balance`; our choice
@@ -147,11 +145,14 @@ def salt_state(site: Site, night: date, opens: int, demand: Demand, state: Start
         notes += run.notes
         correction = probe_factors(site, samples, opening)
         corrections = {probe: factor for probe, (factor, _) in correction.items()}
-        layers, learned = learned_layers(site, layers, run, source_ec, corrections, opening, SLOW)
+        read = evening_ece(site, layers, run.dates, opening, correction)
+        layers, learned = learned_layers(site, layers, run, source_ec, read, SLOW)
         if learned is not None:
             notes.append(learned)
             run = salt_history(site, layers, source_ec, zones, demand.past, samples, night)
-        found = _joined(site, zones, source_ec, run, readings, correction)
+        follower = Follower(layers, read)
+        followed = salt_history(site, layers, source_ec, read.zones, demand.past, samples, night, follower)
+        found = _joined(site, zones, source_ec, run, followed, follower)
         ece[zones], spread[zones], origin[zones] = found
         _note_origins(site, origin[zones], notes)
         past = _past(site, run, demand.past)
@@ -266,6 +267,8 @@ class SaltRun:
     drainage: np.ndarray
     depletion: np.ndarray
     etc: np.ndarray
+    rain: np.ndarray
+    p: np.ndarray
     notes: tuple[Note, ...]
 
 
@@ -277,6 +280,7 @@ def salt_history(
     past: pd.DataFrame,
     samples: pd.DataFrame,
     night: date,
+    follower: Follower | None = None,
 ) -> SaltRun:
     """Run water and salt over the past days for some zones, taking in each sample on its date.
 
@@ -292,6 +296,7 @@ def salt_history(
     past : DataFrame            date, eto, rain; whole days.
     samples : DataFrame         As `layer_samples` gives them.
     night : date                Evening up to which the log is used.
+    follower : Follower, optional    Corrects the balance by probes, for the zones it was made for.
 
     Returns
     -------
@@ -309,6 +314,8 @@ def salt_history(
         if day <= days.iloc[0]:
             ece[row, layer], age[row, layer] = value, (days.iloc[0] - day).days
     state = state_from_ece(part, np.zeros(len(zones)), ece)
+    if follower is not None:
+        follower.starts(age)
     count = len(days)
     path = np.empty((*ece.shape, count))
     path[:, :, 0] = ece
@@ -319,15 +326,20 @@ def salt_history(
     for i in range(1, count):
         water = net[:, i - 1] if logged[i - 1] else state.total_depletion
         step = layered_day(part, state, water, ec, etc[:, i], rain[:, i], p[:, i], slow=SLOW)
-        state, age = step.state, age + 1.0
-        for row, layer, value in later.get(days.iloc[i], ()):
+        before, state, age = state, step.state, age + 1.0
+        taken = later.get(days.iloc[i], [])
+        if follower is not None:
+            state = follower.after(i, before, step, bool(logged[i - 1]), taken)
+        elif taken:
             salt = state.salt.copy()
-            salt[row, layer] = value * part.paste_water[row, layer]
-            state, age[row, layer] = LayeredState(state.depletion, salt), 0.0
+            for row, layer, value in taken:
+                salt[row, layer] = value * part.paste_water[row, layer]
+                age[row, layer] = 0.0
+            state = LayeredState(state.depletion, salt)
         path[:, :, i] = ece_of(part, state)
         depth[:, i], drained[:, i], short[:, i] = water, step.drainage, state.total_depletion
     return SaltRun(
-        zones, path[:, :, -1], age, pd.DatetimeIndex(days), path, depth, drained, short, etc, tuple(notes)
+        zones, path[:, :, -1], age, pd.DatetimeIndex(days), path, depth, drained, short, etc, rain, p, tuple(notes)
     )  # fmt: skip
 
 
@@ -371,39 +383,27 @@ def _net_log(site: Site, zones: np.ndarray, days: pd.Series, night: date) -> tup
 
 
 def _joined(
-    site: Site,
-    zones: np.ndarray,
-    source_ec: np.ndarray,
-    run: SaltRun,
-    readings: pd.DataFrame,
-    correction: dict[str, tuple[float, float]],
+    site: Site, zones: np.ndarray, source_ec: np.ndarray, run: SaltRun, followed: SaltRun, follower: Follower
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Balance, samples and probes together: ECe (M, L), spread of the mean (M,) [dS/m] and origin (M,)."""
     shape = run.ece.shape
     base = np.log(np.maximum(run.ece, PLAUSIBLE_ECE[0]))
     sampled = np.isfinite(run.age)
-    spread = np.where(sampled, np.hypot(LABORATORY_SPREAD, DRIFT * np.where(sampled, run.age, 0.0)), UNKNOWN_SPREAD)
-    spread = np.minimum(spread, UNKNOWN_SPREAD)
-    place = np.full(len(site.zones), -1)
-    place[zones] = np.arange(len(zones))
-    belief, total = np.zeros(shape), np.zeros(shape)
-    if len(readings):
-        row, layer = place[readings["z"].to_numpy(np.int64)], readings["layer"].to_numpy(np.int64)
-        factor, width = np.array([correction[p] for p in readings["probe"]]).T
-        weight = 1.0 / width**2
-        np.add.at(belief, (row, layer), weight)
-        np.add.at(total, (row, layer), weight * np.log(readings["ece"].to_numpy(float) * factor))
-    read = belief > 0
-    prior = 1.0 / spread**2
-    gain = np.where(read, (total - belief * base) / (prior + belief), 0.0)
-    # One layer says little of the other: the upper half hardly depends on leaching, the lower half does above all.
-    seen = read | sampled
-    width = np.where(read, 1.0 / np.sqrt(prior + belief), spread)
+    width = np.where(sampled, np.hypot(LABORATORY_SPREAD, DRIFT * np.where(sampled, run.age, 0.0)), UNKNOWN_SPREAD)
+    width = np.minimum(width, UNKNOWN_SPREAD)
     origin = np.full(shape[0], "balance", dtype=object)
     origin[sampled.any(axis=1)] = "laboratory"
-    by_probe = (belief > prior) & read
-    origin[by_probe.any(axis=1)] = "probe"
-    gain, width, origin = _from_kin(site, zones, source_ec, gain, width, origin, seen)
+    gain, read = np.zeros(shape), np.zeros(shape, dtype=bool)
+    if followed.zones.size:
+        place = np.searchsorted(zones, followed.zones)
+        seen, variance = follower.readings.seen, follower.belief.variance
+        by_probe = (seen & (variance < 0.5 * width[place] ** 2)).any(axis=1)
+        origin[place[by_probe]] = "probe"
+        read[place] = seen
+        gain[place] = np.where(seen, np.log(np.maximum(followed.ece, PLAUSIBLE_ECE[0])) - base[place], 0.0)
+        width[place] = np.where(seen, np.minimum(np.sqrt(variance), UNKNOWN_SPREAD), width[place])
+    # One layer says little of the other: the upper half hardly depends on leaching, the lower half does above all.
+    gain, width, origin = _from_kin(site, zones, source_ec, gain, width, origin, read | sampled)
     ece = np.exp(base + gain)
     mean = ece.mean(axis=1)
     return ece, mean * np.sqrt((width**2).mean(axis=1)), origin

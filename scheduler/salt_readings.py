@@ -14,6 +14,7 @@ from scheduler.site import Site
 
 OLDEST_EC = 3  # [d] an older probe reading no longer says how salty a zone is tonight; our choice
 PLAUSIBLE_ECE = (0.05, 60.0)  # [dS/m] outside it a reading is of the probe, not of the soil; our choice
+CALM = (10, 18)  # hours of a date whose readings count: after the night has drained, before the next; our choice
 PAIR_DEPTH = 6.0  # [cm] sample and probe further apart in depth are no pair; our choice
 
 
@@ -42,6 +43,14 @@ def recent_readings(site: Site, opening: pd.Timestamp) -> pd.DataFrame:
     rows = rows[rows["ec"].notna()]
     newest = rows.groupby("probe")["time"].transform("max")
     return median_ece(site, rows[rows["time"] > newest - timedelta(days=1)])
+
+
+def calm_readings(site: Site, after: pd.Timestamp, opening: pd.Timestamp) -> pd.DataFrame:
+    """Median ECe of each probe and day in the hours when nothing moves, before any correction; column `day` too."""
+    time = site.probes["time"]
+    rows = site.probes[(time > after) & (time <= opening) & site.probes["ec"].notna()]
+    hour = rows["time"].dt.hour
+    return median_ece(site, rows[(hour >= CALM[0]) & (hour < CALM[1])], by_day=True)
 
 
 def median_ece(site: Site, rows: pd.DataFrame, by_day: bool = False) -> pd.DataFrame:

@@ -16,6 +16,8 @@ from tests.scheduler import salty_sites as s
 
 ECW = 1.4  # dS/m
 FIRST = date(2026, 6, 1)
+LEAD = 4  # days before it that the soil already runs, on plain replacement of ET
+BEGINS = FIRST - timedelta(days=LEAD)  # samples are taken that evening, when all of the soil stands at START
 DAWN = 18  # h at which an evening is planned
 PROBES = (5, 15)  # cm
 EVENTS = (16, 38, 60, 82, 104, 126, 148)  # nights a tournament of three days begins
@@ -52,7 +54,7 @@ def place(folder: Path, days: int) -> Site:
     sites = "probe,zone,depth,from,until\n" + "".join(
         f"{z}-{d},{z},{d},2026-01-01,\n" for z in ("G1", "G2", "G3", "G4", "F1", "F2") for d in PROBES
     )
-    samples = "date,zone,depth,ece\n" + "".join(f"{FIRST},{z},{d},{START}\n" for z in ("G1", "F1") for d in PROBES)
+    samples = "date,zone,depth,ece\n" + "".join(f"{BEGINS},{z},{d},{START}\n" for z in ("G1", "F1") for d in PROBES)
     log = f"night,zone,minutes,volume,note\n{FIRST - timedelta(days=1)},G1,1,,\n"
     first = s.PROBE_HEAD + s.probes_csv({"G1-5": START}, FIRST - timedelta(days=1))
     return s.salty(
@@ -83,7 +85,7 @@ def season(site: Site, days: int, planned: bool, extra: float = 0.0, physics: Ph
     rate = z.flow * 60.0 / z.area * (0.4 + 0.6 * z.du_lq)  # mm/min
     found = Season(z.surface == "green", np.zeros(len(z)), np.zeros(len(z)))
     probes, applied = [], []
-    for d in range(-4, days):
+    for d in range(-LEAD, days):
         night = FIRST + timedelta(days=d)
         if d >= 0 and planned:
             plan = _plan(site, night, by_date, probes, applied, rng)
