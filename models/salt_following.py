@@ -27,7 +27,7 @@ FARTHEST = 3.0  # standard deviations that a reading moves the estimate at most;
 def in_profile(relative_depth: npt.ArrayLike) -> tuple[Floats, Floats]:
     """Place depths in the steady profile of a root zone: salinity there, and the mean of their half against it.
 
-    Salinity rises downward ever faster, so that a point in the middle of a half reads less than its mean.
+    Salinity rises downward: a point high in its half reads less than the half's mean, one low in it more.
 
     Parameters
     ----------

@@ -170,37 +170,6 @@ def test_forecast_against_ten_stirred_layers(field_capacity, efficiency):
         assert -below <= got / found.ece_after[0] - 1.0 <= 0.06
 
 
-def test_mixing_is_learned_from_measured_flushes():
-    true = one_zone(mixing=1.2)
-    believed = one_zone()
-    before = layers.state_from_ece(true, [0.0], 8.0)
-    read = layers.root_zone_ece(true, layers.ece_of(true, salt_balance.lead_in(true, before, 50.0, 1.0)))
-    few, many, none = (flushing.fit_mixing(believed, before, 50.0, 1.0, read, n)[0] for n in (1, 1000, 0))
-    assert none == pytest.approx(2.0)
-    assert few == pytest.approx(2.0 + (1.2 - 2.0) / 3.0, abs=1e-3)  # weight 1 / (1 + 2)
-    assert many == pytest.approx(1.2, abs=5e-3)
-
-
-def test_flushes_of_one_soil_are_learned_together():
-    # Read 5 % high once and as much low once: together they say what the soil is; 2 of 4 of the way to it.
-    three = {"root_depth": [0.3] * 3, "field_capacity": [0.25] * 3, "wilting_point": [0.1] * 3, "saturation": [0.5] * 3}
-    true = layers.equal_layers(**three, mixing=1.2)
-    before = layers.state_from_ece(true, [0.0] * 3, 8.0)
-    read = layers.root_zone_ece(true, layers.ece_of(true, salt_balance.lead_in(true, before, 50.0, 1.0)))
-    read = read + np.array([0.2, -0.2, 0.0])
-    group = np.array([7, 7, 2])
-    found = flushing.fit_mixing(layers.equal_layers(**three), before, 50.0, 1.0, read, 1.0, group)
-    assert found == pytest.approx([1.6, 1.6, 2.0 - 0.8 / 3.0], abs=5e-3)
-    with pytest.raises(ValueError, match="group"):
-        flushing.fit_mixing(true, before, 50.0, 1.0, read, 1.0, group[:2])
-
-
-def test_a_flush_that_never_drained_teaches_nothing():
-    profile = one_zone()
-    before = layers.state_from_ece(profile, [20.0], 8.0)
-    assert flushing.fit_mixing(profile, before, 15.0, 1.0, 4.0, 5)[0] == pytest.approx(2.0)
-
-
 def test_leaching_fraction_achieved():
     np.testing.assert_allclose(salts.leaching_fraction([10.0, 0.0], [100.0, 50.0]), [0.1, 0.0])
     assert np.isnan(salts.leaching_fraction(0.0, 0.0))

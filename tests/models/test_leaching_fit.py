@@ -1,0 +1,148 @@
+"""How well water leaches, from weeks of readings: known mixing given back, shrinking, groups, what teaches nothing."""
+
+from dataclasses import fields, replace
+
+import numpy as np
+import pytest
+
+from models.layers import equal_layers, some_layers, state_from_ece
+from models.leaching_fit import MIXING_TRIED, Record, fit_mixing
+from models.salt_balance import run_layers
+
+DAYS, ET, ECW = 60, 5.0, 1.4
+
+
+def season(mixing, zones=1, replaced=1.0, flush=25.0, days=DAYS, start=(2.0, 6.0)):
+    """A season of the layers' own with `mixing`, every night ET times `replaced` and every tenth night a flush.
+
+    Returns layers that know nothing of it (f 2), and what perfect probes read in both halves.
+    """
+    soil = {"root_depth": [0.2], "field_capacity": [0.2], "wilting_point": [0.045], "saturation": [0.45]}
+    soil = {name: value * zones for name, value in soil.items()}
+    true, believed = equal_layers(**soil, mixing=mixing), equal_layers(**soil)
+    etc, none, p = np.full((zones, days), ET), np.zeros((zones, days)), np.full((zones, days), 0.5)
+    water = replaced * etc
+    water[:, 5::10] += flush
+    run = run_layers(
+        true, state_from_ece(true, np.zeros(zones), np.tile(start, (zones, 1))), water, ECW, etc, none, p
+    )  # fmt: skip
+    spread = np.full((zones, 2), 0.15)
+    return believed, Record(np.zeros(zones), water, etc, none, p, np.full(zones, ECW), run.ece, spread)
+
+
+def one_soil(zones):
+    return np.zeros(zones, dtype=np.intp)
+
+
+def part(record, rows):
+    return Record(**{field.name: getattr(record, field.name)[rows] for field in fields(record)})
+
+
+@pytest.mark.parametrize("mixing", [0.7, 1.0, 1.4, 2.8])
+def test_a_known_mixing_comes_back_the_nearer_the_more_zones_read(mixing):
+    found = []
+    for zones in (1, 4, 40):
+        layers, record = season(mixing, zones)
+        f = fit_mixing(layers, record, one_soil(zones))
+        assert f.shape == (zones,)
+        assert np.ptp(f) == 0.0
+        found.append(f[0])
+    away = np.abs(np.log(np.array(found) / mixing))
+    assert np.all(np.diff(away) < 0.0)
+    assert away[0] < abs(np.log(2.0 / mixing))  # nearer than the f believed before
+    # Forty zones leave only the grid: its steps are a factor of 1.41, and the mean of ln f lies at the nearest or
+    # between two of them.
+    assert away[2] < 0.5 * np.log(1.42)
+
+
+def test_the_present_mixing_stays_where_readings_agree_with_it():
+    layers, record = season(2.0)
+    assert fit_mixing(layers, record, one_soil(1))[0] == pytest.approx(2.0, rel=0.02)
+
+
+def test_few_days_say_less_than_many():
+    weeks = [fit_mixing(*season(1.0, days=days), one_soil(1))[0] for days in (8, 20, 60)]
+    assert 2.0 > weeks[0] > weeks[1] > weeks[2] > 1.0
+
+
+def test_a_doubtful_probe_says_less():
+    layers, record = season(1.0)
+    # Level is what tells f apart; a probe that may read far off leaves only the course.
+    unsure = replace(record, offset_spread=np.full((1, 2), 1.0))
+    sure, doubtful = (fit_mixing(layers, r, one_soil(1))[0] for r in (record, unsure))
+    assert sure < doubtful < 2.0
+
+
+def test_probes_that_all_read_low_look_like_better_leaching():
+    # Where salinity settles is what tells f: probes all off to one side cannot be told from it, and move f that way.
+    layers, record = season(1.4, 4)
+    high, right, low = (
+        fit_mixing(layers, replace(record, read=factor * record.read), one_soil(4))[0] for factor in (1.1, 1.0, 0.9)
+    )
+    assert high < right < low
+
+
+def test_zones_of_one_group_share_and_others_do_not_hear():
+    layers, poor = season(1.0, 3)
+    _, good = season(3.0, 1)
+    record = Record(**{f.name: np.concatenate((getattr(poor, f.name), getattr(good, f.name))) for f in fields(poor)})
+    layers = some_layers(layers, np.zeros(4, dtype=np.int64))
+    found = fit_mixing(layers, record, np.array([7, 7, 7, 2]))
+    assert np.ptp(found[:3]) == 0.0
+    assert found[0] == pytest.approx(fit_mixing(some_layers(layers, np.arange(3)), poor, one_soil(3))[0], rel=1e-12)
+    assert found[3] == pytest.approx(fit_mixing(some_layers(layers, np.arange(1)), good, one_soil(1))[0], rel=1e-12)
+    assert found[0] < 2.0 < found[3]
+    order = np.array([2, 3, 0, 1])
+    mixed = fit_mixing(some_layers(layers, order), part(record, order), np.array([7, 7, 7, 2])[order])
+    np.testing.assert_allclose(mixed, found[order], rtol=1e-12)
+
+
+def test_where_nothing_passes_from_half_to_half_nothing_is_learned():
+    # Less than the upper half uses (0.7 of ET): no water passes on, and f has no part in what is read.
+    layers, record = season(1.0, replaced=0.6, flush=0.0)
+    believed = replace(layers, mixing=np.full((1, 2), 1.3))
+    assert fit_mixing(believed, record, one_soil(1))[0] == pytest.approx(1.3, rel=1e-12)
+
+
+def test_one_reading_or_half_a_reading_teaches_nothing():
+    layers, record = season(1.0)
+    only = np.full_like(record.read, np.nan)
+    only[:, :, 30] = record.read[:, :, 30]
+    upper = record.read.copy()
+    upper[:, 1] = np.nan
+    for read in (only, upper, np.full_like(upper, np.nan)):
+        assert fit_mixing(layers, replace(record, read=read), one_soil(1))[0] == pytest.approx(2.0, rel=1e-12)
+
+
+def test_gaps_are_bridged_by_the_balance():
+    layers, record = season(1.0, 4)
+    read = record.read.copy()
+    read[:, :, :7] = np.nan
+    read[:, :, 9::3] = np.nan
+    every = fit_mixing(layers, record, one_soil(4))[0]
+    assert fit_mixing(layers, replace(record, read=read), one_soil(4))[0] == pytest.approx(every, rel=0.1)
+
+
+def test_what_is_found_lies_within_what_is_tried():
+    # Readings no f can give: salt that is gone by the second day, or that doubles without any water.
+    layers, record = season(1.0, 10)
+    for course in (np.r_[6.0, np.full(DAYS - 1, 0.1)], np.geomspace(1.0, 50.0, DAYS)):
+        read = np.broadcast_to(course, record.read.shape)
+        f = fit_mixing(layers, replace(record, read=read), one_soil(10))
+        assert np.all((f >= MIXING_TRIED[0]) & (f <= MIXING_TRIED[-1]))
+
+
+@pytest.mark.parametrize("what", ["group", "zones", "days", "halves"])
+def test_wrong_shapes_are_refused(what):
+    layers, record = season(1.0, 2)
+    group = one_soil(2)
+    if what == "group":
+        group = one_soil(3)
+    elif what == "zones":
+        layers = some_layers(layers, np.array([0]))
+    elif what == "days":
+        record = replace(record, etc=record.etc[:, :-1])
+    else:
+        record = replace(record, read=record.read[:, :1])
+    with pytest.raises(ValueError, match="same zones and days"):
+        fit_mixing(layers, record, group)
