@@ -1,0 +1,128 @@
+"""Probes of one spot read together: the mean of the halves of the roots, and what stays alone."""
+
+import numpy as np
+import pytest
+
+from scheduler.readings import Sensors, read_together
+
+ROOTS = np.array([0.20, 0.30])  # [m]
+NAN = np.nan
+
+
+def sensors(*places):
+    """Sensors named by zone, spot and depth, from (zone, spot, depth [m])."""
+    zone, spot, depth = (np.array(column) for column in zip(*places, strict=True))
+    never = np.full(len(places), np.datetime64("NaT"), dtype="datetime64[ns]")
+    return Sensors(
+        probe=np.array([f"{z}.{s}-{100 * d:g}" for z, s, d in places], dtype=object),
+        zone=zone.astype(np.int64),
+        depth=depth.astype(float),
+        spot=spot.astype(np.int64),
+        starts=never,
+        ends=never.copy(),
+    )
+
+
+def together(places, moisture):
+    return read_together(sensors(*places), np.array(moisture, dtype=float), ROOTS)
+
+
+def test_two_depths_in_both_halves_are_one_sensor_that_reads_their_mean():
+    found, read = together([(0, 0, 0.05), (0, 0, 0.15)], [[0.20, 0.18, 0.16], [0.10, 0.12, 0.10]])
+    assert found.probe.tolist() == ["0.0-5 + 0.0-15"]
+    assert np.isnan(found.depth).all()
+    assert (found.zone.tolist(), found.spot.tolist()) == ([0], [0])
+    np.testing.assert_allclose(read, [[0.15, 0.15, 0.13]])
+
+
+def test_halves_count_alike_however_many_sensors_stand_in_them():
+    # Upper half 0.20 and 0.10, mean 0.15; lower half 0.07: 0.11, not the mean of the three.
+    found, read = together([(0, 0, 0.03), (0, 0, 0.08), (0, 0, 0.16)], [[0.20], [0.10], [0.07]])
+    assert len(found) == 1
+    assert read[0, 0] == pytest.approx(0.11)
+    _, read = together([(0, 0, 0.03), (0, 0, 0.08), (0, 0, 0.16)], [[NAN], [0.10], [0.07]])
+    assert read[0, 0] == pytest.approx(0.085)  # of the upper half one reads
+
+
+def test_where_a_half_is_silent_the_other_reads_alone_that_evening():
+    found, read = together([(0, 0, 0.05), (0, 0, 0.15)], [[0.20, NAN, 0.16, NAN], [0.10, 0.12, NAN, NAN]])
+    assert found.probe.tolist() == ["0.0-5 + 0.0-15", "0.0-5", "0.0-15"]
+    np.testing.assert_array_equal(found.depth, [NAN, 0.05, 0.15])
+    np.testing.assert_allclose(
+        read, [[0.15, NAN, NAN, NAN], [NAN, NAN, 0.16, NAN], [NAN, 0.12, NAN, NAN]]
+    )  # fmt: skip
+
+
+def test_a_probe_below_the_roots_stays_apart():
+    # Roots of 20 cm: the probe at 30 cm says what drains, not what the roots hold.
+    found, read = together([(0, 0, 0.05), (0, 0, 0.15), (0, 0, 0.30)], [[0.20], [0.10], [0.25]])
+    assert found.probe.tolist() == ["0.0-5 + 0.0-15", "0.0-30"]
+    np.testing.assert_allclose(read, [[0.15], [0.25]])
+    above = together([(0, 0, 0.05), (0, 0, 0.30)], [[0.20], [0.25]])  # below the roots is no lower half
+    assert above[0].probe.tolist() == ["0.0-5", "0.0-30"]
+    np.testing.assert_allclose(above[1], [[0.20], [0.25]])
+
+
+def test_other_spots_and_zones_stay_as_they_are():
+    places = [(0, 0, 0.05), (0, 1, 0.06), (0, 0, 0.15), (1, 0, 0.10), (1, 1, 0.20)]
+    found, read = together(places, [[0.20, 0.18], [0.30, 0.31], [0.10, 0.12], [0.22, 0.21], [0.15, 0.16]])
+    # Zone 1 has its two halves at different spots: they are not one place, and stay two sensors.
+    assert found.probe.tolist() == ["0.0-5 + 0.0-15", "0.1-6", "1.0-10", "1.1-20"]
+    assert found.zone.tolist() == [0, 0, 1, 1]
+    assert found.spot.tolist() == [0, 1, 0, 1]
+    np.testing.assert_allclose(read, [[0.15, 0.15], [0.30, 0.31], [0.22, 0.21], [0.15, 0.16]])
+
+
+def test_the_half_is_that_of_the_zone_s_own_roots():
+    # 12 cm is in the lower half of 20 cm of roots and in the upper half of 30.
+    places = [(0, 0, 0.05), (0, 0, 0.12), (1, 0, 0.05), (1, 0, 0.12)]
+    found, read = together(places, [[0.20], [0.10], [0.20], [0.10]])
+    assert found.probe.tolist() == ["0.0-5 + 0.0-12", "1.0-5", "1.0-12"]
+    np.testing.assert_allclose(read, [[0.15], [0.20], [0.10]])
+
+
+@pytest.mark.parametrize(
+    "places",
+    [
+        [(0, 0, 0.10), (1, 0, 0.10)],  # one depth a zone
+        [(0, 0, NAN), (0, 0, 0.15)],  # a probe that reads the root zone's mean already
+        [(0, 0, 0.03), (0, 0, 0.08)],  # both in the upper half
+    ],
+    ids=["one depth", "mean", "one half"],
+)
+def test_sites_without_both_halves_are_unchanged(places):
+    given = sensors(*places)
+    moisture = np.array([[0.20, NAN], [0.10, 0.12]])
+    found, read = read_together(given, moisture, ROOTS)
+    assert found is given
+    assert read is moisture
+
+
+def test_halves_that_never_read_on_one_evening_stay_two():
+    found, read = together([(0, 0, 0.05), (0, 0, 0.15)], [[0.20, NAN], [NAN, 0.12]])
+    assert found.probe.tolist() == ["0.0-5", "0.0-15"]
+    np.testing.assert_allclose(read, [[0.20, NAN], [NAN, 0.12]])
+
+
+def test_no_reading_is_lost_or_used_twice():
+    rng = np.random.default_rng(3)
+    places = [(z, k, d) for z in (0, 1) for k in (0, 1) for d in (0.04, 0.08, 0.15, 0.28)]
+    moisture = rng.uniform(0.1, 0.3, (len(places), 12))
+    moisture[rng.random(moisture.shape) < 0.4] = NAN
+    given = sensors(*places)
+    found, read = read_together(given, moisture, ROOTS)
+    relative = given.depth / ROOTS[given.zone]
+    for z in (0, 1):
+        for k in (0, 1):
+            here = (given.zone == z) & (given.spot == k)
+            upper, lower = here & (relative <= 0.5), here & (relative > 0.5) & (relative <= 1.0)
+            for t in range(12):
+                heard = [np.isfinite(moisture[half, t]).any() for half in (upper, lower)]
+                own = read[(found.zone == z) & (found.spot == k), t]
+                below = moisture[here & (relative > 1.0), t]
+                if all(heard):
+                    mean = np.mean([np.nanmean(moisture[half, t]) for half in (upper, lower)])
+                    expected = np.append(below, mean)
+                else:
+                    expected = moisture[here, t]
+                np.testing.assert_allclose(np.sort(own[np.isfinite(own)]), np.sort(expected[np.isfinite(expected)]))
