@@ -63,7 +63,7 @@ def evening_ece(
     if not len(latest):
         return Readings(nothing, np.zeros((0, shape[1], len(dates))), np.zeros((0, shape[1])))
     earlier = calm_readings(site, opening - timedelta(days=FOLLOWED), opening)
-    latest = latest.assign(day=latest["time"].dt.normalize())
+    latest = latest.assign(day=latest["time"].dt.normalize().clip(upper=dates[-1]))  # a window may open after midnight
     table = pd.concat((earlier, latest), ignore_index=True).drop_duplicates(["probe", "z", "layer", "day"], keep="last")
     table = table[table["probe"].isin(latest["probe"])]  # a probe that fell silent no longer says where a zone stands
     column = dates.get_indexer(pd.DatetimeIndex(table["day"]))

@@ -50,10 +50,10 @@ def learned_layers(
     if not row.size:
         return layers, None
     zone = readings.zones[row]
-    first = int(both[row].any(axis=0).argmax())
+    first = max(int(both[row].any(axis=0).argmax()), 1)  # the run stands at the end of its first date
     at = np.searchsorted(run.zones, zone)
     record = Record(
-        depletion=run.depletion[at, max(first - 1, 0)],
+        depletion=run.depletion[at, first - 1],
         net_irrigation=run.depth[at, first:],
         etc=run.etc[at, first:],
         effective_rain=run.rain[at, first:],

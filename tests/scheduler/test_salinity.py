@@ -78,13 +78,33 @@ def test_a_perfect_probe_is_read_back(tmp_path):
     place = s.salty(tmp_path / "a", **files)
     read = median_ece(place, place.probes)
     np.testing.assert_allclose(read.sort_values("layer")["ece"], [3.2, 6.4], rtol=1e-4)
-    _, _, salt, _ = s.evening(place)
+
+
+def test_a_start_that_is_only_stated_gives_way_to_the_first_reading(tmp_path):
+    # No log, so that no salt is known to have taken the place of the start's. Its spread is 3; 39 dates after the first
+    # add 39 * 0.03^2 for each by itself and (39 * 0.015)^2 for running alone: P = 9 + 0.0351 + 0.3422 = 9.3773. The
+    # probe's own offset has a spread of 0.3, a point strays by 0.15: of the surprise the zone takes
+    # P / (P + 0.09 + 0.0225) = 0.98815. Both halves read 4.0: readings that agree stay as read.
+    files = {"probes": s.PROBE_HEAD + s.probes_csv({"G1-5": 4.0, "G1-15": 4.0}), "probe_sites": s.PROBE_SITES}
+    _, _, salt, _ = s.evening(s.salty(tmp_path / "a", **files))
+    _, _, bare, _ = s.evening(s.salty(tmp_path / "b"))
     assert salt.origin[0] == "probe"
-    without, _, bare, _ = s.evening(s.salty(tmp_path / "b"))
-    for layer, ece in ((0, 3.2), (1, 6.4)):  # between the balance and the reading, nearer to the reading
-        pull = np.log(salt.ece[0, layer] / bare.ece[0, layer]) / np.log(ece / bare.ece[0, layer])
-        assert pull == pytest.approx(0.25 / (0.25 + 0.09), abs=1e-3)  # spreads 0.5 and 0.3
-    assert salt.spread[0] < bare.spread[0]
+    pull = np.log(salt.ece[0] / bare.ece[0]) / np.log(4.0 / bare.ece[0])
+    np.testing.assert_allclose(pull, 9.3773 / 9.4898, atol=1e-5)
+    # What is left is what the probe may be off by: sqrt(9.3773 * 0.1125 / 9.4898) of the mean, as sure in both halves.
+    assert salt.spread[0] == pytest.approx(0.33341 * salt.mean[0], rel=1e-4)
+    assert salt.spread[0] / salt.mean[0] < bare.spread[0] / bare.mean[0]
+
+
+def test_readings_that_rise_downward_are_taken_for_points_of_the_profile(tmp_path):
+    # At 5 and 15 of 20 cm: 1 / 0.66 and 1 / 0.235 of the steady profile, whose halves have 1.5686 and 4.2418
+    # (tests/models/test_salt_following.py). Readings that rise as it does are those points of it.
+    files = {"probes": s.PROBE_HEAD + s.probes_csv({"G1-5": 2.0 / 0.66, "G1-15": 2.0 / 0.235})}
+    _, _, salt, _ = s.evening(s.salty(tmp_path / "a", **files, probe_sites=s.PROBE_SITES))
+    _, _, bare, _ = s.evening(s.salty(tmp_path / "b"))
+    read = 2.0 * np.array([1.5686, 4.2418])
+    pull = 9.3773 / 9.4898  # as where readings agree, above
+    np.testing.assert_allclose(salt.ece[0], bare.ece[0] * (read / bare.ece[0]) ** pull, rtol=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -112,7 +132,8 @@ def test_kin_learn_how_far_the_balance_is_off(tmp_path):
     assert salt.origin.tolist() == ["probe", "probe", "kin"]
     gain = np.log(salt.ece / bare.ece)
     np.testing.assert_allclose(gain[2], 2.0 / 3.0 * gain[:2].mean(axis=0), rtol=1e-9)
-    assert salt.spread[0] < salt.spread[2]
+    relative = salt.spread / salt.mean  # spreads are of ln ECe; G1 stands higher than G3
+    assert relative[0] < relative[2]
 
 
 def test_usual_water_is_the_blend_or_the_first_named(tmp_path):
