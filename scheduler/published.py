@@ -328,6 +328,7 @@ def _flushes_part(planned: Planned, net: np.ndarray, leached: np.ndarray, ece: n
                 "depth_mm": round(float(gross), 3),
                 "ece_before_dsm": round(float(ece[z, on[0]]), 3),
                 "ece_after_dsm": round(float(ece[z, on[-1] + 1]), 3),
+                "staged": bool(candidates.staged[f]),
                 "words": candidates.reason[f],
             }
         )
@@ -343,6 +344,7 @@ def _flushes_part(planned: Planned, net: np.ndarray, leached: np.ndarray, ece: n
                 "depth_mm": 0.0,
                 "ece_before_dsm": round(float(candidates.ece_now[f]), 3),
                 "ece_after_dsm": None,
+                "staged": bool(candidates.staged[f]),
                 "words": f"not within this plan: {candidates.reason[f]}",
             }
         )

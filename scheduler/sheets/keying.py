@@ -12,8 +12,8 @@ from typing import Any
 
 from scheduler.files import write_atomic
 from scheduler.sheets import edge
+from scheduler.sheets.names import natural_key
 from scheduler.sheets.night import environment
-from scheduler.sheets.sections import natural_key
 
 
 def keying_sheet(plan: Mapping[str, Any]) -> str:

@@ -11,8 +11,8 @@ from scheduler.errors import counted
 from scheduler.files import write_atomic
 from scheduler.morning_records import MorningReport
 from scheduler.sheets import edge
+from scheduler.sheets.names import PLURALS
 from scheduler.sheets.night import environment
-from scheduler.sheets.sections import PLURALS
 
 ROWS = 400  # zones listed on the page at most
 WALKED = 12  # stops listed at most

@@ -18,8 +18,8 @@ from scheduler.files import write_atomic
 from scheduler.salt_records import Course, SaltEvent, SaltReport
 from scheduler.sheets import edge
 from scheduler.sheets.charts import ALERT, INK, QUIET, WATER, WIDTH, _line, _points, _svg, _text
+from scheduler.sheets.names import PLURALS
 from scheduler.sheets.night import environment
-from scheduler.sheets.sections import PLURALS
 
 SOON = 14  # [d] a zone that passes its limit within it is listed first
 CHARTS = 24  # drawn at most

@@ -6,32 +6,20 @@ values for the template: text already formatted, and drawings. Nothing here deci
 
 from __future__ import annotations
 
-import re
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from datetime import date, datetime, timedelta
+from collections.abc import Mapping, Sequence
+from datetime import datetime, timedelta
 from typing import Any
 
 import numpy as np
 
-from scheduler.sheets import edge
+from scheduler.sheets import edge, night_salts
 from scheduler.sheets.charts import SHOWN_BEYOND, BandChart, FlowChart, band_chart, flow_chart, share_bar
+from scheduler.sheets.names import PLURALS, Plan, day_of, name_list, natural_key, zone_name
 
-Plan = Mapping[str, Any]
-
-LISTED_AT_MOST = 12  # names in one sentence
 WARNINGS_AT_MOST = 60  # lines of warnings on the page; all are in plan.json
 NARROWEST_BAND = 0.5  # [mm] a band narrower than this is drawn as if it were this wide
 FLOW_IS_ON = 1e-6  # [L/s]
-PLURALS = {
-    "green": "Greens",
-    "tee": "Tees",
-    "fairway": "Fairways",
-    "approach": "Approaches",
-    "rough": "Rough",
-    "pitch": "Pitches",
-    "landscape": "Landscape",
-}
 STATE_WORDS = {
     "probe": "from their own probe",
     "kin": "from probes of kin zones",
@@ -47,7 +35,7 @@ def sheet_sections(plan: Plan) -> dict[str, Any]:
     doubtful, warnings = split_warnings(plan)
     return {
         "site": plan["site"]["name"],
-        "night": edge.format_date(_day(plan["night"]), units),
+        "night": edge.format_date(day_of(plan["night"]), units),
         "made": _moment(plan["made"], units),
         "status": status_sentence(plan),
         "planned": plan["status"] == "planned",
@@ -59,8 +47,10 @@ def sheet_sections(plan: Plan) -> dict[str, Any]:
         "bands": moisture_bands(plan),
         "nights": coming_nights(plan),
         "allocation": allocation(plan),
-        "flushes": flushes(plan),
-        "salts": salts(plan),
+        "flushes": night_salts.flushes(plan),
+        "upkeep": night_salts.upkeep(plan),
+        "nothing_to_leach": night_salts.nothing_tonight(plan),
+        "salts": night_salts.salts(plan),
         "doubtful": doubtful[:WARNINGS_AT_MOST],
         "doubtful_more": max(0, len(doubtful) - WARNINGS_AT_MOST),
         "advice": list(plan["advice"]),
@@ -73,7 +63,7 @@ def status_sentence(plan: Plan) -> str:
     units, total = plan["site"]["units"], plan["site"]["zones"]
     if plan["status"] == "no watering allowed":
         coming = next((n for n in plan["nights"][1:] if n["allowed"]), None)
-        then = f" The next allowed night is {edge.format_short_date(_day(coming['night']), units)}." if coming else ""
+        then = f" The next allowed night is {edge.format_short_date(day_of(coming['night']), units)}." if coming else ""
         return f"No watering is allowed tonight: nothing runs.{then}"
     if plan["status"] == "no water needed":
         return "No zone needs water tonight: nothing runs."
@@ -153,7 +143,7 @@ def runs_by_surface(plan: Plan) -> list[dict[str, Any]]:
     sections = []
     for surface in plan["surfaces"]:
         own = [z for z in plan["zones"] if z["surface"] == surface["surface"]]
-        running = sorted((z for z in own if z["minutes"] > 0), key=lambda z: natural_key(z["name"] or z["id"]))
+        running = sorted((z for z in own if z["minutes"] > 0), key=lambda z: natural_key(zone_name(z)))
         common = _common_reason(running)
         origin = Counter(z["state_from"] for z in own)
         sections.append(
@@ -240,7 +230,7 @@ def pump_minutes(minutes: np.ndarray, flow: np.ndarray, end: float) -> float:
 def flow_charts(plan: Plan, flows: Mapping[str, tuple[np.ndarray, np.ndarray, float]]) -> list[dict[str, Any]]:
     """One drawing per pump station, with its peak in words."""
     units = plan["site"]["units"]
-    midnight = datetime.combine(_day(plan["night"]), datetime.min.time())
+    midnight = datetime.combine(day_of(plan["night"]), datetime.min.time())
     stations = {p["name"]: p for p in plan.get("pumps", ())}
     pieces = [
         ((_wall(p["start"]) - midnight).total_seconds() / 60, (_wall(p["end"]) - midnight).total_seconds() / 60)
@@ -314,7 +304,7 @@ def moisture_bands(plan: Plan) -> list[dict[str, Any]]:
             :, None
         ]  # (Z_s, N + 1)
         low, middle, high = np.quantile(place, [0.1, 0.5, 0.9], axis=0)
-        days = [_day(p["night"]) + timedelta(days=1) for p in zones[0]["path"][:count]]
+        days = [day_of(p["night"]) + timedelta(days=1) for p in zones[0]["path"][:count]]
         outside = place.max(axis=0)
         chart = BandChart(
             low=low,
@@ -332,9 +322,9 @@ def moisture_bands(plan: Plan) -> list[dict[str, Any]]:
                 "title": PLURALS[surface["surface"]],
                 "drawing": band_chart(chart),
                 "typical": float(np.ptp(dry)) > NARROWEST_BAND or float(np.ptp(wet)) > NARROWEST_BAND,
-                "now_dry": _name_list(zones, np.flatnonzero(place[:, 0] > 1)),
-                "next_dry": _name_list(zones, np.flatnonzero(place[:, 1] > 1)) if count else "",
-                "now_wet": _name_list(zones, np.flatnonzero(place[:, 0] < 0)),
+                "now_dry": name_list(zones[i] for i in np.flatnonzero(place[:, 0] > 1)),
+                "next_dry": name_list(zones[i] for i in np.flatnonzero(place[:, 1] > 1)) if count else "",
+                "now_wet": name_list(zones[i] for i in np.flatnonzero(place[:, 0] < 0)),
                 "beyond": int(beyond.any(axis=1).sum()),
             }
         )
@@ -346,7 +336,7 @@ def coming_nights(plan: Plan) -> list[dict[str, Any]]:
     units, currency = plan["site"]["units"], plan["site"]["currency"]
     return [
         {
-            "night": edge.format_short_date(_day(n["night"]), units),
+            "night": edge.format_short_date(day_of(n["night"]), units),
             "allowed": n["allowed"],
             "window": ", ".join(
                 f"{edge.format_time(_wall(p['start']), units)}–{edge.format_time(_wall(p['end']), units)}"
@@ -389,50 +379,13 @@ def allocation(plan: Plan) -> dict[str, Any] | None:
     return {"drawing": drawing, "lines": lines}
 
 
-def flushes(plan: Plan) -> list[dict[str, str]]:
-    """Flushes planned within the horizon."""
-    units = plan["site"]["units"]
-    names = {z["id"]: z["name"] or z["id"] for z in plan["zones"]}
-    return [
-        {
-            "zone": names.get(f["zone"], f["zone"]),
-            "nights": _and([edge.format_short_date(_day(n), units) for n in f["nights"]])
-            or f"not yet; due by {edge.format_short_date(_day(f['by']), units)}",
-            "depth": edge.format_depth(f["depth_mm"], units),
-            "drainage": edge.format_depth(f["drainage_mm"], units),
-            "salts": f"{edge.format_salinity(f['ece_before_dsm'])} → {edge.format_salinity(f['ece_after_dsm'])}",
-            "words": f["words"],
-        }
-        for f in plan["flushes"]
-    ]
-
-
-def salts(plan: Plan) -> list[dict[str, str]]:
-    """Salinity by surface, where it is tracked."""
-    rows = []
-    for surface in plan["surfaces"]:
-        own = [z for z in plan["zones"] if z["surface"] == surface["surface"] and z["before"]["ece_dsm"] is not None]
-        if own:
-            values = np.array([z["before"]["ece_dsm"] for z in own], float)
-            worst = own[int(values.argmax())]
-            rows.append(
-                {
-                    "title": PLURALS[surface["surface"]],
-                    "median": edge.format_salinity(float(np.median(values))),
-                    "highest": edge.format_salinity(float(values.max())),
-                    "where": worst["name"] or worst["id"],
-                }
-            )
-    return rows
-
-
 def what_was_read(plan: Plan) -> list[tuple[str, str]]:
     """Say what the plan stands on, and how old it is."""
     units, read = plan["site"]["units"], plan["inputs"]
     weather, forecast, probes, applied = read["weather"], read["forecast"], read["probes"], read["applied"]
 
     def day(text: str | None) -> str:
-        return edge.DASH if text is None else edge.format_short_date(_day(text), units)
+        return edge.DASH if text is None else edge.format_short_date(day_of(text), units)
 
     routes = "; ".join(f"{name}: {_days(n)}" for name, n in weather["routes"].items())
     lines = [
@@ -465,23 +418,13 @@ def what_was_read(plan: Plan) -> list[tuple[str, str]]:
     return lines
 
 
-def natural_key(text: str) -> tuple[tuple[int, int | str], ...]:
-    """Sort key that puts "Green 2" before "Green 10".
-
-    >>> sorted(["Green 10", "Green 2", "9"], key=natural_key)
-    ['9', 'Green 2', 'Green 10']
-    """
-    pieces = re.findall(r"[0-9]+|[^0-9]+", text.casefold())
-    return tuple((0, int(p)) if p[0] in "0123456789" else (1, p) for p in pieces)
-
-
 def _run_row(zone: Plan, units: str, common: str) -> dict[str, Any]:
     cycles = zone["cycles"]
     times = [(edge.format_time(_wall(c["start"]), units), edge.format_time(_wall(c["end"]), units)) for c in cycles]
     address = " · ".join(t for t in (zone["controller"], zone["station"]) if t)
     return {
         "station": address or zone["id"],
-        "name": zone["name"] or zone["id"],
+        "name": zone_name(zone),
         "time": edge.format_duration(zone["minutes"]),
         "cycles": f"in {len(cycles)} cycles" if len(cycles) > 1 else "",
         "depth": edge.format_depth(zone["depth_mm"], units),
@@ -511,13 +454,6 @@ def _band_words(title: str, middle: np.ndarray) -> str:
         return f"{place * 100:.0f} % of the way from the wet to the dry limit"
 
     return f"{title}: the median zone is now {where(float(middle[0]))}, at the end {where(float(middle[-1]))}."
-
-
-def _name_list(zones: Sequence[Plan], chosen: Iterable[int]) -> str:
-    names = sorted((zones[int(i)]["name"] or zones[int(i)]["id"] for i in chosen), key=natural_key)
-    if len(names) <= LISTED_AT_MOST:
-        return ", ".join(names)
-    return ", ".join(names[:LISTED_AT_MOST]) + f" and {len(names) - LISTED_AT_MOST:,} more"
 
 
 def _hour_ticks(first: float, last: float, midnight: datetime, units: str) -> list[tuple[float, str]]:
@@ -553,19 +489,11 @@ def _days(count: int) -> str:
     return f"{count:,} {'day' if count == 1 else 'days'}"
 
 
-def _and(words: Sequence[str]) -> str:
-    return " and ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else "".join(words)
-
-
-def _day(text: str) -> date:
-    return date.fromisoformat(text[:10])
-
-
 def _wall(text: str) -> datetime:
     """Read a local time as the clock on site shows it."""
     return datetime.fromisoformat(text).replace(tzinfo=None)
 
 
 def _moment(text: str, units: str) -> str:
-    day = edge.format_short_date(_day(text), units)
+    day = edge.format_short_date(day_of(text), units)
     return f"{day}, {edge.format_time(_wall(text), units)}" if "T" in text else day

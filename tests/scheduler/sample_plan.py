@@ -253,9 +253,19 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
                 "depth_mm": 52.0,
                 "ece_before_dsm": 6.1,
                 "ece_after_dsm": 3.9,
+                "staged": False,
                 "words": f"{rows[0]['name']} is flushed on Thursday night, four nights before the club event.",
             }
         ],
+        "leaching": {
+            "since": "2026-04-16",
+            "surfaces": [
+                {"surface": s, "entered_mm": 430.0, "drained_mm": 43.0, "achieved": 0.1, "required": 0.08}
+                for s in SURFACES
+                if any(z["surface"] == s for z in rows)
+            ],
+            "upkeep": [],
+        },
         "flow": [
             {"minute": 22 * 60 + t, "pumps": {"lake": float(flow[0, t]), "river": float(flow[1, t])}} for t in changes
         ],

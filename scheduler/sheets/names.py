@@ -1,0 +1,62 @@
+"""Names on a sheet: surfaces, and zones in the order people count them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date
+from typing import Any
+
+Plan = Mapping[str, Any]
+
+LISTED_AT_MOST = 12  # names in one sentence
+PLURALS = {
+    "green": "Greens",
+    "tee": "Tees",
+    "fairway": "Fairways",
+    "approach": "Approaches",
+    "rough": "Rough",
+    "pitch": "Pitches",
+    "landscape": "Landscape",
+}
+
+
+def zone_name(zone: Plan) -> str:
+    """Give the name of a zone of the plan, or its id where it has none."""
+    return str(zone["name"] or zone["id"])
+
+
+def name_list(zones: Iterable[Plan]) -> str:
+    """Names of zones in natural order, those beyond the first `LISTED_AT_MOST` counted.
+
+    >>> name_list([{"id": "G10", "name": ""}, {"id": "G2", "name": "Green 2"}])
+    'G10, Green 2'
+    """
+    names = sorted((zone_name(z) for z in zones), key=natural_key)
+    if len(names) <= LISTED_AT_MOST:
+        return ", ".join(names)
+    return ", ".join(names[:LISTED_AT_MOST]) + f" and {len(names) - LISTED_AT_MOST:,} more"
+
+
+def natural_key(text: str) -> tuple[tuple[int, int | str], ...]:
+    """Sort key that puts "Green 2" before "Green 10".
+
+    >>> sorted(["Green 10", "Green 2", "9"], key=natural_key)
+    ['9', 'Green 2', 'Green 10']
+    """
+    pieces = re.findall(r"[0-9]+|[^0-9]+", text.casefold())
+    return tuple((0, int(p)) if p[0] in "0123456789" else (1, p) for p in pieces)
+
+
+def joined(words: Sequence[str]) -> str:
+    """Words with commas, and "and" before the last.
+
+    >>> joined(["a", "b", "c"])
+    'a, b and c'
+    """
+    return " and ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else "".join(words)
+
+
+def day_of(text: str) -> date:
+    """Read the date of an ISO date or time of the plan."""
+    return date.fromisoformat(text[:10])
