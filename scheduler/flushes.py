@@ -143,7 +143,8 @@ def flush_needs(site: Site, salt: SaltState, inputs: NightInputs) -> FlushCandid
         reached, staged = np.where(better, left, reached), np.where(better, few, staged)
     else:
         better = np.zeros(row.size, dtype=bool)
-    harm = _avoidable(view.mean[row, 1:], limit[z], reached, zones.ece_threshold[z], zones.ece_slope[z])
+    # Against the target even where one flush does not reach it: a stage put off puts off those after it.
+    harm = _avoidable(view.mean[row, 1:], limit[z], target, zones.ece_threshold[z], zones.ece_slope[z])
     etc = np.concatenate((plan.etc[z], np.repeat(plan.etc[z].mean(axis=1, keepdims=True), AFTER, axis=1)), axis=1)
     harm *= etc
     allowed = ~protected_nights(site, dates)[z] & plan.allowed[z].any(axis=2)
@@ -154,7 +155,7 @@ def flush_needs(site: Site, salt: SaltState, inputs: NightInputs) -> FlushCandid
     kept = ece_with_upkeep(
         plan, z, (part, tonight), leach, salt.source_ec[z], inputs.depletion_fraction[z], SLOW, AFTER
     )  # fmt: skip
-    still = _avoidable(kept, limit[z], reached, zones.ece_threshold[z], zones.ece_slope[z]) * etc
+    still = _avoidable(kept, limit[z], target, zones.ece_threshold[z], zones.ece_slope[z]) * etc
     room = np.maximum(limit[z] - reached, 1e-3)
     upkeep = Upkeep(
         depth=leach,
