@@ -32,8 +32,7 @@ def flushes(plan: Plan) -> dict[str, Any] | None:
     rows = [
         {
             "zone": zone_name(zones[f["zone"]]),
-            "nights": joined([_night(plan, n) for n in f["nights"]])
-            or f"due by {edge.format_short_date(day_of(f['by']), units)}",
+            "nights": _when(plan, f),
             "planned": _planned(f, units) if f["nights"] else "",
             "words": f["words"][:1].upper() + f["words"][1:],
         }
@@ -41,6 +40,15 @@ def flushes(plan: Plan) -> dict[str, Any] | None:
     ]
     folded = len(found) > FOLDED_ABOVE
     return {"rows": rows, "folded": folded, "lines": _by_nights(plan, zones) if folded else [], "follow": follow}
+
+
+def _when(plan: Plan, flush: Plan) -> str:
+    """Nights of a flush, and when it is due where they are too late or none."""
+    nights = joined([_night(plan, n) for n in flush["nights"]])
+    if nights and flush["nights"][-1] <= flush["by"]:
+        return nights
+    due = f"due by {edge.format_short_date(day_of(flush['by']), plan['site']['units'])}"
+    return f"{nights} ({due})" if nights else due
 
 
 def _planned(flush: Plan, units: str) -> str:

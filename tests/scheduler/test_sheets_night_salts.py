@@ -151,7 +151,8 @@ def test_a_few_flushes_are_told_one_by_one():
     assert f"{names[2]} , due by Sat Jul 18. Reason 2." in words  # no water, no promise
     assert f"One flush is not enough; another will follow: {names[1]}." in words  # the third is not flushed at all
     assert "Each flush, and why" not in words
-    plan["flushes"][1]["staged"] = False
+    plan["flushes"][1].update(staged=False, by="2026-07-15")
+    assert "Wed Jul 15 and Thu Jul 16 (due by Wed Jul 15): 2.05 in" in Page(night_sheet(plan)).words
     assert "another will follow" not in Page(night_sheet(plan)).words
 
 
