@@ -224,8 +224,8 @@ def test_limit_where_the_water_does_not_allow_the_threshold(tmp_path):
     found, _, _ = candidates(place, [[4.0, 8.0]])
     assert found.limit[0] > place.zones.ece_threshold[0] == 1.5
     assert "its turf wants 1.5" in found.reason[0]
-    # The limit is where the largest flush, 40 mm, lasts a week. A stage of it, 16 mm, does not and says so; it is not due
-    # again on the next nights.
+    # The limit is where the largest flush, 40 mm, lasts a week. A stage of it, 16 mm, does not and says so, but none is
+    # due again on the next nights.
     evened, _, _ = candidates(place, [[found.limit[0] + 0.01] * 2])
     layers = site_layers(place)
     even = state_from_ece(layers, [0.0], found.limit[0])
