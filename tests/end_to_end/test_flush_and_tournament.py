@@ -11,11 +11,15 @@ from tests.scheduler import salty_sites as s
 
 GREENS = ("G1", "G2", "G3")
 DAYS = 7
-BEFORE = 2  # nights before a tournament that it protects
 
 
-def evening(folder, ece, calendar=()):
-    """Plan of an evening without rain, greens at an ECe of the upper and the lower half [dS/m]."""
+def night(days):
+    """Date of a night counted from tonight."""
+    return (s.NIGHT + timedelta(days=days)).isoformat()
+
+
+def evening(folder, ece, event=None, first=0, last=0):
+    """Plan of an evening without rain, from the ECe of the upper and the lower half of greens [dS/m] and an event."""
     ran = "".join(f"{s.NIGHT - timedelta(days=d)},{z},22\n" for d in range(12, 0, -1) for z in GREENS)
     known = "".join(f"{s.NIGHT},{z},{d},{e}\n" for z in GREENS for d, e in zip((5, 15), ece, strict=True))
     place = s.salty(
@@ -23,16 +27,12 @@ def evening(folder, ece, calendar=()):
         applied="night,zone,minutes\n" + ran,
         samples="date,zone,depth,ece\n" + known,
         weather=s.weather_csv(13),
-        calendar="from,until,surface,zone,event,note\n" + "".join(f"{a},{b},green,,tournament,\n" for a, b in calendar),
+        calendar="from,until,surface,zone,event,note\n"
+        + (f"{night(first)},{night(last)},green,,{event},\n" if event else ""),
     )
     plan = plan_tonight(place, s.NIGHT, datetime(2026, 7, 14, 18, tzinfo=place.time_zone))
     assert len(plan["nights"]) == DAYS
     return plan
-
-
-def night(days):
-    """Date of a night counted from tonight."""
-    return (s.NIGHT + timedelta(days=days)).isoformat()
 
 
 def drained(plan):
@@ -46,14 +46,15 @@ def nights_of_salt_leaving(plan):
 
 
 @pytest.mark.parametrize(
-    ("ece", "first", "last"),
+    ("ece", "event", "first", "last", "shut"),
     [
-        ((2.0, 6.0), 2, 4),  # above the limit of 3.7: wants a flush tonight, and the tournament is near
-        ((1.5, 5.0), 4, 5),  # below it: wants one on the last night in time, and that is before the tournament
+        ((2.0, 6.0), "tournament", 2, 4, range(5)),  # above the limit of 3.7: wants a flush tonight
+        ((1.5, 5.0), "tournament", 4, 5, range(2, 6)),  # below it: on the last night in time, two before it
+        ((1.5, 5.0), "no_flush", 3, 3, range(3, 4)),  # where nothing but the calendar speaks against that night
     ],
 )
-def test_a_flush_that_a_green_wants_on_a_protected_night_waits_or_comes_before_it(tmp_path, ece, first, last):
-    shut = {night(d) for d in range(first - BEFORE, last + 1)}
+def test_a_flush_wanted_on_a_protected_night_waits_or_comes_before_it(tmp_path, ece, event, first, last, shut):
+    shut = {night(d) for d in shut}
     free = evening(tmp_path / "free", ece)
     wanted = nights_of_salt_leaving(free)
     assert wanted
@@ -61,17 +62,17 @@ def test_a_flush_that_a_green_wants_on_a_protected_night_waits_or_comes_before_i
     assert {f["zone"] for f in free["flushes"]} == set(GREENS)
     assert sum(mm for _, n, mm in drained(free) if n in shut) > 3 * 3.0  # three greens, 3 mm each at least
 
-    kept = evening(tmp_path / "kept", ece, [(night(first), night(last))])
+    kept = evening(tmp_path / "kept", ece, event, first, last)
     assert not nights_of_salt_leaving(kept) & shut
     assert max(mm for _, n, mm in drained(kept) if n in shut) == 0.0
     assert {f["zone"] for f in kept["flushes"] if f["nights"]} == set(GREENS)  # on the nights that are left
     late = "no night in time allows it (events, fertigation or orders)"
-    assert [late in f["words"] for f in kept["flushes"]] == [first == BEFORE] * len(GREENS)  # tonight is not open
+    assert [late in f["words"] for f in kept["flushes"]] == [night(0) in shut] * len(GREENS)
     assert not any("allows it" in f["words"] for f in free["flushes"])
 
 
 def test_a_tournament_over_all_nights_leaves_the_flush_due_and_says_why(tmp_path):
-    kept = evening(tmp_path / "kept", (2.0, 6.0), [(night(2), night(DAYS))])
+    kept = evening(tmp_path / "kept", (2.0, 6.0), "tournament", 2, DAYS)
     assert nights_of_salt_leaving(kept) == set()
     assert max(mm for _, _, mm in drained(kept)) == 0.0
     assert {f["zone"] for f in kept["flushes"]} == set(GREENS)
