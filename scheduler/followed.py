@@ -56,6 +56,10 @@ def evening_ece(
     dates : DatetimeIndex    T dates of the balance.
     opening : Timestamp      Nothing read after it is used.
     factors : dict           Factor on each probe's ECe and its natural-log spread.
+
+    Returns
+    -------
+    Readings   Of the zones that any probe read which still reads there.
     """
     nothing = np.zeros(0, dtype=np.int64)
     shape = layers.thickness.shape
@@ -64,8 +68,10 @@ def evening_ece(
         return Readings(nothing, np.zeros((0, shape[1], len(dates))), np.zeros((0, shape[1])))
     earlier = calm_readings(site, opening - timedelta(days=FOLLOWED), opening)
     latest = latest.assign(day=latest["time"].dt.normalize().clip(upper=dates[-1]))  # a window may open after midnight
-    table = pd.concat((earlier, latest), ignore_index=True).drop_duplicates(["probe", "z", "layer", "day"], keep="last")
-    table = table[table["probe"].isin(latest["probe"])]  # a probe that fell silent no longer says where a zone stands
+    place = ["probe", "z", "layer"]
+    table = pd.concat((earlier, latest), ignore_index=True).drop_duplicates([*place, "day"], keep="last")
+    # A probe that fell silent, or was taken elsewhere, no longer says where a zone stands.
+    table = table[pd.MultiIndex.from_frame(table[place]).isin(pd.MultiIndex.from_frame(latest[place]))]
     column = dates.get_indexer(pd.DatetimeIndex(table["day"]))
     table, column = table[column >= 0], column[column >= 0]
     zones, row = np.unique(table["z"].to_numpy(np.int64), return_inverse=True)
@@ -76,14 +82,14 @@ def evening_ece(
     np.add.at(total, (row, layer, column), np.log(value))
     np.add.at(count, (row, layer, column), 1.0)
     level, gain = in_profile(table["depth"].to_numpy(float) / (100.0 * site.zones.root_depth[zones[row]]))
-    place, above, belief = (np.zeros((zones.size, shape[1])) for _ in range(3))
-    np.add.at(place, (row, layer), level)
+    within, above, belief = (np.zeros((zones.size, shape[1])) for _ in range(3))
+    np.add.at(within, (row, layer), level)
     np.add.at(above, (row, layer), gain)
-    _, each = np.unique(table["probe"].to_numpy(str), return_index=True)
+    each = ~table.duplicated(place).to_numpy()
     np.add.at(belief, (row[each], layer[each]), 1.0 / width[each] ** 2)
     with np.errstate(divide="ignore", invalid="ignore"):
         read, every = total / np.where(count > 0, count, np.nan), np.maximum(count.sum(axis=2), 1.0)
-        read = halves_from_points(read, place / every, above / every)
+        read = halves_from_points(read, within / every, above / every)
         return Readings(zones, read, np.where(belief > 0, belief, np.nan) ** -0.5)
 
 

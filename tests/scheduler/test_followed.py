@@ -70,6 +70,21 @@ def test_a_probe_that_fell_silent_counts_no_longer(tmp_path):
     assert np.isfinite(late.read[0, 0]).sum() == 28
 
 
+def test_a_probe_taken_elsewhere_speaks_for_where_it_is(tmp_path):
+    # A stood in G1 until twelve days ago and is in G2 since: nothing tells where G1 stands now.
+    moved = s.NIGHT - timedelta(days=11)
+    sites = f"probe,zone,depth,from,until\nA,G1,5,2026-01-01,{moved - timedelta(days=1)}\nA,G2,5,{moved},\n"
+    probes = s.PROBE_HEAD + daily({"A": 3.0}, range(30))
+    found = readings(s.salty(tmp_path / "a", probes=probes, probe_sites=sites))
+    assert found.zones.tolist() == [1]
+    assert np.isfinite(found.read[0, 0]).sum() == 12
+    np.testing.assert_allclose(found.offset_spread, [[0.3, np.nan]])
+    lower = sites.replace("G2,5", "G2,15").replace("G1", "G2")  # set deeper in the same zone: the other half
+    found = readings(s.salty(tmp_path / "b", probes=probes, probe_sites=lower))
+    assert found.seen.tolist() == [[False, True]]
+    np.testing.assert_allclose(found.offset_spread, [[np.nan, 0.3]])
+
+
 def test_nothing_read_after_the_opening_counts(tmp_path):
     before = daily({"G1-5": 3.0, "G1-15": 3.0}, (1, 0))
     tonight = f"{s.NIGHT}T22:00,G1-5,0.18,{s.bulk_ec(30.0, 0.18, 20.0):.6f},20\n"
