@@ -65,6 +65,8 @@ flush depth                -           mm            drainage below the roots th
 harm of waiting            -           mm            ET lost to salt on a date because a flush has not run yet; Eq. 90
 slow drainage              -           -             share of a date's ET taken from water above FC; 1 is FAO-56 Eq. 88
 mixing, path spread        f, s        -             how passing water takes up a layer's salt; FAO-29 Table 3, Hoffman
+error of ECe, of a probe   x, b        -             by which ln ECe is off, and by which its probe reads off
+profile gain               -           -             ln of a half's mean ECe over that at a point; FAO-29 ch. 2
 upkeep                     -           mm            drainage with ordinary watering, in place of a flush
 owed                       -           -             share of one flush that is still to be made at the horizon's end
 =========================  ==========  ============  ===================================================================

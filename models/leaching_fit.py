@@ -37,6 +37,11 @@ class Record:
     source_ec : ndarray (Z,)                  [dS/m].
     read : ndarray (Z, 2, N)                  ECe at the end of a day as read [dS/m], NaN where none.
     offset_spread : ndarray (Z, 2)            Natural-log spread of a probe's own error [-].
+
+    Raises
+    ------
+    ValueError
+        A shape differs, or a value is not finite (of `read`: infinite) or not in range.
     """
 
     depletion: Floats
@@ -47,6 +52,21 @@ class Record:
     source_ec: Floats
     read: Floats
     offset_spread: Floats
+
+    def __post_init__(self) -> None:
+        """Check shapes and ranges once; the water is checked by the balance as it runs."""
+        if self.read.ndim != 3 or self.read.shape[1] != 2:
+            raise ValueError(f"read: shape {self.read.shape}, needed (Z, 2, N)")
+        z, _, n = self.read.shape
+        days = dict.fromkeys(("net_irrigation", "etc", "effective_rain", "p"), (z, n))
+        for name, shape in {"depletion": (z,), "source_ec": (z,), "offset_spread": (z, 2), **days}.items():
+            value: Floats = getattr(self, name)
+            if value.shape != shape or not np.isfinite(value).all():
+                raise ValueError(f"{name}: needs finite values of shape {shape}")
+        if np.any(self.read <= 0.0) or np.isinf(self.read).any():
+            raise ValueError("read: ECe must be above 0 dS/m, or NaN")
+        if np.any(self.offset_spread < 0.0):
+            raise ValueError("offset_spread: must be 0 or more")
 
 
 def fit_mixing(layers: Layers, record: Record, group: npt.NDArray[np.intp], slow: float = 0.0) -> Floats:
@@ -66,11 +86,11 @@ def fit_mixing(layers: Layers, record: Record, group: npt.NDArray[np.intp], slow
     Raises
     ------
     ValueError
-        Shapes differ or a value is out of range.
+        Layers, record and group are of different zones, or the water is out of range.
     """
     z, count, n = record.read.shape
-    if layers.zones != z or layers.count != count or group.shape != (z,) or record.etc.shape != (z, n):
-        raise ValueError("layers, record, group: must be of the same zones and days")
+    if layers.zones != z or layers.count != count or group.shape != (z,):
+        raise ValueError("layers, record, group: must be of the same zones and of two layers")
     both: npt.NDArray[np.bool_] = np.asarray(np.isfinite(record.read).all(axis=1))
     begins = np.where(both.any(axis=1), both.argmax(axis=1), n)
     tried = np.array(MIXING_TRIED)

@@ -132,17 +132,43 @@ def test_what_is_found_lies_within_what_is_tried():
         assert np.all((f >= MIXING_TRIED[0]) & (f <= MIXING_TRIED[-1]))
 
 
-@pytest.mark.parametrize("what", ["group", "zones", "days", "halves"])
-def test_wrong_shapes_are_refused(what):
+@pytest.mark.parametrize("what", ["group", "zones", "layers"])
+def test_layers_record_and_group_must_fit(what):
     layers, record = season(1.0, 2)
     group = one_soil(2)
     if what == "group":
         group = one_soil(3)
     elif what == "zones":
         layers = some_layers(layers, np.array([0]))
-    elif what == "days":
-        record = replace(record, etc=record.etc[:, :-1])
     else:
-        record = replace(record, read=record.read[:, :1])
-    with pytest.raises(ValueError, match="same zones and days"):
+        soil = {"field_capacity": [0.2] * 2, "wilting_point": [0.045] * 2, "saturation": [0.45] * 2}
+        layers = equal_layers([0.2] * 2, **soil, roots=(0.4, 0.3, 0.2, 0.1))
+    with pytest.raises(ValueError, match="same zones"):
         fit_mixing(layers, record, group)
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [
+        ("depletion", np.zeros(1)),
+        ("net_irrigation", np.zeros((2, DAYS - 1))),
+        ("etc", np.full((2, DAYS), np.nan)),
+        ("effective_rain", np.zeros(DAYS)),
+        ("p", np.zeros((1, DAYS))),
+        ("source_ec", np.array([1.4, np.inf])),
+        ("read", np.ones((2, 1, DAYS))),
+        ("read", np.zeros((2, 2, DAYS))),
+        ("offset_spread", np.full((2, 2), -0.1)),
+        ("offset_spread", np.full((2, 2), np.nan)),
+    ],
+)
+def test_a_record_refuses(name, value):
+    _, record = season(1.0, 2)
+    with pytest.raises(ValueError, match=name):
+        replace(record, **{name: value})
+
+
+def test_water_out_of_range_is_refused_by_the_balance():
+    layers, record = season(1.0, 2)
+    with pytest.raises(ValueError, match="net_irrigation"):
+        fit_mixing(layers, replace(record, net_irrigation=-record.net_irrigation), one_soil(2))
