@@ -45,10 +45,15 @@ def flushes(plan: Plan) -> dict[str, Any] | None:
 def _when(plan: Plan, flush: Plan) -> str:
     """Nights of a flush, and when it is due where they are too late or none."""
     nights = joined([_night(plan, n) for n in flush["nights"]])
-    if nights and flush["nights"][-1] <= flush["by"]:
+    if nights and not _late(flush):
         return nights
     due = f"due by {edge.format_short_date(day_of(flush['by']), plan['site']['units'])}"
     return f"{nights} ({due})" if nights else due
+
+
+def _late(flush: Plan) -> bool:
+    """Whether a flush is planned for later than it is due."""
+    return bool(flush["nights"]) and flush["nights"][-1] > flush["by"]
 
 
 def _planned(flush: Plan, units: str) -> str:
@@ -62,11 +67,14 @@ def _by_nights(plan: Plan, zones: dict[str, Plan]) -> list[dict[str, str]]:
     """Zones by the night or nights of their flush, in the plan's order; those without one last."""
     groups: dict[tuple[str, ...], list[Plan]] = {}
     for flush in plan["flushes"]:
-        groups.setdefault(tuple(flush["nights"]), []).append(zones[flush["zone"]])
+        groups.setdefault(tuple(flush["nights"]), []).append(flush)
     lines = []
     for nights, own in groups.items():
         when = joined([_night(plan, n) for n in nights]) or "Due, but on no night of this plan"
-        lines.append({"when": f"{when[:1].upper()}{when[1:]}, {_zones(len(own))}", "names": name_list(own)})
+        when = f"{when[:1].upper()}{when[1:]}, {_zones(len(own))}"
+        if late := sum(_late(f) for f in own):
+            when += ", later than due" if late == len(own) else f", {late:,} of them later than due"
+        lines.append({"when": when, "names": name_list(zones[f["zone"]] for f in own)})
     return lines
 
 

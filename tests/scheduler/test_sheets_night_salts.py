@@ -162,6 +162,11 @@ def test_many_flushes_are_told_by_night_and_their_reasons_are_folded_away():
     words = Page(html).words
     assert f"Tonight, 3 zones: {', '.join(names[:3])}." in words
     assert f"Wed Jul 15 and Thu Jul 16, 1 zone: {names[3]}." in words
+    plan["flushes"][3]["by"] = "2026-07-15"
+    plan["flushes"][0]["by"] = "2026-07-13"
+    late = Page(night_sheet(plan)).words
+    assert f"Wed Jul 15 and Thu Jul 16, 1 zone, later than due: {names[3]}." in late
+    assert f"Tonight, 3 zones, 1 of them later than due: {', '.join(names[:3])}." in late
     assert f"Due, but on no night of this plan, 2 zones: {names[4]}, {names[5]}." in words
     assert f"another will follow: {names[0]}, {names[2]}." in words
     folded = html[html.index("Each flush, and why") :]
