@@ -10,10 +10,11 @@ from models.layers import ece_of, equal_layers, root_zone_ece, state_from_ece
 from models.plan.flush_needs import FlushNeeds
 from models.salt_balance import layered_day, lead_in
 from models.salts import leaching_requirement
-from scheduler.flushes import flush_needs, protected_nights, working_limit
+from scheduler.flushes import STAGE_SHARE, flush_needs, protected_nights, working_limit
 from scheduler.salt_readings import site_layers
 from tests.scheduler import salty_sites as s
 
+STAGE = STAGE_SHARE * 0.20 * 200.0  # [mm] that one flush passes at most, through 200 mm of roots
 CALENDAR = "from,until,surface,zone,event,note\n"
 
 
@@ -45,12 +46,11 @@ def test_depth_brings_the_mean_to_its_target(tmp_path):
 
 
 def test_a_flush_passes_so_much_at_most_and_says_what_it_can_do(tmp_path):
-    # Water at field capacity 0.20 * 200 mm: one flush passes 0.4 * 40 = 16 mm. The first zone needs less, the second
-    # more: its target is what 16 mm leave.
+    # The first zone needs less than one flush may pass, the second more: its target is what that depth leaves.
     place = s.salty(tmp_path / "a")
     found, salt, _ = candidates(place, [[2.0, 6.0], [3.0, 9.0], [1.0, 3.0]])
     assert found.staged.tolist() == [False, True]
-    assert found.needs.depth[0, 0] < found.needs.depth[1, 0] == pytest.approx(16.0, abs=0.01)
+    assert found.needs.depth[0, 0] < found.needs.depth[1, 0] == pytest.approx(STAGE, abs=0.01)
     assert found.target[0] == pytest.approx(0.75 * 3.7)
     assert 0.75 * 3.7 < found.target[1] < 6.0
     np.testing.assert_allclose(after_flush(salt, found), found.target, atol=0.005)
@@ -58,7 +58,7 @@ def test_a_flush_passes_so_much_at_most_and_says_what_it_can_do(tmp_path):
     assert f"brings it to {found.target[1]:.1f}, which is what one flush can do: another will be" in found.reason[1]
     # The second stage, from where the first leaves the soil, reaches the target.
     layers = salt.layers
-    flushed = ece_of(layers, lead_in(layers, state_from_ece(layers, np.zeros(3), salt.ece), [0.0, 16.0, 0.0], 1.4))
+    flushed = ece_of(layers, lead_in(layers, state_from_ece(layers, np.zeros(3), salt.ece), [0.0, STAGE, 0.0], 1.4))
     stands = [flushed[1], [2.0, 6.0], [1.0, 3.0]]
     unsure = replace(s.with_ece(salt, stands), spread=np.array([1.0, 0.0, 0.0]))  # 3.3 now, but it may be 3.8
     again = flush_needs(place, unsure, s.evening(place)[3])
@@ -199,14 +199,14 @@ def test_better_water_needs_less_and_closed_water_is_none(tmp_path):
     # More than one flush can do: the stage goes as far as the better water takes it, which the other cannot.
     staged, _, _ = candidates(place, [[3.0, 9.0]] * 2)
     assert staged.staged.all()
-    np.testing.assert_allclose(staged.needs.depth, [[np.nan, 16.0], [16.0, np.nan]], atol=0.01)
+    np.testing.assert_allclose(staged.needs.depth, [[np.nan, STAGE], [STAGE, np.nan]], atol=0.01)
     assert staged.target[0] < staged.target[1]
 
 
 def test_more_than_one_flush_can_do_is_staged(tmp_path):
     found, salt, _ = candidates(s.salty(tmp_path / "a"), [[30.0, 60.0], [1.0, 1.0], [1.0, 1.0]])
     assert found.staged.tolist() == [True]
-    assert found.needs.depth[0, 0] == pytest.approx(0.4 * salt.layers.full_water[0].sum(), abs=0.01)
+    assert found.needs.depth[0, 0] == pytest.approx(STAGE, abs=0.01)
     assert 0.75 * 3.7 < found.target[0] < 45.0
     assert "another will be needed" in found.reason[0]
 
@@ -224,8 +224,8 @@ def test_limit_where_the_water_does_not_allow_the_threshold(tmp_path):
     found, _, _ = candidates(place, [[4.0, 8.0]])
     assert found.limit[0] > place.zones.ece_threshold[0] == 1.5
     assert "its turf wants 1.5" in found.reason[0]
-    # The limit is where the largest flush, 40 mm, lasts a week. A stage of it, 16 mm, does not and says so, but none is
-    # due again on the next nights.
+    # The limit is where the largest flush, 40 mm, lasts a week. A stage of it does not and says so, but none is due
+    # again on the next nights.
     evened, _, _ = candidates(place, [[found.limit[0] + 0.01] * 2])
     layers = site_layers(place)
     even = state_from_ece(layers, [0.0], found.limit[0])
