@@ -1,9 +1,10 @@
 """How salty each zone stands at opening time, and how salty it will be.
 
 Three things speak: laboratory samples, probes (bulk EC taken to ECe, corrected by the samples), and the layered balance
-of what was applied and what fell. The balance runs from a stated start and takes in every sample on its date; tonight
-it is joined with the probes in the logarithm of ECe, each weighted by how sure it is. A zone without either learns from
-its kin how far the balance is off. A site without salt in its water, its samples and its probes has no salinity at all.
+of what was applied and what fell. The balance runs from a stated start and takes in every sample on its date. Where
+probes read, it is run again through the weeks of their readings, each weighted by how sure it is (`scheduler.followed`).
+A zone without either learns from its kin how far the balance is off. A site without salt in its water, its samples and
+its probes has no salinity at all.
 """
 
 from __future__ import annotations
