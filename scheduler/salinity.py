@@ -2,8 +2,8 @@
 
 Three things speak: laboratory samples, probes (bulk EC taken to ECe, corrected by the samples), and the layered balance
 of what was applied and what fell. The balance runs from a stated start and takes in every sample on its date. Where
-probes read, it is run again through the weeks of their readings, each weighted by how sure it is (`scheduler.followed`).
-A zone without either learns from its kin how far the balance is off. A site without salt in its water, its samples and
+probes read, it runs again through weeks of their readings, each weighted by how sure it is (`scheduler.followed`). A
+zone without either learns from its kin how far the balance is off. A site without salt in its water, its samples and
 its probes has no salinity at all.
 """
 

@@ -60,7 +60,7 @@ def test_a_flush_passes_so_much_at_most_and_says_what_it_can_do(tmp_path):
     layers = salt.layers
     flushed = ece_of(layers, lead_in(layers, state_from_ece(layers, np.zeros(3), salt.ece), [0.0, STAGE, 0.0], 1.4))
     stands = [flushed[1], [2.0, 6.0], [1.0, 3.0]]
-    unsure = replace(s.with_ece(salt, stands), spread=np.array([1.0, 0.0, 0.0]))  # within the limit now, but perhaps not
+    unsure = replace(s.with_ece(salt, stands), spread=np.array([1.0, 0.0, 0.0]))  # perhaps above its limit
     again = flush_needs(place, unsure, s.evening(place)[3])
     assert again.needs.zone[0] == 0
     assert not again.staged[0]
