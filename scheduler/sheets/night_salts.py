@@ -83,10 +83,10 @@ def upkeep(plan: Plan) -> list[dict[str, str]]:
     units, tonight = plan["site"]["units"], plan["night"]
     little = plan.get("leaching", {}).get("upkeep", ())
     later = {u["zone"]: sum(n > tonight for n in u["nights"]) for u in little if tonight in u["nights"]}
+    leaching = [z for z in plan["zones"] if z["id"] in later and extra_depth(z) >= LEAST_EXTRA]
     found = []
     for surface in plan["surfaces"]:
-        own = [z for z in plan["zones"] if z["surface"] == surface["surface"] and z["id"] in later]
-        own = [z for z in own if extra_depth(z) >= LEAST_EXTRA]
+        own = [z for z in leaching if z["surface"] == surface["surface"]]
         if not own:
             continue
         volume = sum(z["volume_m3"] * extra_depth(z) / z["depth_mm"] for z in own)
