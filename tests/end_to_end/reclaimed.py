@@ -89,7 +89,7 @@ def season(site: Site, days: int, planned: bool, extra: float = 0.0, physics: Ph
         night = FIRST + timedelta(days=d)
         if d >= 0 and planned:
             plan = _plan(site, night, by_date, probes, applied, rng)
-            water = _by_steps(plan, rate)
+            water = by_steps(plan, rate)
             _take_note(found, site, night, plan, soil)
         else:
             depth = crop_et(site, by_date[pd.Timestamp(night)], night) / (1.0 - extra)
@@ -137,7 +137,7 @@ def _plan(site: Site, night: date, by_date: pd.Series, probes: list, applied: li
     return plan_tonight(tonight, night, datetime(night.year, night.month, night.day, 18, tzinfo=site.time_zone))
 
 
-def _by_steps(plan: dict, rate: np.ndarray) -> np.ndarray:
+def by_steps(plan: dict, rate: np.ndarray) -> np.ndarray:
     """Water of each zone in each step from 18:00 on, from the cycles of the timetable (Z, STEPS) [mm]."""
     opening = datetime.fromisoformat(plan["night"]) + timedelta(hours=DAWN)
     water = np.zeros((rate.size, STEPS))

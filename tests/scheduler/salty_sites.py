@@ -69,9 +69,9 @@ def forecast_csv(eto: float = 5.0, rain: dict[int, float] | None = None, issued:
     return "issued,date,eto,rain\n" + "".join(rows)
 
 
-def bulk_ec(ece: float, moisture: float, temperature: float) -> float:
-    """Bulk EC a perfect probe reads in the sand root zone: Hilhorst (2000) and the dilution turned round [dS/m]."""
-    pore = ece * SATURATION / moisture
+def bulk_ec(ece: float, moisture: float, temperature: float, saturation: float = SATURATION) -> float:
+    """Bulk EC a perfect probe reads [dS/m], in the sand root zone unless told: Hilhorst (2000), turned round."""
+    pore = ece * saturation / moisture
     above = float(permittivity_from_moisture(moisture)) - 4.1
     return pore * above / (80.3 - 0.37 * (temperature - 20.0)) / float(temperature_factor(temperature))
 
