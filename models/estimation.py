@@ -174,7 +174,7 @@ def start_state(
         whole[:n, :n] = np.outer(sd, sd) * shared
         whole[n : 2 * n, n : 2 * n] = block.microclimate
         whole[2 * n : 3 * n, 2 * n : 3 * n] = block.rate
-        whole[3 * n : 3 * n + k, 3 * n : 3 * n + k] = setup.spreads.bias**2 * np.eye(k)
+        whole[3 * n : 3 * n + k, 3 * n : 3 * n + k] = setup.spreads.bias**2 * np.diag(setup.probes.evened[block.sensor])
         whole[3 * n + k :, 3 * n + k :] = block.gain
         covariance.append(whole)
     sensors = setup.sensor_count
@@ -300,7 +300,7 @@ def update(setup: Setup, state: FilterState, moisture: ArrayLike) -> tuple[Filte
         innovation = reading[sensor] - (
             setup.zones.field_capacity[zone[member]] + slope * depletion[member] + bias[sensor]
         )
-        noise = setup.spreads.reading**2 * np.clip(scatter[sensor], 1.0, 25.0)
+        noise = setup.spreads.reading**2 * setup.probes.evened[sensor] * np.clip(scatter[sensor], 1.0, 25.0)
         above = reading[sensor] - bias[sensor] - setup.zones.field_capacity[zone[member]]
         passing = np.clip(above, 0.0, GRAVITY_WATER) ** 2  # water on its way down, which the balance does not hold
         expected = _forecast_covariance(whole, columns, weights)

@@ -66,11 +66,14 @@ class EstimationProbes:
     zone : ndarray of int                        Row of the zone.
     depth : ndarray                              Depth [m]; NaN = the reading is the root-zone mean already.
     spot : ndarray of int                        Label of the spot within the zone; same zone and label, same spot.
+    joined : ndarray, optional                   Sensors whose mean the reading is [-], 1 if not given: their biases and
+                                                 noise even out as those of independent ones.
     """
 
     zone: IntArray
     depth: FloatArray
     spot: IntArray
+    joined: FloatArray | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and ranges once."""
@@ -79,6 +82,13 @@ class EstimationProbes:
             raise ValueError("zone, depth and spot must have one shape (K,)")
         if np.any(np.asarray(self.depth) < 0) or np.any(np.isinf(self.depth)):
             raise ValueError("depth must not be negative; NaN for a root-zone mean")
+        if self.joined is not None and (np.shape(self.joined) != shape or np.any(np.asarray(self.joined) < 1)):
+            raise ValueError("joined must have shape (K,) and be 1 or more")
+
+    @property
+    def evened(self) -> FloatArray:
+        """Share of one sensor's variance that is left in each reading [-], (K,)."""
+        return np.ones(np.shape(self.zone)) if self.joined is None else 1.0 / np.asarray(self.joined, dtype=float)
 
 
 @dataclass(frozen=True)

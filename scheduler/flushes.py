@@ -10,7 +10,8 @@ textbook's leaching requirement every night 8 to 9 %.
 A zone far above its limit is flushed in stages, each from what the one before did: how far a deep flush reaches hangs
 on how a soil leaches, which nobody knows before. Measured on the first flush of 48 zones at 1.1 to 2.5 times their
 threshold in each of eleven finer soils (tests/end_to_end/first_flush.py): ECe was within 20 % of its forecast after
-58 % of the flushes that passed up to all the pore water, 88 % up to 0.4 and 94 % up to a third of it.
+58 % of the flushes that passed up to all the pore water, 88 % up to 0.4 and 94 % up to a third of it. Where but one
+night of the horizon allows a flush, it is not cut into stages.
 
 What is not known for sure is counted in: zones are judged by their ECe and `WARY` of its standard deviation. Measured
 over 150 evenings in a finer soil (tests/bench/bench_reclaimed.py), of 564 zone-days over the threshold under plain
@@ -47,7 +48,7 @@ LEAST_REST = 7.0  # [d] a flush must last; our choice
 FLOOR_MARGIN = 1.25  # [-] the limit is never nearer to what endless flushing ends at; our choice
 TARGET_MARGIN = 1.1  # [-] nor the target; our choice
 LARGEST_SHARE = 1.0  # [-] of the root zone's water at field capacity that flushing a zone passes at most; our choice
-STAGE_SHARE = 1.0 / 3.0  # [-] of the same that one flush passes at most; measured, see above
+STAGE_SHARE = 1.0 / 3.0  # [-] of the same that one of several flushes passes at most; measured, see above
 SMALLEST = 2.0  # [mm] less cannot be told from uneven watering; our choice
 SALTIER_PART = 1.25  # [-] ECe of the saltier part of a zone against its mean, where harm is judged; our choice
 MOST_OWED = 3.0  # [-] flushes owed at the end of the horizon that count at most; our choice
@@ -132,8 +133,10 @@ def flush_needs(site: Site, salt: SaltState, inputs: NightInputs) -> FlushCandid
     target = np.maximum(
         np.minimum(TARGET_SHARE * limit[z], limit[z] - LEAST_REST * rise[z]), TARGET_MARGIN * floor[z]
     )  # fmt: skip
+    allowed = ~protected_nights(site, dates)[z] & plan.allowed[z].any(axis=2)
+    share = np.where(allowed.sum(axis=1) == 1, LARGEST_SHARE, STAGE_SHARE)  # of one night all is made
     most = np.minimum(
-        STAGE_SHARE * salt.layers.full_water[z].sum(axis=1),
+        share * salt.layers.full_water[z].sum(axis=1),
         2.0 * plan.max_run[z] * plan.net_rate[z] - plan.depletion[z],
     )
     most = np.maximum(most, SMALLEST)
@@ -152,7 +155,6 @@ def flush_needs(site: Site, salt: SaltState, inputs: NightInputs) -> FlushCandid
     harm = _avoidable(view.mean[row, 1:], limit[z], target, zones.ece_threshold[z], zones.ece_slope[z])
     etc = np.concatenate((plan.etc[z], np.repeat(plan.etc[z].mean(axis=1, keepdims=True), AFTER, axis=1)), axis=1)
     harm *= etc
-    allowed = ~protected_nights(site, dates)[z] & plan.allowed[z].any(axis=2)
     depth = np.where(np.isnan(depth), np.nan, np.maximum(depth, SMALLEST))
     lasts = np.maximum((limit[z] - reached) / np.maximum(rise[z], 1e-6), 1.0)
     leach = upkeep_depths(plan, z, allowed, limit[z], salt.source_ec[z])

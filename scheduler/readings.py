@@ -6,7 +6,7 @@ carried to the end of the day by the ET still to come.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -31,6 +31,7 @@ class Sensors:
     depth : ndarray (K,)            [m], NaN = not known.
     spot : ndarray of int (K,)      Probes of one zone with the same number stand at one spot.
     starts, ends : ndarray (K,)     First moment and the one after the last, NaT = open.
+    joined : ndarray (K,) or None   Halves of the roots read together: 2, else 1; None = 1 for all.
     """
 
     probe: np.ndarray
@@ -39,6 +40,7 @@ class Sensors:
     spot: np.ndarray
     starts: np.ndarray
     ends: np.ndarray
+    joined: np.ndarray | None = None
 
     def __len__(self) -> int:
         """Give K."""
@@ -46,20 +48,26 @@ class Sensors:
 
     def part(self, rows: np.ndarray) -> Sensors:
         """Give some of them."""
-        return Sensors(*(getattr(self, name)[rows] for name in ("probe", "zone", "depth", "spot", "starts", "ends")))
+        columns = (getattr(self, field.name) for field in fields(Sensors))
+        return Sensors(*(None if column is None else column[rows] for column in columns))
 
     def for_estimate(self, row_of_zone: np.ndarray) -> EstimationProbes:
         """Give them to the filter, zones renumbered by `row_of_zone`."""
-        return EstimationProbes(row_of_zone[self.zone], self.depth, self.spot)
+        return EstimationProbes(row_of_zone[self.zone], self.depth, self.spot, self.joined)
 
 
 def sensors_of(site: Site) -> Sensors:
-    """List the placements of a site's probes; the n-th probe of a zone at each depth stands at spot n."""
+    """List the placements of a site's probes; the n-th probe of a zone at each depth stands at spot n.
+
+    One that took the place of another, at its depth and after its end, stands at the same spot.
+    """
     places = site.probe_sites
     index = pd.Series(np.arange(len(site.zones)), index=site.zones.zone)
     places = places.assign(z=places["zone"].map(index))
     places = places[places["z"].notna()].sort_values(["z", "depth", "from", "probe"], na_position="first")
-    spot = places.groupby(["z", "depth"], dropna=False).cumcount()
+    spot = pd.Series(0, index=places.index)
+    for _, same in places.groupby(["z", "depth"], dropna=False):
+        spot[same.index] = _spots(same["from"].to_numpy(), same["until"].to_numpy())
     return Sensors(
         probe=places["probe"].to_numpy(dtype=object),
         zone=places["z"].to_numpy(np.int64),
@@ -68,6 +76,20 @@ def sensors_of(site: Site) -> Sensors:
         starts=places["from"].to_numpy("datetime64[ns]"),
         ends=(places["until"] + pd.Timedelta(days=1)).to_numpy("datetime64[ns]"),
     )
+
+
+def _spots(starts: np.ndarray, ends: np.ndarray) -> list[int]:
+    """Number the spots of placements at one depth, oldest first: the first that is free when each begins."""
+    free_from: list[np.datetime64] = []  # of each spot, NaT while its probe stands
+    found = []
+    for start, end in zip(starts, ends, strict=True):
+        free = [n for n, until in enumerate(free_from) if until < start]  # never where either is NaT
+        place = free[0] if free else len(free_from)
+        if not free:
+            free_from.append(end)
+        free_from[place] = end
+        found.append(place)
+    return found
 
 
 def by_sensor(sensors: Sensors, readings: pd.DataFrame) -> pd.DataFrame:
@@ -192,8 +214,9 @@ def read_together(sensors: Sensors, moisture: np.ndarray, root_depth: np.ndarray
         spot=sensors.spot[rows],
         starts=sensors.starts[rows],
         ends=sensors.ends[rows],
+        joined=np.full(rows.size, 2.0),
     )
-    rest = sensors.part(np.flatnonzero(left))
+    rest = replace(sensors.part(np.flatnonzero(left)), joined=np.ones(int(left.sum())))
     both = Sensors(*(np.concatenate((getattr(whole, f.name), getattr(rest, f.name))) for f in fields(Sensors)))
     return both, np.concatenate((mean[joined], alone[left]))
 

@@ -46,11 +46,16 @@ def recent_readings(site: Site, opening: pd.Timestamp) -> pd.DataFrame:
 
 
 def calm_readings(site: Site, after: pd.Timestamp, opening: pd.Timestamp) -> pd.DataFrame:
-    """Median ECe of each probe and day in the hours when nothing moves, before any correction; column `day` too."""
+    """Median ECe of each probe and day in the hours when nothing moves, before any correction; column `day` too.
+
+    A probe that never reads in those hours counts with all its hours.
+    """
     time = site.probes["time"]
     rows = site.probes[(time > after) & (time <= opening) & site.probes["ec"].notna()]
     hour = rows["time"].dt.hour
-    return median_ece(site, rows[(hour >= CALM[0]) & (hour < CALM[1])], by_day=True)
+    calm = (hour >= CALM[0]) & (hour < CALM[1])
+    calm |= ~rows["probe"].isin(rows["probe"][calm].unique())
+    return median_ece(site, rows[calm], by_day=True)
 
 
 def median_ece(site: Site, rows: pd.DataFrame, by_day: bool = False) -> pd.DataFrame:

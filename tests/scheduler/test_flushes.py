@@ -67,6 +67,17 @@ def test_a_flush_passes_so_much_at_most_and_says_what_it_can_do(tmp_path):
     assert again.target[0] == pytest.approx(0.75 * 3.7)
 
 
+def test_a_flush_that_only_one_night_allows_is_not_cut_into_stages(tmp_path):
+    nights = [s.NIGHT + timedelta(days=d) for d in range(1, 15)]
+    shut = CALENDAR + f"{nights[0]},{nights[-1]},,G2,no_flush,\n"
+    found, salt, _ = candidates(s.salty(tmp_path / "a", calendar=shut), [[1.0, 3.0], [3.0, 9.0], [3.0, 9.0]])
+    assert found.needs.zone.tolist() == [1, 2]
+    assert found.needs.allowed[0].sum() == 1
+    assert found.staged.tolist() == [False, True]
+    assert found.needs.depth[0, 0] > 1.5 * found.needs.depth[1, 0]
+    assert after_flush(salt, found)[0] == pytest.approx(0.75 * 3.7, abs=0.005)
+
+
 def test_harm_never_lessens_the_saltier_a_zone_is(tmp_path):
     # Turf that one flush cannot bring back to life is not the last to be flushed: what a stage puts off counts whole.
     place = s.salty(tmp_path / "a")

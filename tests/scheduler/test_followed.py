@@ -48,6 +48,19 @@ def test_evening_readings_by_zone_layer_and_date(tmp_path):
     np.testing.assert_allclose(found.offset_spread, [[0.3, 0.3], [np.nan, 0.3]])  # the prior of `probe_corrections`
 
 
+def test_a_probe_that_reads_only_in_the_night_counts_with_its_night(tmp_path):
+    early = "".join(
+        f"{s.NIGHT - timedelta(days=d)}T05:30,G1-5,0.18,{s.bulk_ec(3.0, 0.18, 20.0):.6f},20\n"
+        for d in range(20, -1, -1)
+    )
+    found = readings(site_of(tmp_path / "a", early))
+    assert np.isfinite(found.read[0, 0]).sum() == 21
+    # Beside it one that reads by day: of that one the night is left out.
+    both = early + daily({"G2-5": 4.0}, range(0, 10))
+    found = readings(site_of(tmp_path / "b", both))
+    assert np.isfinite(found.read[:, 0]).sum(axis=1).tolist() == [21, 10]
+
+
 def test_two_probes_of_a_half_count_together_and_are_surer(tmp_path):
     # Mean of ln ECe; each off by 0.3, their mean by 0.3 / sqrt(2).
     sites = s.PROBE_SITES + "G1-7,G1,7,2026-01-01,\n"

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from scheduler.readings import Sensors, read_together
+from scheduler.readings import Sensors, read_together, sensors_of
+from tests.scheduler import salty_sites as s
 
 ROOTS = np.array([0.20, 0.30])  # [m]
 NAN = np.nan
@@ -126,3 +127,20 @@ def test_no_reading_is_lost_or_used_twice():
                 else:
                     expected = moisture[here, t]
                 np.testing.assert_allclose(np.sort(own[np.isfinite(own)]), np.sort(expected[np.isfinite(expected)]))
+
+
+def test_what_is_read_together_is_twice_as_sure():
+    found, _ = together([(0, 0, 0.05), (0, 0, 0.15), (1, 0, 0.05)], [[0.20], [0.10], [0.15]])
+    np.testing.assert_array_equal(found.for_estimate(np.arange(2)).evened, [0.5, 1.0])
+    np.testing.assert_array_equal(sensors((0, 0, 0.05)).for_estimate(np.arange(1)).evened, [1.0])
+
+
+def test_a_probe_that_took_the_place_of_another_stands_at_its_spot(tmp_path):
+    places = (
+        "probe,zone,depth,from,until\n"
+        "old,G1,5,2026-01-01,2026-06-30\nnew,G1,5,2026-07-01,\nlow,G1,15,2026-01-01,\n"
+        "beside,G1,5,2026-03-01,\nsecond,G2,5,2026-01-01,2026-06-30\nthird,G2,5,2026-06-30,\n"
+    )
+    found = sensors_of(s.salty(tmp_path / "a", probe_sites=places))
+    spot = dict(zip(found.probe.tolist(), found.spot.tolist(), strict=True))
+    assert spot == {"old": 0, "new": 0, "low": 0, "beside": 1, "second": 0, "third": 1}  # of one day both stand
