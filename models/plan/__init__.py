@@ -10,6 +10,7 @@ file                    what it holds
 `flush_needs.py`        `FlushNeeds`: which zones need salt flushed, how deep and when it may be
 `flush.py`              the ways of a zone that needs a flush, as weighted copies of its root zone
 `choose.py`             which of them: a dive through the relaxation, and branch and bound
+`groups.py`             the same for zones tied together by a tight limit, whose best choices raise the bound
 `objective.py`          the sum of prices, with the value of the last night's water
 `build.py`              `build_plan`: the table of contents, only calls the builders in order
 `solve.py`              `PlanSolver`: the only file that knows HiGHS

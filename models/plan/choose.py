@@ -103,7 +103,7 @@ class Node:
         return Node(self.lower, upper, *solve(self.lower, upper))
 
 
-def dive(ways: Ways, root: Node, jump: float, solve: Solve) -> Node:
+def dive(ways: Ways, root: Node, jump: float, solve: Solve, dearest: float = np.inf) -> Node:
     """Settle every zone, from the surest on, going round choices that make the plan dearer.
 
     Several zones are settled together as long as the cost rises by less than `jump`, else half as many are tried. A
@@ -116,13 +116,16 @@ def dive(ways: Ways, root: Node, jump: float, solve: Solve) -> Node:
     root : Node      The relaxation.
     jump : float     Rise of the cost, as a share of it, that is taken without trying another way [-].
     solve : Solve
+    dearest : float  Cost beyond which the dive is not worth going on with [cost].
 
     Returns
     -------
-    Node   In which every zone is settled.
+    Node   In which every zone is settled, unless it costs more than `dearest`.
     """
     node, part, left = root, 0, MOST_SOLVES
     while True:
+        if node.cost > dearest:
+            return node
         best = ways.heaviest(node.weight)
         open_zones = np.flatnonzero(node.weight[best] < SURE)
         if not open_zones.size:
@@ -131,14 +134,14 @@ def dive(ways: Ways, root: Node, jump: float, solve: Solve) -> Node:
             return node.settle(ways, open_zones, ways.first[open_zones], solve)
         order = open_zones[np.argsort(-node.weight[best[open_zones]], kind="stable")]
         part = max(1, min(part, order.size)) if part else max(1, int(FIRST_PART * order.size))
-        dearest = node.cost + jump * abs(node.cost)
+        most = node.cost + jump * abs(node.cost)
         while True:
             tried = node.settle(ways, order[:part], best[order[:part]], solve)
             left -= 1
-            if tried.cost <= dearest or part == 1:
+            if tried.cost <= most or part == 1:
                 break
             part = max(1, part // 2)
-        if tried.cost <= dearest:
+        if tried.cost <= most:
             node, part = tried, 2 * part
             continue
         other = node.forbid(best[order[:1]], solve)
@@ -217,7 +220,7 @@ def _halves(
     tries = unknown if unknown.size else undecided[[int(np.argmax(gain[undecided]))]]
     halves: list[tuple[float, tuple[Node, Node]]] = []
     for zone in tries.tolist():
-        early = _early(ways, node.weight, zone)
+        early = early_ways(ways, node.weight, zone)
         own = ways.zone == zone
         pair = (node.forbid(np.flatnonzero(own & ~early), solve), node.forbid(np.flatnonzero(own & early), solve))
         rise = min(pair[0].cost, pair[1].cost, most) - node.cost
@@ -226,7 +229,7 @@ def _halves(
     return max(halves, key=lambda half: half[0])[1]
 
 
-def _early(ways: Ways, weight: Floats, zone: int) -> Bools:
+def early_ways(ways: Ways, weight: Floats, zone: int) -> Bools:
     """Ways of a zone that hold about the first half of its weight, by night, none at all being last; shape (W,)."""
     own = np.roll(np.flatnonzero(ways.zone == zone), -1)
     held = np.cumsum(weight[own])

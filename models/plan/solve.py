@@ -6,6 +6,7 @@ measured to take several times as long.
 
 from __future__ import annotations
 
+import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from typing import Any
@@ -13,11 +14,13 @@ from typing import Any
 import highspy
 import numpy as np
 from pyomo.common.gc_manager import PauseGC
+from scipy import sparse
 
 from models.plan.build import build_plan
 from models.plan.choose import Node, Ways, branch, dive
 from models.plan.flush import Copies, flush_copies, spread_inputs, spread_prices
 from models.plan.flush_needs import FlushNeeds
+from models.plan.groups import Group, Search, Unsolved, tied
 from models.plan.inputs import Floats, Ints, PlanInputs
 from models.plan.objective import terminal_target
 from models.plan.parts import Part, separate
@@ -283,8 +286,8 @@ class PlanSolver:
     def _choose_flushes(self, copies: Copies) -> float:
         """Choose which zones flush when; the plan is left solved with the choice fixed.
 
-        The relaxation gives the bound, a dive the plan; where the gap between them stays above `WIDEST_GAP`, branch and
-        bound goes on for at most `LONGEST_SEARCH` seconds.
+        The relaxation gives the bound, a dive the plan; where the gap between them is above `WIDEST_GAP`, zone groups
+        under the same tight limits raise the bound and lead branch and bound, for at most `LONGEST_SEARCH` seconds.
 
         Returns
         -------
@@ -300,10 +303,23 @@ class PlanSolver:
 
         lower, upper = np.zeros(columns.size), np.ones(columns.size)
         root = Node(lower, upper, *solve(lower, upper, certain=True))
-        best, bound = dive(ways, root, WIDEST_GAP / 10.0, solve), root.cost
+        start = self.highs.getBasis()
+        hopeless = root.cost + 2.0 * WIDEST_GAP * abs(root.cost)
+        best, bound = dive(ways, root, WIDEST_GAP / 10.0, solve, hopeless), root.cost
         if _gap(best.cost, bound) > WIDEST_GAP:
-            until = self.highs.getRunTime() + LONGEST_SEARCH
-            best, bound = branch(ways, root, best, WIDEST_GAP, solve, lambda: self.highs.getRunTime() < until)
+            until = time.monotonic() + LONGEST_SEARCH
+
+            def more() -> bool:
+                return time.monotonic() < until
+
+            self.highs.setBasis(start)
+            root = Node(lower, upper, *solve(lower, upper, certain=True))
+            search = Search(ways, self._groups(columns, ways), solve, WIDEST_GAP)
+            if search.groups:
+                best, bound = search.run(search.bounded(root), more, best if best.cost <= hopeless else None)
+            else:
+                best = best if best.cost <= hopeless else dive(ways, root, WIDEST_GAP / 10.0, solve)
+                best, bound = branch(ways, root, best, WIDEST_GAP, solve, more)
         chosen = ways.heaviest(best.weight)
         cost, _ = solve(*ways.fixed(chosen), certain=True)
         drained = flush_solution(self.model, copies, self._solution())[1]
@@ -314,6 +330,85 @@ class PlanSolver:
             if cost > whole:  # what passed on the idle night, a solver's rounding, does not fit into the other
                 cost, _ = solve(*ways.fixed(chosen), certain=True)
         return _gap(cost, bound)
+
+    def _groups(self, columns: Ints, ways: Ways) -> list[Group]:
+        """Groups of zones tied together by tight limits, each loaded; the relaxation must have been solved last.
+
+        Parameters
+        ----------
+        columns : ndarray (W,)   Column of each weight.
+        ways : Ways
+        """
+        lp = self.highs.getLp()
+        shape = (lp.num_row_, lp.num_col_)
+        a = lp.a_matrix_
+        kind = sparse.csc_array if a.format_ == highspy.MatrixFormat.kColwise else sparse.csr_array
+        matrix = sparse.csc_array(kind((a.value_, a.index_, a.start_), shape=shape))
+        row_lower, row_upper = np.array(lp.row_lower_), np.array(lp.row_upper_)
+        limits, dropped = self._limits(), np.zeros(shape[0], dtype=np.bool_)
+        duals = np.array(self.highs.getSolution().row_dual)
+        price = [float(np.abs(duals[rows] * np.nan_to_num(row_upper[rows], posinf=0.0)).sum()) for rows, _ in limits]
+        undecided = np.unique(self._open_zones())
+        kept = tied([zones for _, zones in limits], np.array(price), undecided, self.inputs.zones)
+        for keep, (rows, _) in zip(kept, limits, strict=True):
+            dropped[rows] |= not keep
+        left_out, wide = np.flatnonzero(dropped), matrix.tocsr()[np.flatnonzero(dropped)].T.tocsr()
+        whole = Matrices([], [], np.array(lp.col_cost_), np.array(lp.col_upper_), matrix, row_lower, row_upper)
+        col_lower, place = np.array(lp.col_lower_), np.full(shape[1], -1)
+        place[columns] = np.arange(columns.size)
+
+        def loaded(part: Part, local: Ints) -> Group:
+            weights = place[part.columns]
+            zones, first, number = np.unique(ways.zone[weights[local]], return_index=True, return_inverse=True)
+            highs = _loaded(whole.part(part.rows, part.columns, part.matrix), large=False)
+            size = part.columns.size
+            every, own = np.arange(size, dtype=np.int32), wide[part.columns]
+            highs.changeColsBounds(size, every, col_lower[part.columns], whole.upper[part.columns])
+
+            def reprice() -> bytes:
+                costs = whole.cost[part.columns] - own @ np.array(self.highs.getSolution().row_dual)[left_out]
+                highs.changeColsCost(size, every, costs)
+                return bytes(costs.astype(np.float32).tobytes())
+
+            def solve(lower: Floats, upper: Floats) -> tuple[float, Floats]:
+                highs.changeColsBounds(local.size, every[local], lower.astype(np.float64), upper.astype(np.float64))
+                highs.run()
+                if highs.getModelStatus() not in (highspy.HighsModelStatus.kOptimal, *NO_PLAN):
+                    highs.clearSolver()
+                    highs.run()
+                if highs.getModelStatus() in NO_PLAN:
+                    return float(np.inf), lower
+                if highs.getModelStatus() != highspy.HighsModelStatus.kOptimal:
+                    raise Unsolved
+                values = np.array(highs.getSolution().col_value, dtype=np.float64)
+                return float(highs.getInfoValue("objective_function_value")[1]) / self.cost_scale, values[local]
+
+            return Group(zones, weights[local], Ways(number, first, int(zones.size)), reprice, solve)
+
+        inside = [(part, np.flatnonzero(place[part.columns] >= 0)) for part in separate(matrix, dropped)]
+        if all(np.unique(ways.zone[place[part.columns[local]]]).size < 2 for part, local in inside):
+            return []  # each zone by itself leaves nothing undecided
+        return [loaded(part, local) for part, local in inside if local.size]
+
+    def _open_zones(self) -> Ints:
+        """Zone of each open copy."""
+        return np.zeros(0, dtype=np.int64) if self.copies is None else self.copies.zone[self.copies.open]
+
+    def _limits(self) -> list[tuple[Ints, Ints]]:
+        """Rows of each limit that zones share, and the zones; those of the whole site as one."""
+        found: list[tuple[Ints, Ints]] = []
+        for name, of_zone in (
+            ("pump_limit", self.inputs.pump_of_zone),
+            ("branch_limit", self.inputs.branch_of_zone),
+            ("station_limit", self.inputs.controller_of_zone),
+        ):
+            rows: dict[int, list[int]] = {}
+            for (g, _, _), row in self.model.component(name).items():
+                rows.setdefault(g, []).append(self.row[id(row)])
+            found += [(np.array(own, dtype=np.int64), np.flatnonzero(of_zone == g)) for g, own in rows.items()]
+        families = (self.model.component(name) for name in SITE_WIDE)
+        wide = [self.row[id(row)] for family in families if family is not None for row in family.values()]
+        return [*found, (np.array(wide, dtype=np.int64), np.arange(self.inputs.zones))]
 
     def _values(self) -> Floats:
         """Column values of the last run."""
