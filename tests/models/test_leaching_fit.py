@@ -50,9 +50,15 @@ def test_a_known_mixing_comes_back_the_nearer_the_more_zones_read(mixing):
     away = np.abs(np.log(np.array(found) / mixing))
     assert np.all(np.diff(away) < 0.0)
     assert away[0] < abs(np.log(2.0 / mixing))  # nearer than the f believed before
-    # Forty zones leave only the grid: its steps are a factor of 1.41, and the mean of ln f lies at the nearest or
-    # between two of them.
-    assert away[2] < 0.5 * np.log(1.42)
+    # Forty zones that say alike count as two, against what was believed before: under a third of the way is left.
+    assert away[2] < abs(np.log(2.0 / mixing)) / 3.0
+
+
+def test_zones_that_say_alike_count_as_two_at_most():
+    # What layers cannot follow all kin show: n zones weigh n / (1 + (n - 1) / 2), so 200 as 1.99 of them.
+    found = [fit_mixing(*season(0.7, zones), one_soil(zones))[0] for zones in (1, 2, 40, 200)]
+    assert found[0] > found[1] > found[2] > found[3] > 0.75
+    assert found[2] - found[3] < 0.2 * (found[0] - found[1])
 
 
 def test_the_present_mixing_stays_where_readings_agree_with_it():
