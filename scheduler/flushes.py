@@ -299,33 +299,33 @@ def _depths(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Drainage with each supply (F, K) [mm], the ECe it reaches (F,), and whether one flush is not enough (F,).
 
-    Where no supply reaches the target within `most`, the target becomes what the best of them reaches with that depth.
+    Where a supply that could reach the target in the end does not do so within `most`, one flush goes as far as the
+    poorest of such supplies takes it: otherwise every such flush would be left to the best water alone.
     """
     best_ec = open_ec.min(axis=1)
     widest = float((most / (1000.0 * part.depth)).max()) * 1.01
-    best = flush_depth(part, before, target, best_ec, largest_relative_depth=widest).drainage
-    staged = ~(best <= most)
-    if staged.any():
-        reach = lead_in(part, before, before.total_depletion + most, best_ec)
-        target = np.where(staged, root_zone_ece(part, ece_of(part, reach)) + 1e-6, target)
-    depth = np.full(open_ec.shape, np.nan)
-    for k in range(open_ec.shape[1]):
-        usable = np.isfinite(open_ec[:, k])
-        if not usable.any():
-            continue
-        rows = np.flatnonzero(usable)
-        there = LayeredState(before.depletion[rows], before.salt[rows])
-        found = flush_depth(
-            some_layers(part, rows),
-            there,
-            np.maximum(target[rows], 1e-6),
-            open_ec[rows, k],
-            largest_relative_depth=widest,
-        )
-        within = found.drainage <= most[rows] + 0.02
-        depth[rows, k] = np.where(within, found.drainage, np.nan)
-    depth[staged, open_ec.argmin(axis=1)[staged]] = most[staged]  # by definition; the search ends a step beside it
-    return depth, target, staged
+    share = (part.field_capacity / part.saturation).mean(axis=1)
+    able = (TARGET_MARGIN * open_ec * share[:, None] <= target[:, None] + 1e-9) | (open_ec == best_ec[:, None])
+    able &= np.isfinite(open_ec)
+    needed, reach = np.full(open_ec.shape, np.nan), np.full(open_ec.shape, np.nan)
+    for k in np.flatnonzero(able.any(axis=0)):
+        rows = np.flatnonzero(able[:, k])
+        some = (some_layers(part, rows), LayeredState(before.depletion[rows], before.salt[rows]))
+        found = flush_depth(*some, target[rows], open_ec[rows, k], largest_relative_depth=widest)
+        needed[rows, k] = np.where(found.drainage <= most[rows], found.drainage, np.nan)
+        led = lead_in(*some, some[1].total_depletion + most[rows], open_ec[rows, k])
+        reach[rows, k] = root_zone_ece(some[0], ece_of(some[0], led))
+    staged = (able & np.isnan(needed)).any(axis=1)
+    if not staged.any():
+        return needed, target, staged
+    target = np.where(staged, np.where(able, reach, 0.0).max(axis=1), target)
+    poorest = np.where(able, reach, 0.0).argmax(axis=1)
+    for k in np.flatnonzero((able & staged[:, None]).any(axis=0)):
+        rows = np.flatnonzero(able[:, k] & staged)
+        some = (some_layers(part, rows), LayeredState(before.depletion[rows], before.salt[rows]))
+        found = flush_depth(*some, target[rows] + 1e-6, open_ec[rows, k], largest_relative_depth=widest)
+        needed[rows, k] = np.where(poorest[rows] == k, most[rows], np.minimum(found.drainage, most[rows]))
+    return needed, target, staged
 
 
 def _avoidable(

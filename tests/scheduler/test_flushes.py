@@ -207,11 +207,13 @@ def test_better_water_needs_less_and_closed_water_is_none(tmp_path):
     depth = found.needs.depth
     assert depth[0, 1] < depth[0, 0] == pytest.approx(depth[1, 0], abs=0.01)
     assert np.isnan(depth[1, 1])
-    # More than one flush can do: the stage goes as far as the better water takes it, which the other cannot.
+    # More than one flush can do: the stage goes as far as the poorer water takes it, the better does so with less.
     staged, _, _ = candidates(place, [[3.0, 9.0]] * 2)
     assert staged.staged.all()
-    np.testing.assert_allclose(staged.needs.depth, [[np.nan, STAGE], [STAGE, np.nan]], atol=0.01)
-    assert staged.target[0] < staged.target[1]
+    np.testing.assert_allclose(staged.needs.depth[[0, 1], 0], STAGE, atol=0.01)
+    assert 0.5 * STAGE < staged.needs.depth[0, 1] < STAGE
+    assert np.isnan(staged.needs.depth[1, 1])
+    np.testing.assert_allclose(staged.target[0], staged.target[1])
 
 
 def test_more_than_one_flush_can_do_is_staged(tmp_path):
