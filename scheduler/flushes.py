@@ -42,8 +42,9 @@ from scheduler.upkeep import ece_with_upkeep, upkeep_depths
 if TYPE_CHECKING:
     from scheduler.inputs import NightInputs
 
-TARGET_SHARE = 0.75  # [-] of the limit a flush brings the mean ECe to; measured, see above
+TARGET_SHARE = 0.85  # [-] of the limit a flush brings the mean ECe to; measured, see above
 WARY = 0.5  # [-] standard deviations of the ECe by which a zone may be saltier than believed; measured, see above
+WIDEST = 0.12  # [-] of the ECe that a standard deviation counts at most: that nobody measured is no reason to flush
 LEAST_REST = 7.0  # [d] a flush must last; our choice
 FLOOR_MARGIN = 1.25  # [-] the limit is never nearer to what endless flushing ends at; our choice
 TARGET_MARGIN = 1.1  # [-] nor the target; our choice
@@ -194,8 +195,8 @@ def flush_needs(site: Site, salt: SaltState, inputs: NightInputs) -> FlushCandid
 
 
 def saltier(salt: SaltState) -> SaltState:
-    """The same state with every layer's ECe raised by `WARY` of the zone's uncertainty."""
-    more = 1.0 + WARY * np.nan_to_num(salt.spread / np.maximum(salt.mean, 1e-6))
+    """The same state with every layer's ECe raised by `WARY` of the zone's uncertainty, `WIDEST` of its ECe at most."""
+    more = 1.0 + WARY * np.minimum(np.nan_to_num(salt.spread / np.maximum(salt.mean, 1e-6)), WIDEST)
     return replace(salt, ece=salt.ece * more[:, None])
 
 
@@ -376,7 +377,8 @@ def _reasons(
         else:
             text += f"passes {bound} on {day.day} {day:%B}"
             if salt.spread[z[i]] > 0.05:
-                text += f", as it may be {WARY * salt.spread[z[i]]:.1f} saltier than believed"
+                more = WARY * min(salt.spread[z[i]], WIDEST * salt.mean[z[i]])
+                text += f", as it may be {more:.1f} saltier than believed"
         text += f"; a flush brings it to {target[i]:.1f}"
         if staged[i]:
             text += ", which is what one flush can do: another will be needed"

@@ -421,7 +421,8 @@ def _from_kin(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Zones nothing speaks for take their kin's mean correction of the balance: same surface, soil and water.
 
-    Kin count n / (n + 1), as one zone that agrees with the balance would beside them.
+    Their mean correction counts by what a zone may stray from its kin against what its own balance may be off:
+    n / (n + (KIN_SPREAD / UNKNOWN_SPREAD)^2).
     """
     alone = ~seen.any(axis=1)
     if not alone.any() or alone.all():
@@ -434,7 +435,7 @@ def _from_kin(
     number = np.stack([np.bincount(kin, weights=seen[:, layer]) for layer in by_layer], axis=1)
     total = np.stack([np.bincount(kin, weights=gain[:, layer] * seen[:, layer]) for layer in by_layer], axis=1)
     learns = alone[:, None] & (number[kin] > 0)
-    gain = np.where(learns, (total / (number + 1.0))[kin], gain)
+    gain = np.where(learns, (total / (number + (KIN_SPREAD / UNKNOWN_SPREAD) ** 2))[kin], gain)
     narrow = np.minimum(np.hypot(KIN_SPREAD, UNKNOWN_SPREAD / np.sqrt(number[kin] + 1.0)), UNKNOWN_SPREAD)
     width = np.where(learns, narrow, width)
     origin = np.where(learns.any(axis=1), "kin", origin)

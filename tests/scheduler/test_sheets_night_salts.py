@@ -185,7 +185,7 @@ def test_a_plan_that_leaches_with_its_watering_says_so_on_the_sheet(tmp_path):
         tmp_path / "a",
         zones=zones,
         applied="night,zone,minutes\n" + "".join(f"{n},{z},25\n" for n in logged for z in greens),
-        samples="date,zone,depth,ece\n" + "".join(f"{s.NIGHT},{z},{d},3.9\n" for z in greens for d in (5, 15)),
+        samples="date,zone,depth,ece\n" + "".join(f"{s.NIGHT},{z},{d},4.3\n" for z in greens for d in (5, 15)),
         weather=s.weather_csv(13),
     )
     plan = plan_tonight(place, s.NIGHT, datetime(2026, 7, 14, 18, tzinfo=place.time_zone))
