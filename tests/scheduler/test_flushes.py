@@ -103,20 +103,20 @@ def test_a_zone_heading_over_is_asked_for_by_the_night_before_it_passes(tmp_path
 
 
 def test_a_zone_that_is_not_sure_is_judged_as_saltier(tmp_path):
-    # 3.55 dS/m and a spread of 0.4: half of it more is 3.75, above the threshold of 3.7 tonight.
+    # 3.55 dS/m and a spread of 0.3: 0.65 of it more is 3.745, above the threshold of 3.7 tonight.
     place = s.salty(tmp_path / "a")
     _, _, salt, inputs = s.evening(place)
     sure = s.with_ece(salt, [[1.0, 6.1], [1.0, 3.0], [1.0, 3.0]])
-    unsure = replace(sure, spread=np.array([0.4, 0.0, 0.0]))
+    unsure = replace(sure, spread=np.array([0.3, 0.0, 0.0]))
     later, now = flush_needs(place, sure, inputs), flush_needs(place, unsure, inputs)
     assert later.passes[0] > now.passes[0] == 0
-    as_if = flush_needs(place, s.with_ece(salt, [[3.75 / 3.55, 6.1 * 3.75 / 3.55], [1.0, 3.0], [1.0, 3.0]]), inputs)
+    as_if = flush_needs(place, s.with_ece(salt, [[3.745 / 3.55, 6.1 * 3.745 / 3.55], [1.0, 3.0], [1.0, 3.0]]), inputs)
     np.testing.assert_allclose(now.needs.depth, as_if.needs.depth, atol=0.01)
     assert now.ece_now[0] == pytest.approx(3.55)
     assert "as it may be 0.2 saltier than believed" in now.reason[0]
     assert "saltier" not in later.reason[0]
-    # That nobody knows is no reason to flush: a spread counts 12 % of the ECe at most, half of it here 0.213 dS/m.
-    nobody, widest = (replace(sure, spread=np.array([spread, 0.0, 0.0])) for spread in (3.0, 0.12 * 3.55))
+    # That nobody knows is no reason to flush: a spread counts an eighth of the ECe at most.
+    nobody, widest = (replace(sure, spread=np.array([spread, 0.0, 0.0])) for spread in (3.0, 3.55 / 8.0))
     depth = [flush_needs(place, salt, inputs).needs.depth for salt in (nobody, widest)]
     np.testing.assert_allclose(*depth)
     assert depth[0][0, 0] > now.needs.depth[0, 0]
