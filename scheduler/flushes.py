@@ -9,9 +9,9 @@ textbook's leaching requirement every night 8 to 9 %.
 
 A zone far above its limit is flushed in stages, each from what the one before did: how far a deep flush reaches hangs
 on how a soil leaches, which nobody knows before. Measured on the first flush of 48 zones at 1.1 to 2.5 times their
-threshold in each of eleven finer soils (tests/end_to_end/first_flush.py): ECe was within 20 % of its forecast after
-58 % of the flushes that passed up to all the pore water, 88 % up to 0.4 and 94 % up to a third of it (target 0.75). Where but one
-of several nights allows a flush, it is not cut into stages.
+threshold in each of eleven finer soils (tests/end_to_end/first_flush.py), target 0.75: ECe was within 20 % of its
+forecast after 58 % of the flushes that passed up to all the pore water, 88 % up to 0.4 and 94 % up to a third of it.
+Where but one of several nights allows a flush, it is not cut into stages.
 
 What is not known for sure is counted in: zones are judged by their ECe and `WARY` of its standard deviation, which
 counts an eighth of it at most. Measured over 150 evenings in a finer soil (tests/bench/bench_reclaimed.py): 29 of 564
