@@ -111,9 +111,9 @@ def _in_time(job: NightJob, effort: float, bounds: Bounds) -> _Attempt:
         best.left[item.zone] -= item.length - rest
         if rest:
             late.append(Item(item.zone, rest))
+    best = _Attempt(best.board, best.left, float(best.left @ _work_of_zone(job)) * job.grid_min, late)
     if not late:
         return _hurried(job, best)
-    best = _Attempt(best.board, best.left, float(best.left @ _work_of_zone(job)) * job.grid_min, late)
     free = _best_attempt(job, effort, bounds)
     best = free if free.unplaced_work < best.unplaced_work * WORTH_IT else best
     best = _repaired(job, best, REPAIR_SHARE * effort, 0.0) if job.cycle_zone.size <= REPAIRED else best

@@ -100,6 +100,11 @@ def test_later_ranks_give_way(tmp_path):
     assert wrong == {}
 
 
+def test_a_run_put_in_late_is_not_put_in_again_in_dear_hours(tmp_path):
+    # The only run that could not be in time was placed late, and once more in the hours it was to keep out of.
+    assert judged(draw_site(tmp_path / "site", 3199))[1] == []
+
+
 def test_nothing_can_run_where_every_flow_is_too_large(tmp_path):
     folder = draw_site(tmp_path, 9)  # one branch smaller than its zones
     text = (folder / "site.toml").read_text()
