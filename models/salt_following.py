@@ -121,28 +121,24 @@ def taken_in(belief: Belief, log_ece: Floats, read: Floats) -> tuple[Belief, Flo
     """
     b = belief
     whole = b.variance + 2.0 * b.with_offset + b.offset_variance + STRAY**2
-    surprise = np.where(np.isnan(read), 0.0, np.nan_to_num(read) - log_ece - b.offset)
-    surprise = np.clip(surprise, -FARTHEST * np.sqrt(whole), FARTHEST * np.sqrt(whole))
-    seen = ~np.isnan(read)
-    on_x = np.where(seen, (b.variance + b.with_offset) / whole, 0.0)
-    on_b = np.where(seen, (b.with_offset + b.offset_variance) / whole, 0.0)
-    after = Belief(
-        variance=b.variance - on_x**2 * whole,
-        with_offset=b.with_offset - on_x * on_b * whole,
-        offset_variance=b.offset_variance - on_b**2 * whole,
-        offset=b.offset + on_b * surprise,
-    )
-    return after, log_ece + on_x * surprise
+    farthest = FARTHEST * np.sqrt(whole)
+    surprise = np.clip(read - log_ece - b.offset, -farthest, farthest)
+    return _corrected(b, log_ece, surprise, whole, b.variance + b.with_offset, b.with_offset + b.offset_variance)
 
 
 def sampled(belief: Belief, log_ece: Floats, found: Floats, spread: float) -> tuple[Belief, Floats]:
     """Take in laboratory samples of a layer, (M, L) ln ECe, NaN where none was taken; see `taken_in`."""
     b = belief
-    whole = b.variance + spread**2
-    seen = ~np.isnan(found)
-    surprise = np.where(seen, np.nan_to_num(found) - log_ece, 0.0)
-    on_x = np.where(seen, b.variance / whole, 0.0)
-    on_b = np.where(seen, b.with_offset / whole, 0.0)
+    return _corrected(b, log_ece, found - log_ece, b.variance + spread**2, b.variance, b.with_offset)
+
+
+def _corrected(
+    b: Belief, log_ece: Floats, surprise: Floats, whole: Floats, with_x: Floats, with_b: Floats
+) -> tuple[Belief, Floats]:
+    """Correct by a surprise of variance `whole` and its covariances with x and b; NaN surprises correct nothing."""
+    seen = ~np.isnan(surprise)
+    surprise = np.nan_to_num(surprise)
+    on_x, on_b = (np.where(seen, covariance / whole, 0.0) for covariance in (with_x, with_b))
     after = Belief(
         variance=b.variance - on_x**2 * whole,
         with_offset=b.with_offset - on_x * on_b * whole,

@@ -26,23 +26,24 @@ def off_forecast(found: Season) -> np.ndarray:
     return np.array([f["after"] / f["forecast"] for f in found.flushes])
 
 
+def how_near(name: str, off: np.ndarray, more: str = "") -> None:
+    """One line of a kind of soil: how far the forecasts of its flushes were off."""
+    low, middle, high = np.quantile(off, [0.1, 0.5, 0.9])
+    within = np.mean(abs(off - 1) <= 0.2)
+    spread = f"median {middle:.2f}, tenths {low:.2f} to {high:.2f}"
+    say(f"{name:<16}{off.size:4d} flushes: {spread}, within 20 % {within:4.0%}{more}")
+
+
 def variants(days: int) -> None:
     """How near the forecast comes in soils that work in different ways."""
     every = []
     for name, physics in VARIANTS.items():
         with tempfile.TemporaryDirectory() as folder:
             found = season(place(Path(folder) / "a", days), days, planned=True, physics=physics)
-        off, on = off_forecast(found), found.greens
-        every.append(off)
-        low, middle, high = np.quantile(off, [0.1, 0.5, 0.9])
-        say(
-            f"{name:<16}{off.size:4d} flushes: median {middle:.2f}, tenths {low:.2f} to {high:.2f}, within 20 % "
-            f"{np.mean(abs(off - 1) <= 0.2):4.0%}; greens {found.over[on].sum():3.0f} zone-days over, "
-            f"{found.water[on].mean():.0f} mm"
-        )
-    off = np.concatenate(every)
-    within = np.mean(abs(off - 1) <= 0.2)
-    say(f"{'all':<16}{off.size:4d} flushes: median {np.median(off):.2f}, within 20 % {within:4.0%}")
+        every.append(off_forecast(found))
+        over, water = found.over[found.greens].sum(), found.water[found.greens].mean()
+        how_near(name, every[-1], f"; greens {over:3.0f} zone-days over, {water:.0f} mm")
+    how_near("all", np.concatenate(every))
 
 
 def firsts(catch: float) -> None:
@@ -52,15 +53,9 @@ def firsts(catch: float) -> None:
         with tempfile.TemporaryDirectory() as folder:
             found = first_flush(Path(folder) / "a", physics, catch)
         every.append(found.off)
-        low, middle, high = np.quantile(found.off, [0.1, 0.5, 0.9])
-        say(
-            f"{name:<16}{found.off.size:4d} flushes: median {middle:.2f}, tenths {low:.2f} to {high:.2f}, within 20 % "
-            f"{np.mean(abs(found.off - 1) <= 0.2):4.0%}; salt above the lower probe fell in "
-            f"{np.mean(found.above_after < found.above_before):.0%}"
-        )
-    off = np.concatenate(every)
-    within = np.mean(abs(off - 1) <= 0.2)
-    say(f"{'all':<16}{off.size:4d} flushes: median {np.median(off):.2f}, within 20 % {within:4.0%}")
+        fell = np.mean(found.above_after < found.above_before)
+        how_near(name, found.off, f"; salt above the lower probe fell in {fell:.0%}")
+    how_near("all", np.concatenate(every))
 
 
 def main() -> None:
