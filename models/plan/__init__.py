@@ -5,6 +5,7 @@ file                    what it holds
 ======================  =========================================================================
 `inputs.py`             `PlanInputs`: the night's arrays, checked once
 `prices.py`             what dryness, wetness and water cost: strict order by priority
+`zone_nights.py`        the words equations are written in: depletion, water, the night before
 `balance.py`            variables of the root zone and its water balance, stress and firmness
 `limits.py`             shared hard limits: pump, branch, stations at once, sources, allocation
 `flush_needs.py`        `FlushNeeds`: which zones need salt flushed, how deep and when it may be

@@ -12,17 +12,24 @@ import numpy as np
 import pyomo.environ as pyo
 
 from models.plan.inputs import Floats, PlanInputs
-from models.plan.rows import by_index, entries, linear
+from models.plan.rows import entries
+from models.plan.zone_nights import ZoneNights
 
 DRY_SHARE = 0.5  # share of the way from the dry limit to the wilting point that counts as dry; the rest is very dry [-]
 
 
-def add_root_zone(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
+def add_root_zone(m: pyo.ConcreteModel, inputs: PlanInputs, most_short: Floats) -> None:
     """Add the variables of every zone-night c = z N + n and of every run column x.
 
     `run_time[x]` [min]; `in_band`, `dry`, `very_dry` [mm] whose sum is the depletion at the end of the date after the
     night; `soft[c]` [mm] short of the firmness limit after watering; `drainage[c]` [mm] where rain can pass field
     capacity; `shortfall[c]` [mm] of ET the turf cannot take, where the zone can come under stress.
+
+    Parameters
+    ----------
+    m : ConcreteModel
+    inputs : PlanInputs
+    most_short : ndarray (Z, N)   Most ET the turf may be said not to take [mm].
     """
     z, n = inputs.zones, inputs.nights
     cells = z * n
@@ -49,10 +56,10 @@ def add_root_zone(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
     m.drainage = pyo.Var(m.C_rain, bounds=(0, None))
     _set_upper(m.drainage, most_drained[most_drained > 0])
 
-    most_short = largest_shortfall(inputs).ravel()
-    m.C_stress = pyo.Set(initialize=np.flatnonzero(most_short > 0).tolist())
+    stressed = largest_shortfall(inputs).ravel() > 0
+    m.C_stress = pyo.Set(initialize=np.flatnonzero(stressed).tolist())
     m.shortfall = pyo.Var(m.C_stress, bounds=(0, None))
-    _set_upper(m.shortfall, most_short[most_short > 0])
+    _set_upper(m.shortfall, most_short.ravel()[stressed])
 
 
 def largest_drainage(inputs: PlanInputs) -> Floats:
@@ -81,125 +88,41 @@ def largest_shortfall(inputs: PlanInputs) -> Floats:
     return np.asarray(np.clip(short, 0.0, inputs.etc), dtype=np.float64)
 
 
-def add_balance(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
-    """Add `water_balance[c]`: D[n] - D[n-1] + sum(a x[n]) + short[n] - R[n] = ETc[n] - Peff[n]   [mm].
+def add_balance(m: pyo.ConcreteModel, inputs: PlanInputs, words: ZoneNights) -> None:
+    """Add `water_balance[c]`: D[n] = D[n-1] + ETc[n] - short[n] - Peff[n] - water[n] + R[n] + flushed[n]   [mm].
 
-    FAO-56 Eq. 85 with the lower-quarter application rate a and ET reduced by the shortfall.
+    FAO-56 Eq. 85 with the lower-quarter application rate and ET reduced by the shortfall.
     """
-    depletion = depletion_terms(m)
-    runs = entries(m.run_time)
-    first = inputs.runs.first.tolist()
-    nights = inputs.nights
-    rate = inputs.net_rate.tolist()
-    gain = inputs.etc - inputs.effective_rain
-    gain[:, 0] += inputs.depletion
-    right = gain.ravel().tolist()
-    drainage, shortfall = m.drainage._data, m.shortfall._data
-    weight, flushed = by_index(m, "chosen"), by_index(m, "flushed")
-
-    def rule(m: pyo.ConcreteModel, c: int) -> Any:
-        z, n = divmod(c, nights)
-        a, b = first[c], first[c + 1]
-        variables = [*depletion[c], *runs[a:b]]
-        coefficients = [1.0, 1.0, 1.0] + [rate[z]] * (b - a)
-        if n:
-            variables += depletion[c - 1]
-            coefficients += [-1.0, -1.0, -1.0]
-        if c in shortfall:
-            variables.append(shortfall[c])
-            coefficients.append(1.0)
-        if c in drainage:
-            variables.append(drainage[c])
-            coefficients.append(-1.0)
-        if c in flushed:
-            variables.append(flushed[c])
-            coefficients.append(-1.0)
-        if z in weight:
-            variables.append(weight[z])
-            coefficients.append(-right[c])
-            return linear(coefficients, variables), 0.0
-        return linear(coefficients, variables), right[c]
-
-    m.water_balance = pyo.Constraint(m.C, rule=rule)
+    depletion, before = words.depletion, words.previous(words.depletion)
+    demand = (inputs.etc - inputs.effective_rain).ravel()
+    gone = words.drainage + words.flushed
+    m.water_balance = words.constraint(m.C, depletion - before + words.water + words.shortfall - gone == demand)
 
 
-def add_firmness(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
-    """Add `firmness[c]`: D[n-1] - sum(a x[n]) + soft[n] >= wet limit[n], with 0 <= soft <= wet limit   [mm].
+def add_firmness(m: pyo.ConcreteModel, inputs: PlanInputs, words: ZoneNights) -> None:
+    """Add `firmness[c]`: D[n-1] - water[n] + soft[n] >= wet limit[n], with 0 <= soft <= wet limit   [mm].
 
-    The bound of `soft` also keeps the night's water from passing field capacity: water above it would only drain.
+    The bound of `soft` also keeps the night's water from passing field capacity: water above it would only drain. Not
+    where a flush fills the root zone; its softness is in what choosing it costs.
     """
-    depletion = depletion_terms(m)
-    runs = entries(m.run_time)
-    soft = entries(m.soft)
-    first = inputs.runs.first.tolist()
-    nights = inputs.nights
-    rate = (-inputs.net_rate).tolist()
-    limit = inputs.wet_limit.copy()
-    limit[:, 0] -= inputs.depletion
-    right = limit.ravel().tolist()
-    weight, flushed = by_index(m, "chosen"), by_index(m, "flushed")
-
-    def rule(m: pyo.ConcreteModel, c: int) -> Any:
-        z, n = divmod(c, nights)
-        a, b = first[c], first[c + 1]
-        if c in flushed:
-            return pyo.Constraint.Skip  # a flush fills the root zone; its softness is in what choosing it costs
-        variables = [soft[c], *runs[a:b]]
-        coefficients = [1.0] + [rate[z]] * (b - a)
-        if n:
-            variables += depletion[c - 1]
-            coefficients += [1.0, 1.0, 1.0]
-        if z in weight:
-            variables.append(weight[z])
-            coefficients.append(-right[c])
-            return (0.0, linear(coefficients, variables), None)
-        return (right[c], linear(coefficients, variables), None)
-
-    m.firmness = pyo.Constraint(m.C, rule=rule)
+    before = words.previous(words.depletion)
+    m.C_firm = pyo.Set(initialize=words.unflushed.tolist())
+    firm = before - words.water + words.soft >= inputs.wet_limit.ravel()
+    m.firmness = words.constraint(m.C_firm, firm, words.unflushed)
 
 
-def add_stress(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
-    """Add `stress[c]`: short[n] >= k (D[n-1] - sum(a x[n]) - RAW[n]) with k = ETc[n] / (TAW - RAW[n])   [mm].
+def add_stress(m: pyo.ConcreteModel, inputs: PlanInputs, words: ZoneNights) -> None:
+    """Add `stress[c]`: short[n] >= k (D[n-1] - water[n] - RAW[n]) with k = ETc[n] / (TAW - RAW[n])   [mm].
 
     This is ETa <= Ks ETc with Ks of FAO-56 Eq. 84 taken after the night's water; the price of a shortfall is above all
-    it could save later, so it stays on the curve.
+    it could save later, so it stays on the curve. After a flush the root zone is full: no stress.
     """
-    depletion = depletion_terms(m)
-    runs = entries(m.run_time)
-    first = inputs.runs.first.tolist()
-    nights = inputs.nights
-    slope = inputs.etc / (inputs.taw[:, None] - inputs.raw)
-    level = -slope * inputs.raw
-    level[:, 0] += slope[:, 0] * inputs.depletion
-    right = level.ravel().tolist()
-    slopes = slope.ravel().tolist()
-    rate = inputs.net_rate.tolist()
-    shortfall = m.shortfall._data
-    weight, flushed = by_index(m, "chosen"), by_index(m, "flushed")
-
-    def rule(m: pyo.ConcreteModel, c: int) -> Any:
-        z, n = divmod(c, nights)
-        a, b = first[c], first[c + 1]
-        if c in flushed:
-            return pyo.Constraint.Skip  # at field capacity there is no stress
-        k = slopes[c]
-        variables = [shortfall[c], *runs[a:b]]
-        coefficients = [1.0] + [k * rate[z]] * (b - a)
-        if n:
-            variables += depletion[c - 1]
-            coefficients += [-k, -k, -k]
-        if z in weight:
-            variables.append(weight[z])
-            coefficients.append(-right[c])
-            return (0.0, linear(coefficients, variables), None)
-        return (right[c], linear(coefficients, variables), None)
-
-    m.stress = pyo.Constraint(m.C_stress, rule=rule)
-
-
-def depletion_terms(m: pyo.ConcreteModel) -> list[tuple[Any, Any, Any]]:
-    """The three variables whose sum is the depletion, for each zone-night."""
-    return list(zip(entries(m.in_band), entries(m.dry), entries(m.very_dry), strict=True))
+    before = words.previous(words.depletion)
+    k = (inputs.etc / (inputs.taw[:, None] - inputs.raw)).ravel()
+    curve = k * (before - words.water) - k * inputs.raw.ravel()
+    at = np.intersect1d(np.array(list(m.C_stress), dtype=np.int64), words.unflushed)
+    m.C_curve = pyo.Set(initialize=at.tolist())
+    m.stress = words.constraint(m.C_curve, words.shortfall >= curve, at)
 
 
 def _set_upper(variable: Any, upper: Floats) -> None:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pyomo.environ as pyo
 from pyomo.common.gc_manager import PauseGC
 
-from models.plan.balance import add_balance, add_firmness, add_root_zone, add_stress
-from models.plan.flush import Copies, add_copies, add_flush_rows, flush_terms
+from models.plan.balance import add_balance, add_firmness, add_root_zone, add_stress, largest_shortfall
+from models.plan.flush import Copies, add_copies, add_flush_bounds, add_flush_rows, flush_terms, most_shortfall
 from models.plan.inputs import PlanInputs
 from models.plan.limits import (
     add_allocation,
@@ -19,10 +19,11 @@ from models.plan.limits import (
 )
 from models.plan.objective import add_objective, add_terminal
 from models.plan.prices import Prices, plan_prices
+from models.plan.zone_nights import ZoneNights
 
 
 def build_plan(inputs: PlanInputs, prices: Prices | None = None, copies: Copies | None = None) -> pyo.ConcreteModel:
-    """Build the linear program of design section 6 for one scenario.
+    """Build the linear program.
 
     Parameters
     ----------
@@ -36,22 +37,25 @@ def build_plan(inputs: PlanInputs, prices: Prices | None = None, copies: Copies 
     """
     with PauseGC():  # the build makes many small objects and no cycles: collecting meanwhile only costs time
         m = pyo.ConcreteModel()
-        add_root_zone(m, inputs)
+        most_short = largest_shortfall(inputs) if copies is None else most_shortfall(inputs, copies)
+        add_root_zone(m, inputs, most_short)
         if copies is not None:
             add_copies(m, inputs, copies)
-        add_balance(m, inputs)
-        add_firmness(m, inputs)
-        add_stress(m, inputs)
-        add_zone_limit(m, inputs)
+        words = ZoneNights(m, inputs)
+        add_balance(m, inputs, words)
+        add_firmness(m, inputs, words)
+        add_stress(m, inputs, words)
+        add_zone_limit(m, inputs, words)
         add_pump_limit(m, inputs)
         add_branch_limit(m, inputs)
         add_station_limit(m, inputs)
         add_source_limits(m, inputs)
         add_allocation(m, inputs)
         add_cuts(m, inputs)
-        add_terminal(m, inputs)
+        add_terminal(m, inputs, words)
         if copies is not None:
-            add_flush_rows(m, inputs, copies)
+            add_flush_rows(m, inputs, copies, words)
+            add_flush_bounds(m, inputs, copies, words)
         chosen = () if copies is None else flush_terms(m, copies)
         add_objective(m, inputs, plan_prices(inputs) if prices is None else prices, chosen)
     return m

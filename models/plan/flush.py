@@ -26,11 +26,13 @@ from typing import Any
 import numpy as np
 import pyomo.environ as pyo
 
-from models.plan.balance import depletion_terms
+from models.plan.balance import largest_drainage, largest_shortfall
 from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import Bools, Cut, Floats, Ints, PlanInputs
+from models.plan.limits import longest_minutes
 from models.plan.prices import Prices
-from models.plan.rows import entries, groups, linear
+from models.plan.rows import groups, linear
+from models.plan.zone_nights import ZoneNights
 
 MOST_COPIES = 1500  # of all zones together; beyond, each zone is asked about fewer nights, to keep the plan small
 FEWEST_WAYS = 4  # ways to flush a zone is asked about at least
@@ -74,19 +76,15 @@ class Copies:
 
     @cached_property
     def upkeep(self) -> Bools:
-        """Those of them that do so with their watering, without a flush, shape (V,)."""
+        """Copies that leach with the zone's own watering, without a flush, shape (V,)."""
         return np.asarray(self.each.any(axis=1), dtype=np.bool_)
 
 
 def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copies:
-    """Lay out the copies of every zone.
+    """Lay out the copies of every zone: of each first the way without a flush, then its flushes, upkeep last.
 
-    A flush ends the harm of salt from the date after its last night on. Harm is priced as the dryness that would lower
-    ET as much: by Ks of FAO-56 Eq. 84 one millimetre of ET lost stands for (TAW - RAW) / ETc millimetres beyond RAW.
-    A flush before the first night of harm must be made again the sooner: of its water, at the zone's cheapest, the
-    share of what it lasts that it is early is counted as wasted. With upkeep or with neither, what is owed at the end
-    beyond what a flush in time would leave owed counts likewise. Upkeep that even alone costs more than to wait is
-    not asked.
+    A flush ends the harm of salt from the date after its last night on; what it costs besides its water is in `_Cost`.
+    Upkeep that even alone costs more than to wait is not asked.
 
     Parameters
     ----------
@@ -99,70 +97,133 @@ def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copie
     Copies
     """
     nights, zone = inputs.nights, needs.zone
-    worth = prices.dry[zone, None] * (inputs.taw[zone, None] - inputs.raw[zone]) / np.maximum(inputs.etc[zone], 1e-6)
-    lost = np.cumsum(worth * needs.harm, axis=1)
-    before = np.concatenate((np.zeros((zone.size, 1)), lost), axis=1)  # until each night opens
     fresh = inputs.dry_limit[zone] if needs.dry_limit_after is None else needs.dry_limit_after
-    unit = np.full((inputs.zones, inputs.supply_share.shape[0]), np.inf)  # cheapest millimetre
-    np.minimum.at(unit, (inputs.runs.zone, inputs.runs.supply), prices.run / inputs.net_rate[inputs.runs.zone])
-    in_time = np.where((needs.harm > 0).any(axis=1), (needs.harm > 0).argmax(axis=1), nights)
-
-    f, first, last, k = _ways(inputs, needs)
-    night = np.arange(nights)[None, :]
-    after = night >= first[:, None]
-    on = after & (night <= last[:, None])
-    held = np.zeros_like(lost) if needs.held is None else needs.held
-    passes = needs.depth[f, k] + (on * held[f]).sum(axis=1)
-    cost = before[f, last]
-    unit = np.where(np.isfinite(unit), unit, 0.0)  # of a supply of no night nothing is wasted
-    water = needs.depth[f, k] * unit[zone[f], k]
-    if needs.lasts is not None:
-        cost = cost + water * np.maximum(in_time[f] - last, 0) / needs.lasts[f]
-    waits = lost[:, -1] + worth.mean(axis=1) * needs.harm_after
-
-    least = _smallest(zone.size, f, unit[zone[f], k], 0.0)
-    softness = prices.wet[zone] * inputs.wet_limit[zone]
-    u, upkeep = np.zeros(0, dtype=np.int64), np.zeros(0)
-    if needs.upkeep is not None and needs.lasts is not None:
-        one = _smallest(zone.size, f, water, 0.0)
-        due = (nights - in_time) / needs.lasts  # owed at the end after a flush in time
-        waits = waits + one * np.maximum(needs.upkeep.owed_without - due, 0.0)
-        upkeep = (worth * needs.upkeep.harm).sum(axis=1) + worth.mean(axis=1) * needs.upkeep.harm_after
-        upkeep = upkeep + one * (needs.upkeep.owed - due)
-        alone = upkeep + needs.upkeep.depth.sum(axis=1) * least + (softness * (needs.upkeep.depth > 0)).sum(axis=1)
-        best = waits
-        if zone.size + f.size > MOST_COPIES // 2:  # where there are many copies, only upkeep that could be best
-            best = np.minimum(waits, _smallest(zone.size, f, water + cost + (softness[f] * on).sum(axis=1), np.inf))
-        u = np.flatnonzero(needs.upkeep.depth.any(axis=1) & (alone < best))
-    # what is held above field capacity is not lost: the date's ET takes it instead of what would refill it
-    cost = cost - (on * held[f]).sum(axis=1) * unit[zone[f], k]
-
+    ways = _ways(inputs, needs)
+    cost = _cost(inputs, needs, prices, ways)
+    f, u = ways.need, cost.with_upkeep
     whose = np.concatenate((np.arange(inputs.zones), zone[f], zone[u]))
-    order = np.argsort(whose, kind="stable")  # of each zone the way without a flush first, upkeep last
+    order = np.argsort(whose, kind="stable")
 
-    def rows(without: Any, ways: Any, with_upkeep: Any) -> Any:
-        return np.concatenate((without, ways, with_upkeep))[order]
+    def rows(without: Any, flushes: Any, with_upkeep: Any) -> Any:
+        return np.concatenate((without, flushes, with_upkeep))[order]
 
-    whose, none, all_waits = whose[order], np.zeros((inputs.zones, nights)), np.zeros(inputs.zones)
-    all_waits[zone] = waits
+    whose, none, waits = whose[order], np.zeros((inputs.zones, nights)), np.zeros(inputs.zones)
+    waits[zone] = cost.waits
     each = np.zeros((0, nights))
     if needs.upkeep is not None:
-        each = np.where(needs.upkeep.depth > 0, needs.upkeep.depth + held, 0.0)[u]
-        upkeep = upkeep - ((needs.upkeep.depth > 0) * held).sum(axis=1) * least
-    flush = rows(none > 0, on, each > 0)
+        each = np.where(needs.upkeep.depth > 0, needs.upkeep.depth + ways.held(needs), 0.0)[u]
+    flush = rows(none > 0, ways.on, each > 0)
+    passes = needs.depth[f, ways.supply] + (ways.on * ways.held(needs)[f]).sum(axis=1)
+    limit = np.where(ways.after, fresh[f], inputs.dry_limit[zone[f]])
     return Copies(
         zone=whose,
         open=np.isin(whose, zone),
         flush=flush,
         depth=rows(np.zeros(inputs.zones), passes, np.zeros(u.size)),
         each=rows(none, np.zeros((f.size, nights)), each),
-        supply=rows(np.full(inputs.zones, -1), k, np.full(u.size, -1)).astype(np.int64),
-        harm=rows(all_waits, cost, upkeep[u]),
+        supply=rows(np.full(inputs.zones, -1), ways.supply, np.full(u.size, -1)).astype(np.int64),
+        harm=rows(waits, cost.flush, cost.upkeep[u]),
         softness=(flush * prices.wet[whose] * inputs.wet_limit[whose]).sum(axis=1),
-        dry_limit=rows(
-            inputs.dry_limit, np.where(after, fresh[f], inputs.dry_limit[zone[f]]), inputs.dry_limit[zone[u]]
-        ),
+        dry_limit=rows(inputs.dry_limit, limit, inputs.dry_limit[zone[u]]),
     )
+
+
+@dataclass(frozen=True)
+class _FlushWays:
+    """Ways to flush, by zone and first night.
+
+    Parameters
+    ----------
+    need : ndarray (W,)            Number of the zone in the needs.
+    first, last : ndarray (W,)     Nights.
+    supply : ndarray (W,)
+    nights : int                   Of the horizon.
+    """
+
+    need: Ints
+    first: Ints
+    last: Ints
+    supply: Ints
+    nights: int
+
+    @cached_property
+    def after(self) -> Bools:
+        """Nights from the first of the flush on, shape (W, N)."""
+        return np.asarray(np.arange(self.nights)[None, :] >= self.first[:, None], dtype=np.bool_)
+
+    @cached_property
+    def on(self) -> Bools:
+        """Nights of the flush, shape (W, N)."""
+        return np.asarray(self.after & (np.arange(self.nights)[None, :] <= self.last[:, None]), dtype=np.bool_)
+
+    def held(self, needs: FlushNeeds) -> Floats:
+        """Water above field capacity that the date after each night takes as ET, shape (F, N) [mm]."""
+        return np.zeros_like(needs.harm) if needs.held is None else needs.held
+
+
+@dataclass(frozen=True)
+class _Cost:
+    """What each way costs besides its water and softness [cost].
+
+    Parameters
+    ----------
+    flush : ndarray (W,)         Of each way to flush.
+    waits : ndarray (F,)         Of the way without.
+    upkeep : ndarray (F,)        Of the way with upkeep.
+    with_upkeep : ndarray (U,)   Numbers in the needs of the zones asked about upkeep.
+    """
+
+    flush: Floats
+    waits: Floats
+    upkeep: Floats
+    with_upkeep: Ints
+
+
+def _cost(inputs: PlanInputs, needs: FlushNeeds, prices: Prices, ways: _FlushWays) -> _Cost:
+    """Price the harm of salt and what each way leaves owed.
+
+    Harm is priced as the dryness that would lower ET as much: by Ks of FAO-56 Eq. 84 one millimetre of ET lost stands
+    for (TAW - RAW) / ETc millimetres beyond RAW. A flush before the first night of harm must be made again the sooner:
+    of its water, at the zone's cheapest, the share of what it lasts that it is early is counted as wasted. With upkeep
+    or with neither, what is owed at the end beyond what a flush in time would leave owed counts likewise. What is held
+    above field capacity is not lost: the date's ET takes it instead of what would refill it.
+    """
+    nights, zone, f = inputs.nights, needs.zone, ways.need
+    worth = prices.dry[zone, None] * (inputs.taw[zone, None] - inputs.raw[zone]) / np.maximum(inputs.etc[zone], 1e-6)
+    lost = np.cumsum(worth * needs.harm, axis=1)
+    before = np.concatenate((np.zeros((zone.size, 1)), lost), axis=1)  # until each night opens
+    in_time = np.where((needs.harm > 0).any(axis=1), (needs.harm > 0).argmax(axis=1), nights)
+    millimetre = _cheapest_millimetre(inputs, prices)[zone[f], ways.supply]
+    water = needs.depth[f, ways.supply] * millimetre
+    flush = before[f, ways.last]
+    if needs.lasts is not None:
+        flush = flush + water * np.maximum(in_time[f] - ways.last, 0) / needs.lasts[f]
+    kept = flush - (ways.on * ways.held(needs)[f]).sum(axis=1) * millimetre
+    waits = lost[:, -1] + worth.mean(axis=1) * needs.harm_after
+    if needs.upkeep is None or needs.lasts is None:
+        return _Cost(kept, waits, np.zeros(zone.size), np.zeros(0, dtype=np.int64))
+
+    one, least = _smallest(zone.size, f, water, 0.0), _smallest(zone.size, f, millimetre, 0.0)
+    due = (nights - in_time) / needs.lasts  # owed at the end after a flush in time
+    waits = waits + one * np.maximum(needs.upkeep.owed_without - due, 0.0)
+    upkeep = (worth * needs.upkeep.harm).sum(axis=1) + worth.mean(axis=1) * needs.upkeep.harm_after
+    upkeep = upkeep + one * (needs.upkeep.owed - due)
+    softness = prices.wet[zone] * inputs.wet_limit[zone]
+    alone = upkeep + needs.upkeep.depth.sum(axis=1) * least + (softness * (needs.upkeep.depth > 0)).sum(axis=1)
+    best = waits
+    if zone.size + f.size > MOST_COPIES // 2:  # where there are many copies, only upkeep that could be best
+        best = np.minimum(waits, _smallest(zone.size, f, water + flush + (softness[f] * ways.on).sum(axis=1), np.inf))
+    asked = np.flatnonzero(needs.upkeep.depth.any(axis=1) & (alone < best))
+    upkeep = upkeep - ((needs.upkeep.depth > 0) * ways.held(needs)).sum(axis=1) * least
+    return _Cost(kept, waits, upkeep, asked)
+
+
+def _cheapest_millimetre(inputs: PlanInputs, prices: Prices) -> Floats:
+    """Price of a millimetre on its cheapest night, by zone and supply, shape (Z, K) [per mm]; 0 where it never runs."""
+    runs = inputs.runs
+    found = np.full((inputs.zones, inputs.supply_share.shape[0]), np.inf)
+    np.minimum.at(found, (runs.zone, runs.supply), prices.run / inputs.net_rate[runs.zone])
+    return np.where(np.isfinite(found), found, 0.0)  # of a supply of no night nothing is wasted
 
 
 def _smallest(size: int, group: Ints, values: Floats, without: float) -> Floats:
@@ -172,8 +233,8 @@ def _smallest(size: int, group: Ints, values: Floats, without: float) -> Floats:
     return np.where(np.isfinite(found), found, without)
 
 
-def _ways(inputs: PlanInputs, needs: FlushNeeds) -> tuple[Ints, Ints, Ints, Ints]:
-    """Ways to flush each zone: number in the needs, first and last night, supply; each (W,), by zone and first night.
+def _ways(inputs: PlanInputs, needs: FlushNeeds) -> _FlushWays:
+    """Ways to flush each zone.
 
     Where very many zones need a flush, not every zone can be asked about every night: of each only some of its ways,
     evenly apart and begun one later for each zone, are taken, and the zones between them still cover all of them.
@@ -189,7 +250,7 @@ def _ways(inputs: PlanInputs, needs: FlushNeeds) -> tuple[Ints, Ints, Ints, Ints
     turned = (place - f) % np.maximum(count, 1)
     nearest = -(-turned * most // np.maximum(count, 1))
     taken = (count <= most) | (nearest * count // most == turned)
-    return f[taken], first[taken], (first + more)[taken], k[taken]
+    return _FlushWays(f[taken], first[taken], (first + more)[taken], k[taken], inputs.nights)
 
 
 def spread_inputs(inputs: PlanInputs, copies: Copies) -> PlanInputs:
@@ -253,87 +314,44 @@ def flush_terms(m: pyo.ConcreteModel, copies: Copies) -> tuple[tuple[Any, Floats
     return ((m.chosen, (copies.harm + copies.softness)[copies.open]),)
 
 
-def add_flush_rows(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies) -> None:
-    """Add what a flush is: `flush_fills[c]` and `flush_depth[v]`; and `within_*`, the bounds scaled by the weight.
+def add_flush_rows(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies, words: ZoneNights) -> None:
+    """Add what a flush is; like all of a copy, its depth is scaled by the copy's weight.
 
-    `flush_fills`: sum(a x[n]) = D[n-1] + flushed[n]: the night's water refills the root zone, the rest drains   [mm].
-    `flush_depth`: the flushed water sums to the depth or more; what rain will carry off was taken from it   [mm].
-    `upkeep_depth`: or each night with upkeep passes its own   [mm].
+    `flush_fills[c]`: water[n] = D[n-1] + flushed[n]: the night's water refills the root zone, the rest drains   [mm].
+    `flush_depth[v]`: the flushed water sums to the depth or more; what rain will carry off was taken from it   [mm].
+    `upkeep_depth[c]`: or each night with upkeep passes its own   [mm].
     """
-    nights = inputs.nights
-    depletion = depletion_terms(m)
-    runs = entries(m.run_time)
-    first = inputs.runs.first.tolist()
-    rate = inputs.net_rate.tolist()
-    start = inputs.depletion.tolist()
-    drainage = m.drainage._data
-    flushed, chosen = m.flushed._data, m.chosen._data
+    before, flushed = words.previous(words.depletion), words.flushed
+    flushes, upkeep = np.flatnonzero(copies.flush.ravel()), np.flatnonzero(copies.each.ravel())
+    m.flush_fills = words.constraint(m.C_flush, words.water == before + flushed, flushes)
+    deep = np.flatnonzero(copies.flushing & ~copies.upkeep)
+    m.V_flush = pyo.Set(initialize=deep.tolist())
+    m.flush_depth = words.constraint(m.V_flush, words.over_nights(flushed) >= copies.depth, deep)
+    m.C_upkeep = pyo.Set(initialize=upkeep.tolist())
+    m.upkeep_depth = words.constraint(m.C_upkeep, flushed >= copies.each.ravel(), upkeep)
 
-    def fills(m: pyo.ConcreteModel, c: int) -> Any:
-        v, n = divmod(c, nights)
-        a, b = first[c], first[c + 1]
-        variables = [flushed[c], *runs[a:b]]
-        coefficients = [-1.0] + [rate[v]] * (b - a)
-        if n:
-            variables += depletion[c - 1]
-            coefficients += [-1.0, -1.0, -1.0]
-        else:
-            variables.append(chosen[v])
-            coefficients.append(-start[v])
-        return linear(coefficients, variables), 0.0
 
-    def depth(m: pyo.ConcreteModel, v: int) -> Any:
-        on = [v * nights + n for n in np.flatnonzero(copies.flush[v]).tolist()]
-        variables = [*(flushed[c] for c in on), chosen[v]]
-        return (0.0, linear([1.0] * (len(variables) - 1) + [-float(copies.depth[v])], variables), None)
+def add_flush_bounds(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies, words: ZoneNights) -> None:
+    """Add `within_band`, `within_wet`, `within_rain`, `within_night`: bounds of a copy, scaled by its weight."""
+    opened = np.repeat(copies.open, inputs.nights)
+    most_drained = largest_drainage(inputs).ravel()
+    cells, rainy = np.flatnonzero(opened), np.flatnonzero(opened & (most_drained > 0))
+    flushes = np.flatnonzero(copies.flush.ravel() & (np.diff(inputs.runs.first) > 0))
+    m.C_open = pyo.Set(initialize=cells.tolist())
+    m.C_open_rain = pyo.Set(initialize=rainy.tolist())
+    m.C_open_night = pyo.Set(initialize=flushes.tolist())
+    longest = longest_minutes(inputs).ravel()
+    m.within_band = words.constraint(m.C_open, words.of(m.in_band) <= inputs.dry_limit.ravel(), cells)
+    m.within_wet = words.constraint(m.C_open, words.soft <= inputs.wet_limit.ravel(), cells)
+    m.within_rain = words.constraint(m.C_open_rain, words.drainage <= most_drained, rainy)
+    m.within_night = words.constraint(m.C_open_night, words.minutes <= longest, flushes)
 
-    shortfall = m.shortfall._data
-    most_short = unavoidable_shortfall(inputs)
-    until = nights - copies.flush[:, ::-1].argmax(axis=1)
-    for c, entry in shortfall.items():
-        v, n = divmod(c, nights)
-        if copies.flushing[v] and n < until[v]:
-            entry.upper = float(most_short[v, n])
-    m.flush_fills = pyo.Constraint(m.C_flush, rule=fills)
-    m.V_flush = pyo.Set(initialize=np.flatnonzero(copies.flushing & ~copies.upkeep).tolist())
-    m.flush_depth = pyo.Constraint(m.V_flush, rule=depth)
-    each = copies.each.ravel().tolist()
-    m.C_upkeep = pyo.Set(initialize=np.flatnonzero(copies.each.ravel()).tolist())
 
-    def little(m: pyo.ConcreteModel, c: int) -> Any:
-        return (0.0, linear([1.0, -each[c]], [flushed[c], chosen[c // nights]]), None)
-
-    m.upkeep_depth = pyo.Constraint(m.C_upkeep, rule=little)
-
-    opened = np.repeat(copies.open, nights)
-    m.C_open = pyo.Set(initialize=np.flatnonzero(opened).tolist())
-    band, wet = inputs.dry_limit.ravel().tolist(), inputs.wet_limit.ravel().tolist()
-    in_band, soft = m.in_band._data, m.soft._data
-
-    def within_band(m: pyo.ConcreteModel, c: int) -> Any:
-        return (None, linear([1.0, -band[c]], [in_band[c], chosen[c // nights]]), 0.0)
-
-    def within_wet(m: pyo.ConcreteModel, c: int) -> Any:
-        return (None, linear([1.0, -wet[c]], [soft[c], chosen[c // nights]]), 0.0)
-
-    m.within_band = pyo.Constraint(m.C_open, rule=within_band)
-    m.within_wet = pyo.Constraint(m.C_open, rule=within_wet)
-    most = {c: entry.upper for c, entry in drainage.items() if opened[c]}
-    m.C_open_rain = pyo.Set(initialize=list(most))
-    m.within_rain = pyo.Constraint(
-        m.C_open_rain, rule=lambda m, c: (None, linear([1.0, -most[c]], [drainage[c], chosen[c // nights]]), 0.0)
-    )
-    longest = np.minimum(
-        (inputs.allowed * inputs.block_length[None]).sum(axis=2), inputs.max_run[:, None]
-    ).ravel().tolist()  # fmt: skip
-
-    def within_night(m: pyo.ConcreteModel, c: int) -> Any:
-        variables = runs[first[c] : first[c + 1]]
-        if not variables:
-            return pyo.Constraint.Skip
-        return (None, linear([1.0] * len(variables) + [-longest[c]], [*variables, chosen[c // nights]]), 0.0)
-
-    m.within_night = pyo.Constraint(m.C_flush, rule=within_night)
+def most_shortfall(inputs: PlanInputs, copies: Copies) -> Floats:
+    """Most ET a copy may be said not to take [mm], shape (V, N): until its flush only what no water could spare it."""
+    until = inputs.nights - copies.flush[:, ::-1].argmax(axis=1)
+    kept_out = copies.flushing[:, None] & (np.arange(inputs.nights)[None, :] < until[:, None])
+    return np.where(kept_out, unavoidable_shortfall(inputs), largest_shortfall(inputs))
 
 
 def unavoidable_shortfall(inputs: PlanInputs) -> Floats:

@@ -9,6 +9,7 @@ import pyomo.environ as pyo
 
 from models.plan.inputs import Floats, Ints, PlanInputs
 from models.plan.rows import entries, groups, linear, pick
+from models.plan.zone_nights import ZoneNights
 
 FILL_ROUNDOFF = 1e-6  # [-] share of the longest fill left to the solver's own tolerance
 
@@ -37,29 +38,26 @@ def add_station_limit(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
     m.station_limit = _capacity_rows(m, inputs, inputs.controller_of_zone, m.stations_at_once, np.ones(inputs.zones))
 
 
-def add_zone_limit(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
+def add_zone_limit(m: pyo.ConcreteModel, inputs: PlanInputs, words: ZoneNights) -> None:
     """Add `zone_limit[c]`: sum of x over blocks and supplies <= longest run and the window [min].
 
     Only where a zone-night has more than one run column; with one, the bound of the variable says it. And only where
     the driest zone would take longer to fill, as `firmness` keeps the night's water from passing field capacity; where
     a flush may pass it, `within_night` says the same.
     """
-    runs = entries(m.run_time)
-    first = inputs.runs.first
-    allowed = (inputs.allowed * inputs.block_length[None]).sum(axis=2)
-    longest = np.minimum(allowed, inputs.max_run[:, None])
+    longest = longest_minutes(inputs)
     drying = np.cumsum(np.maximum(inputs.etc - inputs.effective_rain, 0.0), axis=1)
     driest = np.minimum(inputs.depletion[:, None] + np.pad(drying[:, :-1], ((0, 0), (1, 0))), inputs.taw[:, None])
     short = longest * inputs.net_rate[:, None] < driest * (1.0 + FILL_ROUNDOFF)
-    several = (np.diff(first) > 1) & short.ravel()
-    limit = longest.ravel().tolist()
-    edges = first.tolist()
-    m.C_several = pyo.Set(initialize=np.flatnonzero(several).tolist())
+    several = np.flatnonzero((np.diff(inputs.runs.first) > 1) & short.ravel())
+    m.C_several = pyo.Set(initialize=several.tolist())
+    m.zone_limit = words.constraint(m.C_several, words.minutes <= longest.ravel(), several, scaled=False)
 
-    @m.Constraint(m.C_several)  # type: ignore[untyped-decorator]
-    def zone_limit(m: pyo.ConcreteModel, c: int) -> Any:
-        chosen = runs[edges[c] : edges[c + 1]]
-        return (None, linear([1.0] * len(chosen), chosen), limit[c])
+
+def longest_minutes(inputs: PlanInputs) -> Floats:
+    """Longest run of each zone-night, by its own limit and by the window, shape (Z, N) [min]."""
+    window = (inputs.allowed * inputs.block_length[None]).sum(axis=2)
+    return np.asarray(np.minimum(window, inputs.max_run[:, None]), dtype=np.float64)
 
 
 def add_source_limits(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
@@ -84,8 +82,8 @@ def add_source_limits(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
 
     by_night = rows(columns.night, inputs.nights, np.repeat(inputs.source_daily[:, None], inputs.nights, axis=1))
     by_month = rows(inputs.month_of_night[columns.night], months, inputs.source_monthly)
-    m.source_night = _named_rows(m.W * m.N, by_night)
-    m.source_month = _named_rows(m.W * m.M, by_month)
+    m.source_night = _named_rows(by_night)
+    m.source_month = _named_rows(by_month)
 
 
 def add_allocation(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
@@ -142,11 +140,11 @@ def _capacity_rows(
         if members and np.isfinite(pyo.value(capacity[g])):
             limit = capacity[g] * float(inputs.block_length[n, b])
             rows[g, n, b] = (None, linear(use_of_run[members].tolist(), pick(runs, members)), limit)
-    return _named_rows(pyo.RangeSet(0, size - 1) * pyo.RangeSet(0, nights - 1) * pyo.RangeSet(0, blocks - 1), rows)
+    return _named_rows(rows)
 
 
-def _named_rows(domain: Any, rows: dict[Any, Any]) -> pyo.Constraint:
-    """Turn prepared rows into one constraint over the part of the domain that has them."""
+def _named_rows(rows: dict[Any, Any]) -> pyo.Constraint:
+    """Turn prepared rows into one constraint over their index."""
     return pyo.Constraint(list(rows), rule=lambda m, *index: rows[index])
 
 

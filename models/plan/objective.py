@@ -7,10 +7,10 @@ from typing import Any
 import numpy as np
 import pyomo.environ as pyo
 
-from models.plan.balance import depletion_terms
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.prices import Prices
-from models.plan.rows import by_index, entries, linear
+from models.plan.rows import entries, linear
+from models.plan.zone_nights import ZoneNights
 
 
 def terminal_target(inputs: PlanInputs) -> Floats:
@@ -21,23 +21,12 @@ def terminal_target(inputs: PlanInputs) -> Floats:
     return 0.5 * (inputs.wet_limit[:, -1] + inputs.dry_limit[:, -1])
 
 
-def add_terminal(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
+def add_terminal(m: pyo.ConcreteModel, inputs: PlanInputs, words: ZoneNights) -> None:
     """Add `last_night[z]`: missing[z] >= D[N-1] - target[z]   [mm]."""
-    depletion = depletion_terms(m)
-    nights = inputs.nights
-    target = (-terminal_target(inputs)).tolist()
     m.Z = pyo.RangeSet(0, inputs.zones - 1)
     m.missing = pyo.Var(m.Z, bounds=(0, None))
-    missing = entries(m.missing)
-    weight = by_index(m, "chosen")
-
-    def rule(m: pyo.ConcreteModel, z: int) -> Any:
-        parts = depletion[z * nights + nights - 1]
-        if z in weight:
-            return (0.0, linear([1.0, -1.0, -1.0, -1.0, -target[z]], [missing[z], *parts, weight[z]]), None)
-        return (target[z], linear([1.0, -1.0, -1.0, -1.0], [missing[z], *parts]), None)
-
-    m.last_night = pyo.Constraint(m.Z, rule=rule)
+    missing = words.of_zones(m.missing)
+    m.last_night = words.constraint(m.Z, missing >= words.last_night(words.depletion) - terminal_target(inputs))
 
 
 def add_objective(

@@ -159,12 +159,6 @@ def _number(bound: Any, none: float) -> float:
     return none if bound is None else float(pyo.value(bound))
 
 
-def by_index(m: Any, name: str) -> dict[int, Any]:
-    """Entries of a variable that a model may or may not have, by index; empty without it."""
-    variable = m.component(name)
-    return {} if variable is None else dict(variable.items())
-
-
 def groups(index: np.ndarray, size: int) -> list[list[int]]:
     """Positions of each group number 0 to size - 1 in an index; -1 and other numbers are left out.
 

@@ -115,6 +115,18 @@ def test_no_flush_where_orders_forbid_watering():
     assert [f.nights for f in planned(inputs, need(inputs, after=HUGE)).flushes] == [(1,)]
 
 
+@pytest.mark.parametrize("held", [0.0, 1.5, 4.0])
+def test_water_held_above_field_capacity_is_not_paid_twice(held):
+    # One night, on which water costs 0.2: 10 fill, 30 and what is held pass, and the date's ET takes what is held. It
+    # is run tonight (0.2 a millimetre), and is worth the 0.2 it would have cost to put back: the plan costs 8.5 (with
+    # softness) whatever is held, so that a flush is not put off for water that is not lost.
+    inputs = plan(1, 1)
+    result = planned(inputs, need(inputs, harm=HUGE, held=np.array([[held]])))
+    assert result.flushes[0].drained == pytest.approx((30.0 + held,))
+    assert net_depth(inputs, result)[0] == pytest.approx([40.0 + held])
+    assert result.objective == pytest.approx(0.2 * 40.0 + 2.0 / (2 * 1))
+
+
 @pytest.mark.parametrize(("price", "chosen", "minutes"), [(0.3, 1, 30.0), (0.6, 0, 50.0)])
 def test_the_supply_that_flushes_at_less_cost(price, chosen, minutes):
     # 10 to fill, and 40 to pass with the first water at 0.2 (10 in all) or 20 with the better at 0.3 (9) or 0.6 (18).

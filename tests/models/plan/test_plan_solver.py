@@ -101,6 +101,18 @@ def test_a_capacity_scaled_on_one_night_leaves_the_others():
     assert [x.limit for x in result.limits if x.family == "pump_limit"] == pytest.approx([50.0, 500 / 3])
 
 
+def test_with_tonight_as_it_runs_the_other_nights_keep_their_capacity():
+    # Two zones that would take more than all three nights' water share a pump for one of them: 10 min a night. Tonight
+    # runs 4 and 8 min, 2 more than fit by the minute, as whole steps may; the other nights still have 10 each.
+    inputs = plan(2, 3, depletion=20.0, block_length=10.0, pump_of_zone=0, pump_capacity=[100 / 6])
+    solver = PlanSolver(inputs)
+    solver.solve()
+    later = solver.solve_later(np.array([4.0, 8.0]).reshape(2, 1, 1))
+    by_night = later.minutes(inputs).sum(axis=(0, 2, 3))
+    assert by_night == pytest.approx([12.0, 10.0, 10.0])
+    assert [x.limit for x in later.limits if x.family == "pump_limit"][1:] == pytest.approx([1000 / 6, 1000 / 6])
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_shorter_runs_equal_a_new_build(seed):
     inputs = drawn_plan(np.random.default_rng(seed), 5, 3)
