@@ -1,15 +1,20 @@
-"""The application: everything with a file, a clock, a database or a screen.
+"""The application: everything with a file, a clock, a database or a screen; a room for each step of an evening.
 
-Map of the folder, in the order an evening passes through it::
+Outermost first::
 
-    cli.py                          the command line; the only place that writes to the terminal
-    evening.py  morning.py          one file for each thing a manager does;
-    whatif.py   season.py           each reads like the list of its steps
-    state.py  quality.py            where each zone stands tonight; which readings are believed
-    intake.py  ledger/              what came in and what was decided, kept for ever
-    export/  sheets/                the run-time table for the controller; the night sheet for people
-    site/                           the site folder: reading it, checking it, starting a new one
-    errors.py  notes.py             what is wrong with the input; what was done in a simpler way
+    cli.py terminal/              the command line and what it prints; the only places that write to the terminal
+    evening.py                    `tonight`: the list of its steps
+    export/ sheets/               tables for controllers; pages for people
+    morning/ learn.py             the day after; what the record teaches
+    ledger/                       what came in and what was decided, kept for ever
+    document/                     the plan as a document: consequences, limits, words
+    night/                        solve, round, cycles, pack, play back
+    plan/                         site + state -> the arrays of the linear program
+    salinity/                     how salty each zone is, flushes, upkeep
+    state/                        demand, what ran, readings, where each zone stands
+    events.py supply.py nights.py edge.py   the calendar; rates and sources; which night; units at the edge
+    site/                         the folder as written
+    errors.py notes.py files.py   what is wrong with the input; what was done in a simpler way; atomic writing
 
-One way only: command line -> evening, morning, what-if, season -> state, export, sheets -> site, ledger -> `models`.
+One way only: no room imports one above it, also not for typing. `tests/test_architecture.py` holds it.
 """

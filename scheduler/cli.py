@@ -56,10 +56,11 @@ def tonight(
     out: Annotated[Path | None, typer.Option(help="Folder for the night's files; SITE/out/NIGHT if left out.")] = None,
 ) -> None:
     """Plan tonight: write the run-time table, plan.json and the night sheet."""
-    from scheduler.evening import choose_night, evening_of, local_now, opening_of, out_folder, plan_tonight, publish
-    from scheduler.keeping import bring_in
+    from scheduler.evening import plan_tonight, publish
+    from scheduler.ledger.keeping import bring_in
+    from scheduler.nights import choose_night, evening_of, local_now, opening_of, out_folder
     from scheduler.site import load_site
-    from scheduler.summary import print_evening
+    from scheduler.terminal.evening import print_evening
 
     chosen = _date(night)
     screen = Console()
@@ -86,9 +87,9 @@ def tonight(
 @app.command()
 def intake(site: SiteFolder) -> None:
     """Bring the folder's files into the ledger and look over the latest readings; nothing is planned."""
-    from scheduler.keeping import open_site_ledger, take_in
+    from scheduler.ledger.keeping import open_site_ledger, take_in
     from scheduler.site import load_site
-    from scheduler.summary_records import print_intake
+    from scheduler.terminal.records import print_intake
 
     screen = Console()
     with _told(site, "Nothing was brought in"):
@@ -117,11 +118,11 @@ def learn(
 ) -> None:
     """Show what the record says of each zone, before and after; nothing changes unless accepted."""
     from scheduler import learn as learning
-    from scheduler.evening import choose_night, evening_of, local_now
-    from scheduler.keeping import open_site_ledger, with_accepted
     from scheduler.ledger import queries
+    from scheduler.ledger.keeping import open_site_ledger, with_accepted
+    from scheduler.nights import choose_night, evening_of, local_now
     from scheduler.site import load_site
-    from scheduler.summary_records import print_lesson
+    from scheduler.terminal.records import print_lesson
 
     chosen = _date(night)
     screen = Console()
@@ -156,12 +157,12 @@ def morning(
     ] = None,
 ) -> None:
     """Look back on a night: what ran, what it did, where to walk first and what to water by hand."""
-    from scheduler.evening import local_now, out_folder
-    from scheduler.keeping import bring_in
-    from scheduler.morning import latest_night, morning_report
+    from scheduler.ledger.keeping import bring_in
+    from scheduler.morning.report import latest_night, morning_report
+    from scheduler.nights import local_now, out_folder
     from scheduler.sheets.morning import write_morning_page
     from scheduler.site import load_site
-    from scheduler.summary_records import print_morning
+    from scheduler.terminal.records import print_morning
 
     chosen = _date(night)
     screen = Console()
@@ -187,12 +188,12 @@ def salts(
     out: Annotated[Path | None, typer.Option(help="The page to write; SITE/out/NIGHT/salts.html if left out.")] = None,
 ) -> None:
     """Show how salty each zone is, how fast it rises and what flushes did; write the salt page."""
-    from scheduler.evening import choose_night, evening_of, local_now, out_folder
-    from scheduler.keeping import as_held
-    from scheduler.salts import salt_report
+    from scheduler.ledger.keeping import as_held
+    from scheduler.nights import choose_night, evening_of, local_now, out_folder
+    from scheduler.salinity.report import salt_report
     from scheduler.sheets.salts import write_salt_page
     from scheduler.site import load_site
-    from scheduler.summary import print_salts
+    from scheduler.terminal.evening import print_salts
 
     chosen = _date(night)
     screen = Console()
@@ -219,7 +220,7 @@ def export(
     keypad: Annotated[bool, typer.Option("--keypad", help="Write the sheet for keying in by hand as well.")] = False,
 ) -> None:
     """Write the run times of a standing plan in another shape, for another controller."""
-    from scheduler.standing import export_plan
+    from scheduler.export.again import export_plan
 
     with _told(site, "Nothing was written"):
         for file in export_plan(site, _date(night), profile, out, keypad):
@@ -231,7 +232,7 @@ def check(site: SiteFolder) -> None:
     """Read a site folder and say what was understood of it; nothing is planned or written."""
     from scheduler.site import load_site
     from scheduler.site.understood import understand_site
-    from scheduler.summary import print_understood
+    from scheduler.terminal.evening import print_understood
 
     screen = Console()
     with _told(site, "Nothing was written"):
@@ -295,7 +296,7 @@ def _ledger_unusable() -> type[Exception]:
 
 def _standing(folder: Path) -> str:
     """Clause on the last good plan of a site, if there is one."""
-    from scheduler.evening import last_good_plan
+    from scheduler.nights import last_good_plan
 
     plan = last_good_plan(folder)
     return "" if plan is None else f"; the plan of {plan.day} {plan:%B %Y} still stands"

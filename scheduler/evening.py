@@ -6,54 +6,33 @@ import logging
 import re
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from models.plan.solve import PlanSolver
-from scheduler.demand import evening_demand
+from scheduler.document.published import Planned, plan_document
+from scheduler.document.rules import PlanDocumentError, plan_faults, write_plan
 from scheduler.errors import NoPlan
 from scheduler.export import Profile, export_notes, load_profile, write_run_times
+from scheduler.export.profile import DEFAULT_PROFILE
 from scheduler.files import whole_set, write_atomic
-from scheduler.flushes import flush_needs
-from scheduler.inputs import net_rates, night_inputs
-from scheduler.published import Planned, plan_document
-from scheduler.salinity import salt_state
-from scheduler.sheets.document import PlanDocumentError, plan_faults, write_plan
+from scheduler.night.timetable import runnable_night
+from scheduler.plan.inputs import night_inputs
+from scheduler.salinity.evening import salt_state
+from scheduler.salinity.flushes import flush_needs
 from scheduler.sheets.keying import write_keying_sheet
 from scheduler.sheets.night import write_night_sheet
 from scheduler.site import Site
 from scheduler.site.windows import night_windows
-from scheduler.state import evening_state
-from scheduler.timetable import runnable_night
+from scheduler.state.demand import evening_demand
+from scheduler.state.evening import evening_state
+from scheduler.supply import net_rates
 
 log = logging.getLogger(__name__)
-PAST_SEASON = 14  # [d] a folder whose newest data is further from today than this is taken as a past season
-LONE = np.timedelta64(30, "D")  # a date to come so far from all others says nothing of the season; our choice
-SMALL_HOURS = 4  # [h] until which a night belongs to the evening before
-PLAIN = "plain"  # export profile where a controller names none
 Step = Callable[[str], None]
-
-
-def choose_night(site: Site, today: date) -> date:
-    """Tonight, or for the folder of a past season the evening of its newest data.
-
-    Parameters
-    ----------
-    site : Site
-    today : date   Date at the site.
-    """
-    columns = (site.forecast["issued"], site.weather["date"], site.probes["time"])
-    known = np.unique(np.concatenate([c.to_numpy("datetime64[D]") for c in columns]))
-    while len(known) > 1 and known[-1] > np.datetime64(today) and known[-1] - known[-2] > LONE:
-        known = known[:-1]  # a slip of the pen
-    if not len(known) or abs((today - known[-1].item()).days) <= PAST_SEASON:
-        return today
-    newest: date = known[-1].item()
-    return newest
 
 
 def plan_tonight(
@@ -86,7 +65,7 @@ def plan_tonight(
     state = evening_state(site, night, opens, demand, net_rates(site), flags)
     salt = salt_state(site, night, opens, demand, state)
     inputs = night_inputs(site, night, windows, demand, state, salt)
-    flushes = flush_needs(site, salt, inputs)
+    flushes = flush_needs(site, salt, inputs.plan, inputs.dates, inputs.depletion_fraction)
     step("building the plan")
     fresh = (inputs.fresh_limit - inputs.margin)[flushes.needs.zone]
     solver = PlanSolver(inputs.plan, replace(flushes.needs, dry_limit_after=fresh))
@@ -134,13 +113,13 @@ def publish(site: Site, document: dict[str, Any], folder: Path) -> tuple[Path, .
 
 def _tables(site: Site, document: dict[str, Any]) -> list[tuple[dict[str, Any], Profile, str]]:
     """Plan, profile and folder of each run-time table: one for the site, or one a profile where controllers differ."""
-    profile_of = {c.name: c.profile or PLAIN for c in site.controllers}
-    used = sorted(set(profile_of.values())) or [PLAIN]
+    profile_of = {c.name: c.profile or DEFAULT_PROFILE for c in site.controllers}
+    used = sorted(set(profile_of.values())) or [DEFAULT_PROFILE]
     if len(used) == 1:
         return [(document, load_profile(used[0], site.folder), "")]
     found = []
     for name in used:
-        zones = [z for z in document["zones"] if profile_of.get(z["controller"], PLAIN) == name]
+        zones = [z for z in document["zones"] if profile_of.get(z["controller"], DEFAULT_PROFILE) == name]
         if zones:
             found.append((document | {"zones": zones}, load_profile(name, site.folder), Path(name).stem))
     return found
@@ -154,34 +133,3 @@ def keep_earlier(folder: Path, new: Path) -> None:
     known = (folder / "earlier").glob("plan-*.json")
     numbers = [int(m[1]) for p in known if (m := re.fullmatch(r"plan-(\d+)\.json", p.name))]
     write_atomic(new / "earlier" / f"plan-{max(numbers, default=0) + 1}.json", standing.read_bytes())
-
-
-def out_folder(site: Site, night: date) -> Path:
-    """Where a night's files go unless told otherwise."""
-    return site.folder / "out" / night.isoformat()
-
-
-def opening_of(site: Site, night: date) -> pd.Timestamp:
-    """Opening time of a night, local."""
-    return pd.Timestamp(night) + timedelta(minutes=site.window.of(night)[0])
-
-
-def last_good_plan(folder: Path) -> date | None:
-    """Night of the newest plan that stands in a site folder, or None."""
-    nights = []
-    for plan in (folder / "out").glob("*/plan.json"):
-        try:
-            nights.append(date.fromisoformat(plan.parent.name))
-        except ValueError:
-            continue
-    return max(nights, default=None)
-
-
-def local_now(site: Site) -> datetime:
-    """The time at the site."""
-    return datetime.now(site.time_zone)
-
-
-def evening_of(now: datetime) -> date:
-    """Date of the evening a moment belongs to: in the small hours it is still the night before."""
-    return now.date() - timedelta(days=1) if now.hour < SMALL_HOURS else now.date()

@@ -22,16 +22,16 @@ from models.learning import (
     spot_changes,
     uniformity_hints,
 )
-from scheduler.demand import evening_demand
 from scheduler.errors import counted
-from scheduler.estimate import LONGEST_RUN, run_record
-from scheduler.keeping import QUANTITIES
 from scheduler.ledger import Ledger, decide_learned, propose_learned
+from scheduler.ledger.keeping import QUANTITIES
 from scheduler.notes import Note
-from scheduler.quality import believed, examine
-from scheduler.ran import applied_minutes
-from scheduler.readings import recent
 from scheduler.site import Site
+from scheduler.state.demand import evening_demand
+from scheduler.state.filtered import LONGEST_RUN, run_record
+from scheduler.state.quality import believed, examine
+from scheduler.state.ran import applied_minutes
+from scheduler.state.readings import recent
 
 LEAST_CHANGE = {"microclimate": 0.02, "application_rate": 0.02, "field_capacity": 0.02}  # of the value; our choice
 COLUMNS = ["zone", "quantity", "before", "value", "low", "high", "events", "through"]

@@ -84,7 +84,8 @@ def step_trial(folder: Path, what: str, evening: date, step: int) -> Seen:
 def _run(what: str, folder: Path, evening: date, step: int = 0, after: float | None = None) -> tuple[int | None, float]:
     """Run a command in a process of its own, forked from a quiet server that has read the program; code and seconds."""
     server = multiprocessing.get_context("forkserver")
-    server.set_forkserver_preload(["tests.command_kills", "scheduler.evening", "scheduler.keeping", "scheduler.cli"])
+    read = ["tests.command_kills", "scheduler.evening", "scheduler.ledger.keeping", "scheduler.cli"]
+    server.set_forkserver_preload(read)
     began = time.perf_counter()
     process = server.Process(target=run_and_die, args=(what, str(folder), evening.isoformat(), step))
     process.start()

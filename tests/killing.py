@@ -22,8 +22,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from scheduler.intake import intake
 from scheduler.ledger import Ledger, open_ledger, publish_plan, queries
+from scheduler.ledger.intake import intake
 from scheduler.ledger.merge import Series, merge
 from scheduler.ledger.readings import merge_readings
 from scheduler.ledger.tables import applied

@@ -16,8 +16,8 @@ from pathlib import Path
 from typer.testing import CliRunner
 
 from scheduler.cli import app
+from scheduler.document.rules import plan_faults
 from scheduler.errors import BAD_INPUT, NO_PLAN, OK
-from scheduler.sheets.document import plan_faults
 from tests.sites import make_site
 
 NIGHT = "2026-07-14"

@@ -14,13 +14,7 @@ opens as it was before the transaction it died in.
 
 from scheduler.ledger.connect import Ledger, LedgerUnusable, default_url, open_ledger
 from scheduler.ledger.merge import Counts
-from scheduler.ledger.writers import (
-    Published,
-    decide_learned,
-    propose_learned,
-    publish_plan,
-    write_estimates,
-)
+from scheduler.ledger.writers import Published, decide_learned, propose_learned, publish_plan, write_estimates
 
 __all__ = [
     "Counts",

@@ -10,8 +10,8 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
+from scheduler import edge
 from scheduler.files import write_atomic
-from scheduler.sheets import edge
 from scheduler.sheets.names import natural_key
 from scheduler.sheets.night import environment
 

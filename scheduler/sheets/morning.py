@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from scheduler import edge
 from scheduler.errors import counted
 from scheduler.files import write_atomic
-from scheduler.morning_records import MorningReport
-from scheduler.sheets import edge
+from scheduler.morning.records import MorningReport
 from scheduler.sheets.names import PLURALS
 from scheduler.sheets.night import environment
 

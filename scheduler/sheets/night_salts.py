@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from scheduler.sheets import edge
+from scheduler import edge
 from scheduler.sheets.names import PLURALS, Plan, day_of, joined, name_list, zone_name
 
 FOLDED_ABOVE = 4  # flushes; more are told in a sentence a night, with the reason of each one folded away

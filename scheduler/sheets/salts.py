@@ -14,9 +14,9 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
+from scheduler import edge
 from scheduler.files import write_atomic
-from scheduler.salt_records import Course, SaltEvent, SaltReport
-from scheduler.sheets import edge
+from scheduler.salinity.records import Course, SaltEvent, SaltReport
 from scheduler.sheets.charts import ALERT, INK, QUIET, WATER, WIDTH, _line, _points, _svg, _text
 from scheduler.sheets.names import PLURALS
 from scheduler.sheets.night import environment

@@ -13,7 +13,8 @@ from typing import Any
 
 import numpy as np
 
-from scheduler.sheets import edge, night_salts
+from scheduler import edge
+from scheduler.sheets import night_salts
 from scheduler.sheets.charts import SHOWN_BEYOND, BandChart, FlowChart, band_chart, flow_chart, share_bar
 from scheduler.sheets.names import PLURALS, Plan, day_of, name_list, natural_key, zone_name
 

@@ -24,7 +24,7 @@ import numpy as np
 from models.plan.flush_needs import FlushNeeds, Upkeep
 from models.plan.inputs import PlanInputs
 from models.plan.solve import WIDEST_GAP, PlanSolver
-from scheduler.upkeep import upkeep_depths
+from scheduler.salinity.upkeep import upkeep_depths
 from tests.bench.bench_plan import evening_inputs, say, timed
 
 # load of the pump [-], ET lost to salt in the first and the last night [mm], dates of rain

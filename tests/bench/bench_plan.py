@@ -24,11 +24,12 @@ import highspy
 
 from models.plan.inputs import PlanInputs
 from models.plan.solve import PlanSolver
-from scheduler.demand import evening_demand
-from scheduler.inputs import net_rates, night_inputs
+from scheduler.plan.inputs import night_inputs
 from scheduler.site import load_site
 from scheduler.site.windows import night_windows
-from scheduler.state import starting_state
+from scheduler.state.demand import evening_demand
+from scheduler.state.evening import starting_state
+from scheduler.supply import net_rates
 from tests.sites import make_site
 
 NIGHT = date(2026, 7, 14)

@@ -17,10 +17,10 @@ import pytest
 import sqlalchemy as sa
 from typer.testing import CliRunner
 
-from scheduler import files, keeping
+from scheduler import files
 from scheduler.cli import app
 from scheduler.errors import OK, STORAGE
-from scheduler.ledger import open_ledger, queries
+from scheduler.ledger import keeping, open_ledger, queries
 from tests.sites import make_site
 
 BEFORE, NIGHT, NEXT = "2026-07-12", "2026-07-13", "2026-07-14"

@@ -9,8 +9,8 @@ import pytest
 from typer.testing import CliRunner
 
 from scheduler.cli import app
-from scheduler.keeping import as_held, bring_in
 from scheduler.ledger import open_ledger, queries
+from scheduler.ledger.keeping import as_held, bring_in
 from scheduler.site import load_site
 from tests.sites import make_site
 

@@ -14,8 +14,8 @@ from pathlib import Path
 import jsonschema
 import pytest
 
+from scheduler.document.rules import plan_faults, plan_schema
 from scheduler.evening import plan_tonight
-from scheduler.sheets.document import plan_faults, plan_schema
 from scheduler.site import load_site
 from tests.end_to_end.energy_checker import energy_faults
 from tests.end_to_end.hand_sites import EVENING, draw_site

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from models.layers import LayeredState, ece_of, root_zone_ece, some_layers, state_from_ece
 from models.salt_balance import lead_in
-from scheduler.flushes import flush_needs, protected_nights
+from scheduler.events import protected_nights
+from scheduler.salinity.flushes import flush_needs
 from tests.scheduler import salty_sites as s
 
 ZONES = s.zones_csv(

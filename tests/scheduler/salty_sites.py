@@ -9,12 +9,13 @@ from pathlib import Path
 import numpy as np
 
 from models.salts import permittivity_from_moisture, temperature_factor
-from scheduler.demand import Demand, evening_demand
-from scheduler.inputs import NightInputs, net_rates, night_inputs
-from scheduler.salinity import SaltState, salt_state
+from scheduler.plan.inputs import NightInputs, night_inputs
+from scheduler.salinity.evening import SaltState, salt_state
 from scheduler.site import Site
 from scheduler.site.windows import night_windows
-from scheduler.state import StartState, starting_state
+from scheduler.state.demand import Demand, evening_demand
+from scheduler.state.evening import StartState, starting_state
+from scheduler.supply import net_rates
 from tests.scheduler.site_folders import site
 
 HEAD = """[site]

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from scheduler.evening import plan_tonight
-from scheduler.inputs import _longest_run
+from scheduler.plan.inputs import _longest_run
 from scheduler.site import load_site
 from scheduler.site.windows import night_windows
 from tests.scheduler.site_folders import lines

@@ -2,7 +2,7 @@
 
 from datetime import date
 
-from scheduler.evening import choose_night
+from scheduler.nights import choose_night
 from tests.scheduler.site_folders import site
 
 TODAY = date(2026, 7, 14)

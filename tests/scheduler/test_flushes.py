@@ -10,8 +10,9 @@ from models.layers import ece_of, equal_layers, root_zone_ece, state_from_ece
 from models.plan.flush_needs import FlushNeeds
 from models.salt_balance import layered_day, lead_in
 from models.salts import leaching_requirement
-from scheduler.flushes import STAGE_SHARE, flush_needs, protected_nights, working_limit
-from scheduler.salt_readings import site_layers
+from scheduler.events import protected_nights
+from scheduler.salinity.flushes import STAGE_SHARE, flush_needs, working_limit
+from scheduler.salinity.readings import site_layers
 from tests.scheduler import salty_sites as s
 
 STAGE = STAGE_SHARE * 0.20 * 200.0  # [mm] that one flush passes at most, through 200 mm of roots

@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 
 from models.layers import some_layers
-from scheduler.followed import FOLLOWED, Follower, Readings, evening_ece
-from scheduler.salinity import salt_history
-from scheduler.salt_readings import layer_samples, probe_factors, site_layers
+from scheduler.salinity.followed import FOLLOWED, Follower, Readings, evening_ece
+from scheduler.salinity.history import salt_history
+from scheduler.salinity.readings import layer_samples, probe_factors, site_layers
 from tests.scheduler import salty_sites as s
 
 OPENING = pd.Timestamp(s.NIGHT) + timedelta(hours=21)

@@ -10,8 +10,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from scheduler.intake import intake
 from scheduler.ledger import Counts, open_ledger, queries
+from scheduler.ledger.intake import intake
 from scheduler.site import load_site
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"

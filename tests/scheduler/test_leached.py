@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from scheduler.leached import LEAST_DAYS
-from scheduler.salinity import salt_history
-from scheduler.salt_readings import layer_samples, site_layers
+from scheduler.salinity.history import salt_history
+from scheduler.salinity.mixing import LEAST_DAYS
+from scheduler.salinity.readings import layer_samples, site_layers
 from tests.scheduler import salty_sites as s
 
 DATES = pd.date_range(end=pd.Timestamp(s.NIGHT), periods=40)

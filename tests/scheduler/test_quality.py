@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from scheduler.quality import believed, examine
 from scheduler.site import load_site
+from scheduler.state.quality import believed, examine
 from tests.scheduler.probe_course import FURTHER_KINDS, KINDS, make_course
 from tests.scheduler.scoring import score
 

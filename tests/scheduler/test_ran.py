@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from scheduler.ran import LONGEST_SILENCE, planned_runs, runs_before, what_ran
+from scheduler.state.ran import LONGEST_SILENCE, planned_runs, runs_before, what_ran
 from tests.scheduler.site_folders import site
 
 EVENING = date(2026, 7, 20)

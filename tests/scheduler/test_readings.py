@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from scheduler.readings import Sensors, read_together, sensors_of
+from scheduler.state.readings import Sensors, read_together, sensors_of
 from tests.scheduler import salty_sites as s
 
 ROOTS = np.array([0.20, 0.30])  # [m]

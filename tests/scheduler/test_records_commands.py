@@ -107,8 +107,8 @@ def test_the_hand_list_is_the_dose_times_the_area(site):
             cells[2] = f"{max(float(cells[2]) - 0.07, 0.01):.3f}"
             lines[i] = ",".join(cells)
     (site / "probes.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
-    from scheduler.keeping import bring_in
-    from scheduler.morning import morning_report
+    from scheduler.ledger.keeping import bring_in
+    from scheduler.morning.report import morning_report
     from scheduler.site import load_site
 
     kept = bring_in(load_site(site))

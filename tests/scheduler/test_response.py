@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from scheduler.quality import believed, examine
-from scheduler.ran import applied_minutes
-from scheduler.readings import sensors_of
-from scheduler.response import answers
+from scheduler.morning.response import answers
+from scheduler.state.quality import believed, examine
+from scheduler.state.ran import applied_minutes
+from scheduler.state.readings import sensors_of
 from tests.scheduler.probe_course import make_course
 
 SEEDS = (31, 32)

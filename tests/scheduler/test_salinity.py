@@ -8,8 +8,9 @@ import pytest
 from models.layers import ece_of, root_zone_ece, state_from_ece
 from models.salts import salt_stress
 from models.soil import run_balance
-from scheduler.salinity import forecast_salt, salt_dry_limit, usual_source_ec
-from scheduler.salt_readings import median_ece
+from scheduler.salinity.evening import forecast_salt, salt_dry_limit
+from scheduler.salinity.readings import median_ece
+from scheduler.supply import usual_source_ec
 from tests.scheduler import salty_sites as s
 
 SAMPLES = "date,zone,depth,ece\n"

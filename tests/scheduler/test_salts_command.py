@@ -13,8 +13,8 @@ from typer.testing import CliRunner
 
 from scheduler.cli import app
 from scheduler.ledger import decide_learned, open_ledger, propose_learned
-from scheduler.salinity import SLOW
-from scheduler.salts import salt_report
+from scheduler.salinity.history import SLOW
+from scheduler.salinity.report import salt_report
 from scheduler.sheets.salts import days_words, salt_page, salt_sections, zone_row
 from tests.scheduler import salty_sites as s
 

@@ -5,7 +5,7 @@ import re
 import jsonschema
 import pytest
 
-from scheduler.sheets.document import PlanDocumentError, plan_faults, plan_schema, read_plan, write_plan
+from scheduler.document.rules import PlanDocumentError, plan_faults, plan_schema, read_plan, write_plan
 from tests.scheduler.sample_plan import sample_plan
 
 VALIDATOR = jsonschema.Draft202012Validator(plan_schema())

@@ -4,7 +4,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from scheduler.sheets import edge
+from scheduler import edge
 from scheduler.sheets.keying import keying_sheet, write_keying_sheet
 from scheduler.sheets.night import night_sheet, write_night_sheet
 from tests.scheduler.sample_plan import sample_plan

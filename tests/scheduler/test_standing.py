@@ -9,10 +9,11 @@ from typer.testing import CliRunner
 
 from scheduler.cli import app
 from scheduler.errors import BAD_INPUT
-from scheduler.evening import out_folder, plan_tonight, publish
+from scheduler.evening import plan_tonight, publish
 from scheduler.export import load_profile, read_back, shipped_profiles
+from scheduler.export.again import export_plan, standing_plan
+from scheduler.nights import out_folder
 from scheduler.site import load_site
-from scheduler.standing import export_plan, standing_plan
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 NIGHT = date(2026, 7, 14)

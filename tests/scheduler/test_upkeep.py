@@ -8,11 +8,11 @@ import pytest
 
 from models.layers import state_from_ece
 from models.plan.results import PlannedUpkeep, PlanResult
+from scheduler.document.rules import plan_faults, plan_schema
 from scheduler.evening import plan_tonight
-from scheduler.leaching import leaching_part
-from scheduler.salinity import SLOW
-from scheduler.sheets.document import plan_faults, plan_schema
-from scheduler.upkeep import ece_with_upkeep, upkeep_depths
+from scheduler.salinity.history import SLOW
+from scheduler.salinity.leaching import leaching_part
+from scheduler.salinity.upkeep import ece_with_upkeep, upkeep_depths
 from tests.models.plan.plans import plan
 from tests.scheduler import salty_sites as s
 

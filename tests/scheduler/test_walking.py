@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from scheduler.morning.walking import DRY, SHORT, SILENT, WET, Stop, walking_list, zone_label
 from scheduler.site import load_site
-from scheduler.walking import DRY, SHORT, SILENT, WET, Stop, walking_list, zone_label
 from tests.sites import make_site
 
 

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from models.plan.results import OneMore
-from scheduler.sheets.document import plan_faults
-from scheduler.worth import worth_part
+from scheduler.document.rules import plan_faults
+from scheduler.document.worth import worth_part
 from tests.models.plan.plans import plan
 from tests.scheduler.sample_plan import sample_plan
 

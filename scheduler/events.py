@@ -1,0 +1,92 @@
+"""The calendar, read once: zone-nights kept firm, dry or free of flushes, and zones played on in the morning.
+
+A night is named by the date of its evening. An event without an end lasts one day; its target is a surface or one zone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import pandas as pd
+
+from scheduler.site import Site
+
+PLAYED = ("tournament", "firm")  # kinds of event on which a surface is prepared and played in the morning
+PROTECTED_BEFORE = 2  # nights before a tournament or firm day without flushes; our choice
+AFTER_FERTIGATION = 3  # nights a fertigation is kept in the root zone; our choice
+FLUSH_REACH = {  # nights before the first and after the last day of an event on which no flush may run
+    "tournament": (PROTECTED_BEFORE, 0),
+    "firm": (PROTECTED_BEFORE, 0),
+    "no_flush": (0, 0),
+    "no_water": (0, 0),
+    "fertigation": (0, AFTER_FERTIGATION),
+}
+
+
+@dataclass(frozen=True)
+class EventNights:
+    """Zone-nights around events, each of shape (Z, N): kept firm, and kept dry."""
+
+    firm: np.ndarray
+    dry: np.ndarray
+
+
+@dataclass(frozen=True)
+class _Event:
+    """One row of the calendar: what, from and until which day, and for which zones (Z,)."""
+
+    kind: str
+    begins: pd.Timestamp
+    ends: pd.Timestamp
+    zones: np.ndarray
+
+    def on(self, nights: pd.DatetimeIndex, before: int = 0, after: int = 0) -> np.ndarray:
+        """Zone-nights from `before` nights ahead of its first day to `after` nights past its last, shape (Z, N)."""
+        reached = (nights >= self.begins - timedelta(days=before)) & (nights <= self.ends + timedelta(days=after))
+        return np.asarray(self.zones[:, None] & reached[None, :])
+
+
+def event_nights(site: Site, dates: tuple[date, ...]) -> EventNights:
+    """Nights before a tournament or firm day, its own evenings but the last, and nights on which a zone stays dry."""
+    nights = pd.DatetimeIndex(dates)
+    firm, dry = np.zeros((2, len(site.zones), len(dates)), dtype=bool)
+    for event in _events(site):
+        if event.kind in PLAYED:
+            firm |= event.on(nights, before=1)
+        elif event.kind == "no_water":
+            dry |= event.on(nights)
+    return EventNights(firm, dry)
+
+
+def protected_nights(site: Site, dates: tuple[date, ...]) -> np.ndarray:
+    """Zone-nights on which no flush may run, shape (Z, N).
+
+    From two nights before a tournament or firm day until its last evening, on `no_flush` and `no_water` nights, and
+    from a fertigation until three nights after.
+    """
+    nights = pd.DatetimeIndex(dates)
+    found = np.zeros((len(site.zones), len(dates)), dtype=bool)
+    for event in _events(site):
+        if event.kind in FLUSH_REACH:
+            found |= event.on(nights, *FLUSH_REACH[event.kind])
+    return found
+
+
+def event_zones(site: Site, night: date) -> np.ndarray:
+    """Zones of an event on the day after a night, shape (Z,)."""
+    tomorrow = pd.DatetimeIndex([night + timedelta(days=1)])
+    on = np.zeros(len(site.zones), dtype=bool)
+    for event in _events(site):
+        if event.kind in PLAYED:
+            on |= event.on(tomorrow)[:, 0]
+    return on
+
+
+def _events(site: Site) -> Iterator[_Event]:
+    """Rows of the calendar, with their ends filled in and their zones found."""
+    for begins, ends, target, kind in site.calendar[["from", "until", "target", "event"]].itertuples(index=False):
+        zones = (site.zones.surface == target) | (site.zones.zone == target)
+        yield _Event(kind, begins, ends if pd.notna(ends) else begins, zones)

@@ -1,0 +1,6 @@
+"""Tonight as it will run.
+
+`timetable.py`    solve, round, split into cycles, pack, play back; again where the night is too full
+`whole_steps.py`  run times in the controller's steps, within every shared limit
+`finish.py`       when each zone should be done          `records.py`  what is handed on
+"""

@@ -1,0 +1,46 @@
+"""What the night room hands on: tonight's runs and the plan they belong to."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from models.night import (
+    Cycles,
+    NightJob,
+    Timetable,
+)
+from models.plan.inputs import Floats
+from models.plan.results import PlanResult
+
+
+@dataclass(frozen=True)
+class RunnableNight:
+    """Tonight's runs and the plan they belong to.
+
+    Parameters
+    ----------
+    result : PlanResult             The plan that was solved last.
+    minutes : ndarray (Z,)          Tonight's run times as they will run [min].
+    volumes : ndarray (Z, K)        Tonight's water by supply [m3].
+    later : ndarray (Z, N)          Run times of every night in controller steps, tonight's in column 0 [min].
+    cycles : Cycles or None         None on a night without water.
+    job, timetable : NightJob, Timetable or None
+    solves : int                    How often the plan was solved.
+    left_out : ndarray (Z,)         Minutes that found no place in the window [min].
+    held : ndarray (Z,)             Most minutes the plan was made again with, for want of start times [min]; inf if
+                                    it was not.
+    measured : mapping              Share of each capacity it was made again with [-], 1 where all, by kind.
+    """
+
+    result: PlanResult
+    minutes: Floats
+    volumes: Floats
+    later: Floats
+    cycles: Cycles | None
+    job: NightJob | None
+    timetable: Timetable | None
+    solves: int
+    left_out: Floats
+    held: Floats
+    measured: Mapping[str, Floats]

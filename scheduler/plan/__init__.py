@@ -1,0 +1,6 @@
+"""From the site and its state to the arrays of the linear program.
+
+`inputs.py`     every bound, price and limit of the coming nights
+`water.py`      permits, the horizon's share of the allocation, drought cuts
+`stations.py`   a pump's curve and what a cubic metre costs to pump
+"""

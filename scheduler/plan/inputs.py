@@ -1,0 +1,242 @@
+"""From a site, its demand and its state to the arrays of the plan: the second of the four stages.
+
+Everything a manager wrote becomes a bound, a price or a limit here; nothing past this file knows files or names.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+
+from models.night import longest_cycle, planning_resolution, soak_minutes, surface_storage
+from models.night.cycles import LONGEST_SOAK
+from models.plan.inputs import PlanInputs
+from models.soil import adjusted_depletion_fraction
+from scheduler.events import EventNights, event_nights
+from scheduler.notes import Note
+from scheduler.plan.stations import typical_energy
+from scheduler.plan.water import AllocationShare, allocation_share, drought_cuts, permits_left
+from scheduler.salinity.evening import SaltState, salt_dry_limit
+from scheduler.site import Site
+from scheduler.site.windows import NightWindow
+from scheduler.state.demand import Demand, zone_etc, zone_rain
+from scheduler.state.evening import StartState
+from scheduler.supply import net_rates, water_supplies
+
+SMALLEST_RUN = 2.0  # [min] a shorter run wets leaves and little else; common practice, no source
+MARGIN_SHARE = 0.5  # of the spread by which a plan stays inside the band [-]; our choice
+WIDEST_MARGIN = 0.2  # [-] of RAW; our choice
+EVENT_WET_WEIGHT = 4.0  # softness around an event against an ordinary night [-]; our choice
+LEAST_BAND = 0.2  # [-] of the dry limit that must stay between the two limits; our choice
+DRIEST_FLOOR = 0.02  # [-] of TAW kept between any dry limit and the wilting point
+
+
+@dataclass(frozen=True)
+class NightInputs:
+    """Arrays of the plan and what the night and the sheet need beside them.
+
+    Parameters
+    ----------
+    plan : PlanInputs
+    dates : tuple of date              The nights.
+    windows : tuple of NightWindow
+    resolution : ndarray (Z,)          Step of run times [min].
+    rain, runoff : ndarray (Z, N)      [mm].
+    depletion_fraction : ndarray (Z, N)   p [-].
+    limit : ndarray (Z, N)             Depletion above which a zone is dry [mm].
+    fresh_limit : ndarray (Z, N)       The same without salt [mm].
+    margin : ndarray (Z, N)            By how much the plan stays inside it, for what is not known [mm].
+    supply_names : tuple of str        One a supply.
+    allocation : AllocationShare or None
+    notes : tuple of Note
+    """
+
+    plan: PlanInputs
+    dates: tuple[date, ...]
+    windows: tuple[NightWindow, ...]
+    resolution: np.ndarray
+    rain: np.ndarray
+    runoff: np.ndarray
+    depletion_fraction: np.ndarray
+    limit: np.ndarray
+    fresh_limit: np.ndarray
+    margin: np.ndarray
+    supply_names: tuple[str, ...]
+    allocation: AllocationShare | None
+    notes: tuple[Note, ...]
+
+
+def night_inputs(
+    site: Site,
+    night: date,
+    windows: tuple[NightWindow, ...],
+    demand: Demand,
+    state: StartState,
+    salt: SaltState | None = None,
+) -> NightInputs:
+    """Assemble the plan's arrays.
+
+    Parameters
+    ----------
+    site : Site
+    night : date                       Evening of the first night.
+    windows : tuple of NightWindow     One a night; their number is the horizon.
+    demand : Demand
+    state : StartState
+    salt : SaltState, optional         Zones whose salt stresses the turf are kept moister; without it none is.
+
+    Returns
+    -------
+    NightInputs
+    """
+    notes: list[Note] = []
+    zones = site.zones
+    dates = tuple(night + timedelta(days=i) for i in range(len(windows)))
+    etc = zone_etc(site, demand.future)
+    rain, runoff = zone_rain(site, demand.future)
+    p = adjusted_depletion_fraction(zones.depletion_fraction, etc)
+    taw = state.taw
+    raw = p * taw[:, None]
+    events = event_nights(site, dates)
+    fresh = _dry_limit(site, taw, raw)
+    limit = fresh if salt is None else np.minimum(fresh, salt_dry_limit(site, salt, taw, p))
+    limit = np.maximum(limit, DRIEST_FLOOR * taw[:, None])
+    margin, wet = _band(site, taw, limit, etc, state.spread, events, notes)
+    resolution = planning_resolution(
+        np.array([site.controllers[c].resolution if c >= 0 else 60.0 for c in zones.controller])
+    )
+    length, price, allowed = _blocks(site, windows, events)
+    supply_names, zone_supply, supply_share = water_supplies(site)
+    daily, monthly, month_of_night = permits_left(site, dates, notes)
+    net = net_rates(site)
+    allocation, hard, tiers = allocation_share(site, dates, demand, etc, net, notes)
+    plan = PlanInputs(
+        etc=etc,
+        effective_rain=rain,
+        taw=taw,
+        raw=raw,
+        dry_limit=limit - margin,
+        wet_limit=wet,
+        depletion=state.depletion,
+        net_rate=net,
+        flow=zones.flow,
+        area=zones.area,
+        max_run=_longest_run(site, windows, resolution),
+        priority=zones.priority,
+        wet_weight=np.where(events.firm, EVENT_WET_WEIGHT, 1.0),
+        block_length=length,
+        energy_price=price,
+        allowed=allowed,
+        pump_of_zone=zones.pump,
+        pump_capacity=np.array([p.capacity for p in site.pumps], dtype=float),
+        pump_energy=typical_energy(site),
+        branch_of_zone=zones.branch,
+        branch_capacity=np.array([b.capacity for b in site.branches], dtype=float),
+        controller_of_zone=zones.controller,
+        stations_at_once=np.array([c.stations_at_once or np.inf for c in site.controllers], dtype=float),
+        zone_supply=zone_supply,
+        supply_share=supply_share,
+        source_price=np.array([s.price for s in site.sources] or [0.0], dtype=float),
+        source_daily=daily,
+        source_monthly=monthly,
+        month_of_night=month_of_night,
+        allocation=hard,
+        tiers=tiers,
+        cuts=drought_cuts(site, dates, demand, etc, net, windows, notes),
+    )
+    return NightInputs(
+        plan,
+        dates,
+        windows,
+        resolution,
+        rain + runoff,
+        runoff,
+        p,
+        limit,
+        fresh,
+        margin,
+        supply_names,
+        allocation,
+        tuple(notes),
+    )
+
+
+def _dry_limit(site: Site, taw: np.ndarray, raw: np.ndarray) -> np.ndarray:
+    """Depletion above which each zone-night is dry, (Z, N) [mm]: RAW, or the moisture floor of its surface."""
+    floors = [site.surfaces[s].moisture_floor for s in site.zones.surface]
+    floor = np.array([np.nan if f is None else f for f in floors])
+    asked = np.minimum(1.0 - floor, 1.0 - DRIEST_FLOOR)[:, None] * taw[:, None]
+    return np.maximum(np.where(np.isnan(floor)[:, None], raw, asked), DRIEST_FLOOR * taw[:, None])
+
+
+def _band(
+    site: Site,
+    taw: np.ndarray,
+    limit: np.ndarray,
+    etc: np.ndarray,
+    spread: np.ndarray,
+    events: EventNights,
+    notes: list[Note],
+) -> tuple[np.ndarray, np.ndarray]:
+    """Margin inside the dry limit for what is not known, and wet limit of every zone-night, as depletions [mm].
+
+    The margin is part of the spread of the estimate, and never takes so much of the band that a day's ET no longer
+    fits into it.
+    """
+    rules = [site.surfaces[s] for s in site.zones.surface]
+    normal = np.array([r.firmness_limit for r in rules])
+    event = np.array([r.event_firmness_limit for r in rules])
+    wet = np.where(events.firm, (1.0 - event)[:, None], (1.0 - normal)[:, None]) * taw[:, None]
+    narrow = wet > (1.0 - LEAST_BAND) * limit
+    if narrow.any():
+        count = int(narrow.any(axis=1).sum())
+        text = f"firmness limit lies under the dry limit in {count} zones: the dry limit is kept and the other moved"
+        notes.append(Note("info", "moisture band", text))
+    wet = np.minimum(wet, (1.0 - LEAST_BAND) * limit)
+    margin = np.minimum(MARGIN_SHARE * spread[:, None], WIDEST_MARGIN * limit)
+    return np.clip(limit - wet - etc, 0.0, margin), wet
+
+
+def fits_alone(site: Site) -> np.ndarray:
+    """Whether each zone's flow is within its pump and its branch when it runs alone, shape (Z,).
+
+    A zone that is not can never run, on no night of the plan; the site's notes name it.
+    """
+    zones = site.zones
+    pumps = np.array([*(p.capacity for p in site.pumps), np.inf])  # the last stands for none
+    branches = np.array([*(b.capacity for b in site.branches), np.inf])
+    return np.asarray(zones.flow <= np.minimum(pumps[zones.pump], branches[zones.branch]))
+
+
+def _blocks(
+    site: Site, windows: tuple[NightWindow, ...], events: EventNights
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Block lengths (N, B), energy prices (N, B) and where each zone may run (Z, N, B)."""
+    most = max((len(w.blocks) for w in windows), default=0) or 1
+    z, n = len(site.zones), len(windows)
+    length, price = np.zeros((n, most)), np.zeros((n, most))
+    allowed = np.zeros((z, n, most), dtype=bool)
+    for i, window in enumerate(windows):
+        for b, block in enumerate(window.blocks):
+            length[i, b] = block.end - block.start
+            price[i, b] = block.energy_price
+        allowed[:, i, : len(window.blocks)] = window.mask(site.zones.surface)
+    return length, price, allowed & ~events.dry[:, :, None] & fits_alone(site)[:, None, None]
+
+
+def _longest_run(site: Site, windows: tuple[NightWindow, ...], resolution: np.ndarray) -> np.ndarray:
+    """Longest run of each zone that its cycles and soaks leave room for in tonight's window, shape (Z,) [min]."""
+    zones = site.zones
+    open_minutes = float(sum(end - start for start, end in windows[0].pieces))
+    longest = longest_cycle(zones.application_rate, zones.infiltration, surface_storage(zones.slope))
+    longest = np.where(np.isnan(zones.longest_cycle), longest, zones.longest_cycle)
+    cycle = np.maximum(np.floor(np.minimum(longest, 1e6) / resolution), 1.0) * resolution
+    soak = soak_minutes(cycle, zones.application_rate, zones.infiltration)
+    soak = np.where(np.isnan(zones.soak), np.minimum(soak, LONGEST_SOAK), zones.soak)  # as the night splits its runs
+    soak = np.ceil(soak / resolution - 1e-9) * resolution
+    whole = np.floor((open_minutes + soak) / (cycle + soak))
+    rest = np.clip(open_minutes - whole * (cycle + soak), 0.0, cycle)
+    room = np.where(np.isfinite(longest), whole * cycle + rest, open_minutes)
+    return np.minimum(zones.max_run, np.maximum(room, 0.0))

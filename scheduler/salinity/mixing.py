@@ -1,0 +1,67 @@
+"""What weeks of readings say of how well water leaches on this site.
+
+No two soils give up their salt alike, and no published relation knows this one. Where both halves of a zone's roots
+have probes, the balance of the last weeks is fitted to what they read (`models.leaching_fit`), by kin (same surface and
+soil), shrunk to its published setting.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from models.layers import Layers, some_layers
+from models.leaching_fit import Record, fit_mixing
+from scheduler.errors import counted
+from scheduler.notes import Note
+from scheduler.salinity.followed import Readings
+from scheduler.salinity.history import SaltRun
+from scheduler.site import Site
+
+LEAST_DAYS = 5  # of readings in both halves from which a zone teaches; our choice
+
+
+def learned_layers(
+    site: Site, layers: Layers, run: SaltRun, source_ec: np.ndarray, readings: Readings, slow: float
+) -> tuple[Layers, Note | None]:
+    """Set the mixing of each zone by what its probes, or its kin's, have read.
+
+    Parameters
+    ----------
+    site : Site
+    layers : Layers              Of all zones.
+    run : SaltRun                The balance over the past days.
+    source_ec : ndarray (Z,)     [dS/m].
+    readings : Readings          Evening readings over the dates of the run.
+    slow : float                 Share of a date's ET that is taken from water above field capacity [-].
+
+    Returns
+    -------
+    layers : Layers
+    note : Note or None   None where nothing was learned.
+    """
+    both = np.isfinite(readings.read).all(axis=1)
+    row = np.flatnonzero(both.sum(axis=1) >= LEAST_DAYS)
+    if not row.size:
+        return layers, None
+    zone = readings.zones[row]
+    first = max(int(both[row].any(axis=0).argmax()), 1)  # the run stands at the end of its first date
+    at = np.searchsorted(run.zones, zone)
+    record = Record(
+        depletion=run.depletion[at, first - 1],
+        net_irrigation=run.depth[at, first:],
+        etc=run.etc[at, first:],
+        effective_rain=run.rain[at, first:],
+        p=run.p[at, first:],
+        source_ec=source_ec[zone],
+        read=np.exp(readings.read[row][:, :, first:]),
+        offset_spread=readings.offset_spread[row],
+    )
+    kin, _ = pd.factorize(pd.MultiIndex.from_arrays([site.zones.surface, site.zones.soil]))
+    mixing = fit_mixing(some_layers(layers, zone), record, kin[zone], slow)
+    of_kin = dict(zip(kin[zone].tolist(), mixing.tolist(), strict=True))
+    learned = np.array([of_kin.get(k, np.nan) for k in range(kin.max() + 1)])[kin][:, None]
+    text = f"how well water leaches is learned from what probes have read in {counted(row.size, 'zone')}"
+    return replace(layers, mixing=np.where(np.isnan(learned), layers.mixing, learned)), Note("info", "salts", text)

@@ -1,0 +1,136 @@
+"""The filter over a site's record: what it is fed, how far back it runs, and what it says of each zone tonight.
+
+The filter of `models/estimation.py` predicts with what was applied and what fell and drank, and corrects by every
+believed evening reading; zones without probes learn from their kin. It is run anew over the last days every evening,
+from a stated start, so an estimate follows from the files alone. Zones of kin without any probe are left to the plain
+balance.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from models.estimation import Estimate, FilterRun, run_filter, start_state
+from models.kin import EstimationZones, Setup, kin_groups, prepare
+from models.soil import adjusted_depletion_fraction, available_water, balance_day
+from scheduler.site import Site
+from scheduler.state.demand import Demand, zone_etc, zone_rain
+from scheduler.state.readings import Sensors, evening_readings, read_together, sensors_of
+
+LONGEST_RUN, SHORTEST_RUN = 60, 10  # [d] the filter runs over; our choice
+WORK = 3.0e7  # covariance entries times days a run may cost, about a second; our choice
+LEAST_DAYS = 5  # [d] of weather without which the filter is not run; our choice
+LEAST_READINGS = 3  # evenings with a believed reading without which it is not run; our choice
+START_SPREAD = 0.15  # [-] of TAW, of the depletion the filter starts from; our choice
+
+
+@dataclass(frozen=True)
+class Filtered:
+    """What the filter made of a record of N nights.
+
+    Parameters
+    ----------
+    rows : ndarray of int (F,)       Zones it spoke of: those with a probe among their kin.
+    sensors : Sensors                (K,)
+    setup : Setup
+    run : FilterRun                  Arrays over F and K.
+    days : DatetimeIndex (N + 1,)    Evenings; column n of the run ends on the evening of days[n + 1].
+    irrigation, etc, rain, p : ndarray (F, N)     What it was fed [mm], [mm/d], [mm/d], [-].
+    moisture : ndarray (K, N)        Evening readings [m3/m3].
+    start : ndarray (F,)             Depletion before the first night [mm].
+    """
+
+    rows: np.ndarray
+    sensors: Sensors
+    setup: Setup
+    run: FilterRun
+    days: pd.DatetimeIndex
+    irrigation: np.ndarray
+    etc: np.ndarray
+    rain: np.ndarray
+    p: np.ndarray
+    moisture: np.ndarray
+    start: np.ndarray
+
+    @property
+    def estimate(self) -> Estimate:
+        """Tonight's estimate, arrays (F,)."""
+        return self.run.estimate
+
+
+def run_record(
+    site: Site, demand: Demand, minutes: np.ndarray, believed: pd.DataFrame, longest: int | None = None
+) -> Filtered | None:
+    """Run the filter over the last days of a site's record.
+
+    Parameters
+    ----------
+    site : Site
+    demand : Demand          Its past days end on the evening.
+    minutes : ndarray (Z, T) Minutes applied on the night of each past date.
+    believed : DataFrame     Readings, doubted values taken out.
+    longest : int, optional  Days to run over whatever it costs; by default as many as can be afforded.
+
+    Returns
+    -------
+    Filtered or None   None where there is too little to go by: fewer than `LEAST_DAYS` days of weather or fewer than
+                       `LEAST_READINGS` evenings with a reading.
+    """
+    days = pd.DatetimeIndex(demand.past["date"])
+    if demand.observed_days < LEAST_DAYS or len(days) <= LEAST_DAYS or not len(site.probe_sites) or not len(believed):
+        return None
+    etc, (rain, _) = zone_etc(site, demand.past), zone_rain(site, demand.past)
+    span = min(len(days) - 1, (LONGEST_RUN if longest is None else longest))
+    sensors = sensors_of(site)
+    first = len(days) - 1 - span
+    moisture = evening_readings(site, sensors, believed, days[first:], etc[:, first:])[:, 1:]
+    if longest is None:
+        sensors, moisture = read_together(sensors, moisture, site.zones.root_depth)
+    heard = (~np.isnan(moisture)).any(axis=1)
+    if (~np.isnan(moisture)).any(axis=0).sum() < LEAST_READINGS:
+        return None
+    sensors, moisture = sensors.part(heard), moisture[heard]
+    setup, rows, sensors, moisture = _setup(site, sensors, moisture)
+    if longest is None:
+        size = sum((3 * b.member.size + 2 * b.sensor.size) ** 2 for b in setup.blocks)
+        span = min(span, max(SHORTEST_RUN, int(WORK / max(size, 1))))
+    moisture = moisture[:, moisture.shape[1] - span :]
+    first = len(days) - 1 - span
+    taw = setup.zones.taw
+    p = adjusted_depletion_fraction(site.zones.depletion_fraction, etc)[rows]
+    applied = (minutes * (site.zones.application_rate / 60.0)[:, None])[rows]
+    etc, rain = etc[rows], rain[rows]
+    start = _start(applied, etc, rain, taw, p, first)
+    columns = slice(first, first + span)
+    after = slice(first + 1, first + 1 + span)
+    state = start_state(setup, start, START_SPREAD * taw)
+    run = run_filter(setup, state, applied[:, columns], etc[:, after], rain[:, after], p[:, after], moisture)
+    return Filtered(
+        rows, sensors, setup, run, days[first:], applied[:, columns], etc[:, after], rain[:, after], p[:, after],
+        moisture, start,
+    )  # fmt: skip
+
+
+def _setup(site: Site, sensors: Sensors, moisture: np.ndarray) -> tuple[Setup, np.ndarray, Sensors, np.ndarray]:
+    """Lay out the zones that have a probe among their kin."""
+    zones = site.zones
+    kin = kin_groups(list(zones.surface), list(zones.soil), list(zones.exposure))
+    rows = np.flatnonzero(np.isin(kin, kin[sensors.zone]))
+    row_of_zone = np.full(len(zones), -1)
+    row_of_zone[rows] = np.arange(rows.size)
+    taw = available_water(zones.field_capacity, zones.wilting_point, zones.root_depth)
+    known = EstimationZones(kin[rows], taw[rows], zones.field_capacity[rows], zones.root_depth[rows], zones.du_lq[rows])
+    return prepare(known, sensors.for_estimate(row_of_zone)), rows, sensors, moisture
+
+
+def _start(
+    applied: np.ndarray, etc: np.ndarray, rain: np.ndarray, taw: np.ndarray, p: np.ndarray, first: int
+) -> np.ndarray:
+    """Depletion before the run: the plain balance up to there, from field capacity."""
+    depletion = np.zeros(len(taw))
+    for i in range(1, first + 1):
+        depletion = balance_day(depletion, applied[:, i - 1], etc[:, i], rain[:, i], taw, p[:, i]).depletion
+    return np.clip(depletion, 0.0, taw)

@@ -1,0 +1,54 @@
+"""What a minute of each zone gives and which water it takes: net rates, supplies and blends, the usual EC."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from models.hydraulics import lower_quarter_factor
+from scheduler.site import Site
+
+
+def net_rates(site: Site) -> np.ndarray:
+    """Depth that reaches the drier quarter, shape (Z,) [mm/min]: gross rate times 0.4 + 0.6 DU_LQ."""
+    return np.asarray(site.zones.application_rate / 60.0 * lower_quarter_factor(site.zones.du_lq))
+
+
+def water_supplies(site: Site) -> tuple[tuple[str, ...], np.ndarray, np.ndarray]:
+    """Supplies of the zones: single sources, or the fixed blend of sources that carry a share."""
+    if not site.sources:
+        return ("water",), np.ones((len(site.zones), 1), dtype=bool), np.ones((1, 1))
+    found: dict[tuple[tuple[int, float], ...], int] = {}
+    options: list[list[int]] = []
+    for listed in site.zones.sources:
+        sources = listed or tuple(range(len(site.sources)))
+        shares = [site.sources[w].share for w in sources]
+        blends: list[tuple[tuple[int, float], ...]]
+        if len(sources) > 1 and all(s is not None for s in shares) and sum(s or 0.0 for s in shares) > 0:
+            total = sum(s or 0.0 for s in shares)
+            blends = [tuple((w, (s or 0.0) / total) for w, s in zip(sources, shares, strict=True))]
+        else:
+            blends = [((w, 1.0),) for w in sources]
+        options.append([found.setdefault(b, len(found)) for b in blends])
+    share = np.zeros((len(found), len(site.sources)))
+    for blend, k in found.items():
+        for w, part in blend:
+            share[k, w] = part
+    open_to = np.zeros((len(site.zones), len(found)), dtype=bool)
+    for z, chosen in enumerate(options):
+        open_to[z, chosen] = True
+    names = tuple(" + ".join(site.sources[w].name for w, part in blend if part > 0) for blend in found)
+    return names, open_to, share
+
+
+def usual_source_ec(site: Site) -> np.ndarray:
+    """ECw of the water each zone usually takes, shape (Z,) [dS/m]: its fixed blend, else the first source it names."""
+    if not site.sources:
+        return np.zeros(len(site.zones))
+    ec = np.nan_to_num(np.array([s.ec for s in site.sources], dtype=float))
+    found: dict[tuple[int, ...], float] = {}
+    for listed in set(site.zones.sources):
+        sources = list(listed or range(len(site.sources)))
+        share = np.array([site.sources[w].share or 0.0 for w in sources])
+        blended = len(sources) > 1 and all(site.sources[w].share is not None for w in sources) and share.sum() > 0
+        found[listed] = float(share @ ec[sources] / share.sum()) if blended else float(ec[sources[0]])
+    return np.array([found[listed] for listed in site.zones.sources])
