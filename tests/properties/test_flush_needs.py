@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 from models.layers import LayeredState, ece_of, root_zone_ece, some_layers, state_from_ece
 from models.salt_balance import lead_in
 from scheduler.events import protected_nights
-from scheduler.salinity.flushes import flush_needs
 from tests.scheduler import salty_sites as s
 
 ZONES = s.zones_csv(
@@ -44,7 +43,7 @@ def test_needs_can_be_met_and_are_allowed(evening, ece, rain, dryness):
     place, _, _, salt, inputs = evening
     salt = replace(s.with_ece(salt, np.array(ece).reshape(4, 2).tolist()), depletion=dryness * inputs.plan.taw)
     plan = replace(inputs.plan, effective_rain=np.tile(rain, (4, 1)), depletion=salt.depletion)
-    found = flush_needs(place, salt, replace(inputs, plan=plan))
+    found = s.flush_candidates(place, salt, replace(inputs, plan=plan))
     needs, z = found.needs, found.needs.zone
     assert 3 not in z  # no drains
     assert len(found.reason) == len(found.by) == z.size
@@ -76,7 +75,7 @@ def test_a_saltier_zone_needs_at_least_as_much_and_is_due_no_later(evening, mean
     def green(value):
         ece = np.full((4, 2), 0.5)
         ece[0] = 0.5 * value, 1.5 * value
-        found = flush_needs(place, s.with_ece(salt, ece.tolist()), inputs)
+        found = s.flush_candidates(place, s.with_ece(salt, ece.tolist()), inputs)
         return found.needs.depth[0, 0], found.passes[0], found.needs.harm[0].sum()
 
     less, saltier = green(mean), green(mean + more)

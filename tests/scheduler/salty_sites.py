@@ -11,6 +11,7 @@ import numpy as np
 from models.salts import permittivity_from_moisture, temperature_factor
 from scheduler.plan.inputs import NightInputs, night_inputs
 from scheduler.salinity.evening import SaltState, salt_state
+from scheduler.salinity.flushes import FlushCandidates, flush_needs
 from scheduler.site import Site
 from scheduler.site.windows import night_windows
 from scheduler.state.demand import Demand, evening_demand
@@ -112,3 +113,8 @@ def evening(place: Site, night: date = NIGHT) -> tuple[Demand, StartState, SaltS
 def with_ece(salt: SaltState, ece: list[list[float]]) -> SaltState:
     """The same evening with ECe by zone and layer as given, and sure."""
     return replace(salt, ece=np.array(ece, dtype=float), spread=np.zeros(len(ece)))
+
+
+def flush_candidates(place: Site, salt: SaltState, inputs: NightInputs) -> FlushCandidates:
+    """The zones in question, of the arrays of an evening."""
+    return flush_needs(place, salt, inputs.plan, inputs.dates, inputs.depletion_fraction)

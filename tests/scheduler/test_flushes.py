@@ -11,7 +11,7 @@ from models.plan.flush_needs import FlushNeeds
 from models.salt_balance import layered_day, lead_in
 from models.salts import leaching_requirement
 from scheduler.events import protected_nights
-from scheduler.salinity.flushes import STAGE_SHARE, flush_needs, working_limit
+from scheduler.salinity.flushes import STAGE_SHARE, working_limit
 from scheduler.salinity.readings import site_layers
 from tests.scheduler import salty_sites as s
 
@@ -22,7 +22,7 @@ CALENDAR = "from,until,surface,zone,event,note\n"
 def candidates(place, ece, night=s.NIGHT):
     _, _, salt, inputs = s.evening(place, night)
     salt = s.with_ece(salt, ece)
-    return flush_needs(place, salt, inputs), salt, inputs
+    return s.flush_candidates(place, salt, inputs), salt, inputs
 
 
 def after_flush(salt, found):
@@ -62,7 +62,7 @@ def test_a_flush_passes_so_much_at_most_and_says_what_it_can_do(tmp_path):
     flushed = ece_of(layers, lead_in(layers, state_from_ece(layers, np.zeros(3), salt.ece), [0.0, STAGE, 0.0], 1.4))
     stands = [flushed[1], [2.0, 6.0], [1.0, 3.0]]
     unsure = replace(s.with_ece(salt, stands), spread=np.array([1.0, 0.0, 0.0]))  # perhaps above its limit
-    again = flush_needs(place, unsure, s.evening(place)[3])
+    again = s.flush_candidates(place, unsure, s.evening(place)[3])
     assert again.needs.zone[0] == 0
     assert not again.staged[0]
     assert again.target[0] == pytest.approx(0.85 * 3.7)
@@ -109,16 +109,16 @@ def test_a_zone_that_is_not_sure_is_judged_as_saltier(tmp_path):
     _, _, salt, inputs = s.evening(place)
     sure = s.with_ece(salt, [[1.0, 6.1], [1.0, 3.0], [1.0, 3.0]])
     unsure = replace(sure, spread=np.array([0.3, 0.0, 0.0]))
-    later, now = flush_needs(place, sure, inputs), flush_needs(place, unsure, inputs)
+    later, now = s.flush_candidates(place, sure, inputs), s.flush_candidates(place, unsure, inputs)
     assert later.passes[0] > now.passes[0] == 0
-    as_if = flush_needs(place, s.with_ece(salt, [[3.745 / 3.55, 6.1 * 3.745 / 3.55], [1.0, 3.0], [1.0, 3.0]]), inputs)
+    as_if = s.flush_candidates(place, s.with_ece(salt, [[3.745 / 3.55, 6.1 * 3.745 / 3.55], [1.0, 3.0], [1.0, 3.0]]), inputs)
     np.testing.assert_allclose(now.needs.depth, as_if.needs.depth, atol=0.01)
     assert now.ece_now[0] == pytest.approx(3.55)
     assert "as it may be 0.2 saltier than believed" in now.reason[0]
     assert "saltier" not in later.reason[0]
     # That nobody knows is no reason to flush: a spread counts an eighth of the ECe at most.
     nobody, widest = (replace(sure, spread=np.array([spread, 0.0, 0.0])) for spread in (3.0, 3.55 / 8.0))
-    depth = [flush_needs(place, salt, inputs).needs.depth for salt in (nobody, widest)]
+    depth = [s.flush_candidates(place, salt, inputs).needs.depth for salt in (nobody, widest)]
     np.testing.assert_allclose(*depth)
     assert depth[0][0, 0] > now.needs.depth[0, 0]
 
@@ -304,7 +304,7 @@ def test_season_on_reclaimed_water(tmp_path):
         dates = tuple(night + timedelta(days=d) for d in range(len(inputs.dates)))
         tonight = replace(s.with_ece(salt, [ece]), depletion=np.array([depletion]))
         plan = replace(inputs.plan, depletion=np.array([depletion]))
-        found = flush_needs(place, tonight, replace(inputs, dates=dates, plan=plan))
+        found = s.flush_candidates(place, tonight, replace(inputs, dates=dates, plan=plan))
         if found.needs.zone.size and found.needs.allowed[0, 0] and found.by[0] == night:
             flushes.append((night, found.target[0]))
             return depletion + found.needs.depth[0, 0]
