@@ -111,7 +111,8 @@ def test_a_zone_that_is_not_sure_is_judged_as_saltier(tmp_path):
     unsure = replace(sure, spread=np.array([0.3, 0.0, 0.0]))
     later, now = s.flush_candidates(place, sure, inputs), s.flush_candidates(place, unsure, inputs)
     assert later.passes[0] > now.passes[0] == 0
-    as_if = s.flush_candidates(place, s.with_ece(salt, [[3.745 / 3.55, 6.1 * 3.745 / 3.55], [1.0, 3.0], [1.0, 3.0]]), inputs)
+    saltier = s.with_ece(salt, [[3.745 / 3.55, 6.1 * 3.745 / 3.55], [1.0, 3.0], [1.0, 3.0]])
+    as_if = s.flush_candidates(place, saltier, inputs)
     np.testing.assert_allclose(now.needs.depth, as_if.needs.depth, atol=0.01)
     assert now.ece_now[0] == pytest.approx(3.55)
     assert "as it may be 0.2 saltier than believed" in now.reason[0]
