@@ -4,6 +4,7 @@ weather.py      reference ET by the best route each day's readings allow
 turf.py         species and mixtures: monthly Kc, depletion fraction, rooting, salt tolerance
 soil.py         textures, water capacity, stress, effective rain, the daily balance
 hydraulics.py   application rate, uniformity, infiltration, friction, pump curves, pumping energy
+allowance.py    water allowance by reference ET, as public rules write it
 plan/           the linear program over zones and nights, in reading order; the only Pyomo
 night/          from minutes to a night that can run: rounding, cycles, packing, simulation
 
@@ -68,6 +69,8 @@ mixing, path spread        f, s        -             how passing water takes up 
 error of ECe, of a probe   x, b        -             by which ln ECe is off, and by which its probe reads off
 profile gain               -           -             ln of a half's mean ECe over that at a point; FAO-29 ch. 2
 upkeep                     -           mm            drainage with ordinary watering, in place of a flush
+adjustment factor          F           -             F of an allowance F x ETo x area; public codes
+counted ET                 -           mm            ETo less the share of rain that a rule counts
 owed                       -           -             share of one flush that is still to be made at the horizon's end
 =========================  ==========  ============  ===================================================================
 
