@@ -34,6 +34,7 @@ wind at 2 m                u2          m/s           FAO-56 Eq. 47
 field capacity             FC          m3/m3         water held after drainage; FAO-56 Table 19
 wilting point              WP          m3/m3         water no longer taken up; FAO-56 Table 19
 saturation                 -           m3/m3         total porosity; Rawls, Brakensiek & Saxton 1982
+paste                      th_s        m3/m3         water of the saturated paste over the soil's volume
 root depth                 Zr          m             depth from which the balance draws
 total available water      TAW         mm            1000 (FC - WP) Zr; FAO-56 Eq. 82
 depletion fraction         p           -             share of TAW used before stress; FAO-56 Table 22
@@ -41,13 +42,14 @@ readily available water    RAW         mm            p TAW; FAO-56 Eq. 83
 depletion                  D           mm            water missing from field capacity, 0 to TAW; FAO-56 Eq. 85-86
 rain, effective rain       P, Peff     mm/d          Peff = P - runoff
 runoff                     RO          mm/d          curve number of turf; NEH 630 ch. 9-10
-curve number               CN          -             NEH 630 ch. 9
+curve number               CN          -             of turf by hydrologic group; TR-55 App. A, NEH 630 ch. 9
 drainage                   DP          mm/d          below the root zone, only at field capacity; FAO-56 Eq. 88
 infiltration               -           mm/h          rate the surface takes without ponding
-application rate           a           mm/h          gross: flow / area; net: gross times the lower-quarter factor
+application rate           a           mm/h          gross: flow / area; net: gross times the served share
 net irrigation             I           mm            depth that counts in the balance
 distribution uniformity    DU_LQ       -             lowest quarter's mean catch / mean catch
-lower-quarter factor       -           -             0.4 + 0.6 DU_LQ, net / gross; Irrigation Association
+served share               -           -             net / gross: 0.4 + 0.6 DU_LQ (half), or DU_LQ; Irrigation Association
+saturation percentage      SP          %             water of the saturated paste by weight; laboratory tables
 flow, volume               Q, V        L/s, m3
 head                       H           m             total, of a pump
 pump curve                 H(Q)        m over L/s    head and efficiency at full speed, straight lines between points

@@ -95,7 +95,7 @@ def flush_depth(
         if float(np.max(high - low, initial=0.0)) < 0.005:
             break
     depth = np.where(held, 0.0, high)
-    diluted = source[:, None] * layers.field_capacity / layers.saturation
+    diluted = source[:, None] * layers.field_capacity / layers.paste
     floor = np.asarray(diluted.max(axis=1), dtype=np.float64) if every_layer else root_zone_ece(layers, diluted)
     return FlushDepth(
         drainage=np.where(reachable, depth, np.nan),

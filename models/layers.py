@@ -16,6 +16,8 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
+from models.soil import WETTEST_PASTE
+
 Floats = npt.NDArray[np.float64]
 Numbers = npt.ArrayLike
 
@@ -36,8 +38,9 @@ class Layers:
     ----------
     thickness : ndarray
         Thickness [m].
-    field_capacity, wilting_point, saturation : ndarray
-        Water at field capacity, at wilting point and in the saturated paste [m3/m3]. Paste water is what ECe refers to.
+    field_capacity, wilting_point, paste : ndarray
+        Water at field capacity, at wilting point and in the saturated paste over the soil's own volume [m3/m3]. Paste
+        water is what ECe refers to; a paste of clay holds more than the clay's pores do in place, so it may pass 1.
     root_fraction : ndarray
         Share of ET from the layer [-]; sums to 1 in each zone.
     mixing, path_spread : ndarray
@@ -48,7 +51,7 @@ class Layers:
     thickness: Floats
     field_capacity: Floats
     wilting_point: Floats
-    saturation: Floats
+    paste: Floats
     root_fraction: Floats
     mixing: Floats
     path_spread: Floats
@@ -66,8 +69,8 @@ class Layers:
             raise ValueError("thickness: must be above 0 m")
         if np.any(self.wilting_point < 0.0) or np.any(self.field_capacity <= self.wilting_point):
             raise ValueError("field_capacity: must be above wilting_point, and that 0 or more")
-        if np.any(self.saturation < self.field_capacity) or np.any(self.saturation > 1.0):
-            raise ValueError("saturation: must be field_capacity to 1 m3/m3")
+        if np.any(self.paste < self.field_capacity) or np.any(self.paste > WETTEST_PASTE):
+            raise ValueError(f"paste: must be field_capacity to {WETTEST_PASTE:g} m3/m3")
         if np.any(self.root_fraction < 0.0) or np.any(np.abs(self.root_fraction.sum(axis=1) - 1.0) > 1e-9):
             raise ValueError("root_fraction: must be 0 or more and sum to 1 in each zone")
         if np.any(self.mixing <= 0.0) or np.any(self.mixing > LARGEST_MIXING):
@@ -103,7 +106,7 @@ class Layers:
     @property
     def paste_water(self) -> Floats:
         """Water of each layer's saturated paste [mm], (Z, L)."""
-        return 1000.0 * self.saturation * self.thickness
+        return 1000.0 * self.paste * self.thickness
 
 
 def default_mixing(count: int) -> float:
@@ -121,7 +124,7 @@ def equal_layers(
     root_depth: Numbers,
     field_capacity: Numbers,
     wilting_point: Numbers,
-    saturation: Numbers,
+    paste: Numbers,
     roots: Sequence[float] = TWO_LAYER_ROOTS,
     mixing: Numbers | None = None,
     path_spread: Numbers | None = None,
@@ -130,7 +133,7 @@ def equal_layers(
 
     Parameters
     ----------
-    root_depth, field_capacity, wilting_point, saturation : array_like, shape (Z,)
+    root_depth, field_capacity, wilting_point, paste : array_like, shape (Z,)
         Root depth [m]; soil water [m3/m3].
     roots : sequence of float
         Share of ET by layer [-], top first; its length is L.
@@ -156,7 +159,7 @@ def equal_layers(
         for name, value in (
             ("field_capacity", field_capacity),
             ("wilting_point", wilting_point),
-            ("saturation", saturation),
+            ("paste", paste),
         )
     }
     f = default_mixing(count) if mixing is None else mixing
@@ -169,7 +172,7 @@ def equal_layers(
         thickness=spread(depth / count),
         field_capacity=spread(columns["field_capacity"]),
         wilting_point=spread(columns["wilting_point"]),
-        saturation=spread(columns["saturation"]),
+        paste=spread(columns["paste"]),
         root_fraction=np.tile(np.asarray(roots, dtype=np.float64), (depth.size, 1)),
         mixing=spread(over_zones("mixing", f, depth.size)),
         path_spread=spread(over_zones("path_spread", s, depth.size)),

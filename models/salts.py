@@ -20,6 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from models.soil import WETTEST_PASTE
+
 Floats = npt.NDArray[np.float64]
 
 # Conductivity rises about 2 % per degC; the fit's three numbers: Corwin & Lesch (2005), memory.
@@ -126,7 +128,7 @@ def pore_water_ec(
     return np.where(usable, water * bulk / np.where(usable, above, 1.0), np.nan)
 
 
-def ece_from_pore_water(pore_ec: npt.ArrayLike, moisture: npt.ArrayLike, saturation: npt.ArrayLike) -> Floats:
+def ece_from_pore_water(pore_ec: npt.ArrayLike, moisture: npt.ArrayLike, paste: npt.ArrayLike) -> Floats:
     """Dilute pore water to the saturated paste, ECe = ECp th / th_s: the same salt in the paste's water.
 
     No mineral dissolves on the way.
@@ -137,9 +139,9 @@ def ece_from_pore_water(pore_ec: npt.ArrayLike, moisture: npt.ArrayLike, saturat
         ECp [dS/m] at 25 degC.
     moisture : array_like
         Moisture th of the reading [m3/m3].
-    saturation : array_like
-        Water of the saturated paste per bulk volume of soil th_s = bulk density * SP / 100 [m3/m3]; the soil's porosity
-        serves.
+    paste : array_like
+        Water of the saturated paste per bulk volume of soil th_s = bulk density * SP / 100 [m3/m3]
+        (`models.soil.Texture.paste`).
 
     Returns
     -------
@@ -149,11 +151,11 @@ def ece_from_pore_water(pore_ec: npt.ArrayLike, moisture: npt.ArrayLike, saturat
     Raises
     ------
     ValueError
-        A saturation of 0 or less, or above 1.
+        A paste of 0 or less, or above 2 m3/m3.
     """
-    full = np.asarray(saturation, dtype=np.float64)
-    if np.any(full <= 0.0) or np.any(full > 1.0):
-        raise ValueError("saturation: must be above 0 and at most 1 m3/m3")
+    full = np.asarray(paste, dtype=np.float64)
+    if np.any(full <= 0.0) or np.any(full > WETTEST_PASTE):
+        raise ValueError(f"paste: must be above 0 and at most {WETTEST_PASTE:g} m3/m3")
     return np.asarray(pore_ec, dtype=np.float64) * np.asarray(moisture, dtype=np.float64) / full
 
 
@@ -161,15 +163,15 @@ def probe_ece(
     bulk_ec: npt.ArrayLike,
     moisture: npt.ArrayLike,
     temperature: npt.ArrayLike,
-    saturation: npt.ArrayLike,
+    paste: npt.ArrayLike,
     permittivity: npt.ArrayLike | None = None,
     dry_permittivity: float = DRY_PERMITTIVITY,
 ) -> Floats:
-    """Take probe readings all the way to ECe: 25 degC, pore water, saturation.
+    """Take probe readings all the way to ECe: 25 degC, pore water, paste.
 
     Parameters
     ----------
-    bulk_ec, moisture, temperature, saturation : array_like
+    bulk_ec, moisture, temperature, paste : array_like
         ECb as read [dS/m]; moisture [m3/m3]; soil temperature [degC]; paste water [m3/m3].
     permittivity : array_like, optional
         As read [-]; NaN or not given: estimated from moisture.
@@ -186,7 +188,7 @@ def probe_ece(
     given = np.full_like(estimated, np.nan) if permittivity is None else np.asarray(permittivity, dtype=np.float64)
     eps_b = np.where(np.isnan(given), estimated, given)
     pore = pore_water_ec(ec_at_25(bulk_ec, temperature), eps_b, temperature, dry_permittivity)
-    return np.where(theta >= MOISTURE_FOR_HILHORST, ece_from_pore_water(pore, theta, saturation), np.nan)
+    return np.where(theta >= MOISTURE_FOR_HILHORST, ece_from_pore_water(pore, theta, paste), np.nan)
 
 
 @dataclass(frozen=True)

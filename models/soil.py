@@ -6,7 +6,7 @@ over zones and return new ones. Source throughout: Allen et al. (1998), FAO Irri
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from types import MappingProxyType
 
@@ -18,11 +18,11 @@ FloatArray = NDArray[np.float64]
 DEPLETION_FRACTION_BOUNDS = (0.1, 0.8)  # p [-], FAO-56 Table 22 footnote; status memory
 DEPLETION_TOLERANCE = 1e-9  # [mm]: how far rounding may take a depletion outside 0 to TAW
 
-# Hydrologic soil group by the least infiltration of a wetted soil, lower ends of B, C and A as TR-55 (1986) App. A
-# gives them (0.05, 0.15, 0.30 in/h), and the curve number of grass in good condition (cover above 75 %). NEH 630 ch. 9;
-# status memory.
-GROUP_INFILTRATION = np.array([1.27, 3.81, 7.62])  # D below, then C, B, A above [mm/h]
-GROUP_CURVE_NUMBER = np.array([80.0, 74.0, 61.0, 39.0])  # D, C, B, A [-]
+# Curve number of grass in good condition (cover above 75 %) by hydrologic soil group [-]: TR-55 (1986) Table 2-2a,
+# NEH 630 ch. 9; status memory.
+GROUP_CURVE_NUMBER: Mapping[str, float] = MappingProxyType({"A": 39.0, "B": 61.0, "C": 74.0, "D": 80.0})
+PARTICLE_DENSITY = 2.65  # [g/cm3] of mineral soil; common practice, no source
+WETTEST_PASTE = 2.0  # [m3/m3] no laboratory paste holds more over the volume its soil had in place (no source)
 INITIAL_ABSTRACTION = 0.2  # Ia / S [-], NEH 630 ch. 10; status memory
 
 
@@ -30,11 +30,16 @@ INITIAL_ABSTRACTION = 0.2  # Ia / S [-], NEH 630 ch. 10; status memory
 class Texture:
     """Water a soil holds and takes.
 
+    Ranges of saturation percentage in laboratory tables (memory): sand and loamy sand below 20, sandy loam 20-35, loam
+    and silt loam 35-50, clay loam 50-65, clay 65-135 (of which the lower part: the upper is of swelling clays).
+
     Attributes
     ----------
     field_capacity, wilting_point : float        Water content [m3/m3].
     infiltration : float                         Basic infiltration on level ground [mm/h].
     saturation : float                           Total porosity [m3/m3].
+    saturation_percentage : float                Water of the laboratory's saturated paste [g per 100 g of soil].
+    hydrologic_group : str                       A, B, C or D: how much of a heavy rain runs off.
     source : str                                 Where each number comes from and how sure it is.
     """
 
@@ -42,7 +47,17 @@ class Texture:
     wilting_point: float
     infiltration: float
     saturation: float
+    saturation_percentage: float
+    hydrologic_group: str
     source: str
+
+    @property
+    def paste(self) -> float:
+        """Water of the saturated paste over the soil's own volume [m3/m3]: SP / 100 times the bulk density.
+
+        It is not the porosity: a paste is stirred soil, and one of clay holds more than the clay did in place.
+        """
+        return self.saturation_percentage / 100.0 * PARTICLE_DENSITY * (1.0 - self.saturation)
 
 
 _TABLE_19 = "FC and WP midpoints of FAO-56 Table 19 (memory); "
@@ -50,37 +65,41 @@ _RAWLS = "FC at 33 kPa and WP at 1500 kPa, Rawls, Brakensiek & Saxton 1982 (memo
 _POROSITY = "porosity Rawls, Brakensiek & Saxton 1982 (memory); "
 _ANNEX_2 = "infiltration middle of FAO Irrigation Water Management training manual Annex 2 (secondary)"
 _BETWEEN = "infiltration set between neighbours of that table (common practice, no source)"
+_PASTE = "; paste: middle of the class's range in laboratory tables (memory); "
+_GROUP = "group by texture, TR-55 App. A (secondary)"
+_END = _PASTE + _GROUP
 
 TEXTURES: Mapping[str, Texture] = MappingProxyType(
     {
         "sand": Texture(
-            0.120,
-            0.045,
-            30.0,
-            0.437,
-            _TABLE_19 + _POROSITY + "infiltration 30: copies of Annex 2 disagree (below 30, above 20), not settled",
+            0.120, 0.045, 30.0, 0.437, 16.0, "A",
+            _TABLE_19 + _POROSITY + "infiltration 30: copies of Annex 2 disagree (below 30, above 20), not settled; "
+            "paste twice FC by weight (Handbook 60, memory), and below the 20 % of laboratory tables; " + _GROUP,
         ),
-        "loamy_sand": Texture(0.150, 0.065, 28.0, 0.437, _TABLE_19 + _POROSITY + _BETWEEN),
-        "sandy_loam": Texture(0.230, 0.110, 25.0, 0.453, _TABLE_19 + _POROSITY + _ANNEX_2),
-        "loam": Texture(0.250, 0.120, 15.0, 0.463, _TABLE_19 + _POROSITY + _ANNEX_2),
-        "silt_loam": Texture(0.290, 0.150, 12.0, 0.501, _TABLE_19 + _POROSITY + _BETWEEN),
-        "silt": Texture(0.320, 0.170, 10.0, 0.501, _TABLE_19 + "porosity as silt loam (no source); " + _BETWEEN),
-        "sandy_clay_loam": Texture(0.255, 0.148, 10.0, 0.398, _RAWLS + _POROSITY + _BETWEEN),
-        "clay_loam": Texture(0.318, 0.197, 7.5, 0.464, _RAWLS + _POROSITY + _ANNEX_2),
-        "silty_clay_loam": Texture(0.335, 0.205, 6.0, 0.471, _TABLE_19 + _POROSITY + _BETWEEN),
-        "sandy_clay": Texture(0.339, 0.239, 5.0, 0.430, _RAWLS + _POROSITY + _BETWEEN),
-        "silty_clay": Texture(0.360, 0.230, 4.0, 0.479, _TABLE_19 + _POROSITY + _BETWEEN),
-        "clay": Texture(0.360, 0.220, 3.0, 0.475, _TABLE_19 + _POROSITY + _ANNEX_2),
+        "loamy_sand": Texture(
+            0.150, 0.065, 28.0, 0.437, 19.0, "A", _TABLE_19 + _POROSITY + _BETWEEN + "; paste as sand; " + _GROUP
+        ),
+        "sandy_loam": Texture(0.230, 0.110, 25.0, 0.453, 27.5, "A", _TABLE_19 + _POROSITY + _ANNEX_2 + _END),
+        "loam": Texture(0.250, 0.120, 15.0, 0.463, 42.5, "B", _TABLE_19 + _POROSITY + _ANNEX_2 + _END),
+        "silt_loam": Texture(0.290, 0.150, 12.0, 0.501, 42.5, "B", _TABLE_19 + _POROSITY + _BETWEEN + _END),
+        "silt": Texture(
+            0.320, 0.170, 10.0, 0.501, 42.5, "B",
+            _TABLE_19 + _BETWEEN + "; porosity, paste and group as silt loam (no source)",
+        ),
+        "sandy_clay_loam": Texture(0.255, 0.148, 10.0, 0.398, 42.5, "C", _RAWLS + _POROSITY + _BETWEEN + _END),
+        "clay_loam": Texture(0.318, 0.197, 7.5, 0.464, 57.5, "D", _RAWLS + _POROSITY + _ANNEX_2 + _END),
+        "silty_clay_loam": Texture(0.335, 0.205, 6.0, 0.471, 57.5, "D", _TABLE_19 + _POROSITY + _BETWEEN + _END),
+        "sandy_clay": Texture(0.339, 0.239, 5.0, 0.430, 57.5, "D", _RAWLS + _POROSITY + _BETWEEN + _END),
+        "silty_clay": Texture(0.360, 0.230, 4.0, 0.479, 75.0, "D", _TABLE_19 + _POROSITY + _BETWEEN + _END),
+        "clay": Texture(0.360, 0.220, 3.0, 0.475, 75.0, "D", _TABLE_19 + _POROSITY + _ANNEX_2 + _END),
         "sand_rootzone": Texture(
-            0.200,
-            0.045,
-            150.0,
-            0.450,
+            0.200, 0.045, 150.0, 0.450, 27.0, "A",
             "FC middle of capillary porosity 15-25 %, porosity middle of 35-55 %, infiltration least Ksat 150 mm/h: "
-            "USGA 2018 recommendations (memory); WP as sand (no source)",
+            "USGA 2018 recommendations (memory); WP as sand (no source); paste twice FC by weight (Handbook 60, "
+            "memory); group A by its infiltration",
         ),
     }
-)
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -216,19 +235,46 @@ def stress_coefficient(depletion: ArrayLike, taw: ArrayLike, p: ArrayLike) -> Fl
     return _stress(used, total, fraction)
 
 
-def effective_rain(rain: ArrayLike, infiltration: ArrayLike) -> tuple[FloatArray, FloatArray]:
+def curve_number(group: Sequence[str]) -> FloatArray:
+    """Curve number of turf by hydrologic soil group.
+
+    Parameters
+    ----------
+    group : sequence of str, shape (Z,)          A, B, C or D.
+
+    Returns
+    -------
+    ndarray, shape (Z,)                          CN [-] of grass in good condition. Source: TR-55 Table 2-2a; memory.
+
+    Raises
+    ------
+    ValueError                                   A group that is none of the four.
+
+    Examples
+    --------
+    >>> curve_number([TEXTURES["loam"].hydrologic_group, TEXTURES["clay_loam"].hydrologic_group]).tolist()
+    [61.0, 80.0]
+    """
+    unknown = [g for g in group if g not in GROUP_CURVE_NUMBER]
+    if unknown:
+        raise ValueError(f"group must be A, B, C or D; got {unknown[0]!r}")
+    return np.array([GROUP_CURVE_NUMBER[g] for g in group], dtype=np.float64)
+
+
+def effective_rain(rain: ArrayLike, curve_number: ArrayLike) -> tuple[FloatArray, FloatArray]:
     """Part of a day's rain that enters the soil, and the part that runs off, by the curve number of turf.
 
     Q = (P - 0.2 S)^2 / (P + 0.8 S) where P > 0.2 S, else 0; S = 25400 / CN - 254 [mm]; effective = P - Q.
 
-    The hydrologic group, and with it CN, follows from the infiltration. CN is that of average moisture before the
-    storm; there is no carry-over from the days before. Small rain counts in full: FAO-56 lets a rain below 0.2 ETo be
-    ignored, but then the season's account would not close.
+    CN is that of average moisture before the storm; there is no carry-over from the days before. It follows from the
+    soil's texture, not from how fast sprinklers may run: TR-55 groups soils, and a wet clay loam under turf sheds a
+    third of 60 mm whatever its basic intake on a dry day. Small rain counts in full: FAO-56 lets a rain below 0.2 ETo
+    be ignored, but then the season's account would not close.
 
     Parameters
     ----------
     rain : number, or array (Z,), (Z, N) or (1, N)       Daily rain P [mm/d]; a number or a row (1, N) is every zone's.
-    infiltration : array, shape (Z,) or number           Infiltration of the zone [mm/h], above 0.
+    curve_number : array, shape (Z,) or number           CN of the zone [-], above 0, to 100.
 
     Returns
     -------
@@ -237,28 +283,31 @@ def effective_rain(rain: ArrayLike, infiltration: ArrayLike) -> tuple[FloatArray
 
     Raises
     ------
-    ValueError                                   Negative or unknown rain, infiltration of 0 or less, or a wrong shape.
+    ValueError                                   Negative or unknown rain, a curve number outside 0 to 100, or a wrong
+                                                 shape.
 
     Examples
     --------
-    >>> effective, runoff = effective_rain(50.0, [2.0, 20.0])
+    >>> effective, runoff = effective_rain(60.0, [80.0, 61.0])
     >>> runoff.round(1).tolist()
-    [8.5, 0.0]
+    [20.2, 4.0]
     """
-    rate, fall = _finite("infiltration", infiltration), _not_negative("rain", rain)
-    if np.any(rate <= 0):
-        raise ValueError("infiltration must be above 0")
-    if rate.ndim > 1:
-        raise ValueError(f"infiltration must have shape (Z,); got {rate.shape}")
-    storage = 25400.0 / GROUP_CURVE_NUMBER[np.searchsorted(GROUP_INFILTRATION, rate, side="right")] - 254.0
-    if rate.ndim:
-        if fall.ndim > 2 or (fall.ndim and fall.shape[0] != rate.size and not (fall.ndim == 2 and fall.shape[0] == 1)):
+    number, fall = _finite("curve_number", curve_number), _not_negative("rain", rain)
+    if np.any(number <= 0) or np.any(number > 100):
+        raise ValueError("curve_number must be above 0 and at most 100")
+    if number.ndim > 1:
+        raise ValueError(f"curve_number must have shape (Z,); got {number.shape}")
+    storage = 25400.0 / number - 254.0
+    if number.ndim:
+        if fall.ndim > 2 or (
+            fall.ndim and fall.shape[0] != number.size and not (fall.ndim == 2 and fall.shape[0] == 1)
+        ):
             raise ValueError(
-                f"rain must be one number or have shape (Z,), (Z, N) or (1, N), Z = {rate.size}; got {fall.shape}"
+                f"rain must be one number or have shape (Z,), (Z, N) or (1, N), Z = {number.size}; got {fall.shape}"
             )
         storage = storage[:, None] if fall.ndim == 2 else storage
     above = np.maximum(fall - INITIAL_ABSTRACTION * storage, 0.0)
-    runoff = above**2 / (above + storage)
+    runoff = above**2 / np.maximum(above + storage, 1e-12)
     return np.asarray(fall - runoff), np.asarray(runoff)
 
 

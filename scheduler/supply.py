@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from models.hydraulics import lower_quarter_factor
 from scheduler.site import Site
 
 
 def net_rates(site: Site) -> np.ndarray:
-    """Depth that reaches the drier quarter, shape (Z,) [mm/min]: gross rate times 0.4 + 0.6 DU_LQ."""
-    return np.asarray(site.zones.application_rate / 60.0 * lower_quarter_factor(site.zones.du_lq))
+    """Depth that reaches the part of each zone its surface is watered for, shape (Z,) [mm/min].
+
+    Gross rate times DU_LH, or times DU_LQ where the surface asks for its lower quarter (`models.hydraulics`).
+    """
+    return np.asarray(site.zones.application_rate / 60.0 * site.net_share)
 
 
 def water_supplies(site: Site) -> tuple[tuple[str, ...], np.ndarray, np.ndarray]:

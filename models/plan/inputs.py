@@ -80,7 +80,7 @@ class PlanInputs:
     dry_limit : ndarray (Z, N)        Depletion above which the turf counts as dry [mm], 0 < limit < TAW.
     wet_limit : ndarray (Z, N)        Depletion below which the surface is too soft after watering [mm], < dry limit.
     depletion : ndarray (Z,)          Depletion at tonight's opening [mm], 0 to TAW.
-    net_rate : ndarray (Z,)           Depth reaching the drier quarter [mm/min].
+    net_rate : ndarray (Z,)           Depth reaching the part of the zone it is watered for [mm/min].
     flow : ndarray (Z,)               Flow of a running zone [L/s].
     area : ndarray (Z,)               Watered area [m2].
     max_run : ndarray (Z,)            Longest run in one night [min].
@@ -181,7 +181,7 @@ class PlanInputs:
 
     @cached_property
     def net_share(self) -> Floats:
-        """Share of the gross depth that reaches the drier quarter, shape (Z,) [-]."""
+        """Share of the gross depth that reaches the part it is watered for, shape (Z,) [-]."""
         gross_rate = self.water_per_minute / self.area * 1000.0
         return np.asarray(self.net_rate / gross_rate, dtype=np.float64)
 

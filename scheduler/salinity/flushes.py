@@ -110,7 +110,7 @@ def flush_needs(
     open_ec = np.where(plan.zone_supply, supply_ec[None, :], np.inf)
     best_ec = open_ec.min(axis=1)
     rise = plan.etc.mean(axis=1) * salt.source_ec / salt.layers.paste_water.sum(axis=1)
-    floor = best_ec * (salt.layers.field_capacity / salt.layers.saturation).mean(axis=1)
+    floor = best_ec * (salt.layers.field_capacity / salt.layers.paste).mean(axis=1)
     limit = zones.ece_threshold.astype(float)
     asked = np.flatnonzero(zones.drained & salt.known)
     left = _left_by_largest(some_layers(salt.layers, asked))
@@ -280,7 +280,7 @@ def _depths(
     """
     best_ec = open_ec.min(axis=1)
     widest = float((most / (1000.0 * part.depth)).max()) * 1.01
-    share = (part.field_capacity / part.saturation).mean(axis=1)
+    share = (part.field_capacity / part.paste).mean(axis=1)
     able = (TARGET_MARGIN * open_ec * share[:, None] <= target[:, None] + 1e-9) | (open_ec == best_ec[:, None])
     able &= np.isfinite(open_ec)
     needed, reach = np.full(open_ec.shape, np.nan), np.full(open_ec.shape, np.nan)

@@ -8,7 +8,6 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from models.hydraulics import lower_quarter_factor
 from models.layers import TWO_LAYER_ROOTS, LayeredState, Layers, ece_of, some_layers, state_from_ece
 from models.salt_balance import layered_day
 from models.salts import boundary_concentration
@@ -18,6 +17,7 @@ from scheduler.salinity.followed import Follower
 from scheduler.site import Site
 from scheduler.state.demand import zone_etc, zone_rain
 from scheduler.state.ran import runs_before
+from scheduler.supply import net_rates
 
 START_LEACHING = 0.15  # [-] leaching fraction whose steady state a zone is taken to start from; our choice
 # [-] of a date's ET that water above field capacity gives before it drains, see `models.salt_balance`; our choice
@@ -135,7 +135,7 @@ def _steady_start(layers: Layers, ec: np.ndarray) -> np.ndarray:
     """ECe by layer at the steady state of water `ec` and a leaching fraction of 0.15 (FAO-29 ch. 2), (M, L) [dS/m]."""
     bounds = boundary_concentration(START_LEACHING, TWO_LAYER_ROOTS)[0]
     middle = 0.5 * (bounds[1:] + bounds[:-1])
-    return ec[:, None] * middle[None, :] * layers.field_capacity / layers.saturation
+    return ec[:, None] * middle[None, :] * layers.field_capacity / layers.paste
 
 
 def _net_log(site: Site, zones: np.ndarray, days: pd.Series, night: date) -> tuple[np.ndarray, np.ndarray, list[Note]]:
@@ -154,6 +154,6 @@ def _net_log(site: Site, zones: np.ndarray, days: pd.Series, night: date) -> tup
     column = pd.DatetimeIndex(days).get_indexer(pd.DatetimeIndex(rows["night"]))
     inside = (row >= 0) & (column >= 0)
     np.add.at(net, (row[inside], column[inside]), rows["minutes"].to_numpy(float)[inside])
-    rate = site.zones.application_rate / 60.0 * lower_quarter_factor(site.zones.du_lq)
+    rate = net_rates(site)
     first, last = rows["night"].min(), rows["night"].max()
     return net * rate[zones][:, None], np.asarray((days >= first) & (days <= last)), []

@@ -19,11 +19,10 @@ PAIR_DEPTH = 6.0  # [cm] sample and probe further apart in depth are no pair; ou
 
 
 def site_layers(site: Site) -> Layers:
-    """Two layers a zone; the paste holds the texture's pores, never less than a little above field capacity."""
+    """Two layers a zone; the paste is the texture's, never less than a little above field capacity."""
     zones = site.zones
-    pores = np.array([TEXTURES[s].saturation for s in zones.soil])
-    saturation = np.minimum(np.maximum(pores, zones.field_capacity + 0.02), 1.0)
-    return equal_layers(zones.root_depth, zones.field_capacity, zones.wilting_point, saturation)
+    paste = np.maximum([TEXTURES[s].paste for s in zones.soil], zones.field_capacity + 0.02)
+    return equal_layers(zones.root_depth, zones.field_capacity, zones.wilting_point, paste)
 
 
 def layer_samples(site: Site, before: pd.Timestamp) -> pd.DataFrame:
@@ -75,13 +74,13 @@ def median_ece(site: Site, rows: pd.DataFrame, by_day: bool = False) -> pd.DataF
         return pd.DataFrame({n: pd.Series(dtype=object if n == "probe" else float) for n in names}).astype(
             {"z": np.int64, "layer": np.int64, "time": "datetime64[ns]"}
         )
-    saturation = site_layers(site).saturation[:, 0][placed["z"].to_numpy()]
+    paste = site_layers(site).paste[:, 0][placed["z"].to_numpy()]
     permittivity = placed["permittivity"].to_numpy(float) if "permittivity" in placed else None
     placed["ece"] = probe_ece(
         placed["ec"].to_numpy(float),
         placed["moisture"].to_numpy(float),
         placed["temperature"].fillna(25.0).to_numpy(float),
-        saturation,
+        paste,
         permittivity,
     )
     placed = placed[placed["ece"].between(*PLAUSIBLE_ECE)]

@@ -7,7 +7,7 @@ fail, so a reading that cannot be true is set aside and counted.
 
 from __future__ import annotations
 
-from models.soil import TEXTURES
+from models.soil import GROUP_CURVE_NUMBER, TEXTURES
 from scheduler.site.cells import Column
 from scheduler.site.records import EVENTS, SURFACES
 
@@ -32,6 +32,7 @@ ZONES = (
     Column("exposure", "id"),
     Column("slope", unit="%", low=0, high=200, example="4"),
     Column("drained", "flag"),
+    Column("hydrologic_group", "choice", choices=tuple(GROUP_CURVE_NUMBER)),
     Column("infiltration", unit="mm/h", above=0, high=2000, example="15"),
     Column("max_run", unit="min", above=0, high=1440, example="60"),
     Column("longest_cycle", unit="min", above=0, high=1440, example="8"),

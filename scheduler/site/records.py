@@ -11,6 +11,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from models.hydraulics import served_share
 from scheduler.notes import Note
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -148,6 +149,7 @@ class SurfaceRule:
     moisture_floor: not drier than this, None = readily available water; firmness limits: not wetter than this.
     finish_by, event_finish_by: clock time to be done by, on any night and on the night before an event [min after
     00:00], None = the close of the window, and for an event an hour before it.
+    lower_quarter: net depths are those of the zone's lower quarter, not of its lower half.
     """
 
     priority: int
@@ -156,13 +158,14 @@ class SurfaceRule:
     event_firmness_limit: float
     finish_by: int | None = None
     event_finish_by: int | None = None
+    lower_quarter: bool = False
 
 
 @dataclass(frozen=True)
 class ZoneTable:
     """All zones, one array a quantity, each of shape (Z,) unless said otherwise.
 
-    zone, name, surface, station, exposure, soil : object arrays of str
+    zone, name, surface, station, exposure, soil, hydrologic_group (A to D) : object arrays of str
     priority, branch, pump, controller : int arrays (-1 = none)
     root_depth [m], area [m2], flow [L/s], application_rate [mm/h, gross], du_lq [-], slope [%], infiltration [mm/h],
     max_run [min], microclimate [-], field_capacity, wilting_point [m3/m3] : float arrays, all finite
@@ -193,6 +196,7 @@ class ZoneTable:
     field_capacity: np.ndarray
     wilting_point: np.ndarray
     drained: np.ndarray
+    hydrologic_group: np.ndarray
     branch: np.ndarray
     pump: np.ndarray
     controller: np.ndarray
@@ -249,3 +253,9 @@ class Site:
     ledger_url: str | None = None
     ledger_name: str | None = None
     planned: pd.DataFrame = field(default_factory=no_runs)  # run times as published, of nights the log does not reach
+
+    @property
+    def net_share(self) -> np.ndarray:
+        """Net depth over mean depth by the surface's choice of lower half or lower quarter, shape (Z,) [-]."""
+        quarter = np.array([self.surfaces[s].lower_quarter for s in self.zones.surface], dtype=bool)
+        return served_share(self.zones.du_lq, quarter)

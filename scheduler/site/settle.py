@@ -15,7 +15,8 @@ pump.efficiency       that of its curve, otherwise 0.70
 branch.capacity       no limit;  friction none;  roughness 140 where length and diameter are given
 controller.resolution 60 s;  stations_at_once: any number
 source                one named "water", salinity not known (0 dS/m), no price, no limits
-surface               `SURFACE_RULES`;  finish_by the close;  event_finish_by finish_by, or an hour before the close
+surface               `SURFACE_RULES`;  finish_by the close;  event_finish_by finish_by, or an hour before the close;
+                      uniformity lower_half
 ====================  =================================================================================
 """
 
@@ -421,6 +422,7 @@ def _surface(name: str, keys: schema.SurfaceKeys, base: SurfaceRule, reader: Rea
         limits["event_firmness_limit"],
         keys.finish_by,
         keys.finish_by if keys.event_finish_by is None else keys.event_finish_by,
+        keys.uniformity == "lower_quarter",
     )
 
 

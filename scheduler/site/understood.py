@@ -12,7 +12,6 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from models.hydraulics import lower_quarter_factor
 from models.weather import Climate, Place, reference_et
 from scheduler.notes import Note
 from scheduler.site.records import SURFACES, Site
@@ -114,8 +113,8 @@ def understand_site(site: Site) -> Understood:
     zones = site.zones
     eto, start, words = _hot_week(site)
     month = (start + timedelta(days=3)).month - 1
-    # what must be put on so that the driest quarter gets its ET [m3 of each zone, a day of the hot week]
-    depth = eto / 7.0 * zones.kc_month[:, month] * zones.microclimate * lower_quarter_factor_inverse(zones.du_lq)
+    # what gives the part of each zone it is watered for its ET [m3 of each zone, a day of the hot week]
+    depth = eto / 7.0 * zones.kc_month[:, month] * zones.microclimate / site.net_share
     daily = depth * zones.area / 1000.0
     surfaces = []
     for surface in SURFACES:
@@ -153,11 +152,6 @@ def understand_site(site: Site) -> Understood:
         warnings=tuple(n for n in site.notes if n.kind == "warning"),
         infos=tuple(n for n in site.notes if n.kind == "info"),
     )
-
-
-def lower_quarter_factor_inverse(du_lq: np.ndarray) -> np.ndarray:
-    """Give by how much more must be put on than the turf uses, shape (Z,) [-]: 1 / (0.4 + 0.6 DU_LQ)."""
-    return 1.0 / lower_quarter_factor(du_lq)
 
 
 def _clock(minute: int) -> str:

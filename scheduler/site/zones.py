@@ -2,13 +2,17 @@
 
 Defaults, each with a note that counts its zones (common practice, no source, unless a table is named):
 
-====================  ========================================================================================
-turf                  creeping_bentgrass on greens, otherwise kentucky_bluegrass; bermudagrass within 35 deg of the
-equator soil                  loam field_capacity, ...   the texture's (`models.soil.TEXTURES`) root_depth
-the turf's (`models.turf`) flow, rate            each from the other and the area du_lq 0.7; slope 0; max_run 600 min;
-microclimate 1; infiltration from texture and slope drained               yes for sand_rootzone branch, controller
-the only one, if there is one only; otherwise none sources               all of the site's
-====================  ========================================================================================
+====================  ================================================================================
+turf                  creeping_bentgrass on greens, else kentucky_bluegrass; bermudagrass within 35 deg of the equator
+soil                  loam
+field_capacity, ...   the texture's (`models.soil.TEXTURES`), and infiltration with the slope, hydrologic_group
+root_depth            the turf's (`models.turf`)
+flow, rate            each from the other and the area
+du_lq                 0.7;  slope 0;  max_run 600 min;  microclimate 1
+drained               yes for sand_rootzone
+branch, controller    the only one, if there is one only; otherwise none
+sources               all of the site's
+====================  ================================================================================
 """
 
 from __future__ import annotations
@@ -63,6 +67,7 @@ def build_zones(table: Table, settings: Settings, findings: Findings) -> ZoneTab
     note = _counter(findings, zone)
     turf_mix, turfs = _turf(table, settings, findings, note)
     soil, capacity, wilting, infiltration, slope = _soil(table, findings, note)
+    group = _group(table, soil, note)
     flow, rate = _flow_and_rate(table, findings)
     branch, pump, controller = _supply(table, settings, findings, note)
     sources = _sources(table, settings, findings, note)
@@ -98,6 +103,7 @@ def build_zones(table: Table, settings: Settings, findings: Findings) -> ZoneTab
         field_capacity=capacity,
         wilting_point=wilting,
         drained=drained,
+        hydrologic_group=group,
         branch=branch,
         pump=pump,
         controller=controller,
@@ -206,6 +212,20 @@ def _soil(
     level = np.array([t.infiltration for t in texture])
     infiltration = np.where(np.isnan(v["infiltration"]), infiltration_rate(level, slope), v["infiltration"])
     return soil.astype(object), capacity, wilting, infiltration, slope
+
+
+def _group(table: Table, soil: np.ndarray, note: Callable[[np.ndarray, str, str], None]) -> np.ndarray:
+    """Give the hydrologic soil group: as written, or that of the texture."""
+    written = table.values["hydrologic_group"]
+    group = np.where(written == "", [TEXTURES[s].hydrologic_group for s in soil], written).astype(object)
+    drains = np.array([bool(d) for d in table.values["drained"]], dtype=bool)
+    note(
+        drains & (written == "") & np.isin(group, ("C", "D")),
+        "info",
+        "rain runs off as its texture says; where drains or regular coring take it in faster, give a better "
+        "hydrologic_group in zones.csv",
+    )
+    return group
 
 
 def _flow_and_rate(table: Table, findings: Findings) -> tuple[np.ndarray, np.ndarray]:

@@ -12,7 +12,7 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
-from models.soil import effective_rain
+from models.soil import curve_number, effective_rain
 from models.weather import Climate, Place, extraterrestrial_radiation, reference_et
 from scheduler.errors import counted
 from scheduler.notes import Note
@@ -103,7 +103,7 @@ def zone_etc(site: Site, days: pd.DataFrame, microclimate: np.ndarray | None = N
 
 def zone_rain(site: Site, days: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Effective rain and runoff of every zone, each of shape (Z, days) [mm/d]."""
-    return effective_rain(days["rain"].to_numpy()[None, :], site.zones.infiltration)
+    return effective_rain(days["rain"].to_numpy()[None, :], curve_number(site.zones.hydrologic_group.tolist()))
 
 
 def seasonal_eto(site: Site, past: pd.DataFrame, days: pd.DatetimeIndex) -> np.ndarray:

@@ -3,7 +3,7 @@
 Water enters the top layer, and what a layer holds above field capacity drains from it by gravity, or at once; nothing
 rises. Each layer is stirred, but for water that goes by its own pores. Roots take water by a pattern over the quarters
 of their depth, less where a layer dries, more from the others instead. Salt moves with water, and by exchange between
-neighbours and with still water. Salinity is EC of the paste: salt over the water at saturation. What nobody knows of a
+neighbours and with still water. Salinity is EC of the paste: salt over the paste's water. What nobody knows of a
 real soil is `Physics`, and `VARIANTS` are some a real one could have. Units: mm, dS/m, h.
 """
 
@@ -55,12 +55,13 @@ VARIANTS = {
 
 @dataclass
 class FineSoil:
-    """Zones of a sandy root zone, each (Z,): roots [m], FC, WP and saturation [m3/m3]."""
+    """Zones of a sandy root zone, each (Z,): roots [m], FC, WP, pores and paste [m3/m3]."""
 
     roots: np.ndarray
     field_capacity: np.ndarray
     wilting_point: np.ndarray
     saturation: np.ndarray
+    paste: np.ndarray
     start_ece: np.ndarray
     physics: Physics = field(default_factory=Physics)
     water: np.ndarray = field(init=False)  # (Z, L) mm
@@ -87,7 +88,8 @@ class FineSoil:
         self.inside = np.arange(count)[None, :] < self.rooted[:, None]
         self.still = np.minimum(self.physics.still * self.full, self.dry)  # roots and drainage leave it
         self.water = self.full.copy()
-        whole = self.start_ece[:, None] * self.pores
+        self.paste_water = np.repeat(layer * self.paste[:, None], count, axis=1)
+        whole = self.start_ece[:, None] * self.paste_water
         self.held = whole * self.still / self.full
         self.salt = whole - self.held
         nothing = np.zeros((5, self.roots.size))
@@ -96,7 +98,7 @@ class FineSoil:
     @property
     def ece(self) -> np.ndarray:
         """ECe by layer (Z, L)."""
-        return (self.salt + self.held) / self.pores
+        return (self.salt + self.held) / self.paste_water
 
     @property
     def root_ece(self) -> np.ndarray:

@@ -85,13 +85,14 @@ def first_flush(folder: Path, physics: Physics, catch: float = 1.0, seed: int = 
     site, rng = place(folder, table), np.random.default_rng(seed)
     z = site.zones
     order = table.set_index("zone").loc[z.zone]
-    pores = np.array([TEXTURES[soil].saturation for soil in z.soil])
+    pores, paste = np.array([(TEXTURES[soil].saturation, TEXTURES[soil].paste) for soil in z.soil]).T
     ecw = order["sources"].map(ECW).to_numpy(float)
     soil = FineSoil(
         z.root_depth,
         z.field_capacity,
         z.wilting_point,
         pores,
+        paste,
         order["level"].to_numpy(float) * z.ece_threshold,
         physics,
     )
@@ -111,7 +112,7 @@ def first_flush(folder: Path, physics: Physics, catch: float = 1.0, seed: int = 
             )
         )
         soil.day(water, ecw, crop_et(site, ETO, night + timedelta(days=1)))
-        readings.append(_read(site, soil, pores, pd.Timestamp(night) + timedelta(days=1, hours=DAWN, minutes=-10), rng))
+        readings.append(_read(site, soil, paste, pd.Timestamp(night) + timedelta(days=1, hours=DAWN, minutes=-10), rng))
     tonight = _with(site, readings, log)
     plan = plan_tonight(
         tonight, s.NIGHT, datetime(s.NIGHT.year, s.NIGHT.month, s.NIGHT.day, DAWN, tzinfo=site.time_zone)
@@ -147,13 +148,13 @@ def _above(soil: FineSoil, depth_cm: np.ndarray) -> np.ndarray:
     return found
 
 
-def _read(site: Site, soil: FineSoil, pores: np.ndarray, time: pd.Timestamp, rng: np.random.Generator) -> pd.DataFrame:
+def _read(site: Site, soil: FineSoil, paste: np.ndarray, time: pd.Timestamp, rng: np.random.Generator) -> pd.DataFrame:
     """What the probes read, moisture and bulk EC a little off."""
     rows = []
     for i, zone in enumerate(site.zones.zone):
         for number, share in enumerate(PROBES):
             moisture, ece = (values[i] for values in soil.at(100.0 * share * site.zones.root_depth[i]))
             theta = moisture + rng.normal(0.0, 0.004)
-            ec = s.bulk_ec(ece, theta, 20.0, pores[i]) * np.exp(rng.normal(0.0, 0.03))
+            ec = s.bulk_ec(ece, theta, 20.0, paste[i]) * np.exp(rng.normal(0.0, 0.03))
             rows.append((time, f"{zone}-{number}", theta, ec, 20.0))
     return pd.DataFrame(rows, columns=["time", "probe", "moisture", "ec", "temperature"])

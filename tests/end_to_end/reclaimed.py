@@ -65,8 +65,8 @@ def place(folder: Path, days: int) -> Site:
 def soil_of(site: Site, physics: Physics) -> FineSoil:
     """The site's zones in the finer soil."""
     z = site.zones
-    pores, ece = np.full(len(z), s.SATURATION), np.full(len(z), START)
-    return FineSoil(z.root_depth, z.field_capacity, z.wilting_point, pores, ece, physics)
+    pores, paste, ece = np.full(len(z), 0.45), np.full(len(z), s.PASTE), np.full(len(z), START)
+    return FineSoil(z.root_depth, z.field_capacity, z.wilting_point, pores, paste, ece, physics)
 
 
 def crop_et(site: Site, eto: float, day: date) -> np.ndarray:

@@ -58,7 +58,7 @@ def test_no_flush_before_or_in_a_tournament(seasons):
 
 
 def test_the_finer_soil_keeps_its_water_and_salt():
-    soil = FineSoil(*(np.array(x) for x in ([0.2, 0.3], [0.2, 0.25], [0.045, 0.1], [0.45, 0.45], [2.0, 4.0])))
+    soil = FineSoil(*(np.array(x) for x in ([0.2, 0.3], [0.2, 0.25], [0.045, 0.1], [0.45, 0.45], [0.4, 0.4], [2.0, 4.0])))
     water, salt = soil.water.sum(axis=1), soil.salt.sum(axis=1)
     rate = np.zeros((2, STEPS))
     rate[:, 30:60] = 2.0

@@ -84,7 +84,7 @@ class Truth:
         self.zones = z
         self.taw = 1000.0 * (z.field_capacity - z.wilting_point) * z.root_depth  # Eq. 82
         self.depletion = 0.3 * self.taw
-        self.net = z.flow * 60 / z.area * (0.4 + 0.6 * z.du_lq)  # [mm/min] that reaches the drier quarter
+        self.net = z.flow * 60 / z.area * (0.4 + 0.6 * z.du_lq)  # [mm/min] that reaches the lower half
         self.totals = {name: np.zeros(len(z)) for name in ("water", "rain", "runoff", "et", "drained", "stress", "dry")}
         self.start = self.depletion.copy()
         self.peak = self.depletion / self.taw
@@ -124,7 +124,7 @@ def drive(tmp_path, name: str, year: int, first: date, days: int, capacity: floa
     base = load_site(folder)
     truth, naive = Truth(base), Truth(base)
     rng = np.random.default_rng(SEED)
-    from models.soil import effective_rain
+    from models.soil import curve_number, effective_rain
 
     the_day_before = pd.Timestamp(first - timedelta(days=1))
     applied = pd.DataFrame(
@@ -149,7 +149,7 @@ def drive(tmp_path, name: str, year: int, first: date, days: int, capacity: floa
         applied = pd.concat([applied, more], ignore_index=True)  # a log says of every zone what ran, nothing too
         coming = by_date.loc[today + timedelta(days=1)]
         month = (night + timedelta(days=1)).month
-        effective, runoff = effective_rain(np.array([[coming.rain]]), base.zones.infiltration)
+        effective, runoff = effective_rain(np.array([[coming.rain]]), curve_number(base.zones.hydrologic_group))
         truth.day(minutes, coming.eto, effective[:, 0], month)
         truth.totals["runoff"] += runoff[:, 0]
         # plain replacement: yesterday's ETo less yesterday's rain, every night, in full; common practice, no source

@@ -17,7 +17,7 @@ def season(mixing, zones=1, replaced=1.0, flush=25.0, days=DAYS, start=(2.0, 6.0
 
     Returns layers that know nothing of it (f 2), and what perfect probes read in both halves.
     """
-    soil = {"root_depth": [0.2], "field_capacity": [0.2], "wilting_point": [0.045], "saturation": [0.45]}
+    soil = {"root_depth": [0.2], "field_capacity": [0.2], "wilting_point": [0.045], "paste": [0.45]}
     soil = {name: value * zones for name, value in soil.items()}
     true, believed = equal_layers(**soil, mixing=mixing), equal_layers(**soil)
     etc, none, p = np.full((zones, days), ET), np.zeros((zones, days)), np.full((zones, days), 0.5)
@@ -147,7 +147,7 @@ def test_layers_record_and_group_must_fit(what):
     elif what == "zones":
         layers = some_layers(layers, np.array([0]))
     else:
-        soil = {"field_capacity": [0.2] * 2, "wilting_point": [0.045] * 2, "saturation": [0.45] * 2}
+        soil = {"field_capacity": [0.2] * 2, "wilting_point": [0.045] * 2, "paste": [0.45] * 2}
         layers = equal_layers([0.2] * 2, **soil, roots=(0.4, 0.3, 0.2, 0.1))
     with pytest.raises(ValueError, match="same zones"):
         fit_mixing(layers, record, group)

@@ -7,7 +7,7 @@ from models import flushing, layers, salt_balance, salts
 
 
 def one_zone(**changes):
-    given = {"root_depth": [0.3], "field_capacity": [0.25], "wilting_point": [0.1], "saturation": [0.5]} | changes
+    given = {"root_depth": [0.3], "field_capacity": [0.25], "wilting_point": [0.1], "paste": [0.5]} | changes
     return layers.equal_layers(**given)
 
 
@@ -152,7 +152,7 @@ def test_forecast_against_ten_stirred_layers(field_capacity, efficiency):
     # the default two layers' depth to 85, 75 and 60 % of its ECe. Its mean ends 20 % below (at 60 %: 30 % below) to 6 %
     # above the forecast: stirred tanks have no slow pores, so the deeper the flush the more of it they lose.
     soil = {"root_depth": [0.3], "field_capacity": [field_capacity], "wilting_point": [0.4 * field_capacity]}
-    soil["saturation"] = [0.25 + 0.8 * field_capacity]
+    soil["paste"] = [0.25 + 0.8 * field_capacity]
     fine = layers.equal_layers(**soil, roots=finer_roots(10), mixing=efficiency, path_spread=0.0)
     coarse = layers.equal_layers(**soil)
     et = np.full((1, 250), 5.0)
@@ -180,7 +180,7 @@ def test_leaching_fraction_achieved():
     [
         ({"root_depth": [0.0]}, "thickness"),
         ({"wilting_point": [0.3]}, "field_capacity"),
-        ({"saturation": [0.2]}, "saturation"),
+        ({"paste": [0.2]}, "paste"),
         ({"roots": (0.5, 0.4)}, "root_fraction"),
         ({"mixing": 4.5}, "mixing"),
         ({"path_spread": -1.0}, "path_spread"),

@@ -102,7 +102,7 @@ def test_nothing_leaches_while_the_profile_is_short_of_water(case):
 def test_a_zone_alone_fares_as_among_others(case, zone):
     profile, state, *series = case
     together = salt_balance.run_layers(*case)
-    fields = ("thickness", "field_capacity", "wilting_point", "saturation", "root_fraction", "mixing", "path_spread")
+    fields = ("thickness", "field_capacity", "wilting_point", "paste", "root_fraction", "mixing", "path_spread")
     alone = salt_balance.run_layers(
         layers.Layers(**{name: getattr(profile, name)[[zone]] for name in fields}),
         layers.LayeredState(state.depletion[[zone]], state.salt[[zone]]),

@@ -89,15 +89,15 @@ def test_a_run_is_its_days(case):
 @given(
     arrays(float, ZONES, elements=st.floats(0.0, 400.0)),
     arrays(float, ZONES, elements=st.floats(0.0, 50.0)),
-    arrays(float, ZONES, elements=st.floats(0.1, 200.0)),
-    arrays(float, ZONES, elements=st.floats(0.0, 50.0)),
+    arrays(float, ZONES, elements=st.floats(1.0, 100.0)),
+    arrays(float, ZONES, elements=st.floats(0.01, 1.0)),
 )
-def test_effective_rain_is_a_part_of_rain_and_grows_with_rain_and_infiltration(rain, more_rain, infiltration, faster):
-    effective, runoff = soil.effective_rain(rain, infiltration)
+def test_effective_rain_is_a_part_of_rain_grows_with_rain_and_falls_with_the_curve_number(rain, more_rain, cn, share):
+    effective, runoff = soil.effective_rain(rain, cn)
     assert np.all((effective >= 0) & (effective <= rain) & (runoff >= 0))
     np.testing.assert_allclose(effective + runoff, rain, atol=TOLERANCE, rtol=0)
-    assert np.all(soil.effective_rain(rain + more_rain, infiltration)[0] >= effective - TOLERANCE)
-    assert np.all(soil.effective_rain(rain, infiltration + faster)[0] >= effective - TOLERANCE)
+    assert np.all(soil.effective_rain(rain + more_rain, cn)[0] >= effective - TOLERANCE)
+    assert np.all(soil.effective_rain(rain, cn * share)[0] >= effective - TOLERANCE)
 
 
 @settings(deadline=None, max_examples=100)

@@ -84,7 +84,7 @@ def test_balance_closes_over_whole_seasons(name, turf):
     etc = np.tile(table.eto.to_numpy() * mix.kc_month[table.month.to_numpy() - 1], (len(keys), 1))
     p = soil.adjusted_depletion_fraction(np.full(len(keys), mix.depletion_fraction), etc)
     rain = table.rain.to_numpy()[None, :]
-    effective, runoff = soil.effective_rain(rain, [t.infiltration for t in texture])
+    effective, runoff = soil.effective_rain(rain, soil.curve_number([t.hydrologic_group for t in texture]))
     irrigation = np.zeros_like(etc)
     irrigation[:, ::4] = 6.0  # a fixed habit, sometimes too much and sometimes too little
     run = soil.run_balance(np.zeros(len(keys)), irrigation, etc, effective, taw, p)

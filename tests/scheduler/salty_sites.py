@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from models.salts import permittivity_from_moisture, temperature_factor
+from models.soil import TEXTURES
 from scheduler.plan.inputs import NightInputs, night_inputs
 from scheduler.salinity.evening import SaltState, salt_state
 from scheduler.salinity.flushes import FlushCandidates, flush_needs
@@ -37,7 +38,7 @@ name = "station"
 capacity = 20
 """
 NIGHT = date(2026, 7, 14)
-SATURATION = 0.45  # of the sand root zone [m3/m3]
+PASTE = TEXTURES["sand_rootzone"].paste  # [m3/m3]
 
 
 def source(name: str = "reclaimed", ec: float = 1.4) -> str:
@@ -71,9 +72,9 @@ def forecast_csv(eto: float = 5.0, rain: dict[int, float] | None = None, issued:
     return "issued,date,eto,rain\n" + "".join(rows)
 
 
-def bulk_ec(ece: float, moisture: float, temperature: float, saturation: float = SATURATION) -> float:
+def bulk_ec(ece: float, moisture: float, temperature: float, paste: float = PASTE) -> float:
     """Bulk EC a perfect probe reads [dS/m], in the sand root zone unless told: Hilhorst (2000), turned round."""
-    pore = ece * saturation / moisture
+    pore = ece * paste / moisture
     above = float(permittivity_from_moisture(moisture)) - 4.1
     return pore * above / (80.3 - 0.37 * (temperature - 20.0)) / float(temperature_factor(temperature))
 

@@ -31,10 +31,10 @@ def test_balance_holds_all_the_salt_that_came(tmp_path):
     etc = 5.0 * place.zones.kc_month[0, demand.past["date"].dt.month.to_numpy() - 1]
     water = etc[1:-1].sum()  # what the nights after the first put back
     # Start: FAO-29 ch. 2 at LF 0.15, roots 70 and 30 %: 1, 1 / (1 - 0.85 * 0.7), 1 / 0.15 times ECw, means of the two
-    # halves, diluted from 0.20 to 0.45 m3/m3. Paste water 45 mm a layer.
+    # halves, diluted from 0.20 m3/m3 to the paste, of which each layer of 0.1 m holds 100 s.PASTE mm.
     bounds = np.array([1.0, 1.0 / (1.0 - 0.85 * 0.7), 1.0 / 0.15])
-    start = 1.4 * 0.5 * (bounds[1:] + bounds[:-1]) * 0.20 / 0.45
-    assert (salt.ece[0] * 45.0).sum() == pytest.approx((start * 45.0).sum() + 1.4 * water, rel=1e-9)
+    start = 1.4 * 0.5 * (bounds[1:] + bounds[:-1]) * 0.20 / s.PASTE
+    assert (salt.ece[0] * 100 * s.PASTE).sum() == pytest.approx((start * 100 * s.PASTE).sum() + 1.4 * water, rel=1e-9)
     assert set(salt.origin) == {"balance"}
     assert [n.kind for n in salt.notes] == ["step_down", "step_down"]
     assert "no log of applied water" in salt.notes[0].text
@@ -46,7 +46,7 @@ def test_a_logged_night_without_water_brings_no_salt(tmp_path):
     _, _, salt, _ = s.evening(s.salty(tmp_path / "a", applied=log))
     assert salt.mean[0] > salt.mean[1] == salt.mean[2]  # G2 and G3 are in no row of the nights the log covers
     bounds = np.array([1.0, 1.0 / (1.0 - 0.85 * 0.7), 1.0 / 0.15])
-    start = 1.4 * 0.5 * (bounds[1:] + bounds[:-1]) * 0.20 / 0.45
+    start = 1.4 * 0.5 * (bounds[1:] + bounds[:-1]) * 0.20 / s.PASTE
     np.testing.assert_allclose(salt.ece[1], start, rtol=1e-9)
 
 
