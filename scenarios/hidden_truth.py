@@ -148,6 +148,7 @@ class Ground:
     field_capacity: np.ndarray  # [m3/m3]
     wilting_point: np.ndarray  # [m3/m3]
     saturation: np.ndarray  # [m3/m3]
+    paste: np.ndarray  # water of the saturated paste over the soil's volume [m3/m3]
     root_depth: np.ndarray  # [mm]
     demand: np.ndarray  # Kc x microclimate, summer [-]
     water: np.ndarray  # water that reaches the probe's spot / nominal gross depth [-]
@@ -202,8 +203,8 @@ class Soil:
         return self.salt[layer] / self.store[layer]
 
     def ece(self, depth_cm: float) -> np.ndarray:
-        """EC of the saturation extract [dS/m]: pore water diluted to saturation."""
-        return self.pore_ec(depth_cm) * self.moisture(depth_cm) / self.ground.saturation
+        """EC of the saturation extract [dS/m]: pore water diluted to the laboratory's paste."""
+        return self.pore_ec(depth_cm) * self.moisture(depth_cm) / self.ground.paste
 
 
 def hourly_shares(daylight: tuple[int, int] = (6, 20)) -> np.ndarray:

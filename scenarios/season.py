@@ -12,15 +12,15 @@ from hidden_truth import UPPER_MM, WATERING_HOURS, Ground, Soil, bulk_ec, hourly
 KC_COOL = np.array([0.61, 0.64, 0.75, 1.04, 0.95, 0.88, 0.94, 0.86, 0.74, 0.75, 0.69, 0.60])
 KC_WARM = np.array([0.61, 0.54, 0.76, 0.72, 0.79, 0.68, 0.71, 0.71, 0.62, 0.54, 0.58, 0.55])
 
-# field capacity, wilting point, saturation [m3/m3]: middle of the usual range of each texture
+# field capacity, wilting point, saturation, water of the laboratory's paste [m3/m3]: middle of the usual range of each
 SOILS = {
-    "sand_rootzone": (0.19, 0.05, 0.42),
-    "loamy_sand": (0.15, 0.065, 0.42),
-    "sandy_loam": (0.23, 0.11, 0.45),
-    "loam": (0.25, 0.12, 0.47),
-    "sandy_clay_loam": (0.27, 0.17, 0.46),
-    "clay_loam": (0.32, 0.20, 0.49),
-    "silt_loam": (0.29, 0.15, 0.49),
+    "sand_rootzone": (0.19, 0.05, 0.42, 0.40),
+    "loamy_sand": (0.15, 0.065, 0.42, 0.30),
+    "sandy_loam": (0.23, 0.11, 0.45, 0.40),
+    "loam": (0.25, 0.12, 0.47, 0.58),
+    "sandy_clay_loam": (0.27, 0.17, 0.46, 0.62),
+    "clay_loam": (0.32, 0.20, 0.49, 0.78),
+    "silt_loam": (0.29, 0.15, 0.49, 0.56),
 }
 EXPOSURE = {
     "open": 1.0,
@@ -68,6 +68,7 @@ def make_ground(zones: pd.DataFrame, rng: np.random.Generator) -> Ground:
         field_capacity=table[:, 0] + rng.normal(0, 0.010, count),
         wilting_point=table[:, 1] + rng.normal(0, 0.004, count),
         saturation=table[:, 2],
+        paste=table[:, 3],
         root_depth=zones["root_depth"].to_numpy() * 1000,
         demand=exposure * np.exp(rng.normal(0, 0.05, count)),
         water=(0.5 + 0.5 * zones["du_lq"].to_numpy()) * np.exp(rng.normal(0, 0.06, count)),
