@@ -48,7 +48,7 @@ infiltration               -           mm/h          rate the surface takes with
 application rate           a           mm/h          gross: flow / area; net: gross times the served share
 net irrigation             I           mm            depth that counts in the balance
 distribution uniformity    DU_LQ       -             lowest quarter's mean catch / mean catch
-served share               -           -             net / gross: 0.4 + 0.6 DU_LQ (half), or DU_LQ; Irrigation Association
+served share               -           -             net / gross: 0.4 + 0.6 DU_LQ, or DU_LQ; Irrigation Association
 saturation percentage      SP          %             water of the saturated paste by weight; laboratory tables
 flow, volume               Q, V        L/s, m3
 head                       H           m             total, of a pump

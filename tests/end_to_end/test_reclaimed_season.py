@@ -40,7 +40,7 @@ def test_after_a_flush_salinity_is_as_forecast_and_salt_is_below_the_lower_probe
     flushes = seasons[0].flushes
     assert len(flushes) >= 12
     off = np.array([abs(f["after"] / f["forecast"] - 1.0) for f in flushes])
-    assert np.median(off) <= 0.2
+    assert np.mean(off <= 0.2) >= 0.8  # what is claimed: within a fifth, four times in five
     # A flush of 6 mm reaches less deep where the root zone is drier than the two probes in it say: not each one leaves
     # the roots with more salt than its water brought, but nine in ten do.
     below = np.array([f["above_after"] < f["above_before"] for f in flushes])
@@ -58,7 +58,8 @@ def test_no_flush_before_or_in_a_tournament(seasons):
 
 
 def test_the_finer_soil_keeps_its_water_and_salt():
-    soil = FineSoil(*(np.array(x) for x in ([0.2, 0.3], [0.2, 0.25], [0.045, 0.1], [0.45, 0.45], [0.4, 0.4], [2.0, 4.0])))
+    given = ([0.2, 0.3], [0.2, 0.25], [0.045, 0.1], [0.45, 0.45], [0.4, 0.4], [2.0, 4.0])
+    soil = FineSoil(*(np.array(x) for x in given))
     water, salt = soil.water.sum(axis=1), soil.salt.sum(axis=1)
     rate = np.zeros((2, STEPS))
     rate[:, 30:60] = 2.0

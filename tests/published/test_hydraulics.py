@@ -34,7 +34,7 @@ def test_distribution_uniformity_laws():
 
 def test_lower_half_and_lower_quarter():
     # Means of the lower half and quarter of a normal catch are 1 - 0.798 CV and 1 - 1.271 CV. Mark: computed, so DU_LH
-    # = 0.372 + 0.628 DU_LQ. IA: DU_LH = 0.386 + 0.614 DU_LQ (memory). The trade's 0.4 + 0.6 DU_LQ is within 0.03 of both.
+    # = 0.372 + 0.628 DU_LQ. IA: DU_LH = 0.386 + 0.614 DU_LQ (memory). The trade's form is within 0.015 of both.
     catches = np.sort(np.random.default_rng(3).normal(1.0, 0.2, 400_000))
     quarter = h.distribution_uniformity(catches)
     half = catches[:200_000].mean() / catches.mean()
