@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from scheduler.demand import net_rates, zone_rain
+from scheduler.state.demand import zone_rain
+from scheduler.supply import net_rates
 from tests.scheduler.site_folders import TOML, lines, site
 
 ZONES = (
