@@ -156,7 +156,9 @@ class World:
         self.probes = Probes(spot_zone[spots], np.tile(DEPTHS, spot_zone.size), spots, rng)
         self.probe = [f"{self.zone[i]}-{d:g}" for i, d in zip(self.probes.zone, self.probes.depth, strict=True)]
         self.probed = np.isin(np.arange(z), spot_zone)
-        self.kc: np.ndarray | None = None
+        self.kc: np.ndarray | None = None  # by month (Z, 12), as the site's table has it
+        self.limit = np.full(z, np.inf)  # of the turf, dS/m of the paste
+        self.soil_table = (np.zeros(z), np.zeros(z))  # FC and WP of the texture told
 
     # what the files tell ---------------------------------------------------------------------------------------------
 
@@ -175,7 +177,9 @@ class World:
         for name in ("weather", "forecast"):
             self._all(name).to_csv(folder / f"{name}.csv", index=False)
         site = load_site(folder)
-        self.kc = site.zones.kc_month
+        zones = site.zones
+        self.kc, self.limit = zones.kc_month, zones.ece_threshold
+        self.soil_table = (zones.field_capacity, zones.wilting_point)
         return site
 
     def write(self, folder: Path) -> None:
