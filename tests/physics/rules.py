@@ -51,7 +51,7 @@ def fixed_programme(world: World) -> Run:
 
 
 def probe_trigger(world: World, left: float = 0.5) -> Run:
-    """Refill to field capacity of the texture where the evening's probes show less than `left` of TAW; kin as probed."""
+    """Refill to the texture's field capacity where the evening's probes show less than `left` of TAW; kin as probed."""
     capacity, wilting = world.soil_table
     rows = world._all("probes")
     day = rows[rows["time"] > rows["time"].max() - pd.Timedelta(hours=6)].groupby("probe")["moisture"].mean()
