@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from models.soil import GROUP_CURVE_NUMBER, TEXTURES
 from scheduler.site.cells import Column
-from scheduler.site.records import EVENTS, SURFACES
+from scheduler.site.records import AREA_CLASSES, EVENTS, SURFACES
 
 ZONES = (
     Column("zone", "id", required=True, filled=True),
     Column("name", "text"),
     Column("surface", "choice", choices=SURFACES, required=True, filled=True),
+    Column("class", "choice", choices=AREA_CLASSES),
     Column("turf", "text"),
     Column("soil", "choice", choices=tuple(TEXTURES)),
     Column("field_capacity", low=0.01, high=0.8, example="0.25"),

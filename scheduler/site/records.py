@@ -16,6 +16,7 @@ from scheduler.notes import Note
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 SURFACES = ("green", "tee", "fairway", "approach", "rough", "pitch", "landscape")
+AREA_CLASSES = ("turf", "special", "landscape")  # as a water agency counts areas
 EVENTS = ("tournament", "no_water", "no_flush", "firm", "aerified", "fertigation")
 
 
@@ -166,6 +167,7 @@ class ZoneTable:
     """All zones, one array a quantity, each of shape (Z,) unless said otherwise.
 
     zone, name, surface, station, exposure, soil, hydrologic_group (A to D) : object arrays of str
+    area_class : object array of str, one of `AREA_CLASSES`; where it is not told, by surface
     priority, branch, pump, controller : int arrays (-1 = none)
     root_depth [m], area [m2], flow [L/s], application_rate [mm/h, gross], du_lq [-], slope [%], infiltration [mm/h],
     max_run [min], microclimate [-], field_capacity, wilting_point [m3/m3] : float arrays, all finite
@@ -197,6 +199,7 @@ class ZoneTable:
     wilting_point: np.ndarray
     drained: np.ndarray
     hydrologic_group: np.ndarray
+    area_class: np.ndarray
     branch: np.ndarray
     pump: np.ndarray
     controller: np.ndarray

@@ -98,7 +98,7 @@ def _validate(raw: dict[str, Any], reader: Reader) -> schema.SiteFile | None:
     for error in errors:
         if error["type"] != "extra_forbidden":
             faulty = True
-            reader.problem(error["loc"], _message(error))
+            reader.problem(error["loc"], message_of(error))
     return None
 
 
@@ -139,7 +139,7 @@ def _known_keys(path: tuple[Any, ...]) -> list[str]:
     return [f.alias or name for name, f in model.model_fields.items()]
 
 
-def _message(error: Any) -> str:
+def message_of(error: Any) -> str:
     """Say one finding of pydantic in our words."""
     kind, value = error["type"], error["input"]
     if kind == "missing":

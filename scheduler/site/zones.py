@@ -10,6 +10,7 @@ root_depth            the turf's (`models.turf`)
 flow, rate            each from the other and the area
 du_lq                 0.7;  slope 0;  max_run 600 min;  microclimate 1
 drained               yes for sand_rootzone
+class                 landscape for landscape, else turf
 branch, controller    the only one, if there is one only; otherwise none
 sources               all of the site's
 ====================  ================================================================================
@@ -104,6 +105,7 @@ def build_zones(table: Table, settings: Settings, findings: Findings) -> ZoneTab
         wilting_point=wilting,
         drained=drained,
         hydrologic_group=group,
+        area_class=_area_class(v["class"], surface),
         branch=branch,
         pump=pump,
         controller=controller,
@@ -226,6 +228,12 @@ def _group(table: Table, soil: np.ndarray, note: Callable[[np.ndarray, str, str]
         "hydrologic_group in zones.csv",
     )
     return group
+
+
+def _area_class(written: np.ndarray, surface: np.ndarray) -> np.ndarray:
+    """Give the class of area an agency counts a zone to: as written, else landscape or turf by its surface."""
+    usual = np.where(surface == "landscape", "landscape", "turf")
+    return np.where(written == "", usual, written).astype(object)
 
 
 def _flow_and_rate(table: Table, findings: Findings) -> tuple[np.ndarray, np.ndarray]:

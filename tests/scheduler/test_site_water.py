@@ -41,3 +41,13 @@ def test_a_drained_clay_is_told_how_to_say_that_it_takes_rain(tmp_path, given, n
     zones = ZONES.format("drained,hydrologic_group", "yes,", f"yes,{given}")
     notes = [n.text for n in site(tmp_path, TOML, zones).notes]
     assert any("give a better hydrologic_group" in n for n in notes) == noted
+
+
+def test_an_agencys_class_of_area_is_as_written_or_by_surface(tmp_path):
+    zones = (
+        "zone,surface,area,flow,class\nG1,green,450,1.5,special\nF1,fairway,2000,6,\nL1,landscape,300,1,\n"
+        "L2,landscape,300,1,turf\n"
+    )
+    assert site(tmp_path, TOML, zones).zones.area_class.tolist() == ["special", "turf", "landscape", "turf"]
+    [fault] = lines(tmp_path, TOML, zones.replace("special", "sepcial"))
+    assert 'line 2, column "class": read "sepcial"' in fault and 'did you mean "special"' in fault
