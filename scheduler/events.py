@@ -50,7 +50,7 @@ class _Event:
 
 
 def event_nights(site: Site, dates: tuple[date, ...]) -> EventNights:
-    """Nights before a tournament or firm day, its own evenings but the last, and nights on which a zone stays dry."""
+    """Nights from the one before a tournament or firm day to its last evening; nights on which a zone stays dry."""
     nights = pd.DatetimeIndex(dates)
     firm, dry = np.zeros((2, len(site.zones), len(dates)), dtype=bool)
     for event in _events(site):
