@@ -302,3 +302,31 @@ def test_course_factors_after_sixty_days(courses):
         assert np.median(np.concatenate(errors[name])) < 0.08
     assert np.median(np.concatenate(errors["microclimate"])) < 0.6 * np.median(np.concatenate(blind))
     assert np.concatenate(inside).mean() > 0.90
+
+
+def moved_by(reading, depletion=10.0):
+    """How far one reading moves the zone of its sensor [mm], known to 2 mm; and whether it counted."""
+    setup = few([0], [0], spreads=Spreads(**EXACT))
+    state = start_state(setup, np.array([depletion]), np.array([2.0]))
+    after, surprise = update(setup, state, np.array([reading]))
+    return report(setup, after).depletion[0] - depletion, surprise.used[0]
+
+
+def test_a_reading_far_from_what_is_expected_moves_less_than_a_nearer_one():
+    # One standard deviation of the reading against the balance: 2 mm of depletion and 2.5 mm of the sensor, 3.2 mm
+    # together. Up to 2.5 of them a reading counts in full; beyond, its weight falls as the square of the distance.
+    one = np.hypot(2.0, 2.5)
+    full = 0.8 * 4.0 / one**2
+    steps = np.array([1.0, 2.4, 3.0, 4.0])
+    moved, used = np.array([moved_by(0.25 - (10.0 + k * one) / 250.0) for k in steps]).T
+    assert used.all()
+    np.testing.assert_allclose(moved[:2], full * steps[:2] * one, rtol=1e-9)
+    np.testing.assert_allclose(moved[2:], full * 2.5**2 / steps[2:] * one, rtol=1e-9)
+    assert moved[3] < moved[2] < moved[1]
+
+
+def test_a_reading_above_field_capacity_counts_less_for_the_water_still_passing():
+    # 0.01 m3/m3 above field capacity may be water on its way down: as uncertain as it is much, 2.5 mm of 250 mm.
+    moved, used = moved_by(0.26, depletion=1.0)
+    assert used
+    assert moved == pytest.approx(-0.8 * 4.0 / (2.0**2 + 2.5**2 + 2.5**2) * 3.5)

