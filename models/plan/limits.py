@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pyomo.environ as pyo
 
-from models.plan.inputs import Floats, Ints, PlanInputs
+from models.plan.inputs import Bools, Floats, Ints, PlanInputs
 from models.plan.rows import entries, groups, linear, pick
 from models.plan.zone_nights import ZoneNights
 
@@ -45,13 +45,18 @@ def add_zone_limit(m: pyo.ConcreteModel, inputs: PlanInputs, words: ZoneNights) 
     the driest zone would take longer to fill, as `firmness` keeps the night's water from passing field capacity; where
     a flush may pass it, `within_night` says the same.
     """
-    longest = longest_minutes(inputs)
+    several = np.flatnonzero((np.diff(inputs.runs.first) > 1) & longest_run_binds(inputs).ravel())
+    m.C_several = pyo.Set(initialize=several.tolist())
+    longest = longest_minutes(inputs).ravel()
+    m.zone_limit = words.constraint(m.C_several, words.minutes <= longest, several, scaled=False)
+
+
+def longest_run_binds(inputs: PlanInputs) -> Bools:
+    """Zone-nights on which the longest run may be too short to fill the driest the zone can be, shape (Z, N)."""
     drying = np.cumsum(np.maximum(inputs.etc - inputs.effective_rain, 0.0), axis=1)
     driest = np.minimum(inputs.depletion[:, None] + np.pad(drying[:, :-1], ((0, 0), (1, 0))), inputs.taw[:, None])
-    short = longest * inputs.net_rate[:, None] < driest * (1.0 + FILL_ROUNDOFF)
-    several = np.flatnonzero((np.diff(inputs.runs.first) > 1) & short.ravel())
-    m.C_several = pyo.Set(initialize=several.tolist())
-    m.zone_limit = words.constraint(m.C_several, words.minutes <= longest.ravel(), several, scaled=False)
+    filled = longest_minutes(inputs) * inputs.net_rate[:, None]
+    return np.asarray(filled < driest * (1.0 + FILL_ROUNDOFF), dtype=np.bool_)
 
 
 def longest_minutes(inputs: PlanInputs) -> Floats:

@@ -33,22 +33,27 @@ def add_objective(
     m: pyo.ConcreteModel, inputs: PlanInputs, prices: Prices, chosen: tuple[tuple[Any, Floats], ...] = ()
 ) -> None:
     """Add `cost`: water and energy, dryness, softness, shortfall, drainage, over-use and the last night."""
+    terms = cost_terms(m, inputs, prices, chosen)
+    variables = [v for variable, _ in terms for v in entries(variable)]
+    coefficients = [p for _, price in terms for p in price.tolist()]
+    m.cost = pyo.Objective(expr=linear(coefficients, variables))
+
+
+def cost_terms(
+    m: pyo.ConcreteModel, inputs: PlanInputs, prices: Prices, chosen: tuple[tuple[Any, Floats], ...] = ()
+) -> list[tuple[Any, Floats]]:
+    """Every priced variable with the price of each of its entries."""
     nights = inputs.nights
-    cells_rain = list(m.C_rain)
-    cells_stress = list(m.C_stress)
     # The price of a tier counts what is added to the price below it, as over-use variables overlap.
     tier_prices = np.diff([0.0, *(t.price for t in inputs.tiers)])
-    terms: list[tuple[Any, Floats]] = [
+    return [
         (m.run_time, prices.run),
         (m.dry, np.repeat(prices.dry, nights)),
         (m.very_dry, np.repeat(prices.very_dry, nights)),
         (m.soft, prices.wet.ravel()),
-        (m.drainage, prices.drainage.ravel()[cells_rain]),
-        (m.shortfall, prices.shortfall.ravel()[cells_stress]),
+        (m.drainage, prices.drainage.ravel()[list(m.C_rain)]),
+        (m.shortfall, prices.shortfall.ravel()[list(m.C_stress)]),
         (m.missing, prices.terminal),
         (m.over_use, tier_prices),
         *chosen,
     ]
-    variables = [v for variable, _ in terms for v in entries(variable)]
-    coefficients = [p for _, price in terms for p in price.tolist()]
-    m.cost = pyo.Objective(expr=linear(coefficients, variables))

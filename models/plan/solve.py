@@ -8,20 +8,32 @@ from __future__ import annotations
 
 import time
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import highspy
 import numpy as np
+import pyomo.environ as pyo
 from pyomo.common.gc_manager import PauseGC
 from scipy import sparse
 
 from models.plan.build import build_plan
 from models.plan.choose import Node, Ways, branch, dive
+from models.plan.edits import (
+    Spans,
+    column_costs,
+    column_limits,
+    longest_run_unsaid,
+    on_columns,
+    row_limits,
+    same_copies,
+    takes_on,
+)
 from models.plan.flush import Copies, flush_copies, spread_inputs, spread_prices
 from models.plan.flush_needs import FlushNeeds
 from models.plan.groups import Group, Search, Unsolved, tied
 from models.plan.inputs import Floats, Ints, PlanInputs
+from models.plan.limits import longest_minutes
 from models.plan.objective import terminal_target
 from models.plan.parts import Part, separate
 from models.plan.prices import Prices, plan_prices
@@ -73,6 +85,36 @@ class SolverFailed(Exception):
     """HiGHS stopped without an optimum; the message gives its status."""
 
 
+@dataclass(frozen=True)
+class Basis:
+    """Where a run of a plan ended: its model, where the families stand in it, and the solver's own record."""
+
+    model: pyo.ConcreteModel
+    spans: Spans
+    held: highspy.HighsBasis
+
+
+@dataclass(frozen=True)
+class _Spread:
+    """Inputs and prices of a plan, by zone and by copy; both the same where no flush is to be chosen."""
+
+    inputs: PlanInputs
+    prices: Prices
+    copies: Copies | None
+    spread: PlanInputs
+    spread_prices: Prices
+
+    @classmethod
+    def of(cls, inputs: PlanInputs, needs: FlushNeeds | None) -> _Spread:
+        """Lay out the copies, if there are any."""
+        prices = plan_prices(inputs)
+        if needs is None or not needs.zone.size:
+            return cls(inputs, prices, None, inputs, prices)
+        copies = flush_copies(inputs, needs, prices)
+        spread = spread_inputs(inputs, copies)
+        return cls(inputs, prices, copies, spread, spread_prices(prices, inputs, spread, copies))
+
+
 class PlanSolver:
     """A plan loaded into HiGHS.
 
@@ -89,24 +131,24 @@ class PlanSolver:
     """
 
     def __init__(self, inputs: PlanInputs, needs: FlushNeeds | None = None) -> None:
-        self.inputs = inputs
-        self.prices: Prices = plan_prices(inputs)
-        self.copies: Copies | None = None
         self.gap = 0.0
         self.shortened: dict[int, set[int]] = {}  # rows of longest runs that were shortened, by night
-        self.spread, spread_prices_ = inputs, self.prices
-        if needs is not None and needs.zone.size:
-            self.copies = flush_copies(inputs, needs, self.prices)
-            self.spread = spread_inputs(inputs, self.copies)
-            spread_prices_ = spread_prices(self.prices, inputs, self.spread, self.copies)
-        self.spread_prices = spread_prices_
+        self._take(_Spread.of(inputs, needs))
+        self.built = self.spread  # whose run columns the model has
         with PauseGC():
-            self.model = build_plan(self.spread, spread_prices_, self.copies)
+            self.model = build_plan(self.spread, self.spread_prices, self.copies)
             self._load(matrices(self.model))
+
+    def _take(self, spread: _Spread) -> None:
+        """Hold what the plan is made from."""
+        self.inputs, self.prices, self.copies = spread.inputs, spread.prices, spread.copies
+        self.spread, self.spread_prices = spread.spread, spread.spread_prices
 
     def _load(self, compiled: Matrices) -> None:
         """Pass the compiled model to HiGHS in one piece."""
         self.row_upper = compiled.row_upper
+        self.limits = compiled.row_upper, compiled.upper
+        self.column_upper = compiled.upper
         self.column = {id(v): i for i, v in enumerate(compiled.variables)}
         self.row = {id(c): i for i, c in enumerate(compiled.constraints)}
         self.cost, self.cost_scale = compiled.cost, 1.0
@@ -180,14 +222,92 @@ class PlanSolver:
             self.gap = self._choose_flushes(self.copies)
         return self._result()
 
+    def edit(self, inputs: PlanInputs, needs: FlushNeeds | None = None) -> bool:
+        """Put other inputs into the loaded plan, where it has every row and column they need.
+
+        All that was changed since it was built (capacities, longest runs, fixed nights) is undone first; the plan then
+        goes on from the last basis.
+
+        Parameters
+        ----------
+        inputs : PlanInputs
+        needs : FlushNeeds, optional
+
+        Returns
+        -------
+        bool   Whether it was done; if not, the plan is as it was, and a new build is needed (see `cases.py`).
+        """
+        wanted = _Spread.of(inputs, needs)
+        if not same_copies(self.copies, wanted.copies) or not takes_on(self.built, wanted.spread):
+            return False
+        if self.copies is not None and not np.array_equal(longest_minutes(self.built), longest_minutes(wanted.spread)):
+            return False  # the longest run of a copy is scaled by its weight: a coefficient, not a limit
+        run = on_columns(wanted.spread_prices.run, wanted.spread, self.built)
+        water = on_columns(wanted.spread_prices.water, wanted.spread, self.built)
+        self._take(replace(wanted, spread_prices=replace(wanted.spread_prices, run=run, water=water)))
+        self._renumber()
+        return True
+
+    def _renumber(self) -> None:
+        """Pass every cost and limit of the present inputs to HiGHS."""
+        spans, built, spread = Spans.of(self.model), self.built, self.spread
+        row_upper, upper = self.limits
+        if self.held:  # rows of longest runs added since
+            self.highs.deleteRows(len(self.held), np.array(list(self.held.values()), dtype=np.int32))
+        self.held.clear()
+        self.shortened.clear()
+        self.row_upper = row_limits(spans, row_upper, spread)
+        for name in spans.index:
+            self._set_rows(np.arange(row_upper.size)[spans.row[name]])
+        columns = np.arange(upper.size)
+        self.column_upper = column_limits(spans, upper, built, spread)
+        self._bound(columns, np.zeros(upper.size), self.column_upper)
+        self.whole = None  # parts of the plan as it was built are of no more use
+        for c in np.flatnonzero(longest_run_unsaid(built, spread)).tolist():
+            self._hold_sum(c, float(longest_minutes(spread).ravel()[c]))
+        self.cost = column_costs(self.model, spans, built, spread, self.spread_prices, self.copies)
+        self.cost_scale = 1.0
+        self.highs.changeColsCost(upper.size, columns.astype(np.int32), self.cost)
+
+    def basis(self) -> Basis:
+        """Where the last run ended."""
+        return Basis(self.model, Spans.of(self.model), self.highs.getBasis())
+
+    def begin_from(self, basis: Basis) -> None:
+        """Begin the next run from where one ended, of this plan or of one with other rows and columns.
+
+        What the other plan does not have begins as if it had just been added: columns at their lower bound, rows slack.
+        """
+        self.whole = None
+        self.highs.clearSolver()  # also forgets what it has learned on the way: the run depends on nothing else
+        if basis.model is self.model and len(basis.held.row_status) == self.highs.getNumRow():
+            self.highs.setBasis(basis.held)
+            return
+        lower, basic = highspy.HighsBasisStatus.kLower, highspy.HighsBasisStatus.kBasic
+        spans = Spans.of(self.model)
+        columns = _carried(basis.model, self.model, basis.spans.column, spans.column, basis.held.col_status, lower)
+        rows = _carried(basis.model, self.model, basis.spans.row, spans.row, basis.held.row_status, basic)
+        rows += [basic] * (self.highs.getNumRow() - len(rows))
+        over = columns.count(basic) + rows.count(basic) - len(rows)  # as many are basic as there are rows
+        for i in range(len(rows)):
+            if over > 0 and rows[i] == basic:
+                rows[i], over = highspy.HighsBasisStatus.kNonbasic, over - 1
+            elif over < 0 and rows[i] != basic:
+                rows[i], over = basic, over + 1
+        found = highspy.HighsBasis()
+        found.col_status, found.row_status, found.valid = columns, rows, True
+        self.highs.setBasis(found)
+
     def _result(self) -> PlanResult:
         """The last run, read out over zones."""
         solution = self._solution()
-        result = replace(read_result(self.model, self.spread, solution), one_more=self._one_more(solution))
+        result = replace(read_result(self.model, self.built, solution), one_more=self._one_more(solution))
         if self.copies is None:
-            return result
+            if self.inputs is self.built:
+                return result
+            return replace(result, run_time=on_columns(result.run_time, self.built, self.inputs))
         chosen = flush_solution(self.model, self.copies, solution)
-        return gather(result, self.inputs, self.spread, self.copies, chosen, self.gap)
+        return gather(result, self.inputs, self.built, self.copies, chosen, self.gap)
 
     def _one_more(self, solution: Solution) -> OneMore | None:
         """What one more cubic metre in the allocation would change; None where it changes nothing.
@@ -213,7 +333,7 @@ class PlanSolver:
                 return None
             step = self._with_one_more(rows) - solution.values
         zone = np.arange(self.inputs.zones) if self.copies is None else self.copies.zone
-        return read_one_more(self.model, self.spread, self.spread_prices, step, zone, self.column)
+        return read_one_more(self.model, self.built, self.spread_prices, step, zone, self.column)
 
     def _can_begin(self, solution: Solution, step: Floats, rise: Floats) -> bool:
         """Whether columns and rows that move away from a value at a bound move inwards."""
@@ -448,18 +568,18 @@ class PlanSolver:
         longest : ndarray (k,)   Longest run of each [min].
         night : int
         """
-        plan = self.spread
-        runs = plan.runs
+        plan, runs = self.spread, self.built.runs
         whole = self.model.component("zone_limit")
         variables = self.model.run_time
         if self.copies is not None:
-            place = np.searchsorted(zones, self.copies.zone)
+            listed = np.searchsorted(zones, self.copies.zone)
             inside = np.isin(self.copies.zone, zones)
-            zones, longest = np.flatnonzero(inside), longest[place[inside]]
+            zones, longest = np.flatnonzero(inside), longest[listed[inside]]
         for z, limit in zip(zones.tolist(), longest.tolist(), strict=True):
             c = z * self.inputs.nights + night
             for x in range(int(runs.first[c]), int(runs.first[c + 1])):
-                self.highs.changeColBounds(self.column[id(variables[x])], 0.0, min(limit, float(variables[x].upper)))
+                place = self.column[id(variables[x])]
+                self.highs.changeColBounds(place, 0.0, min(limit, float(self.column_upper[place])))
             open_minutes = float(plan.allowed[z, night] @ plan.block_length[night])
             most = min(limit, open_minutes, float(plan.max_run[z]))
             if c in whole:
@@ -472,7 +592,7 @@ class PlanSolver:
     def _hold_sum(self, c: int, most: float) -> None:
         """Hold the sum of a zone-night's run times, for which the model has no row, to an upper limit [min]."""
         if c not in self.held:
-            first, after = int(self.spread.runs.first[c]), int(self.spread.runs.first[c + 1])
+            first, after = int(self.built.runs.first[c]), int(self.built.runs.first[c + 1])
             columns = [self.column[id(self.model.run_time[x])] for x in range(first, after)]
             self.held[c] = self.highs.getNumRow()
             self.row_upper = np.append(self.row_upper, most)
@@ -503,7 +623,7 @@ class PlanSolver:
         for place in self.shortened.pop(night, ()):
             self.row_upper[place] = highspy.kHighsInf
             self.highs.changeRowBounds(place, -highspy.kHighsInf, highspy.kHighsInf)
-        runs = self.spread.runs
+        runs = self.built.runs
         on = np.flatnonzero(runs.night == night)
         zone, weight = runs.zone[on], np.ones(on.size)
         if self.copies is not None:
@@ -532,11 +652,33 @@ class PlanSolver:
         if row is not None:  # there is no row where no zone may run at all
             self._set_upper(row, volume)
 
+    def _set_rows(self, rows: Ints) -> None:
+        """Pass the upper limits of some rows, which have no lower, to HiGHS."""
+        none = np.full(rows.size, -highspy.kHighsInf)
+        solver: Any = self.highs  # its own types do not name what follows
+        solver.changeRowsBounds(rows.size, rows.astype(np.int32), none, self.row_upper[rows])
+
     def _set_upper(self, row: Any, limit: float) -> None:
         """Change the right-hand side of a row that has an upper limit."""
         place = self.row[id(row)]
         self.row_upper[place] = limit
         self.highs.changeRowBounds(place, -highspy.kHighsInf, limit)
+
+
+def _carried(
+    old: pyo.ConcreteModel, new: pyo.ConcreteModel, had: dict[str, slice], has: dict[str, slice], status: Any, none: Any
+) -> list[Any]:
+    """Status of every column or row of a model, from those of another by family and index; `none` where it is new."""
+    found: list[Any] = []
+    for name in has:
+        keys = list(new.component(name)._data)
+        before = old.component(name)
+        if before is None:
+            found += [none] * len(keys)
+            continue
+        kept = dict(zip(before._data, status[had[name]], strict=True))
+        found += [kept.get(key, none) for key in keys]
+    return found
 
 
 def _least_water(inputs: PlanInputs) -> float:

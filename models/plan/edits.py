@@ -1,0 +1,165 @@
+"""The numbers of a plan as it stands in a solver, from other inputs: what a case changes without a new build.
+
+An allocation, a permit, a capacity, the length of a window, a ban, a price: each is a bound, a right-hand side or a
+cost of rows and columns that are already there. Whatever else is changed (weather, soil, a limit the plan was built
+without) takes a new build, which then goes on from the basis of the old.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+import pyomo.environ as pyo
+
+from models.plan.flush import Copies, flush_terms
+from models.plan.inputs import Bools, Floats, Ints, PlanInputs
+from models.plan.limits import longest_minutes, longest_run_binds
+from models.plan.objective import cost_terms
+from models.plan.prices import Prices
+
+# What a loaded plan takes on by new numbers alone; everything else is part of its rows.
+NUMBERS = set(
+    "max_run priority wet_weight block_length energy_price allowed pump_capacity pump_energy branch_capacity "
+    "stations_at_once zone_supply source_price source_daily source_monthly allocation tiers cuts".split()
+)
+LIMITS = ("pump_capacity", "branch_capacity", "stations_at_once", "source_daily", "source_monthly", "allocation")
+
+
+def equal_inputs(one: PlanInputs, other: PlanInputs) -> bool:
+    """Whether two plans have the same inputs."""
+    if len(one.tiers) != len(other.tiers) or len(one.cuts) != len(other.cuts):
+        return False
+    arrays = [(getattr(one, f.name), getattr(other, f.name)) for f in fields(one) if f.name not in ("tiers", "cuts")]
+    for a, b in zip(one.cuts, other.cuts, strict=True):
+        arrays += [(a.zones, b.zones), (a.volume, b.volume)]
+    return one.tiers == other.tiers and all(np.array_equal(a, b) for a, b in arrays)
+
+
+def takes_on(built: PlanInputs, wanted: PlanInputs) -> bool:
+    """Whether a plan built from some inputs has every row and column that other inputs need."""
+    same = [f.name for f in fields(built) if f.name not in NUMBERS]
+    if not all(np.array_equal(getattr(built, name), getattr(wanted, name)) for name in same):
+        return False
+    if len(built.tiers) != len(wanted.tiers) or len(built.cuts) != len(wanted.cuts):
+        return False
+    for name in LIMITS:
+        had, has = np.isfinite(getattr(built, name)), np.isfinite(getattr(wanted, name))
+        if had.shape != has.shape or bool((has & ~had).any()):
+            return False
+    for one, other in zip(built.cuts, wanted.cuts, strict=True):
+        if not np.array_equal(one.zones, other.zones) or (np.isfinite(other.volume) & ~np.isfinite(one.volume)).any():
+            return False
+    if built.block_length.shape != wanted.block_length.shape:
+        return False
+    return not (_choice(wanted) & ~_choice(built)).any()
+
+
+def longest_run_unsaid(built: PlanInputs, wanted: PlanInputs) -> Bools:
+    """Zone-nights whose longest run binds by other inputs, and by those of the build neither row nor bound says so."""
+    said = longest_run_binds(built).ravel() & (np.diff(built.runs.first) > 1)
+    several = np.bincount(wanted.runs.cell, minlength=said.size) > 1
+    return np.asarray(several & longest_run_binds(wanted).ravel() & ~said, dtype=np.bool_)
+
+
+def same_copies(one: Copies | None, other: Copies | None) -> bool:
+    """Whether the copies of two plans differ in what they cost at most."""
+    if one is None or other is None:
+        return one is other
+    names = [f.name for f in fields(one) if f.name not in ("harm", "softness")]
+    return all(np.array_equal(getattr(one, name), getattr(other, name)) for name in names)
+
+
+def _choice(inputs: PlanInputs) -> Bools:
+    """Run times that may be chosen, (Z, N, B, K)."""
+    open_blocks = inputs.allowed & (inputs.block_length[None] > 0)
+    return np.asarray(open_blocks[:, :, :, None] & inputs.zone_supply[:, None, None, :], dtype=np.bool_)
+
+
+def on_columns(values: Floats, own: PlanInputs, other: PlanInputs) -> Floats:
+    """Values of the run columns of some inputs on those of others, 0 where only these have the column."""
+    every = np.zeros((own.zones, own.nights, own.blocks, own.supply_share.shape[0]))
+    runs, wanted = own.runs, other.runs
+    every[runs.zone, runs.night, runs.block, runs.supply] = values
+    return np.asarray(every[wanted.zone, wanted.night, wanted.block, wanted.supply], dtype=np.float64)
+
+
+@dataclass(frozen=True)
+class Spans:
+    """Where each family of a compiled model stands among its columns and rows, and the index of its rows."""
+
+    column: dict[str, slice]
+    row: dict[str, slice]
+    index: dict[str, Any]
+
+    @classmethod
+    def of(cls, m: pyo.ConcreteModel) -> Spans:
+        """Count the families of a model."""
+
+        def counted(kind: Any) -> dict[str, slice]:
+            found, at = {}, 0
+            for family in m.component_objects(kind, descend_into=False):
+                found[family.local_name] = slice(at, at + len(family._data))
+                at += len(family._data)
+            return found
+
+        rows = counted(pyo.Constraint)
+        index = {name: np.array(list(m.component(name)._data)) for name in rows if name in _LIMIT_OF}
+        return cls(counted(pyo.Var), rows, index)
+
+
+def column_costs(
+    m: pyo.ConcreteModel, spans: Spans, built: PlanInputs, wanted: PlanInputs, prices: Prices, copies: Copies | None
+) -> Floats:
+    """Cost of every column.
+
+    Parameters
+    ----------
+    m, spans : ConcreteModel, Spans
+    built, wanted : PlanInputs   As built, and as they are to be; both of the copies where flushes are chosen.
+    prices : Prices              Of `wanted`, its run times on the columns of `built`.
+    copies : Copies or None
+    """
+    cost = np.zeros(max((span.stop for span in spans.column.values()), default=0))
+    chosen = () if copies is None else flush_terms(m, copies)
+    for variable, price in cost_terms(m, wanted, prices, chosen):
+        cost[spans.column[variable.local_name]] = price
+    return cost
+
+
+def column_limits(spans: Spans, upper: Floats, built: PlanInputs, wanted: PlanInputs) -> Floats:
+    """Upper bound of every column: run times by block, longest run and bans; all others as built."""
+    runs = built.runs
+    longest = np.minimum(wanted.block_length[runs.night, runs.block], wanted.max_run[runs.zone])
+    out = upper.copy()
+    out[spans.column["run_time"]] = np.where(
+        _choice(wanted)[runs.zone, runs.night, runs.block, runs.supply], longest, 0.0
+    )
+    return out
+
+
+def row_limits(spans: Spans, upper: Floats, wanted: PlanInputs) -> Floats:
+    """Upper limit of every row: those of shared limits and longest runs; all others as built."""
+    out = upper.copy()
+    for name, index in spans.index.items():
+        if len(index):
+            out[spans.row[name]] = _LIMIT_OF[name](wanted, index)
+    return out
+
+
+def _of_capacity(capacity: Floats, inputs: PlanInputs, index: Ints) -> Floats:
+    return np.asarray(capacity[index[:, 0]] * inputs.block_length[index[:, 1], index[:, 2]])
+
+
+_LIMIT_OF: dict[str, Any] = {
+    "zone_limit": lambda p, i: longest_minutes(p).ravel()[i],
+    "pump_limit": lambda p, i: _of_capacity(p.pump_capacity, p, i),
+    "branch_limit": lambda p, i: _of_capacity(p.branch_capacity, p, i),
+    "station_limit": lambda p, i: _of_capacity(p.stations_at_once, p, i),
+    "source_night": lambda p, i: p.source_daily[i[:, 0]],
+    "source_month": lambda p, i: p.source_monthly[i[:, 0], i[:, 1]],
+    "allocation_limit": lambda p, i: p.allocation,
+    "allocation_tier": lambda p, i: np.array([t.above for t in p.tiers])[i],
+    "drought_cut": lambda p, i: np.array([c.volume for c in p.cuts])[i[:, 0], i[:, 1]],
+}

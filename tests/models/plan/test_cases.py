@@ -1,0 +1,141 @@
+"""The standing plan under other inputs, against plans built anew from them."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from models.plan import cases as casing
+from models.plan.cases import Cases
+from models.plan.edits import equal_inputs
+from models.plan.inputs import Cut, Tier
+from models.plan.solve import PlanSolver
+from tests.models.plan.plans import drawn_needs, drawn_plan, plan, solved, water
+
+NIGHTS = 4
+
+
+def drawn(seed):
+    rng = np.random.default_rng(seed)
+    inputs = drawn_plan(rng, 6, NIGHTS, allocation=40.0, tiers=(Tier(10.0, 0.5), Tier(20.0, 3.0)))
+    return inputs, rng
+
+
+def banned(inputs, rng):
+    return inputs.allowed & (rng.random(inputs.allowed.shape) < 0.7)
+
+
+def ordered(inputs):
+    return tuple(Cut(c.name, c.zones, 0.7 * c.volume) for c in inputs.cuts)
+
+
+NUMBERS = {
+    "less water": lambda i, rng: {"allocation": 0.5 * i.allocation},
+    "no water": lambda i, rng: {"allocation": 0.0},
+    "without a limit": lambda i, rng: {"allocation": np.inf},
+    "permits": lambda i, rng: {"source_daily": 0.6 * i.source_daily, "source_monthly": 0.6 * i.source_monthly},
+    "a pump out": lambda i, rng: {"pump_capacity": i.pump_capacity * [0.0, 1.0]},
+    "a small branch": lambda i, rng: {"branch_capacity": 0.4 * i.branch_capacity},
+    "fewer stations": lambda i, rng: {"stations_at_once": 0.5 * i.stations_at_once},
+    "short windows": lambda i, rng: {"block_length": 0.5 * i.block_length},
+    "bans": lambda i, rng: {"allowed": banned(i, rng)},
+    "no source": lambda i, rng: {"zone_supply": i.zone_supply & [True, False, False]},
+    "shorter runs": lambda i, rng: {"max_run": 0.8 * i.max_run},
+    "dearer water": lambda i, rng: {"source_price": 3.0 * i.source_price + 0.1},
+    "dearer energy": lambda i, rng: {"energy_price": 2.0 * i.energy_price},
+    "other tiers": lambda i, rng: {"tiers": (Tier(5.0, 1.0), Tier(30.0, 2.0))},
+    "an order": lambda i, rng: {"cuts": ordered(i)},
+    "other ranks": lambda i, rng: {"priority": np.roll(i.priority, 1)},
+}
+WEATHER = {
+    "more ET": lambda i, rng: {"etc": 1.2 * i.etc},
+    "no rain": lambda i, rng: {"effective_rain": 0.0 * i.effective_rain},
+    "a storm": lambda i, rng: {"effective_rain": i.effective_rain + [[0.0, 30.0, 0.0, 0.0]]},
+    "another start": lambda i, rng: {"depletion": 0.5 * i.depletion},
+    "another band": lambda i, rng: {"dry_limit": 0.9 * i.dry_limit, "wet_limit": 0.9 * i.wet_limit},
+    "a further order": lambda i, rng: {"cuts": (*i.cuts, Cut("new", np.arange(6) < 3, np.full(NIGHTS, 4.0)))},
+}
+
+
+@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("kind", [*NUMBERS, *WEATHER])
+def test_a_case_equals_a_new_build(seed, kind):
+    inputs, rng = drawn(seed)
+    cases = Cases(inputs)
+    wanted = replace(inputs, **(NUMBERS | WEATHER)[kind](inputs, rng))
+    result = cases.solver(wanted).solve()
+    fresh, _ = solved(wanted)
+    assert result.objective == pytest.approx(fresh.objective, rel=1e-7)
+    assert result.run_time.shape == (wanted.runs.zone.size,)
+    assert {(x.family, x.index): x.limit for x in fresh.limits}.items() <= {
+        (x.family, x.index): pytest.approx(x.limit) for x in result.limits
+    }.items()
+    again = cases.solver(inputs).solve()
+    assert again.objective == pytest.approx(cases.standing.objective, rel=1e-9)
+
+
+@pytest.mark.parametrize("kind", NUMBERS)
+def test_what_is_only_a_number_takes_no_new_build(kind, monkeypatch):
+    inputs, rng = drawn(0)
+    cases = Cases(inputs)
+    monkeypatch.setattr(casing, "PlanSolver", None)
+    cases.solver(replace(inputs, **NUMBERS[kind](inputs, rng))).solve()
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_cases_in_any_order_give_the_same_numbers(seed):
+    inputs, rng = drawn(seed)
+    wanted = [replace(inputs, **change(inputs, rng)) for change in (NUMBERS | WEATHER).values()]
+
+    def runs(order):
+        cases = Cases(inputs)
+        return {i: cases.solver(wanted[i]).solve().run_time for i in order}
+
+    forward = runs(range(len(wanted)))
+    backward = runs(reversed(range(len(wanted))))
+    for i in forward:
+        np.testing.assert_array_equal(forward[i], backward[i])
+
+
+def test_a_ban_holds_and_is_forgotten_by_the_next_case():
+    inputs = plan(2, 3, depletion=18.0)
+    cases = Cases(inputs)
+    allowed = inputs.allowed.copy()
+    allowed[0, 0] = False
+    ban = replace(inputs, allowed=allowed)
+    assert water(ban, cases.solver(ban).solve())[0, 0] == 0.0
+    free = cases.solver(inputs).solve()
+    np.testing.assert_array_equal(free.run_time, cases.standing.run_time)
+
+
+def test_what_was_changed_on_the_way_is_undone():
+    inputs = plan(2, 3, depletion=20.0, block_length=10.0, pump_of_zone=0, pump_capacity=[100 / 6])
+    cases = Cases(inputs)
+    solver = cases.solver(inputs)
+    solver.scale_capacity("pump", np.array([0.3]))
+    solver.limit_runs(np.array([1]), np.array([1.0]), 0)
+    solver.solve()
+    solver.solve_later(np.zeros((2, 1, 1)))
+    assert cases.solver(inputs).solve().objective == pytest.approx(cases.standing.objective, rel=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_with_flushes_to_choose(seed):
+    rng = np.random.default_rng(seed)
+    inputs = drawn_plan(rng, 5, NIGHTS, allocation=60.0, tiers=())
+    needs = drawn_needs(rng, inputs, 2)
+    cases = Cases(inputs, needs)
+    for change in ({"allocation": 20.0}, {"source_price": 2.0 * inputs.source_price}, {"etc": 1.1 * inputs.etc}):
+        wanted = replace(inputs, **change)
+        fresh = PlanSolver(wanted, needs).solve()
+        result = cases.solver(wanted, needs).solve()
+        assert result.objective == pytest.approx(fresh.objective, rel=2.1 * 0.01)  # each within its gap
+    open_nights = replace(needs, allowed=np.zeros_like(needs.allowed))
+    assert cases.solver(inputs, open_nights).solve().flushes == ()
+
+
+def test_equal_inputs():
+    inputs, _ = drawn(1)
+    assert equal_inputs(inputs, replace(inputs, etc=inputs.etc.copy()))
+    assert not equal_inputs(inputs, replace(inputs, etc=inputs.etc + 1e-9))
+    assert not equal_inputs(inputs, replace(inputs, tiers=()))
