@@ -15,6 +15,8 @@ file                    what it holds
 `objective.py`          the sum of prices, with the value of the last night's water
 `build.py`              `build_plan`: the table of contents, only calls the builders in order
 `solve.py`              `PlanSolver`: the only file that knows HiGHS
+`edits.py`              which inputs are only numbers of a loaded plan, and these numbers
+`cases.py`              `Cases`: the standing plan under other inputs
 `results.py`            `PlanResult`: plain arrays; nobody else reads Pyomo variables
 ======================  =========================================================================
 """

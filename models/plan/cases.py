@@ -6,6 +6,8 @@ numbers and equal cases equal plans.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
+
 from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import PlanInputs
 from models.plan.results import PlanResult
@@ -54,3 +56,25 @@ class Cases:
             solver = PlanSolver(inputs, needs)
         solver.begin_from(self._end)
         return solver
+
+    def sweep(self, points: Iterable[PlanInputs], needs: FlushNeeds | None = None) -> Iterator[PlanResult]:
+        """Plans along a curve, each begun from where the one before it ended, the first from the standing plan.
+
+        Parameters
+        ----------
+        points : iterable of PlanInputs   Neighbours on the curve, for example with less and less water.
+        needs : FlushNeeds, optional      The same for all points.
+
+        Yields
+        ------
+        PlanResult
+        """
+        solver, last = self._solver, self._end
+        for i, inputs in enumerate(points):
+            if not solver.edit(inputs, needs):
+                solver = PlanSolver(inputs, needs)
+                solver.begin_from(last)
+            elif i == 0:
+                solver.begin_from(last)
+            yield solver.solve()
+            last = solver.basis()

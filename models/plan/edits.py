@@ -7,7 +7,7 @@ without) takes a new build, which then goes on from the basis of the old.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from models.plan.inputs import Bools, Floats, Ints, PlanInputs
 from models.plan.limits import longest_minutes, longest_run_binds
 from models.plan.objective import cost_terms
 from models.plan.prices import Prices
+from models.plan.rows import Spans
 
 # What a loaded plan takes on by new numbers alone; everything else is part of its rows.
 NUMBERS = set(
@@ -85,40 +86,16 @@ def on_columns(values: Floats, own: PlanInputs, other: PlanInputs) -> Floats:
     return np.asarray(every[wanted.zone, wanted.night, wanted.block, wanted.supply], dtype=np.float64)
 
 
-@dataclass(frozen=True)
-class Spans:
-    """Where each family of a compiled model stands among its columns and rows, and the index of its rows."""
-
-    column: dict[str, slice]
-    row: dict[str, slice]
-    index: dict[str, Any]
-
-    @classmethod
-    def of(cls, m: pyo.ConcreteModel) -> Spans:
-        """Count the families of a model."""
-
-        def counted(kind: Any) -> dict[str, slice]:
-            found, at = {}, 0
-            for family in m.component_objects(kind, descend_into=False):
-                found[family.local_name] = slice(at, at + len(family._data))
-                at += len(family._data)
-            return found
-
-        rows = counted(pyo.Constraint)
-        index = {name: np.array(list(m.component(name)._data)) for name in rows if name in _LIMIT_OF}
-        return cls(counted(pyo.Var), rows, index)
-
-
 def column_costs(
-    m: pyo.ConcreteModel, spans: Spans, built: PlanInputs, wanted: PlanInputs, prices: Prices, copies: Copies | None
+    m: pyo.ConcreteModel, spans: Spans, wanted: PlanInputs, prices: Prices, copies: Copies | None
 ) -> Floats:
     """Cost of every column.
 
     Parameters
     ----------
     m, spans : ConcreteModel, Spans
-    built, wanted : PlanInputs   As built, and as they are to be; both of the copies where flushes are chosen.
-    prices : Prices              Of `wanted`, its run times on the columns of `built`.
+    wanted : PlanInputs   As they are to be, of the copies where flushes are chosen.
+    prices : Prices       Of these, its run times on the columns of the model.
     copies : Copies or None
     """
     cost = np.zeros(max((span.stop for span in spans.column.values()), default=0))
@@ -139,13 +116,18 @@ def column_limits(spans: Spans, upper: Floats, built: PlanInputs, wanted: PlanIn
     return out
 
 
-def row_limits(spans: Spans, upper: Floats, wanted: PlanInputs) -> Floats:
+def row_limits(m: pyo.ConcreteModel, spans: Spans, upper: Floats, wanted: PlanInputs) -> Floats:
     """Upper limit of every row: those of shared limits and longest runs; all others as built."""
     out = upper.copy()
-    for name, index in spans.index.items():
-        if len(index):
-            out[spans.row[name]] = _LIMIT_OF[name](wanted, index)
+    for name, index in limited(m).items():
+        out[spans.row[name]] = _LIMIT_OF[name](wanted, index)
     return out
+
+
+def limited(m: pyo.ConcreteModel) -> dict[str, Ints]:
+    """Index of the rows of each family whose limits are numbers of the inputs."""
+    families = {name: m.component(name) for name in _LIMIT_OF}
+    return {name: np.array(list(f._data)) for name, f in families.items() if f is not None and len(f._data)}
 
 
 def _of_capacity(capacity: Floats, inputs: PlanInputs, index: Ints) -> Floats:

@@ -11,7 +11,7 @@ import pyomo.environ as pyo
 from models.plan.flush import Copies
 from models.plan.inputs import Floats, Ints, PlanInputs
 from models.plan.prices import Prices
-from models.plan.rows import entries
+from models.plan.rows import Spans
 
 
 @dataclass(frozen=True)
@@ -151,7 +151,7 @@ class Solution:
     ----------
     values : ndarray (columns,)
     activities, duals, limits : ndarray (rows,)   Left side, dual and upper bound of each row.
-    column, row : dict                            Place of each Pyomo variable and constraint, by `id`.
+    spans : Spans                                 Place of each family of variables and constraints.
     objective : float
     """
 
@@ -159,9 +159,12 @@ class Solution:
     activities: Floats
     duals: Floats
     limits: Floats
-    column: dict[int, int]
-    row: dict[int, int]
+    spans: Spans
     objective: float
+
+    def of(self, variable: Any) -> Floats:
+        """Values of an indexed variable, in the order of its index."""
+        return self.values[self.spans.column[variable.local_name]]
 
 
 def read_result(m: pyo.ConcreteModel, inputs: PlanInputs, solution: Solution) -> PlanResult:
@@ -169,12 +172,11 @@ def read_result(m: pyo.ConcreteModel, inputs: PlanInputs, solution: Solution) ->
     shape = (inputs.zones, inputs.nights)
 
     def value_of(variable: Any) -> Floats:
-        places = [solution.column[id(v)] for v in entries(variable)]
-        return np.maximum(solution.values[np.array(places, dtype=np.int64)], 0.0)
+        return np.maximum(solution.of(variable), 0.0)
 
     def over_cells(variable: Any) -> Floats:
         full = np.zeros(shape[0] * shape[1])
-        full[np.array(list(variable.keys()), dtype=np.int64)] = value_of(variable)
+        full[np.fromiter(variable._data, dtype=np.int64)] = value_of(variable)
         return full.reshape(shape)
 
     dry = over_cells(m.dry) + over_cells(m.very_dry)
@@ -185,14 +187,14 @@ def read_result(m: pyo.ConcreteModel, inputs: PlanInputs, solution: Solution) ->
         soft=over_cells(m.soft),
         shortfall=over_cells(m.shortfall),
         drainage=over_cells(m.drainage),
-        water_value=solution.duals[[solution.row[id(c)] for c in entries(m.water_balance)]].reshape(shape),
+        water_value=solution.duals[solution.spans.row["water_balance"]].reshape(shape),
         limits=tuple(_limits(m, solution)),
         objective=solution.objective,
     )
 
 
 def read_one_more(
-    m: pyo.ConcreteModel, inputs: PlanInputs, prices: Prices, step: Floats, zone: Ints, column: dict[int, int]
+    m: pyo.ConcreteModel, inputs: PlanInputs, prices: Prices, step: Floats, zone: Ints, spans: Spans
 ) -> OneMore:
     """Read the plan's step for one more cubic metre out into arrays.
 
@@ -203,11 +205,11 @@ def read_one_more(
     prices : Prices           Of the same.
     step : ndarray (columns,) Change of every column, in the solver's order.
     zone : ndarray            Zone of each copy; of each zone itself where there are none.
-    column : dict             Place of each variable, by `id`.
+    spans : Spans             Place of each family of variables.
     """
 
     def change(variable: Any) -> Floats:
-        return np.asarray(step[[column[id(v)] for v in entries(variable)]], dtype=np.float64)
+        return step[spans.column[variable.local_name]]
 
     run, runs = change(m.run_time), inputs.runs
     dry = (change(m.dry) + change(m.very_dry)).reshape(inputs.zones, inputs.nights)
@@ -227,9 +229,9 @@ def read_one_more(
 def flush_solution(m: pyo.ConcreteModel, copies: Copies, solution: Solution) -> tuple[Floats, Floats]:
     """Weights of the copies, shape (V,), and what each passes below the roots by its flush, shape (V, N) [mm]."""
     weight = np.ones(copies.zone.size)
-    weight[list(m.chosen.keys())] = [solution.values[solution.column[id(v)]] for v in entries(m.chosen)]
+    weight[list(m.chosen.keys())] = solution.of(m.chosen)
     drained = np.zeros(copies.flush.size)
-    drained[list(m.flushed.keys())] = [solution.values[solution.column[id(v)]] for v in entries(m.flushed)]
+    drained[list(m.flushed.keys())] = solution.of(m.flushed)
     return weight, drained.reshape(copies.flush.shape)
 
 
@@ -308,9 +310,11 @@ def _limits(m: pyo.ConcreteModel, solution: Solution) -> list[LimitPrice]:
     found = []
     for family in SHARED_LIMITS:
         component = m.component(family)
-        for index, constraint in () if component is None else component.items():
-            i = solution.row[id(constraint)]
+        if component is None:
+            continue
+        span = solution.spans.row[family]
+        sides = zip(solution.activities[span], solution.limits[span], -solution.duals[span], strict=True)
+        for index, (used, limit, price) in zip(component._data, sides, strict=True):
             key = () if index is None else index if isinstance(index, tuple) else (index,)
-            used, limit, price = float(solution.activities[i]), float(solution.limits[i]), -float(solution.duals[i])
-            found.append(LimitPrice(family, key, used, limit, max(0.0, price)))
+            found.append(LimitPrice(family, key, float(used), float(limit), max(0.0, float(price))))
     return found

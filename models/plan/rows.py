@@ -133,6 +133,27 @@ def matrices(m: pyo.ConcreteModel) -> Matrices:
     )
 
 
+@dataclass(frozen=True)
+class Spans:
+    """Where each family of a model stands among its compiled columns and rows."""
+
+    column: dict[str, slice]
+    row: dict[str, slice]
+
+    @classmethod
+    def of(cls, m: pyo.ConcreteModel) -> Spans:
+        """Count the families of a model, in the order it declares them."""
+
+        def counted(kind: Any) -> dict[str, slice]:
+            found, at = {}, 0
+            for family in m.component_objects(kind, descend_into=False):
+                found[family.local_name] = slice(at, at + len(family._data))
+                at += len(family._data)
+            return found
+
+        return cls(counted(pyo.Var), counted(pyo.Constraint))
+
+
 def _terms(expression: Any) -> _Terms:
     """Terms of a flat sum made by `linear`."""
     terms = getattr(expression, "_args_", None)

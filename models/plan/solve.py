@@ -20,9 +20,9 @@ from scipy import sparse
 from models.plan.build import build_plan
 from models.plan.choose import Node, Ways, branch, dive
 from models.plan.edits import (
-    Spans,
     column_costs,
     column_limits,
+    limited,
     longest_run_unsaid,
     on_columns,
     row_limits,
@@ -47,7 +47,7 @@ from models.plan.results import (
     read_one_more,
     read_result,
 )
-from models.plan.rows import Matrices, matrices
+from models.plan.rows import Matrices, Spans, matrices
 
 # Steepest edge, the default, was measured to solve 2,400 zones and 10 nights in two thirds of the time devex takes.
 OPTIONS: dict[str, bool | int | str] = {"output_flag": False, "solver": "simplex"}
@@ -149,6 +149,7 @@ class PlanSolver:
         self.row_upper = compiled.row_upper
         self.limits = compiled.row_upper, compiled.upper
         self.column_upper = compiled.upper
+        self.spans = Spans.of(self.model)
         self.column = {id(v): i for i, v in enumerate(compiled.variables)}
         self.row = {id(c): i for i, c in enumerate(compiled.constraints)}
         self.cost, self.cost_scale = compiled.cost, 1.0
@@ -250,14 +251,14 @@ class PlanSolver:
 
     def _renumber(self) -> None:
         """Pass every cost and limit of the present inputs to HiGHS."""
-        spans, built, spread = Spans.of(self.model), self.built, self.spread
+        spans, built, spread = self.spans, self.built, self.spread
         row_upper, upper = self.limits
         if self.held:  # rows of longest runs added since
             self.highs.deleteRows(len(self.held), np.array(list(self.held.values()), dtype=np.int32))
         self.held.clear()
         self.shortened.clear()
-        self.row_upper = row_limits(spans, row_upper, spread)
-        for name in spans.index:
+        self.row_upper = row_limits(self.model, spans, row_upper, spread)
+        for name in limited(self.model):
             self._set_rows(np.arange(row_upper.size)[spans.row[name]])
         columns = np.arange(upper.size)
         self.column_upper = column_limits(spans, upper, built, spread)
@@ -265,13 +266,14 @@ class PlanSolver:
         self.whole = None  # parts of the plan as it was built are of no more use
         for c in np.flatnonzero(longest_run_unsaid(built, spread)).tolist():
             self._hold_sum(c, float(longest_minutes(spread).ravel()[c]))
-        self.cost = column_costs(self.model, spans, built, spread, self.spread_prices, self.copies)
-        self.cost_scale = 1.0
-        self.highs.changeColsCost(upper.size, columns.astype(np.int32), self.cost)
+        cost = column_costs(self.model, spans, spread, self.spread_prices, self.copies)
+        if self.cost_scale != 1.0 or not np.array_equal(cost, self.cost):
+            self.highs.changeColsCost(upper.size, columns.astype(np.int32), cost)
+        self.cost, self.cost_scale = cost, 1.0
 
     def basis(self) -> Basis:
         """Where the last run ended."""
-        return Basis(self.model, Spans.of(self.model), self.highs.getBasis())
+        return Basis(self.model, self.spans, self.highs.getBasis())
 
     def begin_from(self, basis: Basis) -> None:
         """Begin the next run from where one ended, of this plan or of one with other rows and columns.
@@ -284,7 +286,7 @@ class PlanSolver:
             self.highs.setBasis(basis.held)
             return
         lower, basic = highspy.HighsBasisStatus.kLower, highspy.HighsBasisStatus.kBasic
-        spans = Spans.of(self.model)
+        spans = self.spans
         columns = _carried(basis.model, self.model, basis.spans.column, spans.column, basis.held.col_status, lower)
         rows = _carried(basis.model, self.model, basis.spans.row, spans.row, basis.held.row_status, basic)
         rows += [basic] * (self.highs.getNumRow() - len(rows))
@@ -333,7 +335,7 @@ class PlanSolver:
                 return None
             step = self._with_one_more(rows) - solution.values
         zone = np.arange(self.inputs.zones) if self.copies is None else self.copies.zone
-        return read_one_more(self.model, self.built, self.spread_prices, step, zone, self.column)
+        return read_one_more(self.model, self.built, self.spread_prices, step, zone, self.spans)
 
     def _can_begin(self, solution: Solution, step: Floats, rise: Floats) -> bool:
         """Whether columns and rows that move away from a value at a bound move inwards."""
@@ -398,8 +400,7 @@ class PlanSolver:
             np.array(found.row_value, dtype=np.float64),
             np.array(found.row_dual, dtype=np.float64) / self.cost_scale,
             self.row_upper,
-            self.column,
-            self.row,
+            self.spans,
             self._objective(),
         )
 

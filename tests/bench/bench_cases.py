@@ -64,7 +64,7 @@ def bench(zones: int, nights: int) -> None:
         cold.append(seconds(lambda w=wanted: PlanSolver(fresh(w)).solve()))  # type: ignore[misc]
         say(f"  {name:<22}{warm:7.2f} s   cold {cold[-1]:.2f} s   {warm / cold[-1]:.2f}")
     points = [replace(inputs, allocation=inputs.allocation * f) for f in np.linspace(1.0, 0.5, STEPS)]
-    took = seconds(lambda: [cases.solver(fresh(p)).solve() for p in points])
+    took = seconds(lambda: list(cases.sweep(fresh(p) for p in points)))
     say(f"  sweep of {STEPS}: {took:.2f} s, {took / statistics.median(cold):.1f} cold solves")
 
 

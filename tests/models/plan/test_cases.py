@@ -134,6 +134,16 @@ def test_with_flushes_to_choose(seed):
     assert cases.solver(inputs, open_nights).solve().flushes == ()
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_a_sweep_equals_plans_built_anew(seed):
+    inputs, _ = drawn(seed)
+    points = [replace(inputs, allocation=v) for v in (40.0, 25.0, 25.0, 8.0, 0.0)]
+    points += [replace(inputs, allocation=20.0, effective_rain=0.0 * inputs.effective_rain)]  # takes a new build
+    costs = [result.objective for result in Cases(inputs).sweep(points)]
+    assert costs == pytest.approx([solved(p)[0].objective for p in points], rel=1e-7)
+    assert costs[:5] == sorted(costs[:5])  # less water is never better
+
+
 def test_equal_inputs():
     inputs, _ = drawn(1)
     assert equal_inputs(inputs, replace(inputs, etc=inputs.etc.copy()))
