@@ -19,7 +19,7 @@ from scheduler.ledger.connect import Ledger
 from scheduler.ledger.merge import Counts, Series, merge
 from scheduler.ledger.queries import read_flags
 from scheduler.ledger.readings import count_readings, merge_readings, newest_times, read_readings, to_seconds
-from scheduler.ledger.tables import UNKNOWN_DEPTH, applied, events, forecasts, placements, samples, weather
+from scheduler.ledger.tables import UNKNOWN_DEPTH, applied, events, forecasts, meter, placements, samples, weather
 from scheduler.ledger.writers import begin_intake, end_intake, merge_flags
 from scheduler.notes import Note
 from scheduler.site import Site
@@ -37,7 +37,7 @@ class IntakeReport:
     intake_id : int or None
         Its number in the ledger; None if nothing was new and nothing was written.
     counts : mapping of str to Counts
-        By series: weather, forecast, probes, probe_sites, applied, calendar, samples, flags.
+        By series: weather, forecast, probes, probe_sites, applied, calendar, samples, meter, flags.
     flags : DataFrame
         The flags that stand for the days examined: probe, rule, what, starts, ends, reason.
     notes : tuple of Note
@@ -138,6 +138,7 @@ def _series_of(site: Site) -> dict[str, tuple[Series, pd.DataFrame, bool]]:
         "forecast": (Series.of(forecasts), _texts(_texts(site.forecast, "date"), "issued", "seconds"), False),
         "applied": (Series.of(applied), _texts(site.applied, "night"), False),
         "samples": (Series.of(samples), _texts(site.samples.assign(depth=depth), "date"), False),
+        "meter": (Series.of(meter), _meter(site.meter), False),
         "calendar": (Series.of(events), _events(site.calendar), True),
         "probe_sites": (Series.of(placements), _places(site.probe_sites), True),
     }
@@ -147,6 +148,12 @@ def _texts(frame: pd.DataFrame, column: str, to: str = "days") -> pd.DataFrame:
     """Write a column of dates or times as the ledger does; not known is empty text."""
     form = "%Y-%m-%d" if to == "days" else "%Y-%m-%dT%H:%M:%S"
     return frame.assign(**{column: frame[column].dt.strftime(form).fillna("").astype(object)})
+
+
+def _meter(readings: pd.DataFrame) -> pd.DataFrame:
+    """Give readings of meters with their moments as the ledger writes them."""
+    text = readings["time"].dt.strftime("%Y-%m-%dT%H:%M:%SZ").astype(object)
+    return readings.assign(time=text, starts=readings["starts"].astype("int64"))
 
 
 def _events(calendar: pd.DataFrame) -> pd.DataFrame:

@@ -35,8 +35,22 @@ def _days_of_readings(connection: Connection) -> None:
     )
 
 
+def _water_meters(connection: Connection) -> None:
+    """Readings of water meters."""
+    clustered = " WITHOUT ROWID" if connection.dialect.name == "sqlite" else ""
+    number = "DOUBLE" if connection.dialect.name == "sqlite" else "DOUBLE PRECISION"
+    connection.execute(
+        sa.text(
+            "CREATE TABLE meter (site_id INTEGER NOT NULL REFERENCES sites (site_id), meter TEXT NOT NULL, "
+            f"time TEXT NOT NULL, starts INTEGER NOT NULL, reading {number}, source TEXT NOT NULL DEFAULT '', "
+            f"kind TEXT NOT NULL DEFAULT '', rolls_over_at {number}, note TEXT NOT NULL DEFAULT '', "
+            f"intake_id INTEGER NOT NULL, PRIMARY KEY (site_id, meter, time, starts)){clustered}"
+        )
+    )
+
+
 # STEPS[i] turns version FIRST + i into FIRST + i + 1
-STEPS: list[Callable[[Connection], None]] = [_plans_in_brief, _days_of_readings]
+STEPS: list[Callable[[Connection], None]] = [_plans_in_brief, _days_of_readings, _water_meters]
 
 
 class WrongVersion(Exception):

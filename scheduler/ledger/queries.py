@@ -23,6 +23,7 @@ from scheduler.ledger.tables import (
     history,
     intakes,
     learned,
+    meter,
     placements,
     plans,
     samples,
@@ -63,6 +64,13 @@ def soil_samples(ledger: Ledger, since: date | None = None) -> pd.DataFrame:
     data = _frame(ledger, samples, samples.c.date, since, dates=("date",))
     data["depth"] = data["depth"].where(data["depth"] != UNKNOWN_DEPTH)
     return data
+
+
+def meter_readings(ledger: Ledger) -> pd.DataFrame:
+    """Give the readings of water meters, as Site.meter."""
+    data = _frame(ledger, meter, meter.c.time, None, dates=())
+    data["time"] = pd.to_datetime(data["time"], format="%Y-%m-%dT%H:%M:%SZ").astype("datetime64[ns]")
+    return data.astype({"starts": bool})
 
 
 def calendar(ledger: Ledger) -> pd.DataFrame:

@@ -24,6 +24,7 @@ weather         site, date                             observed days
 forecasts       site, issued, member, date             forecasts as issued
 applied         site, night, zone                      what really ran
 samples         site, date, zone, depth                laboratory salinity
+meter           site, meter, time, starts              readings of water meters; a new count beside the end of the old
 events          site, from, until, target, event       the calendar; an event taken out of it is kept as withdrawn
 placements      site, probe, from                      where each probe stood; withdrawn as events are
 flags           site, probe, rule, what, starts        doubtful readings, with reasons; withdrawn when no longer raised
@@ -164,6 +165,22 @@ samples = sa.Table(
     _words("zone", key=True),
     sa.Column("depth", sa.Double, primary_key=True),  # [cm]
     _number("ece"),  # [dS/m]
+    _intake(),
+    sqlite_with_rowid=False,
+)
+
+meter = sa.Table(
+    "meter",
+    metadata,
+    _site(),
+    _words("meter", key=True),
+    _words("time", key=True),  # a moment, in UTC
+    sa.Column("starts", sa.Integer, primary_key=True, autoincrement=False),  # 1 = a new count: the meter was exchanged
+    _number("reading"),  # [m3]
+    _words("source"),
+    _words("kind"),
+    _number("rolls_over_at"),  # [m3]
+    _words("note"),
     _intake(),
     sqlite_with_rowid=False,
 )

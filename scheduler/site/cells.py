@@ -56,6 +56,8 @@ class Column:
         told.
     also : tuple of str
         Further names of the column.
+    utc : bool
+        Whether times are kept in UTC, for what must not lose or double an hour when the clocks change.
     """
 
     name: str
@@ -71,6 +73,7 @@ class Column:
     example: str = ""
     set_aside: bool = False
     also: tuple[str, ...] = ()
+    utc: bool = False
 
     @property
     def written_unit(self) -> str:
@@ -154,6 +157,8 @@ def understand(column: Column, texts: Sequence[str], time_zone: Any = None) -> t
         meaning, faults = dates(texts)
     elif column.kind == "time":
         meaning, faults = times(texts, time_zone)
+        if column.utc:
+            meaning = to_utc(meaning, texts, time_zone)
     else:
         meaning = np.array([None] * len(texts), dtype=object)
         faults = []
@@ -238,6 +243,26 @@ def times(texts: Sequence[str], time_zone: ZoneInfo | None = None) -> tuple[np.n
     if late:
         found[late] += np.timedelta64(1, "D")
     return found, [i for i, text in enumerate(texts) if text and np.isnat(found[i])]
+
+
+def to_utc(local: np.ndarray, texts: Sequence[str], time_zone: ZoneInfo | None) -> np.ndarray:
+    """Give local times in UTC, shape (U,); of an hour that autumn shows twice, the first unless an offset says.
+
+    A time that the clocks leave out in spring is the moment they jump to.
+    """
+    zone = time_zone or ZoneInfo("UTC")
+    first = np.array([not _second_of_two(text, zone) for text in texts], dtype=bool)
+    index = pd.DatetimeIndex(local).tz_localize(zone, ambiguous=first, nonexistent="shift_forward")
+    return np.asarray(index.tz_convert("UTC").tz_localize(None).to_numpy(), dtype="datetime64[ns]")
+
+
+def _second_of_two(text: str, zone: ZoneInfo) -> bool:
+    """Whether a time with an offset lies in the later of two hours that the clock shows alike."""
+    match = _TIME.fullmatch(text)
+    if not match or not match[3]:
+        return False
+    moment = pd.to_datetime(text.replace(",", "."), errors="coerce", utc=True, format="ISO8601")
+    return not pd.isna(moment) and bool(moment.to_pydatetime().astimezone(zone).fold)
 
 
 def _offset(text: str) -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from models.soil import GROUP_CURVE_NUMBER, TEXTURES
 from scheduler.site.cells import Column
-from scheduler.site.records import AREA_CLASSES, EVENTS, SURFACES
+from scheduler.site.records import AREA_CLASSES, EVENTS, METER_KINDS, SURFACES
 
 ZONES = (
     Column("zone", "id", required=True, filled=True),
@@ -39,6 +39,7 @@ ZONES = (
     Column("longest_cycle", unit="min", above=0, high=1440, example="8"),
     Column("soak", unit="min", low=0, high=1440, example="30"),
     Column("microclimate", above=0, high=5, example="1.1"),
+    Column("formerly", "text"),
 )
 
 _DAY = (
@@ -98,6 +99,15 @@ SAMPLES = (
     Column("depth", unit="cm", low=0, high=300, example="10"),
     Column("ece", unit="dS/m", low=0, high=150, example="4.1"),
 )
+METER = (
+    Column("time", "time", required=True, filled=True, utc=True),
+    Column("meter", "id", required=True, filled=True),
+    Column("reading", unit="m3", low=0, required=True, filled=True, example="482.5"),
+    Column("source", "id"),
+    Column("kind", "choice", choices=METER_KINDS),
+    Column("rolls_over_at", unit="m3", above=0, example="1000"),
+    Column("note", "text"),
+)
 
 FILES = {
     "zones": ZONES,
@@ -108,4 +118,5 @@ FILES = {
     "applied": APPLIED,
     "calendar": CALENDAR,
     "samples": SAMPLES,
+    "meter": METER,
 }

@@ -7,13 +7,13 @@ from pathlib import Path
 import pandas as pd
 
 from scheduler.errors import InputProblems
-from scheduler.site import series
+from scheduler.site import meter, series
 from scheduler.site.columns import FILES
 from scheduler.site.records import Site, ZoneTable
 from scheduler.site.settings import read_settings
-from scheduler.site.settle import Settings
+from scheduler.site.settle import Settings, named
 from scheduler.site.tables import Findings, Table, read_table
-from scheduler.site.zones import build_zones
+from scheduler.site.zones import build_zones, former_names
 
 # What is done in a simpler way where a file is absent or holds no row.
 STEP_DOWNS = {
@@ -24,8 +24,9 @@ STEP_DOWNS = {
     "applied": "what really ran is not known",
     "calendar": "no events are known; no night is protected",
     "samples": "no laboratory salinity is known",
+    "meter": "no meter is read; the account of a season stands on the log alone",
 }
-_INFO = ("calendar", "samples")  # absent from most sites
+_INFO = ("calendar", "samples", "meter")  # absent from most sites
 
 
 def load_site(folder: Path) -> Site:
@@ -55,7 +56,7 @@ def load_site(folder: Path) -> Site:
     zone_table = _read(folder, "zones", settings, findings, indispensable=True)
     zones = None if zone_table is None else build_zones(zone_table, settings, findings)
     names = None if zone_table is None else [str(z) for z in zone_table.values["zone"]]
-    frames = _read_series(folder, settings, names, findings)
+    frames = _read_series(folder, settings, names, {} if zones is None else former_names(zones), findings)
     if findings.problems or zones is None:
         raise InputProblems(findings.problems)
     return _site(folder, settings, zones, frames, findings)
@@ -75,12 +76,17 @@ def _read(folder: Path, name: str, settings: Settings, findings: Findings, indis
 
 
 def _read_series(
-    folder: Path, settings: Settings, zones: list[str] | None, findings: Findings
+    folder: Path, settings: Settings, zones: list[str] | None, formerly: dict[str, str], findings: Findings
 ) -> dict[str, pd.DataFrame]:
-    """Read every series that is there."""
+    """Read every series that is there; a zone's former name in them is the zone."""
     tables = {name: _read(folder, name, settings, findings) for name in FILES if name != "zones"}
+    for table in tables.values():
+        if table is not None and formerly:
+            series.rename_zones(table, formerly)
     frames = {name: series.empty(FILES[name]) for name in tables}
     frames["calendar"] = series.empty_calendar()
+    frames["meter"] = meter.no_readings()
+    frames["gone"] = frames["applied"]
     height = settings.wind_height
     if (t := tables["weather"]) is not None:
         frames["weather"] = series.build_weather(t, height, findings)
@@ -91,11 +97,13 @@ def _read_series(
     if (t := tables["probes"]) is not None:
         frames["probes"] = series.build_probes(t, frames["probe_sites"], findings)
     if (t := tables["applied"]) is not None:
-        frames["applied"] = series.build_applied(t, zones, findings)
+        frames["applied"], frames["gone"] = series.build_applied(t, zones, findings)
     if (t := tables["calendar"]) is not None:
         frames["calendar"] = series.build_calendar(t, zones, findings)
     if (t := tables["samples"]) is not None:
         frames["samples"] = series.build_samples(t, zones, findings)
+    if (t := tables["meter"]) is not None:
+        frames["meter"] = meter.build_meter(t, named(settings, "source"), settings.time_zone, findings)
     for name, words in STEP_DOWNS.items():
         if frames[name].empty:
             if name == "probe_sites" and tables["probes"] is None:
@@ -126,6 +134,8 @@ def _site(
         controllers=settings.controllers,
         sources=settings.sources,
         allocation=settings.allocation,
+        allowance=settings.allowance,
+        meter_error=settings.meter_error,
         restrictions=settings.restrictions,
         tariffs=settings.tariffs,
         surfaces=settings.surfaces,

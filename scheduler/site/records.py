@@ -17,6 +17,7 @@ from scheduler.notes import Note
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 SURFACES = ("green", "tee", "fairway", "approach", "rough", "pitch", "landscape")
 AREA_CLASSES = ("turf", "special", "landscape")  # as a water agency counts areas
+METER_KINDS = ("cumulative", "interval")
 EVENTS = ("tournament", "no_water", "no_flush", "firm", "aerified", "fertigation")
 
 
@@ -110,6 +111,14 @@ class Allocation:
 
 
 @dataclass(frozen=True)
+class AllowanceRule:
+    """Allowance by reference ET: adjustment factor of each class of area [-], and share of the rain counted [-]."""
+
+    factor: Mapping[str, float]
+    rain_share: float = 0.0
+
+
+@dataclass(frozen=True)
 class Restriction:
     """Drought order: what is allowed while it stands.
 
@@ -168,6 +177,7 @@ class ZoneTable:
 
     zone, name, surface, station, exposure, soil, hydrologic_group (A to D) : object arrays of str
     area_class : object array of str, one of `AREA_CLASSES`; where it is not told, by surface
+    formerly : tuple over zones of the ids it had before
     priority, branch, pump, controller : int arrays (-1 = none)
     root_depth [m], area [m2], flow [L/s], application_rate [mm/h, gross], du_lq [-], slope [%], infiltration [mm/h],
     max_run [min], microclimate [-], field_capacity, wilting_point [m3/m3] : float arrays, all finite
@@ -200,6 +210,7 @@ class ZoneTable:
     drained: np.ndarray
     hydrologic_group: np.ndarray
     area_class: np.ndarray
+    formerly: tuple[tuple[str, ...], ...]
     branch: np.ndarray
     pump: np.ndarray
     controller: np.ndarray
@@ -241,6 +252,8 @@ class Site:
     controllers: tuple[Controller, ...]
     sources: tuple[Source, ...]
     allocation: Allocation | None
+    allowance: AllowanceRule
+    meter_error: float
     restrictions: tuple[Restriction, ...]
     tariffs: tuple[Tariff, ...]
     surfaces: Mapping[str, SurfaceRule]
@@ -252,6 +265,8 @@ class Site:
     applied: pd.DataFrame
     calendar: pd.DataFrame
     samples: pd.DataFrame
+    meter: pd.DataFrame
+    gone: pd.DataFrame  # rows of the log of zones that zones.csv does not have: water that ran all the same
     notes: tuple[Note, ...]
     ledger_url: str | None = None
     ledger_name: str | None = None

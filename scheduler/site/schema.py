@@ -13,11 +13,13 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
+from models.allowance import ADJUSTMENT_FACTOR, SPECIAL_FACTOR
 from scheduler.errors import listing, near_miss, shown
 from scheduler.site.cells import FIRST_YEAR, LAST_YEAR, LONGEST_ID, Column, bound_words
 from scheduler.site.records import SURFACES, WEEKDAYS
 from scheduler.site.units import Linear, conversion, price_per, quantity
 
+METER_ERROR = 0.02  # [-] of what a meter in service shows; common practice, no source
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::00)?", re.ASCII)
 DATABASES = ("sqlite", "postgresql", "postgres")
 _WEEKDAY_SETS = {"weekdays": range(5), "weekend": range(5, 7)}
@@ -342,6 +344,21 @@ class AllocationKeys(_Part):
     tier: list[TierKeys] = Field(default_factory=list)
 
 
+class AllowanceKeys(_Part):
+    """`[allowance]`."""
+
+    factor: Share = ADJUSTMENT_FACTOR
+    special_factor: Share = SPECIAL_FACTOR
+    landscape_factor: Share | None = None
+    rain_share: Share = 0.0
+
+
+class MeterKeys(_Part):
+    """`[meter]`."""
+
+    error: _quantity("", low=0, high=0.5, example="0.02") = METER_ERROR
+
+
 class RestrictionKeys(_Part):
     """`[restriction]` or `[[restriction]]`."""
 
@@ -401,6 +418,8 @@ class SiteFile(_Part):
     controller: list[ControllerKeys] = Field(default_factory=list)
     source: list[SourceKeys] = Field(default_factory=list)
     allocation: AllocationKeys | None = None
+    allowance: AllowanceKeys = Field(default_factory=AllowanceKeys)
+    meter: MeterKeys = Field(default_factory=MeterKeys)
     restriction: list[RestrictionKeys] = Field(default_factory=list)
     tariff: list[TariffKeys] = Field(default_factory=list)
     surface: dict[str, SurfaceKeys] = Field(default_factory=dict)

@@ -7,7 +7,7 @@ units inside.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -176,9 +176,17 @@ def build_probe_sites(table: Table, zones: Sequence[str] | None, findings: Findi
     return data.sort_values(["probe", "from"], kind="stable", na_position="first").reset_index(drop=True)
 
 
-def build_applied(table: Table, zones: Sequence[str] | None, findings: Findings) -> pd.DataFrame:
-    """Give what was really run, one row a night and zone; zones no longer in zones.csv are set aside."""
+def rename_zones(table: Table, formerly: Mapping[str, str]) -> None:
+    """Put today's name of a zone in place of those it had before, in the columns that name zones."""
+    for column in ("zone", "target"):
+        if column in table.present:
+            table.values[column] = np.array([formerly.get(z, z) for z in table.values[column]], dtype=object)
+
+
+def build_applied(table: Table, zones: Sequence[str] | None, findings: Findings) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Give what was really run, one row a night and zone: of the zones of zones.csv, and of others."""
     data = frame(table, FILES["applied"])
+    gone = data.iloc[:0]
     if zones is not None:
         lost = ~data["zone"].isin(list(zones)).to_numpy()
         if lost.any():
@@ -190,12 +198,13 @@ def build_applied(table: Table, zones: Sequence[str] | None, findings: Findings)
                 f"{counted(int(lost.sum()), 'row')} of zones that zones.csv does not have set aside: "
                 f"{listing(strangers, 8)}{hint}",
             )
-            data = data[~lost]
+            data, gone = data[~lost], data[lost]
+            gone = gone.drop_duplicates(["night", "zone"], keep="last").sort_values(["night", "zone"], kind="stable")
     nothing = int((data["minutes"].isna() & data["volume"].isna()).sum())
     if nothing:
         findings.note("warning", table.file, f"{counted(nothing, 'row')} with neither minutes nor volume set aside")
         data = data[data["minutes"].notna() | data["volume"].notna()]
-    return _latest(table, data, ["night", "zone"], findings)
+    return _latest(table, data, ["night", "zone"], findings), gone.reset_index(drop=True)
 
 
 def build_samples(table: Table, zones: Sequence[str] | None, findings: Findings) -> pd.DataFrame:

@@ -38,6 +38,7 @@ from scheduler.site.records import (
     SURFACES,
     WEEKDAYS,
     Allocation,
+    AllowanceRule,
     Branch,
     Controller,
     Pump,
@@ -92,6 +93,8 @@ class Settings:
     controllers: tuple[Controller, ...] = ()
     sources: tuple[Source, ...] = ()
     allocation: Allocation | None = None
+    allowance: AllowanceRule = field(default_factory=lambda: _allowance(schema.AllowanceKeys()))
+    meter_error: float = schema.METER_ERROR
     restrictions: tuple[Restriction, ...] = ()
     tariffs: tuple[Tariff, ...] = ()
     surfaces: Mapping[str, SurfaceRule] = field(default_factory=lambda: dict(SURFACE_RULES))
@@ -150,6 +153,7 @@ def settle(model: schema.SiteFile, reader: Reader) -> Settings:
     settings.window = _window(model.window, reader)
     _settle_supply(model, settings, reader)
     settings.allocation = _allocation(model.allocation, reader)
+    settings.allowance, settings.meter_error = _allowance(model.allowance), model.meter.error
     settings.restrictions = tuple(_restriction(r, i, reader) for i, r in enumerate(model.restriction))
     settings.tariffs = tuple(_tariff(t, i, reader) for i, t in enumerate(model.tariff))
     settings.surfaces = _surfaces(model.surface, reader)
@@ -357,6 +361,12 @@ def _allocation(keys: schema.AllocationKeys | None, reader: Reader) -> Allocatio
             )
         tiers.append((above, tier.price))
     return Allocation(keys.starts, keys.ends, keys.volume, keys.used_before, tuple(tiers))
+
+
+def _allowance(keys: schema.AllowanceKeys) -> AllowanceRule:
+    """Read the factors of an allowance by ET; landscape has that of turf unless it has its own."""
+    landscape = keys.factor if keys.landscape_factor is None else keys.landscape_factor
+    return AllowanceRule({"turf": keys.factor, "special": keys.special_factor, "landscape": landscape}, keys.rain_share)
 
 
 def _restriction(keys: schema.RestrictionKeys, i: int, reader: Reader) -> Restriction:

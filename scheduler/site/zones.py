@@ -72,6 +72,7 @@ def build_zones(table: Table, settings: Settings, findings: Findings) -> ZoneTab
     flow, rate = _flow_and_rate(table, findings)
     branch, pump, controller = _supply(table, settings, findings, note)
     sources = _sources(table, settings, findings, note)
+    formerly = _formerly(table, zone, findings)
     if findings.problems or turfs is None:
         return None
     roots = v["root_depth"]
@@ -106,6 +107,7 @@ def build_zones(table: Table, settings: Settings, findings: Findings) -> ZoneTab
         drained=drained,
         hydrologic_group=group,
         area_class=_area_class(v["class"], surface),
+        formerly=formerly,
         branch=branch,
         pump=pump,
         controller=controller,
@@ -228,6 +230,28 @@ def _group(table: Table, soil: np.ndarray, note: Callable[[np.ndarray, str, str]
         "hydrologic_group in zones.csv",
     )
     return group
+
+
+def former_names(zones: ZoneTable) -> dict[str, str]:
+    """Give today's id of a zone for each id that it had before."""
+    return {old: str(zone) for zone, names in zip(zones.zone, zones.formerly, strict=True) for old in names}
+
+
+def _formerly(table: Table, zone: np.ndarray, findings: Findings) -> tuple[tuple[str, ...], ...]:
+    """Read the ids each zone had before; one that a zone has today, or two zones claim, is refused."""
+    found = tuple(
+        tuple(dict.fromkeys(part.strip() for part in text.split("|") if part.strip()))
+        for text in table.values["formerly"]
+    )
+    today, claims = set(zone), Counter(name for names in found for name in names)
+
+    def wrong(row: int) -> str:
+        return next((name for name in found[row] if name in today or claims[name] > 1), "")
+
+    bad = np.array([bool(wrong(row)) for row in range(len(found))], dtype=bool)
+    words = "ids it had before, separated by |, are allowed: none that a zone has today, each for one zone"
+    table.refuse(findings, "formerly", bad, lambda row: read_but(wrong(row), words))
+    return found
 
 
 def _area_class(written: np.ndarray, surface: np.ndarray) -> np.ndarray:

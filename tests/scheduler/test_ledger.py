@@ -346,6 +346,7 @@ def test_a_ledger_of_version_1_keeps_its_plans_and_gives_their_run_times(ledger,
     with ledger.writing() as connection:
         connection.execute(sa.text("ALTER TABLE plans DROP COLUMN brief"))
         connection.execute(sa.text("DROP TABLE reading_days"))
+        connection.execute(sa.text("DROP TABLE meter"))
         connection.execute(sa.text("UPDATE schema_version SET version = 1"))
     newer = open_ledger(tmp_path, ledger_url, "links")
     assert queries.current_plan(newer, NIGHT) == document(minutes=7.0)
