@@ -23,9 +23,10 @@ from models.plan.rows import Spans
 # What a loaded plan takes on by new numbers alone; everything else is part of its rows.
 NUMBERS = set(
     "max_run priority wet_weight block_length energy_price allowed pump_capacity pump_energy branch_capacity "
-    "stations_at_once zone_supply source_price source_daily source_monthly allocation tiers cuts".split()
+    "stations_at_once zone_supply source_price source_daily source_monthly allocation tiers cuts "
+    "pump_share source_open".split()
 )
-LIMITS = ("pump_capacity", "branch_capacity", "stations_at_once", "source_daily", "source_monthly", "allocation")
+LIMITS = ("pump_capacity", "branch_capacity", "stations_at_once", "source_nightly", "source_monthly", "allocation")
 
 
 def equal_inputs(one: PlanInputs, other: PlanInputs) -> bool:
@@ -50,7 +51,7 @@ def takes_on(built: PlanInputs, wanted: PlanInputs) -> bool:
         if had.shape != has.shape or bool((has & ~had).any()):
             return False
     for one, other in zip(built.cuts, wanted.cuts, strict=True):
-        if not np.array_equal(one.zones, other.zones) or (np.isfinite(other.volume) & ~np.isfinite(one.volume)).any():
+        if not np.array_equal(one.zones, other.zones) or one.since != other.since or (np.isfinite(other.volume) & ~np.isfinite(one.volume)).any():
             return False
     if built.block_length.shape != wanted.block_length.shape:
         return False
@@ -131,15 +132,16 @@ def limited(m: pyo.ConcreteModel) -> dict[str, Ints]:
 
 
 def _of_capacity(capacity: Floats, inputs: PlanInputs, index: Ints) -> Floats:
-    return np.asarray(capacity[index[:, 0]] * inputs.block_length[index[:, 1], index[:, 2]])
+    each = capacity[index[:, 0]] if capacity.ndim == 1 else capacity[index[:, 0], index[:, 1]]
+    return np.asarray(each * inputs.block_length[index[:, 1], index[:, 2]])
 
 
 _LIMIT_OF: dict[str, Any] = {
     "zone_limit": lambda p, i: longest_minutes(p).ravel()[i],
-    "pump_limit": lambda p, i: _of_capacity(p.pump_capacity, p, i),
+    "pump_limit": lambda p, i: _of_capacity(p.pump_nightly, p, i),
     "branch_limit": lambda p, i: _of_capacity(p.branch_capacity, p, i),
     "station_limit": lambda p, i: _of_capacity(p.stations_at_once, p, i),
-    "source_night": lambda p, i: p.source_daily[i[:, 0]],
+    "source_night": lambda p, i: p.source_nightly[i[:, 0], i[:, 1]],
     "source_month": lambda p, i: p.source_monthly[i[:, 0], i[:, 1]],
     "allocation_limit": lambda p, i: p.allocation,
     "allocation_tier": lambda p, i: np.array([t.above for t in p.tiers])[i],

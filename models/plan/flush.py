@@ -262,7 +262,7 @@ def spread_inputs(inputs: PlanInputs, copies: Copies) -> PlanInputs:
     supply[fixed, copies.supply[fixed]] = True
     by_zone["zone_supply"] = supply
     by_zone["dry_limit"] = copies.dry_limit
-    cuts = tuple(Cut(cut.name, cut.zones[copies.zone], cut.volume) for cut in inputs.cuts)
+    cuts = tuple(Cut(cut.name, cut.zones[copies.zone], cut.volume, cut.since) for cut in inputs.cuts)
     return replace(inputs, **by_zone, cuts=cuts)
 
 

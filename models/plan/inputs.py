@@ -19,18 +19,20 @@ Bools = NDArray[np.bool_]
 
 @dataclass(frozen=True)
 class Cut:
-    """A drought order that cuts the water of some zones below their ET demand.
+    """A drought order that limits the water of some zones: a share of their ET demand, or a volume.
 
     Parameters
     ----------
     name : str              What the order is called where it binds.
     zones : ndarray (Z,)    True for the zones under the order.
-    volume : ndarray (N,)   Most water from tonight up to and including night n [m3].
+    volume : ndarray (N,)   Most water from night `since` up to and including night n [m3], inf = no limit there.
+    since : int             First night that counts, tonight if not given.
     """
 
     name: str
     zones: Bools
     volume: Floats
+    since: int = 0
 
 
 @dataclass(frozen=True)
@@ -104,7 +106,9 @@ class PlanInputs:
     month_of_night : ndarray (N,)     Column of `source_monthly` each night belongs to.
     allocation : float                Most water over the horizon [m3], inf = no limit; hard.
     tiers : tuple of Tier             Steps of the allocation beyond which water costs more, rising.
-    cuts : tuple of Cut               Drought orders that cut demand.
+    cuts : tuple of Cut               Drought orders that limit water.
+    pump_share : ndarray (P, N), optional    Share of each pump's capacity there is on each night [-]; all if not given.
+    source_open : ndarray (W, N), optional   Whether each source is there on each night; always if not given.
 
     Raises
     ------
@@ -144,6 +148,8 @@ class PlanInputs:
     allocation: float = np.inf
     tiers: tuple[Tier, ...] = field(default=())
     cuts: tuple[Cut, ...] = field(default=())
+    pump_share: Floats | None = None
+    source_open: Bools | None = None
 
     def __post_init__(self) -> None:
         """Check shapes, finiteness and ranges."""
@@ -173,6 +179,20 @@ class PlanInputs:
         zone, night, block, supply = np.nonzero(choice)
         counts = choice.reshape(self.zones * self.nights, -1).sum(axis=1)
         return RunColumns(zone, night, block, supply, np.concatenate(([0], np.cumsum(counts))))
+
+    @cached_property
+    def pump_nightly(self) -> Floats:
+        """Capacity of each pump on each night, shape (P, N) [L/s]."""
+        every = np.repeat(self.pump_capacity[:, None], self.nights, axis=1)
+        if self.pump_share is None:
+            return every
+        return np.multiply(every, self.pump_share, where=self.pump_share > 0, out=np.zeros(every.shape))
+
+    @cached_property
+    def source_nightly(self) -> Floats:
+        """Most water of each source on each night, shape (W, N) [m3], inf = no limit."""
+        daily = np.repeat(self.source_daily[:, None], self.nights, axis=1)
+        return daily if self.source_open is None else np.where(self.source_open, daily, 0.0)
 
     @cached_property
     def water_per_minute(self) -> Floats:
@@ -210,9 +230,17 @@ def _check_shapes(inputs: PlanInputs) -> None:
         found = getattr(inputs, name).shape
         if found != shape:
             raise ValueError(f"{name}: shape {found}; {shape} is needed")
+    for name, value, rows in (
+        ("pump_share", inputs.pump_share, inputs.pump_capacity.size),
+        ("source_open", inputs.source_open, w),
+    ):
+        if value is not None and value.shape != (rows, n):
+            raise ValueError(f"{name}: shape {value.shape}; {(rows, n)} is needed")
     for cut in inputs.cuts:
         if cut.zones.shape != (z,) or cut.volume.shape != (n,):
             raise ValueError(f"cuts: {cut.name!r} needs zones of shape {(z,)} and volume of shape {(n,)}")
+        if not 0 <= cut.since < n:
+            raise ValueError(f"cuts: {cut.name!r}: since must be a night, 0 to {n - 1}")
 
 
 _FINITE = (
@@ -247,6 +275,7 @@ def _check_ranges(inputs: PlanInputs) -> None:
         "supply_share: each row must sum to 1": np.allclose(inputs.supply_share.sum(axis=1), 1.0, atol=1e-9),
         "allocation: must be 0 or above": inputs.allocation >= 0,
         "tiers: must rise in volume and price": _rising(inputs.tiers),
+        "pump_share: 0 or above is allowed": inputs.pump_share is None or (inputs.pump_share >= 0).all(),
         "cuts: every volume must be 0 or above": all((cut.volume >= 0).all() for cut in inputs.cuts),
     }
     for message, holds in rules.items():

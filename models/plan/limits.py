@@ -21,7 +21,7 @@ def add_pump_limit(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
     """
     m.P = pyo.RangeSet(0, inputs.pump_capacity.size - 1)
     m.pump_capacity = pyo.Param(m.P, mutable=True, initialize=_numbered(inputs.pump_capacity))
-    m.pump_limit = _capacity_rows(m, inputs, inputs.pump_of_zone, m.pump_capacity, inputs.flow)
+    m.pump_limit = _capacity_rows(m, inputs, inputs.pump_of_zone, m.pump_capacity, inputs.flow, inputs.pump_share)
 
 
 def add_branch_limit(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
@@ -85,7 +85,7 @@ def add_source_limits(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
                     found[w, i] = (None, expression, float(limits[w, i]))
         return found
 
-    by_night = rows(columns.night, inputs.nights, np.repeat(inputs.source_daily[:, None], inputs.nights, axis=1))
+    by_night = rows(columns.night, inputs.nights, inputs.source_nightly)
     by_month = rows(inputs.month_of_night[columns.night], months, inputs.source_monthly)
     m.source_night = _named_rows(by_night)
     m.source_month = _named_rows(by_month)
@@ -112,7 +112,7 @@ def add_allocation(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
 
 
 def add_cuts(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
-    """Add `drought_cut[g, n]`: water of the zones under the order up to night n <= its volume   [m3]."""
+    """Add `drought_cut[g, n]`: its zones' water from its first night up to night n <= its volume [m3]."""
     runs = entries(m.run_time)
     columns = inputs.runs
     volume = inputs.water_per_minute[columns.zone]
@@ -122,16 +122,21 @@ def add_cuts(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
     @m.Constraint(m.G, m.N_cut)  # type: ignore[untyped-decorator]
     def drought_cut(m: pyo.ConcreteModel, g: int, n: int) -> Any:
         cut = inputs.cuts[g]
-        members = np.flatnonzero(cut.zones[columns.zone] & (columns.night <= n)).tolist()
+        members = np.flatnonzero(cut.zones[columns.zone] & (columns.night >= cut.since) & (columns.night <= n)).tolist()
         if not members or not np.isfinite(cut.volume[n]):
             return pyo.Constraint.Skip
         return (None, linear(volume[members].tolist(), pick(runs, members)), float(cut.volume[n]))
 
 
 def _capacity_rows(
-    m: pyo.ConcreteModel, inputs: PlanInputs, group_of_zone: Ints, capacity: Any, use: Floats
+    m: pyo.ConcreteModel,
+    inputs: PlanInputs,
+    group_of_zone: Ints,
+    capacity: Any,
+    use: Floats,
+    share: Floats | None = None,
 ) -> pyo.Constraint:
-    """Rows sum(use x) <= capacity[g] length[n, b] for each group, night and block that has run columns."""
+    """Rows sum(use x) <= capacity[g] share[g, n] length[n, b] for each group, night and block that has run columns."""
     runs = entries(m.run_time)
     columns = inputs.runs
     size, nights, blocks = len(capacity), inputs.nights, inputs.blocks
@@ -143,7 +148,7 @@ def _capacity_rows(
         g, rest = divmod(i, nights * blocks)
         n, b = divmod(rest, blocks)
         if members and np.isfinite(pyo.value(capacity[g])):
-            limit = capacity[g] * float(inputs.block_length[n, b])
+            limit = capacity[g] * float(inputs.block_length[n, b] * (1.0 if share is None else share[g, n]))
             rows[g, n, b] = (None, linear(use_of_run[members].tolist(), pick(runs, members)), limit)
     return _named_rows(rows)
 

@@ -551,13 +551,14 @@ class PlanSolver:
         night : int, optional           Only this night; all nights if not given.
         """
         rows, capacity = {
-            "pump": (self.model.pump_limit, self.inputs.pump_capacity),
+            "pump": (self.model.pump_limit, self.inputs.pump_nightly),
             "branch": (self.model.branch_limit, self.inputs.branch_capacity),
             "station": (self.model.station_limit, self.inputs.stations_at_once),
         }[name]
         for (g, n, b), row in rows.items():
             if night is None or n == night:
-                limit = float(factors[g] * capacity[g] * self.inputs.block_length[n, b])
+                each = capacity[g] if capacity.ndim == 1 else capacity[g, n]
+                limit = float(factors[g] * each * self.inputs.block_length[n, b])
                 self._set_upper(row, limit)
 
     def limit_runs(self, zones: Ints, longest: Floats, night: int) -> None:

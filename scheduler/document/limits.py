@@ -36,7 +36,7 @@ def limits_by_night(site: Site, inputs: NightInputs, run: RunnableNight) -> list
     source_volume = _source_volume(plan, run)
     length = plan.block_length.sum(axis=1)
     for family, names, group, capacity, use, unit in (
-        ("pump_limit", [p.name for p in site.pumps], plan.pump_of_zone, plan.pump_capacity * M3, volume, "m3"),
+        ("pump_limit", [p.name for p in site.pumps], plan.pump_of_zone, plan.pump_nightly * M3, volume, "m3"),
         ("branch_limit", [b.name for b in site.branches], plan.branch_of_zone, plan.branch_capacity * M3, volume, "m3"),
         (
             "station_limit",
@@ -49,16 +49,17 @@ def limits_by_night(site: Site, inputs: NightInputs, run: RunnableNight) -> list
     ):
         scale = M3 if unit == "m3" else 1.0
         for g, name in enumerate(names):
-            if not np.isfinite(capacity[g]):
+            each = np.broadcast_to(capacity[g], (plan.nights,))
+            if not np.isfinite(each).all():
                 continue
             used = use[group == g].sum(axis=0)
             for n in range(plan.nights):
                 row_price = max((prices[family, (g, n, b)] for b in range(plan.blocks)), default=0.0) / scale
-                most = float(capacity[g] * length[n])
+                most = float(each[n] * length[n])
                 rows[n].append(_row(family, name, float(used[n]), most, unit, row_price, inputs.dates[n], site))
     for w, source in enumerate(site.sources):
         for n in range(plan.nights):
-            if np.isfinite(plan.source_daily[w]):
+            if np.isfinite(plan.source_nightly[w, n]):
                 price = prices["source_night", (w, n)]
                 used_here = float(source_volume[w, n])
                 rows[n].append(
@@ -66,7 +67,7 @@ def limits_by_night(site: Site, inputs: NightInputs, run: RunnableNight) -> list
                         "source_night",
                         f"{source.name}, one night",
                         used_here,
-                        float(plan.source_daily[w]),
+                        float(plan.source_nightly[w, n]),
                         "m3",
                         price,
                         inputs.dates[n],
@@ -95,7 +96,8 @@ def limits_by_night(site: Site, inputs: NightInputs, run: RunnableNight) -> list
     if inputs.allocation is not None:
         rows[0].append(_allocation_row(site, inputs, float(volume.sum()), prices))
     for g, cut in enumerate(plan.cuts):
-        used_so_far = np.cumsum(volume[cut.zones].sum(axis=0))
+        counted = volume[cut.zones].sum(axis=0) * (np.arange(plan.nights) >= cut.since)
+        used_so_far = np.cumsum(counted)
         for n in np.flatnonzero(np.isfinite(cut.volume)).tolist():
             price = prices["drought_cut", (g, n)]
             rows[n].append(

@@ -209,7 +209,7 @@ def _job(
         pump=plan.pump_of_zone,
         branch=plan.branch_of_zone,
         controller=plan.controller_of_zone,
-        pump_capacity=plan.pump_capacity,
+        pump_capacity=plan.pump_nightly[:, 0],
         pump_ramp=np.array([p.ramp for p in site.pumps], dtype=float),
         pump_smallest=np.array([p.smallest_flow for p in site.pumps], dtype=float),
         branch_capacity=plan.branch_capacity,

@@ -55,7 +55,7 @@ def hard_rows(
         limits.append(np.maximum(limit[finite], 0.0) * HARD_SHARE)
 
     for group, capacity, use in (
-        (plan.pump_of_zone, plan.pump_capacity * share["pump"], plan.flow),
+        (plan.pump_of_zone, plan.pump_nightly[:, night] * share["pump"], plan.flow),
         (plan.branch_of_zone, plan.branch_capacity * share["branch"], plan.flow),
         (plan.controller_of_zone, plan.stations_at_once * share["station"], np.ones(z)),
     ):
@@ -66,7 +66,7 @@ def hard_rows(
     chosen = run[:, night].sum(axis=1)  # (Z, K)
     whole = chosen.sum(axis=1)
     source_use = (supply_mix(plan, chosen) @ plan.supply_share) * per_minute[:, None]  # (Z, W) m3 a minute
-    add(sparse.csr_matrix(source_use.T), plan.source_daily)
+    add(sparse.csr_matrix(source_use.T), plan.source_nightly[:, night])
     kept = np.zeros((plan.zones, 0)) if earlier is None else run[:, : earlier.shape[1]].sum(axis=(2, 3)) - earlier
     month = plan.source_monthly[:, plan.month_of_night[night]]
     in_month = source_use.T @ whole
@@ -74,11 +74,16 @@ def hard_rows(
         if plan.month_of_night[n] == plan.month_of_night[night]:
             in_month += (supply_mix(plan, run[:, n].sum(axis=1)) @ plan.supply_share).T @ (per_minute * kept[:, n])
     add(sparse.csr_matrix(source_use.T), np.where(np.isfinite(month), in_month, np.inf))
-    over_nights = [per_minute] if np.isfinite(plan.allocation) else []
-    over_nights += [np.where(cut.zones, per_minute, 0.0) for cut in plan.cuts if np.isfinite(cut.volume[night:]).any()]
+    over_nights = [(per_minute, 0)] if np.isfinite(plan.allocation) else []
+    over_nights += [
+        (np.where(cut.zones, per_minute, 0.0), cut.since)
+        for cut in plan.cuts
+        if cut.since <= night and np.isfinite(cut.volume[night:]).any()
+    ]
     if over_nights:
-        use = np.array(over_nights)
-        add(sparse.csr_matrix(use), use @ (whole + kept.sum(axis=1)))
+        use = np.array([each for each, _ in over_nights])
+        left = np.array([each @ (whole + kept[:, since:].sum(axis=1)) for each, since in over_nights])
+        add(sparse.csr_matrix(use), left)
     return sparse.vstack(blocks, format="csr"), np.concatenate(limits)
 
 
