@@ -38,7 +38,16 @@ Step = Callable[[str], None]
 def plan_tonight(
     site: Site, night: date, made: datetime, step: Step = lambda _: None, flags: pd.DataFrame | None = None
 ) -> dict[str, Any]:
-    """Plan one evening, without writing anything.
+    """Plan one evening, without writing anything: the document of `planned_evening`."""
+    planned = planned_evening(site, night, made, step, flags)
+    step("what it will do")
+    return plan_document(planned)
+
+
+def planned_evening(
+    site: Site, night: date, made: datetime, step: Step = lambda _: None, flags: pd.DataFrame | None = None
+) -> Planned:
+    """Plan one evening.
 
     Parameters
     ----------
@@ -50,7 +59,7 @@ def plan_tonight(
 
     Returns
     -------
-    dict   The plan document.
+    Planned   Everything that was worked out.
 
     Raises
     ------
@@ -71,8 +80,7 @@ def plan_tonight(
     solver = PlanSolver(inputs.plan, replace(flushes.needs, dry_limit_after=fresh))
     step("choosing run times")
     run = runnable_night(site, inputs, solver)
-    step("what it will do")
-    return plan_document(Planned(site, night, made, opens, demand, state, inputs, salt, flushes, run))
+    return Planned(site, night, made, opens, demand, state, inputs, salt, flushes, run)
 
 
 def publish(site: Site, document: dict[str, Any], folder: Path) -> tuple[Path, ...]:

@@ -227,9 +227,13 @@ def _blocks(
 
 
 def _longest_run(site: Site, windows: tuple[NightWindow, ...], resolution: np.ndarray) -> np.ndarray:
-    """Longest run of each zone that its cycles and soaks leave room for in tonight's window, shape (Z,) [min]."""
+    """Longest run of each zone that its cycles and soaks leave room for in tonight's window, shape (Z,) [min].
+
+    Where tonight is shut it is that of the next night that is not: the later nights are planned all the same.
+    """
     zones = site.zones
-    open_minutes = float(sum(end - start for start, end in windows[0].pieces))
+    next_open = next((w for w in windows if w.pieces), windows[0])
+    open_minutes = float(sum(end - start for start, end in next_open.pieces))
     longest = longest_cycle(zones.application_rate, zones.infiltration, surface_storage(zones.slope))
     longest = np.where(np.isnan(zones.longest_cycle), longest, zones.longest_cycle)
     cycle = np.maximum(np.floor(np.minimum(longest, 1e6) / resolution), 1.0) * resolution
