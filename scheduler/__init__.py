@@ -3,6 +3,7 @@
 Outermost first::
 
     cli.py terminal/              the command line and what it prints; the only places that write to the terminal
+    whatif/                       the standing evening under orders, outages and other weather; the season ahead
     evening.py                    `tonight`: the list of its steps
     export/ sheets/               tables for controllers; pages for people
     morning/ learn.py             the day after; what the record teaches

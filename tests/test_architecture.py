@@ -28,6 +28,7 @@ FLOORS = (
     {"sheets"},
     {"export"},
     {"evening"},
+    {"whatif"},
     {"terminal"},
     {"cli"},
 )

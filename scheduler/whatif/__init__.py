@@ -1,0 +1,13 @@
+"""What if: orders, outages and other weather put to the standing evening, to many volumes of water, to a whole season.
+
+`schema.py`      the keys of a case file, with what each may be
+`case.py`        files and `--set` read into cases, checked against the site, combined
+`orders.py`      what an order allows in cubic metres: cuts against a base period, allowances, the ET formula
+`apply.py`       a case put into the arrays of the plan
+`evening.py`     the standing evening under each case, from where the standing plan ended
+`measures.py`    what a plan does to the turf, the salt, the bill
+`relax.py`       the limits that matter most, and what a tenth more of each would give
+`sweep.py`       one key in steps: water against turf
+`document.py`    what comes out, typed; `whatif.schema.json` is generated from it
+`page.py`        the page for a committee
+"""

@@ -1,0 +1,200 @@
+"""The standing evening under each case.
+
+Every case goes on from where the standing plan ended, never from another case, so cases in any order give the same
+numbers. A case whose arrays are those of tonight has tonight's plan; any other goes through the whole evening, rounded
+and packed like it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations, product
+
+import numpy as np
+import pandas as pd
+
+from models.plan.cases import Cases
+from models.plan.edits import equal_inputs
+from models.plan.flush_needs import FlushNeeds
+from models.plan.solve import PlanSolver, SolverFailed
+from scheduler.document.published import Planned
+from scheduler.errors import NoPlan
+from scheduler.night.records import RunnableNight
+from scheduler.night.timetable import runnable_night
+from scheduler.salinity.flushes import flush_needs
+from scheduler.whatif.apply import CasePlan, Choice, Evening, case_plan, settled_site
+from scheduler.whatif.case import AS_IT_IS, Case
+from scheduler.whatif.measures import Course, course_of
+from scheduler.whatif.orders import Order
+
+MOST_PATTERNS = 300  # sets of nights looked at for an order of so many nights a week, before only the nearest are
+BEST_PATTERNS = 2  # of them that are planned with their flushes
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """A case and what came of it.
+
+    plan : CasePlan;  run : RunnableNight;  course : Course;  same : whether it is tonight's plan itself
+    """
+
+    case: Case
+    plan: CasePlan
+    run: RunnableNight
+    course: Course
+    same: bool
+
+    @property
+    def orders(self) -> tuple[Order, ...]:
+        """Its orders in cubic metres."""
+        return self.plan.orders
+
+
+@dataclass(frozen=True)
+class Standing:
+    """The evening as it is, with the solver that every case goes on from."""
+
+    planned: Planned
+    evening: Evening
+    cases: Cases
+    log: pd.DataFrame
+    as_it_is: Outcome
+
+
+def standing_evening(planned: Planned, log: pd.DataFrame) -> Standing:
+    """Make the standing plan what cases begin from.
+
+    Parameters
+    ----------
+    planned : Planned   Tonight, as `evenfall tonight` plans it.
+    log : DataFrame     What ran, as far back as it is known.
+    """
+    evening = Evening(
+        planned.site, planned.night, len(planned.inputs.dates), planned.demand, planned.state, planned.salt
+    )
+    plan = case_plan(evening, AS_IT_IS, log)
+    plan = replace(plan, inputs=planned.inputs, flushes=planned.flushes)
+    course = course_of(planned.site, planned.inputs, planned.salt, planned.run.result, planned.run.later)
+    outcome = Outcome(AS_IT_IS, plan, planned.run, course, True)
+    try:
+        cases = Cases(planned.inputs.plan, plan.needs)
+    except SolverFailed as failure:
+        raise NoPlan(str(failure)) from failure
+    return Standing(planned, evening, cases, log, outcome)
+
+
+def plan_case(standing: Standing, case: Case) -> Outcome:
+    """Plan the evening under a case.
+
+    Raises
+    ------
+    NoPlan          No plan that holds every limit could be made.
+    InputProblems   An order speaks of water that is not known.
+    """
+    plan = arrays_of(standing, case)
+    usual = standing.as_it_is
+    if _equal(plan, usual.plan):
+        return Outcome(case, plan, usual.run, usual.course, True)
+    run = runnable_night(plan.site, plan.inputs, begun(standing.cases, plan))
+    course = course_of(plan.site, plan.inputs, plan.salt, run.result, run.later)
+    return Outcome(case, plan, run, course, False)
+
+
+def arrays_of(standing: Standing, case: Case) -> CasePlan:
+    """The arrays of a case, with the nights chosen where its orders leave that to the plan."""
+    site = settled_site(standing.planned.site, case, standing.planned.night)
+    plan = case_plan(replace(standing.evening, site=site), case, standing.log)
+    return chosen_nights(standing.cases, plan) if plan.choices else plan
+
+
+def begun(cases: Cases, plan: CasePlan) -> PlanSolver:
+    """A solver with the arrays of a case, from where the standing plan ended."""
+    return cases.solver(plan.inputs.plan, plan.needs)
+
+
+def _equal(one: CasePlan, other: CasePlan) -> bool:
+    """Whether two cases are one and the same plan."""
+    if one.choices or not equal_inputs(one.inputs.plan, other.inputs.plan):
+        return False
+    return _same_needs(one.needs, other.needs) and one.inputs.windows == other.inputs.windows
+
+
+def _same_needs(one: FlushNeeds, other: FlushNeeds) -> bool:
+    names = ("zone", "depth", "allowed", "harm", "harm_after", "dry_limit_after", "lasts", "held")
+    pairs = [(getattr(one, n), getattr(other, n)) for n in names]
+    return all(
+        (a is None and b is None)
+        or (a is not None and b is not None and np.array_equal(a, b, equal_nan=a.dtype != bool))
+        for a, b in pairs
+    )
+
+
+# --------------------------------------------------------------------------------------- so many nights a week
+
+
+def chosen_nights(cases: Cases, plan: CasePlan, solve: Callable[[PlanSolver], float] | None = None) -> CasePlan:
+    """Choose the nights of an order of so many nights a week: those with which the plan costs least.
+
+    All sets of nights are compared by the plan without flushes; the best of them are planned with theirs.
+    """
+    ranked = []
+    plain = PlanSolver(plan.inputs.plan)
+    plain.solve()
+    start = plain.basis()
+    for i, shut in enumerate(patterns(plan.choices, plan.inputs.plan.nights)):
+        closed = _shut(plan, shut)
+        if not plain.edit(closed.inputs.plan):
+            plain = PlanSolver(closed.inputs.plan)
+        plain.begin_from(start)
+        ranked.append((plain.solve().objective, i, closed))
+    ranked.sort(key=lambda r: r[:2])
+    if not plan.needs.zone.size or len(ranked) == 1:
+        return _flushed(ranked[0][2])
+    best = []
+    for _, i, closed in ranked[:BEST_PATTERNS]:
+        whole = _flushed(closed)
+        best.append((begun(cases, whole).solve().objective, i, whole))
+    return min(best, key=lambda r: r[:2])[2]
+
+
+def patterns(choices: Sequence[Choice], nights: int) -> Iterator[np.ndarray]:
+    """Zone-nights shut by each way to choose the nights, shape (Z, N), the evenly spaced ones first.
+
+    Where there are more than `MOST_PATTERNS` ways, only the most evenly spaced are given.
+    """
+    options: list[list[tuple[np.ndarray, tuple[int, ...]]]] = []
+    for choice in choices:
+        for week, most in choice.weeks:
+            ways = list(combinations(week, min(most, len(week))))
+            ways.sort(key=lambda kept, week=week: (_uneven(kept, week), kept))
+            options.append([(choice.zones, tuple(sorted(set(week) - set(kept)))) for kept in ways])
+    while options and np.prod([len(o) for o in options]) > MOST_PATTERNS:
+        longest = max(range(len(options)), key=lambda i: len(options[i]))
+        options[longest] = options[longest][: max(1, len(options[longest]) * 3 // 4)]
+    for ways in product(*options):
+        shut = np.zeros((choices[0].zones.size, nights), dtype=bool)
+        for zones, closed in ways:
+            shut[np.ix_(zones, list(closed))] = True
+        yield shut
+
+
+def _uneven(kept: tuple[int, ...], week: tuple[int, ...]) -> float:
+    """How far nights are from evenly spaced: the sum of squares of the gaps."""
+    edges = (week[0] - 1, *kept, week[-1] + 1)
+    return float(sum((b - a) ** 2 for a, b in zip(edges, edges[1:], strict=False)))
+
+
+def _shut(plan: CasePlan, shut: np.ndarray) -> CasePlan:
+    inputs = plan.inputs
+    return replace(
+        plan, inputs=replace(inputs, plan=replace(inputs.plan, allowed=inputs.plan.allowed & ~shut[:, :, None]))
+    )
+
+
+def _flushed(plan: CasePlan) -> CasePlan:
+    """The arrays with the flushes that the nights left allow."""
+    inputs = plan.inputs
+    found = flush_needs(plan.site, plan.salt, inputs.plan, inputs.dates, inputs.depletion_fraction)
+    fresh = (inputs.fresh_limit - inputs.margin)[found.needs.zone]
+    return replace(plan, flushes=found, needs=replace(found.needs, dry_limit_after=fresh))
