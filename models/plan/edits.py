@@ -51,7 +51,9 @@ def takes_on(built: PlanInputs, wanted: PlanInputs) -> bool:
         if had.shape != has.shape or bool((has & ~had).any()):
             return False
     for one, other in zip(built.cuts, wanted.cuts, strict=True):
-        if not np.array_equal(one.zones, other.zones) or one.since != other.since or (np.isfinite(other.volume) & ~np.isfinite(one.volume)).any():
+        if not np.array_equal(one.zones, other.zones) or one.since != other.since:
+            return False
+        if (np.isfinite(other.volume) & ~np.isfinite(one.volume)).any():
             return False
     if built.block_length.shape != wanted.block_length.shape:
         return False

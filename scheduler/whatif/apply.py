@@ -68,9 +68,9 @@ class CasePlan:
 
 @dataclass(frozen=True)
 class Choice:
-    """So many nights of each calendar week; zones (Z,) bound, and the nights of the plan by week, with how many may run.
+    """So many nights of each calendar week: the zones bound (Z,), and the nights of the plan by week.
 
-    weeks : tuple of (nights, how many)
+    weeks : tuple of (nights, how many of them may run)
     """
 
     zones: np.ndarray
@@ -280,8 +280,8 @@ def shifted_demand(evening: Evening, case: Case) -> Demand:
 def warmer(evening: Evening, shift: float) -> np.ndarray:
     """ETo of the coming dates if it were warmer by `shift`, against as it is, shape (N,) [-].
 
-    Reference ET once more from the forecast with its temperatures shifted and its relative humidity kept; where there is
-    no forecast of temperatures, the ratio over the last days of the record.
+    Reference ET once more from the forecast with its temperatures shifted and its relative humidity kept; where no
+    forecast speaks of temperatures, the ratio over the last days of the record.
     """
     site, night, count = evening.site, evening.night, evening.nights
     warm = replace(site, forecast=_warm(site.forecast, shift), weather=_warm(site.weather, shift))
