@@ -31,6 +31,7 @@ FACTORS = {  # to the default unit of the site format; exact by definition of th
     "h": 60.0,
     "s": 1.0,
     "%": 1.0,
+    "mph": 0.44704,
 }
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 
@@ -77,7 +78,9 @@ def read_table(path: Path) -> list[dict[str, Any]]:
             assert match is not None
             cell = (value or "").strip()
             if match[2] and cell and match[1] not in ("zone", "night"):
-                row[match[1]] = number(cell) * FACTORS[match[2]]  # type: ignore[operator]
+                read = number(cell)
+                assert read is not None
+                row[match[1]] = (read - 32.0) / 1.8 if match[2] == "degF" else read * FACTORS[match[2]]
             else:
                 row[match[1]] = cell
         rows.append(row)

@@ -20,6 +20,7 @@ from scheduler.site import load_site
 from tests.end_to_end.energy_checker import energy_faults
 from tests.end_to_end.hand_sites import EVENING, draw_site
 from tests.end_to_end.plan_checker import check_plan
+from tests.end_to_end.weather_checker import weather_faults
 from tests.sites import make_site
 
 SEEDS = range(0, 120)
@@ -62,7 +63,9 @@ def judged(folder: Path, night: date = EVENING) -> tuple[dict, list[str]]:
     plan = json.loads(json.dumps(plan_tonight(site, night, made), allow_nan=False))
     validator = jsonschema.Draft202012Validator(plan_schema())
     faults = [f"{'/'.join(map(str, e.path))}: {e.message}" for e in validator.iter_errors(plan)]
-    return plan, faults + plan_faults(plan) + check_plan(folder, plan) + energy_faults(folder, plan)
+    faults += plan_faults(plan) + check_plan(folder, plan) + energy_faults(folder, plan)
+    faults += weather_faults(folder, plan)[0]
+    return plan, faults
 
 
 @pytest.mark.parametrize("options", SIZED.values(), ids=SIZED.keys())
@@ -117,20 +120,32 @@ def test_nothing_can_run_where_every_flow_is_too_large(tmp_path):
 
 def test_the_checker_sees_what_is_wrong(tmp_path):
     # the judge is worth nothing unless it notices
-    folder = make_site(tmp_path / "site", zones=30)
+    folder = make_site(tmp_path / "site", zones=30, allocation_left=0.5)
     plan, faults = judged(folder)
     assert faults == []
 
-    def spoiled(change) -> list[str]:
+    def spoiled(change, judge=check_plan) -> list[str]:
         copy = json.loads(json.dumps(plan))
         runs = [z for z in copy["zones"] if z["minutes"] > 0]
         change(copy, runs)
-        return check_plan(folder, copy)
+        found = judge(folder, copy)
+        return found[0] if judge is weather_faults else found
 
     def all_at_once(copy, runs):
         for zone in runs:
             for cycle in zone["cycles"]:
                 cycle["start"] = "2026-07-14T22:00:00"
+
+    def thirstier(copy, runs):
+        for zone in copy["zones"]:
+            for step in zone["path"]:
+                step["etc_mm"] *= 1.1
+
+    def wetter(copy, runs):
+        copy["zones"][0]["path"][2]["effective_rain_mm"] += 1.0
+
+    def greedy(copy, runs):
+        copy["allocation"]["share_this_horizon_m3"] *= 1.05
 
     def early(copy, runs):
         runs[0]["cycles"][0]["start"] = "2026-07-14T20:00:00"
@@ -147,6 +162,10 @@ def test_the_checker_sees_what_is_wrong(tmp_path):
     copy["energy"][-1]["price"] += 0.001
     wrong = energy_faults(folder, copy)
     assert any("worked out" in f for f in wrong) and any("the tariff says" in f for f in wrong)
+    assert any("ET of" in f for f in spoiled(thirstier, weather_faults))
+    assert any("of rain enter" in f for f in spoiled(wetter, weather_faults))
+    assert any("this horizon" in f for f in spoiled(greedy, weather_faults))
+    assert weather_faults(folder, plan) == ([], 30 * 7)
     assert any("runs" in f for f in spoiled(early))
     assert any("too dry" in f for f in spoiled(thirsty_greens))
     assert any("balance" in f for f in spoiled(lambda c, r: r[0]["balance"].update(etc_mm=0.0)))
