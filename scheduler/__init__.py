@@ -4,6 +4,7 @@ Outermost first::
 
     cli.py terminal/              the command line and what it prints; the only places that write to the terminal
     whatif/                       the standing evening under orders, outages and other weather; the season ahead
+    nightly/                      the unattended evening, its ladder of plans
     evening.py                    `tonight`: the list of its steps
     export/ sheets/               tables for controllers; pages for people
     morning/ learn.py             the day after; what the record teaches
@@ -13,6 +14,7 @@ Outermost first::
     plan/                         site + state -> the arrays of the linear program
     salinity/                     how salty each zone is, flushes, upkeep
     state/                        demand, what ran, readings, where each zone stands
+    feeds/                        series that come by themselves
     events.py supply.py nights.py edge.py   the calendar; rates and sources; which night; units at the edge
     site/                         the folder as written
     errors.py notes.py files.py   what is wrong with the input; what was done in a simpler way; atomic writing

@@ -228,17 +228,64 @@ def export(
 
 
 @app.command()
+def nightly(
+    sites: Annotated[list[Path], typer.Argument(help="Folders of the sites.", metavar="SITE...")],
+    by: Annotated[
+        str | None, typer.Option(help="Time by which a plan must stand, as HH:MM; as site.toml says if left out.")
+    ] = None,
+    night: Annotated[
+        str | None, typer.Option(help="Evening to plan, as YYYY-MM-DD; tonight if left out.", metavar="DATE")
+    ] = None,
+    once: Annotated[bool, typer.Option("--once", help="Ask feeds that fail only once.")] = False,
+    when_due: Annotated[
+        bool, typer.Option("--when-due", help="Do nothing outside of the site's hours: for a timer without time zones.")
+    ] = False,
+) -> None:
+    """Run the whole evening unattended: feeds, intake, morning, tonight, export, notice."""
+    from scheduler.nightly.sites import run_sites
+    from scheduler.terminal.nightly import NightlyScreen
+
+    chosen, minute = _date(night), _clock_minute(by)
+    raise typer.Exit(run_sites(sites, NightlyScreen(Console()), minute, chosen, once, when_due))
+
+
+@app.command()
+def timer(site: SiteFolder) -> None:
+    """Print what starts the nightly run by itself: systemd, cron, Windows; nothing is installed."""
+    from scheduler.nightly.timer import timer_text
+    from scheduler.site import load_site
+
+    with _told(site, "Nothing was printed"):
+        sys.stdout.write(timer_text(load_site(site)))
+
+
+@app.command()
+def doctor(site: SiteFolder) -> None:
+    """Look whether the nightly run can work here: read, write, reach its feeds, solve, tell the time."""
+    from scheduler.nightly.doctor import examine
+    from scheduler.terminal.nightly import print_findings
+
+    raise typer.Exit(print_findings(Console(), examine(site)))
+
+
+@app.command()
 def check(site: SiteFolder) -> None:
     """Read a site folder and say what was understood of it; nothing is planned or written."""
+    from scheduler.feeds.store import read_states
     from scheduler.site import load_site
     from scheduler.site.understood import understand_site
+    from scheduler.state.skill import forecast_skill
     from scheduler.terminal.evening import print_understood
+    from scheduler.terminal.nightly import print_feeds, print_skill
 
     screen = Console()
     with _told(site, "Nothing was written"):
         with screen.status("reading the site folder"):
-            understood = understand_site(load_site(site))
+            loaded = load_site(site)
+            understood, skill = understand_site(loaded), forecast_skill(loaded)
         print_understood(screen, understood)
+        print_feeds(screen, loaded, read_states(site))
+        print_skill(screen, skill, loaded.units)
 
 
 @app.command()
@@ -251,6 +298,18 @@ def new(folder: Annotated[Path, typer.Argument(help="Folder to write; it must no
         Console().print(
             f"{counted(len(files), 'file')} written to {folder}. Next: evenfall check {folder}", highlight=False
         )
+
+
+def _clock_minute(text: str | None) -> int | None:
+    """Read a clock time given on the command line, as minutes after 00:00 of the evening."""
+    if text is None:
+        return None
+    from scheduler.site.schema import read_clock
+
+    try:
+        return read_clock(text)
+    except ValueError as error:
+        raise typer.BadParameter(f'read "{text}"; {error}', param_hint="--by") from error
 
 
 def _date(text: str | None) -> date | None:

@@ -12,6 +12,8 @@ name                code  meaning
 `BAD_INPUT`         3     the site folder holds problems; nothing was planned
 `NO_PLAN`           4     the input is sound, yet no plan could be made; the last plan stands
 `STORAGE`           5     a file or the ledger could not be read or written
+`TROUBLE`           6     `nightly`: a plan stands, but something wants a person: status.json and the log say what
+`HELD`              7     `nightly`: another run of this site is at work; nothing was done
 ==================  ====  ==================================================================
 
 `tonight` and `morning` do without a ledger that cannot be used, and say so: the work is done and the code is 0. A plan
@@ -30,6 +32,8 @@ USAGE = 2
 BAD_INPUT = 3
 NO_PLAN = 4
 STORAGE = 5
+TROUBLE = 6
+HELD = 7
 
 LONGEST_VALUE = 60  # characters of a read value that are repeated in a message
 LONGEST_LINE = 600  # characters of one problem

@@ -36,7 +36,12 @@ Step = Callable[[str], None]
 
 
 def plan_tonight(
-    site: Site, night: date, made: datetime, step: Step = lambda _: None, flags: pd.DataFrame | None = None
+    site: Site,
+    night: date,
+    made: datetime,
+    step: Step = lambda _: None,
+    flags: pd.DataFrame | None = None,
+    cut_short: bool = False,
 ) -> dict[str, Any]:
     """Plan one evening, without writing anything: the document of `planned_evening`."""
     planned = planned_evening(site, night, made, step, flags)
@@ -56,6 +61,7 @@ def planned_evening(
     made : datetime            Time stamp of the plan, with its offset.
     step : callable, optional  Told the name of each step as it begins.
     flags : DataFrame, optional   Doubts about readings up to this evening, where they have been examined already.
+    cut_short : bool           The first choice of flushes is taken, without a search for a better one.
 
     Returns
     -------
@@ -78,6 +84,8 @@ def planned_evening(
     step("building the plan")
     fresh = (inputs.fresh_limit - inputs.margin)[flushes.needs.zone]
     solver = PlanSolver(inputs.plan, replace(flushes.needs, dry_limit_after=fresh))
+    if cut_short:
+        solver.longest_search = 0.0
     step("choosing run times")
     run = runnable_night(site, inputs, solver)
     return Planned(site, night, made, opens, demand, state, inputs, salt, flushes, run)

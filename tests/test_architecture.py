@@ -17,7 +17,7 @@ CLOCKS = {("datetime", "now"), ("datetime", "today"), ("date", "today"), ("time"
 FLOORS = (
     {"errors", "notes", "files"},
     {"site"},
-    {"edge", "events", "nights", "supply"},
+    {"edge", "events", "feeds", "nights", "supply"},
     {"state"},
     {"salinity"},
     {"plan"},
@@ -28,7 +28,7 @@ FLOORS = (
     {"sheets"},
     {"export"},
     {"evening"},
-    {"whatif"},
+    {"nightly", "whatif"},
     {"terminal"},
     {"cli"},
 )

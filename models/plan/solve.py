@@ -132,6 +132,7 @@ class PlanSolver:
 
     def __init__(self, inputs: PlanInputs, needs: FlushNeeds | None = None) -> None:
         self.gap = 0.0
+        self.longest_search = LONGEST_SEARCH  # [s]
         self.shortened: dict[int, set[int]] = {}  # rows of longest runs that were shortened, by night
         self._take(_Spread.of(inputs, needs))
         self.built = self.spread  # whose run columns the model has
@@ -428,7 +429,7 @@ class PlanSolver:
         hopeless = root.cost + 2.0 * WIDEST_GAP * abs(root.cost)
         best, bound = dive(ways, root, WIDEST_GAP / 10.0, solve, hopeless), root.cost
         if _gap(best.cost, bound) > WIDEST_GAP:
-            until = time.monotonic() + LONGEST_SEARCH
+            until = time.monotonic() + self.longest_search
 
             def more() -> bool:
                 return time.monotonic() < until

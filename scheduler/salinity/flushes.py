@@ -119,7 +119,7 @@ def flush_needs(
     highest = wary.mean + (plan.etc.sum(axis=1) + plan.depletion) * salt.source_ec / salt.layers.paste_water.sum(axis=1)
     maybe = np.flatnonzero(zones.drained & salt.known & (np.nan_to_num(highest) > limit))
     if not maybe.size:
-        return _nobody(dates, supply_ec.size, salt.layers.count)
+        return nobody(dates, supply_ec.size, salt.layers.count)
     view = _look_ahead(wary, maybe, plan, depletion_fraction)
     n = len(dates)
     over = view.mean[:, 1 : n + 1] > limit[maybe, None]
@@ -128,7 +128,7 @@ def flush_needs(
     spared = tuple(str(zones.zone[z]) for z in maybe[rained])
     row = np.flatnonzero(due & ~rained)
     if not row.size:
-        return _nobody(dates, supply_ec.size, salt.layers.count, spared)
+        return nobody(dates, supply_ec.size, salt.layers.count, spared)
     z = maybe[row]
     passes = np.where(view.mean[row, 0] > limit[z], 0, over[row].argmax(axis=1))
     target = np.maximum(
@@ -388,9 +388,10 @@ def _source_ec(site: Site) -> np.ndarray:
     return np.nan_to_num(np.array([s.ec for s in site.sources] or [0.0], dtype=float))
 
 
-def _nobody(
+def nobody(
     dates: tuple[date, ...], supplies: int, layers: int, spared: tuple[str, ...] = ()
 ) -> FlushCandidates:  # fmt: skip
+    """No zone in question, over so many supplies and layers of soil."""
     none, n = np.zeros(0), len(dates)
     needs = FlushNeeds(
         np.zeros(0, dtype=np.int64), np.zeros((0, supplies)), np.zeros((0, n), dtype=bool), np.zeros((0, n)), none

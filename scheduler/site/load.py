@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -26,16 +27,25 @@ STEP_DOWNS = {
     "samples": "no laboratory salinity is known",
     "meter": "no meter is read; the account of a season stands on the log alone",
 }
+FEEDS = "feeds"  # folder of what feeds brought, in the shape of the files
+FED = {  # series a feed may bring, and the key of a row
+    "weather": ("date",),
+    "forecast": ("issued", "member", "date"),
+    "probes": ("time", "probe"),
+    "applied": ("night", "zone"),
+}
 _INFO = ("calendar", "samples", "meter")  # absent from most sites
 
 
-def load_site(folder: Path) -> Site:
+def load_site(folder: Path, without: frozenset[str] = frozenset()) -> Site:
     """Read a site folder.
 
     Parameters
     ----------
     folder : Path
         Holds site.toml and zones.csv, and any of the other files of the site format.
+    without : frozenset of str
+        Series that are left out, because they hold problems; each leaves a note.
 
     Returns
     -------
@@ -56,10 +66,11 @@ def load_site(folder: Path) -> Site:
     zone_table = _read(folder, "zones", settings, findings, indispensable=True)
     zones = None if zone_table is None else build_zones(zone_table, settings, findings)
     names = None if zone_table is None else [str(z) for z in zone_table.values["zone"]]
-    frames = _read_series(folder, settings, names, {} if zones is None else former_names(zones), findings)
+    formerly = {} if zones is None else former_names(zones)
+    frames = _read_series(folder, settings, names, formerly, findings, without)
     if findings.problems or zones is None:
         raise InputProblems(findings.problems)
-    return _site(folder, settings, zones, frames, findings)
+    return replace(_site(folder, settings, zones, frames, findings), left_out=without)
 
 
 def _read(folder: Path, name: str, settings: Settings, findings: Findings, indispensable: bool = False) -> Table | None:
@@ -76,10 +87,18 @@ def _read(folder: Path, name: str, settings: Settings, findings: Findings, indis
 
 
 def _read_series(
-    folder: Path, settings: Settings, zones: list[str] | None, formerly: dict[str, str], findings: Findings
+    folder: Path,
+    settings: Settings,
+    zones: list[str] | None,
+    formerly: dict[str, str],
+    findings: Findings,
+    without: frozenset[str],
 ) -> dict[str, pd.DataFrame]:
-    """Read every series that is there; a zone's former name in them is the zone."""
-    tables = {name: _read(folder, name, settings, findings) for name in FILES if name != "zones"}
+    """Read every series that is there and is not left out; a zone's former name in them is the zone."""
+    names = [name for name in FILES if name != "zones"]
+    tables = {name: None if name in without else _read(folder, name, settings, findings) for name in names}
+    for name in sorted(without.intersection(names)):
+        findings.note("warning", f"{name}.csv", "the file holds problems and is left out of this plan")
     for table in tables.values():
         if table is not None and formerly:
             series.rename_zones(table, formerly)
@@ -87,15 +106,11 @@ def _read_series(
     frames["calendar"] = series.empty_calendar()
     frames["meter"] = meter.no_readings()
     frames["gone"] = frames["applied"]
-    height = settings.wind_height
-    if (t := tables["weather"]) is not None:
-        frames["weather"] = series.build_weather(t, height, findings)
-    if (t := tables["forecast"]) is not None:
-        frames["forecast"] = series.build_forecast(t, height, findings)
     if (t := tables["probe_sites"]) is not None:
         frames["probe_sites"] = series.build_probe_sites(t, zones, findings)
-    if (t := tables["probes"]) is not None:
-        frames["probes"] = series.build_probes(t, frames["probe_sites"], findings)
+    for name in ("weather", "forecast", "probes"):
+        if (t := tables[name]) is not None:
+            frames[name] = series.build_fed(name, t, zones, frames["probe_sites"], settings.wind_height, findings)
     if (t := tables["applied"]) is not None:
         frames["applied"], frames["gone"] = series.build_applied(t, zones, findings)
     if (t := tables["calendar"]) is not None:
@@ -104,6 +119,8 @@ def _read_series(
         frames["samples"] = series.build_samples(t, zones, findings)
     if (t := tables["meter"]) is not None:
         frames["meter"] = meter.build_meter(t, named(settings, "source"), settings.time_zone, findings)
+    if zones is not None:
+        _add_feeds(folder, settings, zones, formerly, frames, tables, findings, without)
     for name, words in STEP_DOWNS.items():
         if frames[name].empty:
             if name == "probe_sites" and tables["probes"] is None:
@@ -111,6 +128,34 @@ def _read_series(
             state = "is absent" if tables[name] is None else "holds no usable row"
             findings.note("info" if name in _INFO else "step_down", f"{name}.csv", f"the file {state}: {words}")
     return frames
+
+
+def _add_feeds(
+    folder: Path,
+    settings: Settings,
+    zones: list[str],
+    formerly: dict[str, str],
+    frames: dict[str, pd.DataFrame],
+    tables: dict[str, Table | None],
+    findings: Findings,
+    without: frozenset[str],
+) -> None:
+    """Put what feeds brought behind the files of the folder; where both speak, the file a person wrote counts."""
+    for name, key in FED.items():
+        if name in without:
+            continue
+        file = f"{FEEDS}/{name}.csv"
+        table = read_table(folder, file, FILES[name], findings, time_zone=settings.time_zone)
+        if table is None:
+            continue
+        if formerly:
+            series.rename_zones(table, formerly)
+        frame = series.build_fed(name, table, zones, frames["probe_sites"], 2.0, findings)
+        own = frames[name]
+        both = frame if own.empty else pd.concat([frame, own], ignore_index=True)
+        frames[name] = both.drop_duplicates(list(key), keep="last").sort_values(list(key), kind="stable")
+        frames[name] = frames[name].reset_index(drop=True)
+        tables[name] = tables[name] or table
 
 
 def _site(
@@ -144,4 +189,9 @@ def _site(
         notes=tuple(findings.notes),
         ledger_url=settings.ledger_url,
         ledger_name=settings.ledger_name,
+        wind_height=settings.wind_height,
+        contact=settings.contact,
+        feeds=settings.feeds,
+        notice=settings.notice,
+        nightly=settings.nightly,
     )

@@ -69,6 +69,14 @@ def _read_text(longest: int) -> Callable[[Any], str]:
     return read
 
 
+def _read_words(value: Any) -> tuple[str, ...]:
+    """Read one text or a list of texts."""
+    listed = [value] if isinstance(value, str) else value
+    if not isinstance(listed, list) or not all(isinstance(v, str) and v.strip() for v in listed):
+        raise ValueError('a text, or a list of texts like ["one", "two"], is allowed')
+    return tuple(_read_text(2000)(v) for v in listed)
+
+
 def _read_database(value: Any) -> str:
     text = _read_text(500)(value)
     kind, mark, _ = text.partition("://")
@@ -216,6 +224,7 @@ def _read_curve(value: Any) -> tuple[tuple[float, float, float | None], ...]:
 
 
 Name = Annotated[str, BeforeValidator(_read_text(LONGEST_ID))]
+Words = Annotated[tuple[str, ...], BeforeValidator(_read_words)]
 Clock = Annotated[int, BeforeValidator(read_clock)]
 Spans = Annotated[tuple[tuple[int, int], ...], BeforeValidator(_read_spans)]
 Day = Annotated[date, BeforeValidator(_read_date)]
@@ -250,6 +259,7 @@ class SiteKeys(_Part):
     units: Literal["us", "metric"] | None = None
     currency: Annotated[str, BeforeValidator(_read_text(8))] | None = None
     wind_height: _quantity("m", low=0.5, high=100, example="2") | None = None
+    contact: Annotated[str, BeforeValidator(_read_text(200))] | None = None
 
 
 class PlanningKeys(_Part):
@@ -397,6 +407,45 @@ class WeatherKeys(_Part):
     wind_height: _quantity("m", low=0.5, high=100, example="2") | None = None
 
 
+class FeedKeys(_Part):
+    """`[[feed]]`."""
+
+    name: Name | None = None
+    series: Literal["forecast", "weather", "probes", "applied"] = Field(alias="for")
+    url: Annotated[str, BeforeValidator(_read_text(2000))] | None = None
+    file: Annotated[str, BeforeValidator(_read_text(1000))] | None = None
+    command: Words | None = None
+    format: Literal["daily_arrays", "geojson_series", "interval_layers", "csv"] = "csv"
+    every: _quantity("min", low=0, high=10080, example="60") = 60.0
+    timeout: _quantity("s", above=0, high=600, example="20") = 20.0
+    headers: dict[str, str] = Field(default_factory=dict)
+    columns: dict[str, str] = Field(default_factory=dict)
+
+
+class NoticeKeys(_Part):
+    """`[notice]`."""
+
+    when: Literal["always", "trouble"] = "always"
+    to: Words | None = None
+    sender: Annotated[str, BeforeValidator(_read_text(320))] | None = Field(default=None, alias="from")
+    server: Annotated[str, BeforeValidator(_read_text(300))] | None = None
+    user: Annotated[str, BeforeValidator(_read_text(320))] | None = None
+    password: Annotated[str, BeforeValidator(_read_text(200))] | None = None
+    plain: bool = False
+    webhook: Annotated[str, BeforeValidator(_read_text(2000))] | None = None
+    headers: dict[str, str] = Field(default_factory=dict)
+    attach: bool = True
+
+
+class NightlyKeys(_Part):
+    """`[nightly]`."""
+
+    starts: Clock | None = None
+    by: Clock | None = None
+    profiles: Words = ()
+    copy_to: Annotated[str, BeforeValidator(_read_text(1000))] | None = None
+
+
 class LedgerKeys(_Part):
     """`[ledger]`."""
 
@@ -412,6 +461,9 @@ class SiteFile(_Part):
     window: WindowKeys = Field(default_factory=WindowKeys)
     weather: WeatherKeys = Field(default_factory=WeatherKeys)
     ledger: LedgerKeys = Field(default_factory=LedgerKeys)
+    feed: list[FeedKeys] = Field(default_factory=list)
+    notice: NoticeKeys | None = None
+    nightly: NightlyKeys = Field(default_factory=NightlyKeys)
     wind_height: _quantity("m", low=0.5, high=100, example="2") | None = None
     pump: list[PumpKeys] = Field(default_factory=list)
     branch: list[BranchKeys] = Field(default_factory=list)

@@ -261,3 +261,16 @@ def empty_calendar() -> pd.DataFrame:
     """Give a calendar without rows."""
     data = empty([c for c in CALENDAR if c.name in ("from", "until", "target", "event", "note")])
     return data
+
+
+def build_fed(
+    name: str, table: Table, zones: Sequence[str] | None, sites: pd.DataFrame, wind_height: float, findings: Findings
+) -> pd.DataFrame:
+    """Give the frame of a series that a feed may bring: weather, forecast, probes or applied."""
+    if name == "weather":
+        return build_weather(table, wind_height, findings)
+    if name == "forecast":
+        return build_forecast(table, wind_height, findings)
+    if name == "probes":
+        return build_probes(table, sites, findings)
+    return build_applied(table, zones, findings)[0]

@@ -21,8 +21,9 @@ from scheduler.site import schema
 from scheduler.site.settle import FILE, Reader, Settings, find_zone, settle
 from scheduler.site.tables import Findings, read_bytes
 from scheduler.site.toml_lines import key_lines, line_of, path_words
+from scheduler.site.unattended import settle_unattended
 
-_LISTS = ("pump", "branch", "controller", "source", "restriction", "tariff")
+_LISTS = ("pump", "branch", "controller", "source", "restriction", "tariff", "feed")
 
 
 def read_settings(folder: Path, findings: Findings) -> Settings:
@@ -71,7 +72,9 @@ def read_settings(folder: Path, findings: Findings) -> Settings:
         return Settings(
             names=_raw_names(raw), columns=_raw_columns(raw), time_zone=_raw_zone(raw), latitude=_raw_latitude(raw)
         )
-    return settle(model, reader)
+    settings = settle(model, reader)
+    settle_unattended(model, settings, reader)
+    return settings
 
 
 def _move_lines(lines: dict[tuple[Any, ...], int], key: str) -> None:

@@ -41,6 +41,9 @@ from scheduler.site.records import (
     AllowanceRule,
     Branch,
     Controller,
+    Feed,
+    NightlyRule,
+    NoticeRule,
     Pump,
     Restriction,
     Source,
@@ -101,6 +104,10 @@ class Settings:
     columns: dict[str, dict[str, str]] = field(default_factory=dict)
     ledger_url: str | None = None
     ledger_name: str | None = None
+    contact: str = ""
+    feeds: tuple[Feed, ...] = ()
+    notice: NoticeRule | None = None
+    nightly: NightlyRule = field(default_factory=NightlyRule)
     names: dict[str, list[str] | None] = field(default_factory=dict)  # names per list; None if they could not be read
 
 

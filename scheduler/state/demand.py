@@ -68,7 +68,7 @@ def evening_demand(site: Site, night: date, nights: int, longest: int = LONGEST_
     """
     notes: list[Note] = []
     today = pd.Timestamp(night)
-    observed = _with_eto(site, site.weather[site.weather["date"] <= today].tail(longest))
+    observed = with_eto(site, site.weather[site.weather["date"] <= today].tail(longest))
     latest, older = _forecasts(site, today)
     horizon = pd.date_range(today + timedelta(days=1), periods=nights)
 
@@ -117,7 +117,7 @@ def seasonal_eto(site: Site, past: pd.DataFrame, days: pd.DatetimeIndex) -> np.n
     return np.asarray(recent["eto"].mean() * then / max(float(now.mean()), 1e-6))
 
 
-def _with_eto(site: Site, rows: pd.DataFrame) -> pd.DataFrame:
+def with_eto(site: Site, rows: pd.DataFrame) -> pd.DataFrame:
     """Rows with their reference ET and the route it took."""
     if not len(rows):
         return rows.assign(eto=pd.Series(dtype=float), route=pd.Series(dtype=object))
@@ -141,7 +141,7 @@ def _forecasts(site: Site, today: pd.Timestamp) -> tuple[pd.DataFrame, pd.DataFr
         return empty, empty
     newest = rows["issued"].max()
     wanted = (rows["issued"] == newest) | (rows["date"] <= today)
-    rows = _with_eto(site, rows[wanted])
+    rows = with_eto(site, rows[wanted])
     probability = rows["rain_probability"].fillna(1.0)
     rows = rows.assign(rain=rows["rain"].fillna(0.0) * probability)
     daily = (
