@@ -44,13 +44,18 @@ def plan_tonight(
     cut_short: bool = False,
 ) -> dict[str, Any]:
     """Plan one evening, without writing anything: the document of `planned_evening`."""
-    planned = planned_evening(site, night, made, step, flags)
+    planned = planned_evening(site, night, made, step, flags, cut_short)
     step("what it will do")
     return plan_document(planned)
 
 
 def planned_evening(
-    site: Site, night: date, made: datetime, step: Step = lambda _: None, flags: pd.DataFrame | None = None
+    site: Site,
+    night: date,
+    made: datetime,
+    step: Step = lambda _: None,
+    flags: pd.DataFrame | None = None,
+    cut_short: bool = False,
 ) -> Planned:
     """Plan one evening.
 
