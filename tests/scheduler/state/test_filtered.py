@@ -1,0 +1,77 @@
+"""What the filter is fed of a site's record, and whom it speaks for."""
+
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+
+from scheduler.state.demand import evening_demand, zone_etc
+from scheduler.state.filtered import run_record
+from scheduler.state.ran import what_ran
+from tests.scheduler.site_folders import TOML, site
+
+NIGHT = date(2026, 7, 14)
+ZONES = (
+    "zone,surface,turf,soil,root_depth,area,flow,application_rate,du_lq,field_capacity,wilting_point,exposure\n"
+    + "".join(
+        f"{z},{s},tall_fescue,loam,30,1000,3.333,12,1.0,0.25,0.10,{e}\n"
+        for z, s, e in (("F1", "fairway", "open"), ("F2", "fairway", "open"), ("F3", "fairway", "shade"))
+    )
+)
+PLACES = "probe,zone,depth,from,until\na,F1,15,,\n"
+
+
+def record(folder, days=12, evenings=10, minutes=20, observed=None, hour="20:30", longest=None):
+    """Run the filter: a balance whose readings say what it says, `evenings` of them."""
+    weather = "date,eto,rain\n" + "".join(
+        f"{NIGHT - timedelta(days=d)},5,0\n" for d in range((observed or days) - 1, -1, -1)
+    )
+    log = "night,zone,minutes\n" + "".join(
+        f"{NIGHT - timedelta(days=d)},{z},{minutes}\n" for d in range(days, 0, -1) for z in ("F1", "F2", "F3")
+    )
+    rows = "".join(f"{NIGHT - timedelta(days=d)}T{hour},a,0.24,,\n" for d in range(evenings - 1, -1, -1))
+    place = site(
+        folder, TOML, ZONES, weather=weather, applied=log, probes="time,probe,moisture,ec,temperature\n" + rows,
+        probe_sites=PLACES,
+    )  # fmt: skip
+    demand = evening_demand(place, NIGHT, 3)
+    ran = what_ran(place, NIGHT, demand.past, [])
+    return run_record(place, demand, ran.minutes, place.probes, longest), place, demand
+
+
+def test_it_speaks_for_the_zones_with_a_probe_among_their_kin(tmp_path):
+    found, _, _ = record(tmp_path)
+    assert found.rows.tolist() == [0, 1]  # F3 lies in the shade
+    assert found.estimate.informed_by.tolist() == ["probe", "kin"]
+
+
+def test_each_night_is_fed_with_its_own_water_and_the_date_after_it(tmp_path):
+    found, place, demand = record(tmp_path)
+    assert found.days[-1].date() == NIGHT
+    np.testing.assert_allclose(found.irrigation, 4.0)  # 20 min at 12 mm/h, gross: what a zone's mean got
+    np.testing.assert_allclose(found.etc, zone_etc(place, demand.past)[:2, -found.etc.shape[1] :])
+    assert found.moisture.shape[1] == found.etc.shape[1] == len(found.days) - 1
+    np.testing.assert_allclose(found.moisture[0, -10:], 0.24)
+
+
+def test_readings_near_what_the_balance_says_keep_it_there(tmp_path):
+    # 4 mm a night against ETc of some 4.9: the balance dries slowly from field capacity; 0.24 is 3 mm short of it.
+    found, _, _ = record(tmp_path)
+    assert 1.0 < found.estimate.depletion[0] < 10.0
+    assert found.estimate.spread[0] < found.estimate.spread[1]
+
+
+@pytest.mark.parametrize(
+    ("given", "runs"), [({"evenings": 2}, False), ({"evenings": 3}, True), ({"observed": 4, "days": 4}, False)]
+)
+def test_with_too_little_to_go_by_it_does_not_run(tmp_path, given, runs):
+    assert (record(tmp_path, **given)[0] is not None) == runs
+
+
+def test_how_far_back_it_runs_is_bounded(tmp_path):
+    found, _, _ = record(tmp_path / "a", days=80, evenings=75)
+    assert found.etc.shape[1] == 60
+    short, _, _ = record(tmp_path / "b", days=80, evenings=75, longest=20)
+    assert short.etc.shape[1] == 20
+    # The balance before it decides where it starts: some 20 nights of 4 of 4.9 mm, and no deeper than half of 45 mm.
+    assert 0.0 < found.start[0] < 30.0
