@@ -8,12 +8,13 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
 from models.plan.solve import PlanSolver
-from scheduler.document.published import Planned, plan_document
+from scheduler.document.parts import PlanDocument
+from scheduler.document.planned import Planned
+from scheduler.document.published import plan_document, warnings_of
 from scheduler.document.rules import PlanDocumentError, plan_faults, write_plan
 from scheduler.errors import NoPlan
 from scheduler.export import Profile, export_notes, load_profile, write_run_times
@@ -42,7 +43,7 @@ def plan_tonight(
     step: Step = lambda _: None,
     flags: pd.DataFrame | None = None,
     cut_short: bool = False,
-) -> dict[str, Any]:
+) -> PlanDocument:
     """Plan one evening, without writing anything: the document of `planned_evening`."""
     planned = planned_evening(site, night, made, step, flags, cut_short)
     step("what it will do")
@@ -96,17 +97,18 @@ def planned_evening(
     return Planned(site, night, made, opens, demand, state, inputs, salt, flushes, run)
 
 
-def publish(site: Site, document: dict[str, Any], folder: Path) -> tuple[Path, ...]:
+def publish(site: Site, document: PlanDocument, folder: Path) -> tuple[PlanDocument, tuple[Path, ...]]:
     """Write the run-time table, plan.json, night and keying sheet, all or none; an earlier plan is kept beside them.
 
     Parameters
     ----------
     site : Site
-    document : dict
+    document : PlanDocument
     folder : Path   Where the night's files go.
 
     Returns
     -------
+    PlanDocument    The document as published: with what the export profiles round or cut.
     tuple of Path   The files, run-time tables first.
 
     Raises
@@ -119,8 +121,8 @@ def publish(site: Site, document: dict[str, Any], folder: Path) -> tuple[Path, .
     if faults:
         raise NoPlan(str(PlanDocumentError(faults)))
     tables = _tables(site, document)
-    notes = [note for part, profile, _ in tables for note in export_notes(part, profile)]
-    document["warnings"] += [{"subject": n.subject, "text": n.text} for n in notes]
+    notes = tuple(note for part, profile, _ in tables for note in export_notes(part, profile))
+    document = document.model_copy(update={"warnings": (*document.warnings, *warnings_of(notes))})
     with whole_set(folder) as new:
         written = [file for part, profile, place in tables for file in write_run_times(part, profile, new / place)]
         written += [
@@ -129,10 +131,10 @@ def publish(site: Site, document: dict[str, Any], folder: Path) -> tuple[Path, .
             write_keying_sheet(document, new / "keypad.html"),
         ]
         keep_earlier(folder, new)
-    return tuple(folder / file.relative_to(new) for file in written)
+    return document, tuple(folder / file.relative_to(new) for file in written)
 
 
-def _tables(site: Site, document: dict[str, Any]) -> list[tuple[dict[str, Any], Profile, str]]:
+def _tables(site: Site, document: PlanDocument) -> list[tuple[PlanDocument, Profile, str]]:
     """Plan, profile and folder of each run-time table: one for the site, or one a profile where controllers differ."""
     profile_of = {c.name: c.profile or DEFAULT_PROFILE for c in site.controllers}
     used = sorted(set(profile_of.values())) or [DEFAULT_PROFILE]
@@ -140,9 +142,11 @@ def _tables(site: Site, document: dict[str, Any]) -> list[tuple[dict[str, Any], 
         return [(document, load_profile(used[0], site.folder), "")]
     found = []
     for name in used:
-        zones = [z for z in document["zones"] if profile_of.get(z["controller"], DEFAULT_PROFILE) == name]
+        zones = tuple(z for z in document.zones if profile_of.get(z.controller or "", DEFAULT_PROFILE) == name)
         if zones:
-            found.append((document | {"zones": zones}, load_profile(name, site.folder), Path(name).stem))
+            found.append(
+                (document.model_copy(update={"zones": zones}), load_profile(name, site.folder), Path(name).stem)
+            )
     return found
 
 

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
+from scheduler.document.parts import WarningPart
 from scheduler.errors import counted
 from scheduler.night.records import RunnableNight
+from scheduler.notes import Topic
 from scheduler.site import Site
 
 NAMED = 8  # zones or limits a sentence names before "and N more"
 
 
-def left_out_warnings(site: Site, run: RunnableNight) -> list[dict[str, str]]:
+def left_out_warnings(site: Site, run: RunnableNight) -> list[WarningPart]:
     """One sentence for each thing a person should know of a night too full.
 
     Parameters
@@ -21,7 +23,7 @@ def left_out_warnings(site: Site, run: RunnableNight) -> list[dict[str, str]]:
 
     Returns
     -------
-    list of dict   `subject` and `text`; empty on a night that fits at the first.
+    list of WarningPart   Empty on a night that fits at the first.
     """
     texts: list[str] = []
     lost = np.flatnonzero(run.left_out > 0)
@@ -54,7 +56,7 @@ def left_out_warnings(site: Site, run: RunnableNight) -> list[dict[str, str]]:
             f"{counted(held.size, 'zone finds', 'zones find')} start times for no more, with {its} cycles and soaks; "
             f"the plan was made again with that: {named}"
         )
-    return [{"subject": "timetable", "text": text} for text in texts]
+    return [WarningPart(kind=Topic.TIMETABLE, subject="timetable", text=text) for text in texts]
 
 
 def _first(found: list[str]) -> str:

@@ -3,116 +3,52 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
-from typing import Any
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.results import LimitPrice
-from scheduler.edge import format_short_date, format_volume
+from scheduler.document.parts import LimitName, LimitPart
+from scheduler.document.planned import Planned
+from scheduler.edge import M3_OF_LPS_MINUTE, format_short_date, format_volume
 from scheduler.night.records import RunnableNight
-from scheduler.plan.inputs import NightInputs
 from scheduler.site import Site
 
-M3 = 0.06  # m3 in one L/s for one minute
 BINDING = 1e-6  # [weighted cost per unit] below which a price is a solver's rounding
 FULL = 0.97  # [-] of a limit used, above which it is called full even where run times were rounded down
 WORTH_SAYING = 2.0  # price of a limit against the dearest water, above which turf goes short because of it [-]
-PRICE_UNIT = "weighted cost per m3"
+PRICE_UNIT = {"m3": "weighted cost per m3", "min": "weighted cost per station minute"}
+ALL_NIGHTS = (LimitName.ALLOCATION, LimitName.ALLOCATION_TIER)
+
+Prices = dict[tuple[str, tuple[int, ...]], float]
 
 
-def limits_by_night(site: Site, inputs: NightInputs, run: RunnableNight) -> list[list[dict[str, Any]]]:
-    """Rows of `limits` for each night, tonight first.
+@dataclass(frozen=True)
+class Use:
+    """How far one limit is used.
 
-    Use is that of the run times that will run, not of the linear program; binding and price come from its duals.
+    Parameters
+    ----------
+    night : int            From which it counts, 0 is tonight.
+    name : LimitName
+    what : str             What people call it.
+    used, capacity : float   [unit].
+    price : float          What one more unit would save [weighted cost per unit].
+    unit : {"m3", "min"}
     """
-    plan = inputs.plan
-    prices = _prices(run.result.limits)
-    rows: list[list[dict[str, Any]]] = [[] for _ in inputs.dates]
-    volume = run.later * plan.water_per_minute[:, None]
-    source_volume = _source_volume(plan, run)
-    length = plan.block_length.sum(axis=1)
-    for family, names, group, capacity, use, unit in (
-        ("pump_limit", [p.name for p in site.pumps], plan.pump_of_zone, plan.pump_nightly * M3, volume, "m3"),
-        ("branch_limit", [b.name for b in site.branches], plan.branch_of_zone, plan.branch_capacity * M3, volume, "m3"),
-        (
-            "station_limit",
-            [c.name for c in site.controllers],
-            plan.controller_of_zone,
-            plan.stations_at_once,
-            run.later,
-            "min",
-        ),
-    ):
-        scale = M3 if unit == "m3" else 1.0
-        for g, name in enumerate(names):
-            each = np.broadcast_to(capacity[g], (plan.nights,))
-            if not np.isfinite(each).all():
-                continue
-            used = use[group == g].sum(axis=0)
-            for n in range(plan.nights):
-                row_price = max((prices[family, (g, n, b)] for b in range(plan.blocks)), default=0.0) / scale
-                most = float(each[n] * length[n])
-                rows[n].append(_row(family, name, float(used[n]), most, unit, row_price, inputs.dates[n], site))
-    for w, source in enumerate(site.sources):
-        for n in range(plan.nights):
-            if np.isfinite(plan.source_nightly[w, n]):
-                price = prices["source_night", (w, n)]
-                used_here = float(source_volume[w, n])
-                rows[n].append(
-                    _row(
-                        "source_night",
-                        f"{source.name}, one night",
-                        used_here,
-                        float(plan.source_nightly[w, n]),
-                        "m3",
-                        price,
-                        inputs.dates[n],
-                        site,
-                    )
-                )
-        for month in range(plan.source_monthly.shape[1]):
-            if np.isfinite(plan.source_monthly[w, month]):
-                nights = np.flatnonzero(plan.month_of_night == month)
-                used_here = float(source_volume[w, nights].sum())
-                price = prices["source_month", (w, month)]
-                first = int(nights[0])
-                left = float(plan.source_monthly[w, month])
-                rows[first].append(
-                    _row(
-                        "source_month",
-                        f"{source.name}, left this month",
-                        used_here,
-                        left,
-                        "m3",
-                        price,
-                        inputs.dates[first],
-                        site,
-                    )
-                )
-    if inputs.allocation is not None:
-        rows[0].append(_allocation_row(site, inputs, float(volume.sum()), prices))
-    for g, cut in enumerate(plan.cuts):
-        counted = volume[cut.zones].sum(axis=0) * (np.arange(plan.nights) >= cut.since)
-        used_so_far = np.cumsum(counted)
-        for n in np.flatnonzero(np.isfinite(cut.volume)).tolist():
-            price = prices["drought_cut", (g, n)]
-            rows[n].append(
-                _row(
-                    "drought_cut",
-                    cut.name,
-                    float(used_so_far[n]),
-                    float(cut.volume[n]),
-                    "m3",
-                    price,
-                    inputs.dates[n],
-                    site,
-                )
-            )
-    return rows
+
+    night: int
+    name: LimitName
+    what: str
+    used: float
+    capacity: float
+    price: float
+    unit: Literal["m3", "min"] = "m3"
 
 
 @dataclass(frozen=True)
@@ -129,44 +65,128 @@ class Scarce:
     zones: NDArray[np.bool_]
 
 
-def short_of(site: Site, plan: PlanInputs, rows: list[list[dict[str, Any]]], dearest: float) -> list[Scarce]:
+def limits_by_night(planned: Planned) -> list[list[LimitPart]]:
+    """Rows of `limits` for each night, tonight first.
+
+    Use is that of the run times that will run, not of the linear program; binding and price come from its duals.
+    """
+    site, dates = planned.site, planned.inputs.dates
+    prices = _prices(planned.run.result.limits)
+    rows: list[list[LimitPart]] = [[] for _ in dates]
+    for uses in (_capacities(planned, prices), _sources(planned, prices), _cuts(planned, prices)):
+        for use in uses:
+            rows[use.night].append(_part(use, dates[use.night], site))
+    if planned.inputs.allocation is not None:
+        at = next((i for i, r in enumerate(rows[0]) if r.name == LimitName.DROUGHT_CUT), len(rows[0]))
+        rows[0].insert(at, _allocation(planned, prices))
+    return rows
+
+
+def short_of(site: Site, plan: PlanInputs, rows: list[list[LimitPart]], dearest: float) -> list[Scarce]:
     """Limits that cost the turf something, not merely move a run to another night.
 
     Parameters
     ----------
     site : Site
     plan : PlanInputs
-    rows : list of list of dict   As `limits_by_night` gives them.
-    dearest : float               Dearest ordinary water [per m3]; a limit must be worth twice as much to count.
+    rows : list of list of LimitPart   As `limits_by_night` gives them.
+    dearest : float                    Dearest ordinary water [per m3]; a limit must be worth twice as much to count.
     """
     binding = {
-        (r["name"], r["what"]): None
+        (r.name, r.what): None
         for night in rows
         for r in night
-        if r["binds"] and r["capacity"] is not None and (r["price"] or 0.0) > WORTH_SAYING * dearest
+        if r.binds and r.capacity is not None and (r.price or 0.0) > WORTH_SAYING * dearest
     }
-    every = np.ones(plan.zones, dtype=bool)
-    found = []
-    for family, what in binding:
-        zones = every
-        for known, names, group in (
-            ("pump_limit", site.pumps, plan.pump_of_zone),
-            ("branch_limit", site.branches, plan.branch_of_zone),
-            ("station_limit", site.controllers, plan.controller_of_zone),
-        ):
-            if family == known:
-                zones = group == [n.name for n in names].index(what)
-        if family == "drought_cut":
-            zones = next(cut.zones for cut in plan.cuts if cut.name == what)
-        found.append(Scarce(what, zones))
-    return found
+    return [Scarce(what, _under(site, plan, name, what)) for name, what in binding]
 
 
-def _prices(limits: tuple[LimitPrice, ...]) -> dict[tuple[str, tuple[int, ...]], float]:
-    prices: dict[tuple[str, tuple[int, ...]], float] = defaultdict(float)
+def _under(site: Site, plan: PlanInputs, limit: LimitName, what: str) -> NDArray[np.bool_]:
+    """Zones under a limit, shape (Z,)."""
+    for name, members, group in (
+        (LimitName.PUMP, site.pumps, plan.pump_of_zone),
+        (LimitName.BRANCH, site.branches, plan.branch_of_zone),
+        (LimitName.STATION, site.controllers, plan.controller_of_zone),
+    ):
+        if limit == name:
+            return np.asarray(group == [m.name for m in members].index(what))
+    if limit == LimitName.DROUGHT_CUT:
+        return next(cut.zones for cut in plan.cuts if cut.name == what)
+    return np.ones(plan.zones, dtype=bool)
+
+
+def _prices(limits: tuple[LimitPrice, ...]) -> Prices:
+    prices: Prices = defaultdict(float)
     for limit in limits:
         prices[limit.family, limit.index] = limit.price
     return prices
+
+
+def _capacities(planned: Planned, prices: Prices) -> Iterator[Use]:
+    """Pumps, branches and stations at once, night by night."""
+    site, plan, volume, minutes = planned.site, planned.plan, planned.effects.volume, planned.run.later
+    length = plan.block_length.sum(axis=1)
+    pumps, branches = plan.pump_nightly * M3_OF_LPS_MINUTE, plan.branch_capacity * M3_OF_LPS_MINUTE
+    for family, members, group, capacity, use, unit in (
+        (LimitName.PUMP, site.pumps, plan.pump_of_zone, pumps, volume, "m3"),
+        (LimitName.BRANCH, site.branches, plan.branch_of_zone, branches, volume, "m3"),
+        (LimitName.STATION, site.controllers, plan.controller_of_zone, plan.stations_at_once, minutes, "min"),
+    ):
+        scale = M3_OF_LPS_MINUTE if unit == "m3" else 1.0
+        for g, member in enumerate(members):
+            each = np.broadcast_to(capacity[g], (plan.nights,))
+            if not np.isfinite(each).all():
+                continue
+            used = use[group == g].sum(axis=0)
+            for n in range(plan.nights):
+                price = max((prices[family, (g, n, b)] for b in range(plan.blocks)), default=0.0) / scale
+                most = float(each[n] * length[n])
+                yield Use(n, family, member.name, float(used[n]), most, price, "m3" if unit == "m3" else "min")
+
+
+def _sources(planned: Planned, prices: Prices) -> Iterator[Use]:
+    """What each source may give in a night and in what is left of a month."""
+    plan = planned.plan
+    volume = _source_volume(plan, planned.run)
+    for w, source in enumerate(planned.site.sources):
+        for n in np.flatnonzero(np.isfinite(plan.source_nightly[w])).tolist():
+            what, most = f"{source.name}, one night", float(plan.source_nightly[w, n])
+            yield Use(n, LimitName.SOURCE_NIGHT, what, float(volume[w, n]), most, prices["source_night", (w, n)])
+        for month in np.flatnonzero(np.isfinite(plan.source_monthly[w])).tolist():
+            nights = np.flatnonzero(plan.month_of_night == month)
+            used, left = float(volume[w, nights].sum()), float(plan.source_monthly[w, month])
+            what, price = f"{source.name}, left this month", prices["source_month", (w, month)]
+            yield Use(int(nights[0]), LimitName.SOURCE_MONTH, what, used, left, price)
+
+
+def _cuts(planned: Planned, prices: Prices) -> Iterator[Use]:
+    """Drought orders: water of their zones up to each night."""
+    for g, cut in enumerate(planned.plan.cuts):
+        counted = planned.effects.volume[cut.zones].sum(axis=0) * (np.arange(planned.plan.nights) >= cut.since)
+        used = np.cumsum(counted)
+        for n in np.flatnonzero(np.isfinite(cut.volume)).tolist():
+            price = prices["drought_cut", (g, n)]
+            yield Use(n, LimitName.DROUGHT_CUT, cut.name, float(used[n]), float(cut.volume[n]), price)
+
+
+def _allocation(planned: Planned, prices: Prices) -> LimitPart:
+    """The allocation over the whole horizon: a hard limit, or the first step beyond which water costs more."""
+    site, plan, tonight = planned.site, planned.plan, planned.inputs.dates[0]
+    used = float(planned.effects.volume.sum())
+    if np.isfinite(plan.allocation):
+        price = prices["allocation_limit", ()]
+        what = "allocation, this plan's share"
+        return _part(Use(0, LimitName.ALLOCATION, what, used, plan.allocation, price), tonight, site)
+    price = sum(prices["allocation_tier", (t,)] for t in range(len(plan.tiers)))
+    first = plan.tiers[0].above
+    row = _part(Use(0, LimitName.ALLOCATION_TIER, "allocation", used, first, price), tonight, site)
+    words = row.words
+    if used > first:
+        words = (
+            f"allocation: {format_volume(used - first, site.units, beside=used)} of the "
+            f"{format_volume(used, site.units)} of this plan are beyond its first step and cost more"
+        )
+    return row.model_copy(update={"capacity": None, "words": words})  # a price, not a limit
 
 
 def _source_volume(plan: PlanInputs, run: RunnableNight) -> Floats:
@@ -179,49 +199,30 @@ def _source_volume(plan: PlanInputs, run: RunnableNight) -> Floats:
     return np.asarray(np.einsum("znk,kw->wn", by_supply, plan.supply_share), dtype=np.float64)
 
 
-def _allocation_row(
-    site: Site, inputs: NightInputs, used: float, prices: dict[tuple[str, tuple[int, ...]], float]
-) -> dict[str, Any]:
-    """The allocation over the whole horizon: a hard limit, or the first step beyond which water costs more."""
-    plan = inputs.plan
-    if np.isfinite(plan.allocation):
-        price = prices["allocation_limit", ()]
-        what = "allocation, this plan's share"
-        return _row("allocation_limit", what, used, plan.allocation, "m3", price, inputs.dates[0], site)
-    price = sum(prices["allocation_tier", (t,)] for t in range(len(plan.tiers)))
-    row = _row("allocation_tier", "allocation", used, plan.tiers[0].above, "m3", price, inputs.dates[0], site)
-    over = used - plan.tiers[0].above
-    if over > 0:
-        row["words"] = (
-            f"allocation: {format_volume(over, site.units, beside=used)} of the "
-            f"{format_volume(used, site.units)} of this plan are beyond its first step and cost more"
-        )
-    return row | {"capacity": None}  # a price, not a limit
-
-
-def _row(
-    family: str, what: str, used: float, capacity: float, unit: str, price: float, night: date, site: Site
-) -> dict[str, Any]:
+def _part(use: Use, night: date, site: Site) -> LimitPart:
     """One limit as the document holds it."""
-    binds = price > BINDING and used >= FULL * capacity
-    amount = (
-        f"{format_volume(used, site.units, beside=capacity)} of {format_volume(capacity, site.units)}"
-        if unit == "m3"
-        else f"{used:,.0f} of {capacity:,.0f} station minutes"
+    binds = use.price > BINDING and use.used >= FULL * use.capacity
+    return LimitPart(
+        name=use.name,
+        what=use.what,
+        used=round(use.used, 6),
+        capacity=round(use.capacity, 6),
+        unit=use.unit,
+        binds=bool(binds),
+        price=round(use.price, 6),
+        price_unit=PRICE_UNIT[use.unit],
+        words=_words(use, night, site.units, "full" if binds else "used"),
     )
-    state = "full" if binds else "used"
-    day = format_short_date(night, site.units)
-    when = f"up to {day}" if family == "drought_cut" else day
-    if family in ("allocation_limit", "allocation_tier"):
+
+
+def _words(use: Use, night: date, units: str, state: str) -> str:
+    """One limit in a sentence, in the site's units."""
+    if use.unit == "m3":
+        amount = f"{format_volume(use.used, units, beside=use.capacity)} of {format_volume(use.capacity, units)}"
+    else:
+        amount = f"{use.used:,.0f} of {use.capacity:,.0f} station minutes"
+    day = format_short_date(night, units)
+    when = f"up to {day}" if use.name == LimitName.DROUGHT_CUT else day
+    if use.name in ALL_NIGHTS:
         when = "all nights of this plan"
-    return {
-        "name": family,
-        "what": what,
-        "used": round(used, 6),
-        "capacity": round(capacity, 6),
-        "unit": unit,
-        "binds": bool(binds),
-        "price": round(price, 6),
-        "price_unit": PRICE_UNIT if unit == "m3" else "weighted cost per station minute",
-        "words": f"{what}, {when}: {amount} {state}",
-    }
+    return f"{use.what}, {when}: {amount} {state}"

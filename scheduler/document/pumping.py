@@ -8,13 +8,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
 
 import numpy as np
 
 from models.night import LowFlow, PlayedNight, low_flows, play_night
+from scheduler.document.parts import EnergyBlock, FlowPart, PumpPart, WarningPart
+from scheduler.document.planned import moment
 from scheduler.edge import format_duration, format_flow, format_head, format_time
 from scheduler.night.records import RunnableNight
+from scheduler.notes import Topic
 from scheduler.plan.inputs import NightInputs
 from scheduler.plan.stations import pump_curve, resistances
 from scheduler.site import Site
@@ -49,76 +51,65 @@ def pumped_night(site: Site, run: RunnableNight) -> PumpedNight | None:
 
 def energy_part(
     site: Site, inputs: NightInputs, run: RunnableNight, pumped: PumpedNight | None
-) -> list[dict[str, Any]]:
+) -> tuple[EnergyBlock, ...]:
     """Energy and its cost of tonight by tariff block, in order of time; empty where no head is known."""
     if pumped is None or run.job is None or not pumped.known.any():
-        return []
+        return ()
     blocks = run.job.blocks
     price = inputs.plan.energy_price[0, : len(blocks)]
     joins = np.flatnonzero((blocks[1:, 0] > blocks[:-1, 1]) | (price[1:] != price[:-1])) + 1
     first, last = np.append(0, joins), np.append(joins, len(blocks)) - 1
     names = [p.name for p in site.pumps]
     priced = bool(inputs.plan.energy_price.any())
-    midnight = datetime.combine(inputs.dates[0], datetime.min.time())
     rows = []
     for a, b in zip(first.tolist(), last.tolist(), strict=True):
         by_pump = pumped.played.energy[:, a : b + 1].sum(axis=1)
         rows.append(
-            {
-                "start": (midnight + timedelta(minutes=float(blocks[a, 0]))).isoformat(timespec="seconds"),
-                "end": (midnight + timedelta(minutes=float(blocks[b, 1]))).isoformat(timespec="seconds"),
-                "price": round(float(price[a]), 6) if priced else None,
-                "volume_m3": round(float(pumped.played.pumped[:, a : b + 1].sum()), 6),
-                "energy_kwh": round(float(by_pump.sum()), 3),
-                "cost": round(float(by_pump.sum() * price[a]), 4) if priced else None,
-                "pumps": {n: round(float(e), 3) for n, e, on in zip(names, by_pump, pumped.known, strict=True) if on},
-            }
+            EnergyBlock(
+                start=moment(inputs.dates[0], float(blocks[a, 0])),
+                end=moment(inputs.dates[0], float(blocks[b, 1])),
+                price=round(float(price[a]), 6) if priced else None,
+                volume_m3=round(float(pumped.played.pumped[:, a : b + 1].sum()), 6),
+                energy_kwh=round(float(by_pump.sum()), 3),
+                cost=round(float(by_pump.sum() * price[a]), 4) if priced else None,
+                pumps={n: round(float(e), 3) for n, e, on in zip(names, by_pump, pumped.known, strict=True) if on},
+            )
         )
-    return rows
+    return tuple(rows)
 
 
-def pumps_part(site: Site, pumped: PumpedNight | None) -> list[dict[str, Any]]:
+def pumps_part(site: Site, pumped: PumpedNight | None) -> tuple[PumpPart, ...]:
     """Pump stations with what tonight asks of them."""
     rows = []
     for p, pump in enumerate(site.pumps):
-        row: dict[str, Any] = {
-            "name": pump.name,
-            "capacity_lps": pump.capacity,
-            "smallest_flow_lps": pump.smallest_flow,
-            "under_smallest_min": 0.0,
-            "energy_kwh": None,
-            "highest_head_m": None,
-            "short_of_head_min": 0.0,
-        }
+        asked: dict[str, float] = {}
         if pumped is not None:
             played = pumped.played
-            row["under_smallest_min"] = round(float(played.under_smallest[p]), 6)
+            asked["under_smallest_min"] = round(float(played.under_smallest[p]), 6)
             if pumped.known[p]:
-                row["energy_kwh"] = round(float(played.energy[p].sum()), 3)
-                row["highest_head_m"] = round(float(played.head[p].max(initial=0.0)), 3)
-                row["short_of_head_min"] = round(float(played.short_of_head[p]), 6)
-        rows.append(row)
-    return rows
+                asked["energy_kwh"] = round(float(played.energy[p].sum()), 3)
+                asked["highest_head_m"] = round(float(played.head[p].max(initial=0.0)), 3)
+                asked["short_of_head_min"] = round(float(played.short_of_head[p]), 6)
+        rows.append(PumpPart(name=pump.name, capacity_lps=pump.capacity, smallest_flow_lps=pump.smallest_flow, **asked))
+    return tuple(rows)
 
 
-def flow_part(site: Site, pumped: PumpedNight | None) -> list[dict[str, Any]]:
+def flow_part(site: Site, pumped: PumpedNight | None) -> tuple[FlowPart, ...]:
     """Pump flow through the night, an entry wherever it changes."""
     if pumped is None or not pumped.played.minute.size:
-        return []
+        return ()
     played = pumped.played
     flow = np.round(played.flow, 6)
     changed = np.concatenate(([True], (np.diff(flow, axis=1) != 0).any(axis=0)))
     names = [p.name for p in site.pumps]
     entries = [
-        {"minute": int(m), "pumps": dict(zip(names, row, strict=True))}
+        FlowPart(minute=int(m), pumps=dict(zip(names, row, strict=True)))
         for m, row in zip(played.minute[changed].tolist(), flow[:, changed].T.tolist(), strict=True)
     ]
-    return [*entries, {"minute": int(played.minute[-1]) + 1, "pumps": dict.fromkeys(names, 0.0)}]
+    return (*entries, FlowPart(minute=int(played.minute[-1]) + 1, pumps=dict.fromkeys(names, 0.0)))
 
 
-def pump_warnings(
-    site: Site, inputs: NightInputs, run: RunnableNight, pumped: PumpedNight | None
-) -> list[dict[str, str]]:
+def pump_warnings(site: Site, inputs: NightInputs, run: RunnableNight, pumped: PumpedNight | None) -> list[WarningPart]:
     """Pumps that run below their smallest flow, or give less head than they should hold."""
     if pumped is None or run.job is None or run.timetable is None:
         return []
@@ -149,14 +140,14 @@ def pump_warnings(
                 f"{format_duration(under)}, longest from {clock(longest.start)} to "
                 f"{clock(longest.end)} with only {named}: {why}"
             )
-            found.append({"subject": _called(pump.name), "text": text})
+            found.append(WarningPart(kind=Topic.PUMP, name=pump.name, subject=_called(pump.name), text=text))
         if pumped.played.short_of_head[p] > 0:
             text = (
                 f"for {format_duration(float(pumped.played.short_of_head[p]))} it gives up to "
                 f"{format_head(float(pumped.played.most_missing[p]), site.units)} less than the "
                 f"{format_head(pump.head, site.units)} it should hold after friction: sprinklers may throw short"
             )
-            found.append({"subject": _called(pump.name), "text": text})
+            found.append(WarningPart(kind=Topic.PUMP, name=pump.name, subject=_called(pump.name), text=text))
     return found
 
 

@@ -1,18 +1,52 @@
-"""Why a zone runs or waits, which limits bind and who gives way: the plan in plain words, in the site's units."""
+"""Why a zone runs or waits, and who gives way: the plan in plain words, in the site's units."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
 
-from models.plan.inputs import Bools, Floats, PlanInputs
+from models.plan.inputs import Floats, Ints, PlanInputs
+from scheduler.document.parts import Why
+from scheduler.document.planned import Planned
 from scheduler.edge import format_short_date
+from scheduler.plan.inputs import fits_alone
 
 NEVER = 10_000  # nights: not within the horizon
 
 
-def first_dry_night(plan: PlanInputs, with_rain: bool = True) -> np.ndarray:
+@dataclass(frozen=True)
+class Reason:
+    """Why a zone runs as long as it does, or not at all: the kind, and the sentence."""
+
+    why: Why
+    words: str
+
+
+def zone_reasons(planned: Planned, blame: list[str]) -> list[Reason]:
+    """Why each zone runs or waits tonight, flushes and upkeep aside.
+
+    Parameters
+    ----------
+    planned : Planned
+    blame : list of str   What holds each zone back, in brackets, "" if nothing does; one a zone.
+    """
+    plan, run, units = planned.plan, planned.run, planned.site.units
+    dry, again = first_dry_night(plan), _next_run(run.later)
+    kinds = _kinds(planned, dry, again)
+    evenings = [format_short_date(d + timedelta(days=1), units) for d in planned.inputs.dates]
+    nights = [format_short_date(d, units) for d in planned.inputs.dates]
+    reasons = []
+    for why, first, later, lost, held in zip(
+        kinds, dry.tolist(), again.tolist(), (run.left_out > 0).tolist(), blame, strict=True
+    ):
+        text = _sentence(why, evenings[min(first, plan.nights - 1)], nights[min(later, plan.nights - 1)], held, plan)
+        reasons.append(Reason(why, text + ("; not all of it found a place tonight" if lost else "")))
+    return reasons
+
+
+def first_dry_night(plan: PlanInputs, with_rain: bool = True) -> Ints:
     """First night after which a zone without water passes its dry limit, shape (Z,), `NEVER` if none does."""
     gain = plan.etc - plan.effective_rain if with_rain else plan.etc
     path = plan.depletion[:, None] + np.cumsum(gain, axis=1)
@@ -20,84 +54,58 @@ def first_dry_night(plan: PlanInputs, with_rain: bool = True) -> np.ndarray:
     return np.where(dry.any(axis=1), dry.argmax(axis=1), NEVER)
 
 
-def zone_reasons(
-    plan: PlanInputs,
-    dates: tuple[date, ...],
-    minutes: Floats,
-    later: Floats,
-    blame: list[str],
-    left_out: Floats,
-    too_large: Bools,
-    units: str,
-) -> list[str]:
-    """One sentence a zone on why it runs as long as it does, or not at all.
-
-    Parameters
-    ----------
-    plan : PlanInputs
-    dates : tuple of date            The nights.
-    minutes : ndarray (Z,)           Tonight's run times [min].
-    later : ndarray (Z, N)           Run times of all nights [min].
-    blame : list of str              What holds each zone back, in brackets, "" if nothing does; one a zone.
-    left_out : ndarray (Z,)          Minutes that found no place tonight [min].
-    too_large : ndarray (Z,)         True where a zone's flow is above what its pump or branch carries.
-    units : str                      The site's, for dates.
-    """
-    dry_on = first_dry_night(plan)
-    dry_on_without_rain = first_dry_night(plan, with_rain=False)
+def _next_run(later: Floats) -> Ints:
+    """Next night after tonight on which each zone runs, shape (Z,), `NEVER` if none."""
     again = later[:, 1:] > 0  # no columns on a horizon of one night
-    next_run = (
-        np.where(again.any(axis=1), again.argmax(axis=1) + 1, NEVER) if again.shape[1] else np.full(len(later), NEVER)
-    )
+    if not again.shape[1]:
+        return np.full(len(later), NEVER)
+    return np.where(again.any(axis=1), again.argmax(axis=1) + 1, NEVER)
+
+
+def _kinds(planned: Planned, dry: Ints, again: Ints) -> list[Why]:
+    """Kind of reason of each zone: the first that is true."""
+    plan, runs = planned.plan, planned.run.minutes > 0
     may_run = (plan.allowed[:, 0] & (plan.block_length[0] > 0)).any(axis=1)
-    evenings = [format_short_date(d + timedelta(days=1), units) for d in dates]
-    nights = [format_short_date(d, units) for d in dates]
-    reasons = []
-    for runs, dry, dry_no_rain, again, may, lost, large, held in zip(
-        (minutes > 0).tolist(),
-        dry_on.tolist(),
-        dry_on_without_rain.tolist(),
-        next_run.tolist(),
-        may_run.tolist(),
-        (left_out > 0).tolist(),
-        too_large.tolist(),
-        blame,
-        strict=True,
-    ):
-        if runs and dry == 0:
-            text = "without water too dry by tomorrow evening"
-        elif runs and dry < NEVER:
-            text = f"without water too dry by {evenings[dry]}; tonight suits the whole plan best"
-        elif runs:
-            text = "refilled for the days after this plan"
-        elif large:
-            text = "cannot run: its flow is above what its pump or branch carries"
-        elif not may:
-            text = "no watering allowed tonight"
-        elif dry == 0:
-            text = f"needs water but gives way tonight{held}"
-        elif dry < NEVER and again < NEVER:
-            text = f"enough until {evenings[dry]}; next run {nights[again]}"
-        elif dry < NEVER:
-            text = f"enough until {evenings[dry]}; gives way after that{held}"
-        elif dry_no_rain < NEVER:
-            text = "rain in the forecast is enough"
-        else:
-            text = f"enough for all {len(dates)} nights" if len(dates) > 1 else "enough until tomorrow evening"
-        reasons.append(text + ("; not all of it found a place tonight" if lost else ""))
-    return reasons
+    ordered = (
+        (Why.DRY_TOMORROW, runs & (dry == 0)),
+        (Why.DRY_LATER, runs & (dry < NEVER)),
+        (Why.REFILL, runs),
+        (Why.TOO_LARGE, ~fits_alone(planned.site)),
+        (Why.NOT_ALLOWED, ~may_run),
+        (Why.GIVES_WAY, dry == 0),
+        (Why.ENOUGH_FOR_NOW, (dry < NEVER) & (again < NEVER)),
+        (Why.GIVES_WAY_LATER, dry < NEVER),
+        (Why.RAIN, first_dry_night(plan, with_rain=False) < NEVER),
+    )
+    first = np.select([true for _, true in ordered], list(range(len(ordered))), len(ordered))
+    kinds = [*(why for why, _ in ordered), Why.ENOUGH]
+    return [kinds[k] for k in first.tolist()]
 
 
-def give_way_words(
-    surface: str, zones: int, dry: Floats, dates: tuple[date, ...], short_of: list[str], units: str
-) -> str:
+def _sentence(why: Why, dry_by: str, next_run: str, held: str, plan: PlanInputs) -> str:
+    """The sentence of a kind: when the zone is too dry, when it runs next, what holds it back."""
+    enough = f"enough for all {plan.nights} nights" if plan.nights > 1 else "enough until tomorrow evening"
+    return {
+        Why.DRY_TOMORROW: "without water too dry by tomorrow evening",
+        Why.DRY_LATER: f"without water too dry by {dry_by}; tonight suits the whole plan best",
+        Why.REFILL: "refilled for the days after this plan",
+        Why.TOO_LARGE: "cannot run: its flow is above what its pump or branch carries",
+        Why.NOT_ALLOWED: "no watering allowed tonight",
+        Why.GIVES_WAY: f"needs water but gives way tonight{held}",
+        Why.ENOUGH_FOR_NOW: f"enough until {dry_by}; next run {next_run}",
+        Why.GIVES_WAY_LATER: f"enough until {dry_by}; gives way after that{held}",
+        Why.RAIN: "rain in the forecast is enough",
+        Why.ENOUGH: enough,
+    }[why]
+
+
+def give_way_words(surface: str, dry: Floats, dates: tuple[date, ...], short_of: list[str], units: str) -> str:
     """Sentence on a surface that goes drier than its limit.
 
     Parameters
     ----------
     surface : str
-    zones : int                 Zones of the surface.
-    dry : ndarray (z, N)        Depletion beyond the dry limit of those zones [mm].
+    dry : ndarray (z, N)        Depletion beyond the dry limit of its zones [mm].
     dates : tuple of date
     short_of : list of str      Names of the limits that hold the plan back.
     units : str                 The site's, for dates.
@@ -108,4 +116,4 @@ def give_way_words(
     by = format_short_date(dates[first] + timedelta(days=1), units)
     peak = "" if worst == first else f", most on {format_short_date(dates[worst] + timedelta(days=1), units)}"
     why = f"; short of: {', '.join(short_of)}" if short_of else ""
-    return f"{count} of {zones} {surface} zones drier than their limit from {by}{peak}{why}"
+    return f"{count} of {len(dry)} {surface} zones drier than their limit from {by}{peak}{why}"

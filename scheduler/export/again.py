@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from datetime import date
 from pathlib import Path
-from typing import Any
 
+from scheduler.document.parts import PlanDocument
+from scheduler.document.reading import read_plan
 from scheduler.document.rules import plan_faults
 from scheduler.errors import InputProblems, Problem, listing, near_miss, read_but
 from scheduler.export import load_profile, shipped_profiles, write_run_times
@@ -16,7 +16,7 @@ from scheduler.nights import last_good_plan
 from scheduler.sheets.keying import write_keying_sheet
 
 
-def standing_plan(folder: Path, night: date | None = None) -> dict[str, Any]:
+def standing_plan(folder: Path, night: date | None = None) -> PlanDocument:
     """Read the plan of a night from a site folder, the newest if no night is given.
 
     Raises
@@ -34,13 +34,12 @@ def standing_plan(folder: Path, night: date | None = None) -> dict[str, Any]:
         hint = f"; the newest is of {newest.isoformat()}" if newest else ""
         raise InputProblems([Problem(name, None, None, f"no plan of this night stands{hint}")])
     try:
-        plan: Any = json.loads(path.read_text(encoding="utf-8"))
-        faults = plan_faults(plan) if isinstance(plan, dict) else ["not a plan"]
+        plan = read_plan(path)
     except ValueError as reason:
-        faults = [f"not JSON: {reason}"]
-    if faults:
-        raise InputProblems([Problem(name, None, None, str(fault)) for fault in faults[:5]])
-    return dict(plan)
+        raise InputProblems([Problem(name, None, None, str(reason))]) from reason
+    if faults := plan_faults(plan):
+        raise InputProblems([Problem(name, None, None, fault) for fault in faults[:5]])
+    return plan
 
 
 def export_plan(
@@ -60,7 +59,7 @@ def export_plan(
         raise InputProblems([Problem("--profile", None, None, text)])
     shape = load_profile(name, folder)
     plan = standing_plan(folder, night)
-    place = out or folder / "out" / plan["night"] / Path(name).stem
+    place = out or folder / "out" / plan.night.isoformat() / Path(name).stem
     files = write_run_times(plan, shape, place)
     if keypad:
         files.append(write_keying_sheet(plan, place / "keypad.html"))

@@ -14,17 +14,37 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from scheduler.document.parts import PlanDocument, ZonePart
 from scheduler.errors import Problem, counted, shown
 from scheduler.export.profile import Column, Profile, TimeShape
 from scheduler.notes import Note
 from scheduler.site.units import conversion
 
-Plan = Mapping[str, Any]
 Cell = str | int | float
 
 CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
 SLACK = 1e-6  # [-] a run time this close below a step counts as the step
 MINUTE_DECIMALS = 4  # decimals of a run time in minutes: 0.36 s
+
+
+@dataclass(frozen=True)
+class Run:
+    """One run of a zone as a table tells it: all of the night's, or one cycle; minutes [min], number 0 for none."""
+
+    start: datetime | None
+    end: datetime | None
+    minutes: float
+    number: int
+
+
+@dataclass(frozen=True)
+class Line:
+    """A zone in a table: how the table names it, its runs, and the run its row is about."""
+
+    zone: ZonePart
+    key: str
+    runs: Sequence[Run]
+    run: Run
 
 
 @dataclass(frozen=True)
@@ -45,7 +65,7 @@ class RunTable:
     steps_lost: Mapping[str, float]
 
 
-def run_tables(plan: Plan, profile: Profile) -> tuple[list[RunTable], list[Note], list[Problem]]:
+def run_tables(plan: PlanDocument, profile: Profile) -> tuple[list[RunTable], list[Note], list[Problem]]:
     """Lay the plan out as the profile says.
 
     Returns
@@ -56,26 +76,27 @@ def run_tables(plan: Plan, profile: Profile) -> tuple[list[RunTable], list[Note]
     """
     notes: list[Note] = []
     problems: list[Problem] = []
-    zones = [z for z in plan["zones"] if z["minutes"] > 0 or not profile.file.only_running]
+    zones = [z for z in plan.zones if z.minutes > 0 or not profile.file.only_running]
     keys = _keys(zones, profile, problems)
-    groups: dict[str, list[Plan]] = {} if profile.file.one_per_controller else {"": []}
+    groups: dict[str, list[ZonePart]] = {} if profile.file.one_per_controller else {"": []}
     for zone in zones:
-        groups.setdefault((zone["controller"] or "") if profile.file.one_per_controller else "", []).append(zone)
+        groups.setdefault((zone.controller or "") if profile.file.one_per_controller else "", []).append(zone)
     cut: Counter[str] = Counter()
     tables = []
     for controller, members in groups.items():
         rows: list[tuple[Cell, ...]] = []
         minutes, lost = {}, {}
         for zone in members:
-            if zone["id"] not in keys:
+            if zone.id not in keys:
                 continue
             runs = _runs(zone, profile)
             _check_runs(zone, runs, profile, problems)
-            written = [_whole_steps(r["minutes"], profile.time) * profile.time.step for r in runs]
-            minutes[keys[zone["id"]]] = sum(written)
-            lost[zone["id"]] = zone["minutes"] - sum(written)
+            written = [_whole_steps(r.minutes, profile.time) * profile.time.step for r in runs]
+            minutes[keys[zone.id]] = sum(written)
+            lost[zone.id] = zone.minutes - sum(written)
             for run in _rows(runs, profile):
-                cells = [_cell(c, zone, run, runs, plan, profile, keys[zone["id"]]) for c in profile.column]
+                line = Line(zone, keys[zone.id], runs, run)
+                cells = [_cell(c, line, plan, profile) for c in profile.column]
                 rows.append(
                     tuple(_fit(v, c, zone, profile, cut, problems) for v, c in zip(cells, profile.column, strict=True))
                 )
@@ -134,16 +155,16 @@ def decode_time(cell: Cell, shape: TimeShape, decimal: str = ".") -> float:
     return number / 60 if shape.form == "seconds" else number
 
 
-def address_of(zone: Plan, pattern: str) -> str:
+def address_of(controller: str | None, station: str | None, zone: str, pattern: str) -> str:
     """Station address of a zone; raises ValueError if the pattern wants a number and the station is none.
 
-    >>> address_of({"controller": "C2", "station": "7", "id": "G7"}, "{controller}-{station:03}")
+    >>> address_of("C2", "7", "G7", "{controller}-{station:03}")
     'C2-007'
     """
     values: dict[str, Any] = {
-        "controller": zone["controller"] or "",
-        "station": zone["station"] or "",
-        "zone": zone["id"],
+        "controller": controller or "",
+        "station": station or "",
+        "zone": zone,
     }
     for name, value in list(values.items()):
         form = re.search(r"\{" + name + r":([^}]+)\}", pattern)
@@ -160,16 +181,16 @@ def address_of(zone: Plan, pattern: str) -> str:
         ) from reason
 
 
-def _keys(zones: Sequence[Plan], profile: Profile, problems: list[Problem]) -> dict[str, str]:
+def _keys(zones: Sequence[ZonePart], profile: Profile, problems: list[Problem]) -> dict[str, str]:
     """How the table names each zone; faulty and doubled names are problems."""
     keys: dict[str, str] = {}
     shows_station = any(c.field == "station" for c in profile.column)
     for zone in zones:
-        key = zone["id"]
+        key = zone.id
         try:
-            address = address_of(zone, profile.station) if shows_station else ""
+            address = address_of(zone.controller, zone.station, zone.id, profile.station) if shows_station else ""
             key = key if profile.key_field == "zone" else address
-            if profile.key_field == "station" and not zone["station"]:
+            if profile.key_field == "station" and not zone.station:
                 raise ValueError("it has no station, and the table knows zones by station only")
             for text in (key, address):
                 if CONTROL.search(text):
@@ -177,9 +198,9 @@ def _keys(zones: Sequence[Plan], profile: Profile, problems: list[Problem]) -> d
             if profile.file.format == "fixed_width" and (key != key.strip() or not key):
                 raise ValueError(f'"{shown(key)}" begins or ends with a space, which fixed width cannot keep')
         except ValueError as reason:
-            problems.append(Problem("zones.csv", None, "station", f'zone "{shown(zone["id"])}": {reason}'))
+            problems.append(Problem("zones.csv", None, "station", f'zone "{shown(zone.id)}": {reason}'))
             continue
-        keys[zone["id"]] = key
+        keys[zone.id] = key
     for key, count in Counter(keys.values()).items():
         if count > 1:
             problems.append(
@@ -188,58 +209,63 @@ def _keys(zones: Sequence[Plan], profile: Profile, problems: list[Problem]) -> d
     return keys
 
 
-def _runs(zone: Plan, profile: Profile) -> list[dict[str, Any]]:
-    cycles = [dict(c) for c in zone["cycles"]]
+def _runs(zone: ZonePart, profile: Profile) -> list[Run]:
+    cycles = zone.cycles
     if profile.cycles == "total" or not cycles:
-        ends = {"start": cycles[0]["start"], "end": cycles[-1]["end"]} if cycles else {"start": None, "end": None}
-        return [{**ends, "minutes": zone["minutes"], "number": 1 if zone["minutes"] > 0 else 0}]
-    return [{**c, "number": i} for i, c in enumerate(cycles, 1)]
+        start, end = (cycles[0].start, cycles[-1].end) if cycles else (None, None)
+        return [Run(start, end, zone.minutes, 1 if zone.minutes > 0 else 0)]
+    return [Run(c.start, c.end, c.minutes, i) for i, c in enumerate(cycles, 1)]
 
 
-def _rows(runs: list[dict[str, Any]], profile: Profile) -> list[dict[str, Any]]:
+def _rows(runs: list[Run], profile: Profile) -> list[Run]:
     return runs if profile.cycles == "rows" else runs[:1]
 
 
-def _check_runs(zone: Plan, runs: Sequence[Plan], profile: Profile, problems: list[Problem]) -> None:
+def _check_runs(zone: ZonePart, runs: Sequence[Run], profile: Profile, problems: list[Problem]) -> None:
     largest = profile.time.largest_run
     columns = sum(c.field == "run_time" for c in profile.column)
-    name = f'zone "{shown(zone["id"])}"'
+    name = f'zone "{shown(zone.id)}"'
     if profile.cycles == "columns" and len(runs) > columns:
         text = f"{name} runs in {len(runs)} cycles; the profile has columns for {columns}"
         problems.append(Problem("export profile", None, "column", text))
     for run in runs:
-        if largest is not None and run["minutes"] > largest * (1 + SLACK):
-            text = f"{name} runs {run['minutes']:g} min; up to {largest:g} min is allowed"
+        if largest is not None and run.minutes > largest * (1 + SLACK):
+            text = f"{name} runs {run.minutes:g} min; up to {largest:g} min is allowed"
             problems.append(Problem("export profile", None, "time.largest_run", text))
 
 
-def _cell(column: Column, zone: Plan, run: Plan, runs: Sequence[Plan], plan: Plan, profile: Profile, key: str) -> Cell:
+def _cell(column: Column, line: Line, plan: PlanDocument, profile: Profile) -> Cell:
+    zone, run, runs = line.zone, line.run, line.runs
     if column.cycle is not None:
         if column.cycle > len(runs):
             return encode_time(0.0, profile.time) if column.field == "run_time" else ""
         run = runs[column.cycle - 1]
     field = column.field
     if field == "run_time":
-        return encode_time(run["minutes"], profile.time)
+        return encode_time(run.minutes, profile.time)
     if field in ("start", "end"):
-        return _clock(run[field], profile.time.clock)
+        return _clock(run.start if field == "start" else run.end, profile.time.clock)
     if field == "station":
-        return key if profile.key_field == "station" else address_of(zone, profile.station)
+        if profile.key_field == "station":
+            return line.key
+        return address_of(zone.controller, zone.station, zone.id, profile.station)
     if field == "zone":
-        return str(zone["id"])
+        return str(zone.id)
     if field in ("depth", "volume"):
-        inside, value = ("mm", zone["depth_mm"]) if field == "depth" else ("m3", zone["volume_m3"])
+        inside, value = ("mm", zone.depth_mm) if field == "depth" else ("m3", zone.volume_m3)
         return _plain(round(conversion(column.unit or inside, inside).written(value), column.decimals))
     if field == "cycle":
-        return int(run["number"])
+        return int(run.number)
     if field == "cycles":
-        return len(zone["cycles"])
+        return len(zone.cycles)
     if field == "text":
         return column.text
-    return str(plan["night"] if field == "night" else (zone[field] or ""))
+    return plan.night.isoformat() if field == "night" else str(getattr(zone, field) or "")
 
 
-def _fit(value: Cell, column: Column, zone: Plan, profile: Profile, cut: Counter[str], problems: list[Problem]) -> Cell:
+def _fit(
+    value: Cell, column: Column, zone: ZonePart, profile: Profile, cut: Counter[str], problems: list[Problem]
+) -> Cell:
     """Hold a cell to the longest length; names may be cut, addresses and numbers may not."""
     most = min([n for n in (column.width, profile.file.longest_cell) if n], default=None)
     if isinstance(value, str) and column.field not in ("zone", "station") and CONTROL.search(value):
@@ -251,7 +277,7 @@ def _fit(value: Cell, column: Column, zone: Plan, profile: Profile, cut: Counter
     if column.field in ("name", "surface", "controller", "source", "text"):
         cut[column.heading] += 1
         return text[:most]
-    what = f'zone "{shown(zone["id"])}": "{shown(text)}" is longer than the {most} characters of "{column.heading}"'
+    what = f'zone "{shown(zone.id)}": "{shown(text)}" is longer than the {most} characters of "{column.heading}"'
     problems.append(Problem("export profile", None, "column", what))
     return value
 
@@ -260,10 +286,10 @@ def _whole_steps(minutes: float, shape: TimeShape) -> int:
     return math.floor(minutes / shape.step + SLACK)
 
 
-def _clock(moment: str | None, form: str) -> str:
+def _clock(moment: datetime | None, form: str) -> str:
     if moment is None:
         return ""
-    when = datetime.fromisoformat(moment).replace(tzinfo=None)
+    when = moment.replace(tzinfo=None)
     return (
         when.isoformat(timespec="seconds")
         if form == "iso"

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import logging
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
+from scheduler.document.parts import PlanDocument
 from scheduler.errors import InputProblems, Problem
 from scheduler.export.formats import SUFFIX, from_bytes, to_bytes
 from scheduler.export.profile import Profile
@@ -19,12 +19,12 @@ log = logging.getLogger(__name__)
 SAME = 1e-3  # [min] run times in minutes are written to 4 decimals, up to 50 cycles are added
 
 
-def write_run_times(plan: Mapping[str, Any], profile: Profile, folder: Path) -> list[Path]:
+def write_run_times(plan: PlanDocument, profile: Profile, folder: Path) -> list[Path]:
     """Write the run-time table of a plan in the profile's shape.
 
     Parameters
     ----------
-    plan : mapping                  A document of the shape of `plan.schema.json`.
+    plan : PlanDocument
     profile : Profile               From `load_profile`.
     folder : Path                   Where the file goes, or one file per controller.
 
@@ -60,7 +60,7 @@ def write_run_times(plan: Mapping[str, Any], profile: Profile, folder: Path) -> 
     return [write_atomic(Path(folder) / name, data) for name, data in ready.items()]
 
 
-def export_notes(plan: Mapping[str, Any], profile: Profile) -> tuple[Note, ...]:
+def export_notes(plan: PlanDocument, profile: Profile) -> tuple[Note, ...]:
     """Say what the profile rounds or cuts, for the sheet."""
     return tuple(run_tables(plan, profile)[1])
 

@@ -7,20 +7,20 @@ brought in from the folder of its night by whoever comes next.
 
 from __future__ import annotations
 
-import json
 import logging
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
 from sqlalchemy.exc import SQLAlchemyError
 
+from scheduler.document.parts import PlanDocument
+from scheduler.document.reading import read_plan
 from scheduler.document.rules import plan_faults
 from scheduler.errors import counted, listing
 from scheduler.files import finish_sets
@@ -61,7 +61,7 @@ class Kept:
             return None
         return self.report.flags
 
-    def keep(self, document: Mapping[str, Any]) -> str | None:
+    def keep(self, document: PlanDocument) -> str | None:
         """Publish a plan and the estimates in it; give what went wrong in words, or None."""
         if self.ledger is None:
             return None
@@ -173,11 +173,11 @@ def catch_up(site: Site, ledger: Ledger) -> list[Note]:
             continue
         name = f"plan of {night.isoformat()}"
         try:
-            document = json.loads(path.read_text(encoding="utf-8"))
-            fits = document["night"] == night.isoformat() and document["site"]["name"] == site.name
+            document = read_plan(path)
+            fits = document.night == night and document.site.name == site.name
             faults = plan_faults(document) if fits else ["it is of another night or site"]
-        except (ValueError, KeyError, TypeError) as error:
-            faults = [f"it cannot be read: {error!r}"]
+        except ValueError as error:
+            faults = [f"it cannot be read: {error}"]
         if faults:
             notes.append(Note("warning", "ledger", f"{path}: not brought into the ledger: {faults[0]}"))
         else:
@@ -186,9 +186,9 @@ def catch_up(site: Site, ledger: Ledger) -> list[Note]:
     return notes
 
 
-def _keep(ledger: Ledger, document: Mapping[str, Any]) -> None:
+def _keep(ledger: Ledger, document: PlanDocument) -> None:
     publish_plan(ledger, document)
-    write_estimates(ledger, date.fromisoformat(document["night"]), _estimates(document))
+    write_estimates(ledger, document.night, _estimates(document))
 
 
 def _night_of(folder: Path) -> date | None:
@@ -294,9 +294,8 @@ def with_accepted(site: Site, accepted: pd.DataFrame) -> Site:
     return replace(site, zones=replace(zones, **arrays), notes=(*site.notes, *notes))
 
 
-def _estimates(document: Mapping[str, Any]) -> pd.DataFrame:
+def _estimates(document: PlanDocument) -> pd.DataFrame:
     rows = [
-        (z["id"], z["before"]["depletion_mm"], z["before"]["spread_mm"], z["before"]["ece_dsm"], z["state_from"])
-        for z in document["zones"]
+        (z.id, z.before.depletion_mm, z.before.spread_mm, z.before.ece_dsm, z.state_from.value) for z in document.zones
     ]
     return pd.DataFrame(rows, columns=["zone", "depletion", "spread", "ece", "state_from"])

@@ -11,6 +11,8 @@ import pandas as pd
 import sqlalchemy as sa
 from sqlalchemy import Connection
 
+from scheduler.document.parts import PlanDocument
+from scheduler.document.reading import document_of
 from scheduler.ledger import readings as _readings
 from scheduler.ledger.connect import Ledger, LedgerUnusable
 from scheduler.ledger.tables import (
@@ -117,7 +119,7 @@ def estimates_of(ledger: Ledger, night: date) -> pd.DataFrame:
     return data.astype({"depletion": float, "spread": float, "ece": float})
 
 
-def current_plan(ledger: Ledger, night: date) -> dict[str, Any] | None:
+def current_plan(ledger: Ledger, night: date) -> PlanDocument | None:
     """Give the plan that stands for a night, whole; None if none was published."""
     query = _plans_of(ledger).where(plans.c.night == night.isoformat()).order_by(plans.c.plan_id.desc()).limit(1)
     with ledger.reading() as connection:
@@ -125,7 +127,7 @@ def current_plan(ledger: Ledger, night: date) -> dict[str, Any] | None:
     return None if row is None else _document(row.document)
 
 
-def latest_plan(ledger: Ledger, before: date | None = None) -> dict[str, Any] | None:
+def latest_plan(ledger: Ledger, before: date | None = None) -> PlanDocument | None:
     """Give the standing plan of the latest night, or of the latest night before a date."""
     query = _plans_of(ledger)
     if before is not None:
@@ -158,7 +160,7 @@ def runs_in_brief(ledger: Ledger, since: date) -> pd.DataFrame:
             if brief is None:  # published before plans were kept in brief
                 whole = sa.select(plans.c.document).where(plans.c.plan_id == stands[night].plan_id)
                 brief = brief_of(_document(connection.execute(whole).scalar_one()))
-            parts.append((night, _document(brief)))
+            parts.append((night, _unpacked(brief)))
     columns: dict[str, list[Any]] = {"zone": [], "minutes": [], "depletion": [], "spread": []}
     for _, part in parts:
         for name, values in columns.items():
@@ -177,7 +179,7 @@ def made_by_night(ledger: Ledger, since: date) -> dict[str, str]:
         return {row.night: row.made for row in connection.execute(query.order_by(plans.c.plan_id))}
 
 
-def plan_by_number(ledger: Ledger, plan_id: int) -> dict[str, Any] | None:
+def plan_by_number(ledger: Ledger, plan_id: int) -> PlanDocument | None:
     """Give one published plan, superseded or not."""
     with ledger.reading() as connection:
         row = connection.execute(_plans_of(ledger).where(plans.c.plan_id == plan_id)).first()
@@ -286,9 +288,17 @@ def _plans_of(ledger: Ledger) -> sa.Select[Any]:
     return sa.select(plans).where(plans.c.site_id == ledger.site_id)
 
 
-def _document(blob: bytes) -> dict[str, Any]:
+def _document(blob: bytes) -> PlanDocument:
+    """Read a plan as it was published, brought to today's form where it is of an earlier one."""
     try:
-        document: dict[str, Any] = json.loads(zlib.decompress(blob))
+        return document_of(_unpacked(blob))
+    except ValueError as error:
+        raise LedgerUnusable(f"a plan in it cannot be read: {error}") from error
+
+
+def _unpacked(blob: bytes) -> dict[str, Any]:
+    try:
+        values: dict[str, Any] = json.loads(zlib.decompress(blob))
     except (zlib.error, ValueError) as error:
         raise LedgerUnusable(f"a plan in it cannot be read: {error}") from error
-    return document
+    return values

@@ -10,7 +10,7 @@ import getpass
 import hashlib
 import json
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
@@ -19,6 +19,7 @@ import pandas as pd
 import sqlalchemy as sa
 from sqlalchemy import Connection
 
+from scheduler.document.parts import PlanDocument
 from scheduler.ledger.connect import Ledger
 from scheduler.ledger.merge import Counts, Series, merge
 from scheduler.ledger.tables import estimates, flags, intakes, learned, plans
@@ -86,21 +87,19 @@ def write_estimates(ledger: Ledger, night: date, frame: pd.DataFrame, who: str |
     return counts
 
 
-def publish_plan(ledger: Ledger, document: Mapping[str, Any]) -> Published:
+def publish_plan(ledger: Ledger, document: PlanDocument) -> Published:
     """Keep a plan as published; an earlier plan of its night stays and is superseded, the very same is not doubled.
 
     Parameters
     ----------
     ledger : Ledger
-    document : mapping
-        plan.json as Python values; `night`, `made` and `status` are read from it.
+    document : PlanDocument
     """
-    text = json.dumps(document, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    digest = _digest(document)
+    night, digest = document.night.isoformat(), _digest(document)
     with ledger.writing() as connection:
         row = connection.execute(
             sa.select(plans.c.plan_id, plans.c.digest, plans.c.supersedes)
-            .where(plans.c.site_id == ledger.site_id, plans.c.night == document["night"])
+            .where(plans.c.site_id == ledger.site_id, plans.c.night == night)
             .order_by(plans.c.plan_id.desc())
             .limit(1)
         ).first()
@@ -109,27 +108,27 @@ def publish_plan(ledger: Ledger, document: Mapping[str, Any]) -> Published:
         supersedes = None if row is None else int(row.plan_id)
         values = {
             "site_id": ledger.site_id,
-            "night": document["night"],
-            "made": document.get("made", ""),
-            "status": document.get("status", ""),
+            "night": night,
+            "made": document.made.isoformat(),
+            "status": document.status.value,
             "published_at": moment(),
             "digest": digest,
             "supersedes": supersedes,
-            "document": zlib.compress(text.encode()),
+            "document": zlib.compress(document.model_dump_json().encode()),
             "brief": brief_of(document),
         }
         plan_id = int(connection.execute(plans.insert().values(values).returning(plans.c.plan_id)).scalar_one())
     return Published(plan_id, supersedes, new=True)
 
 
-def brief_of(document: Mapping[str, Any]) -> bytes:
+def brief_of(document: PlanDocument) -> bytes:
     """Give what a later evening asks of a plan: zone, minutes [min], depletion and spread before [mm], compressed."""
-    zones = document.get("zones", ())
+    zones = document.zones
     brief = {
-        "zone": [z["id"] for z in zones],
-        "minutes": [z["minutes"] for z in zones],
-        "depletion": [z["before"]["depletion_mm"] for z in zones],
-        "spread": [z["before"]["spread_mm"] for z in zones],
+        "zone": [z.id for z in zones],
+        "minutes": [z.minutes for z in zones],
+        "depletion": [z.before.depletion_mm for z in zones],
+        "spread": [z.before.spread_mm for z in zones],
     }
     return zlib.compress(json.dumps(brief, ensure_ascii=False, separators=(",", ":")).encode())
 
@@ -229,9 +228,8 @@ def merge_flags(connection: Connection, ledger: Ledger, frame: pd.DataFrame, sin
     return counts
 
 
-def _digest(document: Mapping[str, Any]) -> str:
-    rest = {key: value for key, value in document.items() if key != "made"}
-    return hashlib.sha256(json.dumps(rest, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
+def _digest(document: PlanDocument) -> str:
+    return hashlib.sha256(document.model_dump_json(exclude={"made"}).encode()).hexdigest()
 
 
 def _float(value: Any) -> float | None:

@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from models.soil import adjusted_depletion_fraction
-from scheduler.document.rules import read_plan
+from scheduler.document.parts import PlanDocument, Why
+from scheduler.document.reading import read_plan
 from scheduler.edge import format_area, format_date, format_depth, format_duration, format_volume
 from scheduler.errors import NoPlan, counted
 from scheduler.ledger import queries
@@ -52,7 +53,7 @@ def latest_night(kept: Kept, now: datetime) -> date:
     if len(site.applied):
         found.append(site.applied["night"].max())
     if kept.ledger is not None and (plan := queries.latest_plan(kept.ledger)) is not None:
-        found.append(pd.Timestamp(plan["night"]))
+        found.append(pd.Timestamp(plan.night))
     newest = site.probes["time"].max() if len(site.probes) else today
     past = [night for night in found if night < min(today, max(newest.normalize(), night))]
     ended = [night for night in found if night < today]
@@ -122,7 +123,7 @@ def morning_report(kept: Kept, night: date) -> MorningReport:
     )  # fmt: skip
 
 
-def _plan_of(kept: Kept, night: date) -> dict[str, Any] | None:
+def _plan_of(kept: Kept, night: date) -> PlanDocument | None:
     """Give the plan that stands for a night: the ledger's, else the file."""
     if kept.ledger is not None and (plan := queries.current_plan(kept.ledger, night)) is not None:
         return plan
@@ -130,14 +131,14 @@ def _plan_of(kept: Kept, night: date) -> dict[str, Any] | None:
     return read_plan(file) if file.is_file() else None
 
 
-def _planned(site: Site, plan: dict[str, Any] | None) -> tuple[np.ndarray, np.ndarray]:
+def _planned(site: Site, plan: PlanDocument | None) -> tuple[np.ndarray, np.ndarray]:
     """Give planned minutes (Z,) and the band (Z, 2) [mm]; NaN where there is no plan of a zone."""
     minutes, limits = np.full(len(site.zones), np.nan), np.full((len(site.zones), 2), np.nan)
-    of_zone = {} if plan is None else {z["id"]: z for z in plan["zones"]}
+    of_zone = {} if plan is None else {z.id: z for z in plan.zones}
     for i, name in enumerate(site.zones.zone):
         if (zone := of_zone.get(name)) is not None:
-            minutes[i] = zone["minutes"]
-            limits[i] = zone["limits"]["dry_limit_mm"], zone["limits"]["wet_limit_mm"]
+            minutes[i] = zone.minutes
+            limits[i] = zone.limits.dry_limit_mm, zone.limits.wet_limit_mm
     return minutes, limits
 
 
@@ -214,11 +215,11 @@ def _silent_zones(count: int, sensors: Sensors, heard: Answers) -> np.ndarray:
     return (asked > 0) & (silent == asked)
 
 
-def _flushed(plan: dict[str, Any] | None, count: int) -> np.ndarray:
+def _flushed(plan: PlanDocument | None, count: int) -> np.ndarray:
     """Say which zones the plan flushed this night, (Z,) in the order of the plan."""
-    if plan is None or len(plan["zones"]) != count:
+    if plan is None or len(plan.zones) != count:
         return np.zeros(count, dtype=bool)
-    return np.array([z["reason"].startswith("salt flush") and z["minutes"] > 0 for z in plan["zones"]])
+    return np.array([z.why == Why.FLUSH and z.minutes > 0 for z in plan.zones])
 
 
 def _flush_effects(

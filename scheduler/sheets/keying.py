@@ -5,47 +5,46 @@ Every station is listed, also those that stay off: yesterday's time must be take
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
 from scheduler import edge
+from scheduler.document.parts import PlanDocument, ZonePart
 from scheduler.files import write_atomic
 from scheduler.sheets.names import natural_key
 from scheduler.sheets.night import environment
 
 
-def keying_sheet(plan: Mapping[str, Any]) -> str:
+def keying_sheet(plan: PlanDocument) -> str:
     """Make the keying sheet of a plan: a whole HTML page.
 
     Parameters
     ----------
-    plan : mapping                  A document of the shape of `plan.schema.json`.
+    plan : PlanDocument
 
     Returns
     -------
     str                             The page; controllers and stations in natural order (2 before 10).
     """
-    units = plan["site"]["units"]
-    controllers: dict[str, list[Mapping[str, Any]]] = {}
-    for zone in plan["zones"]:
-        controllers.setdefault(zone["controller"] or "", []).append(zone)
+    units = plan.site.units
+    controllers: dict[str, list[ZonePart]] = {}
+    for zone in plan.zones:
+        controllers.setdefault(zone.controller or "", []).append(zone)
     groups = [
         {
             "title": name or "No controller named",
-            "running": sum(z["minutes"] > 0 for z in zones),
-            "total": edge.format_duration(sum(z["minutes"] for z in zones)),
-            "rows": [_row(z, units) for z in sorted(zones, key=lambda z: natural_key(z["station"] or z["id"]))],
+            "running": sum(z.minutes > 0 for z in zones),
+            "total": edge.format_duration(sum(z.minutes for z in zones)),
+            "rows": [_row(z, units) for z in sorted(zones, key=lambda z: natural_key(z.station or z.id))],
         }
         for name, zones in sorted(controllers.items(), key=lambda item: natural_key(item[0]))
     ]
-    night = edge.format_date(date.fromisoformat(plan["night"]), units)
+    night = edge.format_date(plan.night, units)
     page = environment().get_template("keying.html.jinja")
-    return page.render(site=plan["site"]["name"], night=night, groups=groups)
+    return page.render(site=plan.site.name, night=night, groups=groups)
 
 
-def write_keying_sheet(plan: Mapping[str, Any], path: Path) -> Path:
+def write_keying_sheet(plan: PlanDocument, path: Path) -> Path:
     """Write the keying sheet in one step.
 
     Raises
@@ -55,22 +54,19 @@ def write_keying_sheet(plan: Mapping[str, Any], path: Path) -> Path:
     return write_atomic(path, keying_sheet(plan))
 
 
-def _row(zone: Mapping[str, Any], units: str) -> dict[str, Any]:
-    cycles = zone["cycles"]
-    finish_by = zone.get("finish_by") if cycles else None
+def _row(zone: ZonePart, units: str) -> dict[str, Any]:
+    cycles = zone.cycles
+    finish_by = zone.finish_by if cycles else None
     done_by = ""
     if finish_by:
-        wanted = edge.format_time(datetime.fromisoformat(finish_by), units)
-        late = datetime.fromisoformat(cycles[-1]["end"]) > datetime.fromisoformat(finish_by)
+        wanted = edge.format_time(finish_by, units)
+        late = cycles[-1].end > finish_by
         done_by = f"runs past {wanted}, when it should be done" if late else f"done by {wanted}"
     return {
         "done_by": done_by,
-        "station": zone["station"] or zone["id"],
-        "name": zone["name"] or zone["id"],
-        "on": zone["minutes"] > 0,
-        "time": edge.format_duration(zone["minutes"]) if zone["minutes"] > 0 else "off",
-        "cycles": [
-            f"{edge.format_time(datetime.fromisoformat(c['start']), units)} for {edge.format_duration(c['minutes'])}"
-            for c in cycles
-        ],
+        "station": zone.station or zone.id,
+        "name": zone.name or zone.id,
+        "on": zone.minutes > 0,
+        "time": edge.format_duration(zone.minutes) if zone.minutes > 0 else "off",
+        "cycles": [f"{edge.format_time(c.start, units)} for {edge.format_duration(c.minutes)}" for c in cycles],
     }

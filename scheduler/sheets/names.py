@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from datetime import date
-from typing import Any
+from collections.abc import Iterable, Sequence
 
-Plan = Mapping[str, Any]
+from scheduler.document.parts import ZonePart
 
 LISTED_AT_MOST = 12  # names in one sentence
 PLURALS = {
@@ -21,18 +19,23 @@ PLURALS = {
 }
 
 
-def zone_name(zone: Plan) -> str:
+def zone_name(zone: ZonePart) -> str:
     """Give the name of a zone of the plan, or its id where it has none."""
-    return str(zone["name"] or zone["id"])
+    return zone.name or zone.id
 
 
-def name_list(zones: Iterable[Plan]) -> str:
-    """Names of zones in natural order, those beyond the first `LISTED_AT_MOST` counted.
+def name_list(zones: Iterable[ZonePart]) -> str:
+    """Names of zones in natural order, those beyond the first `LISTED_AT_MOST` counted."""
+    return listed([zone_name(z) for z in zones])
 
-    >>> name_list([{"id": "G10", "name": ""}, {"id": "G2", "name": "Green 2"}])
+
+def listed(names: Iterable[str]) -> str:
+    """Names in natural order, those beyond the first `LISTED_AT_MOST` counted.
+
+    >>> listed(["G10", "Green 2"])
     'G10, Green 2'
     """
-    names = sorted((zone_name(z) for z in zones), key=natural_key)
+    names = sorted(names, key=natural_key)
     if len(names) <= LISTED_AT_MOST:
         return ", ".join(names)
     return ", ".join(names[:LISTED_AT_MOST]) + f" and {len(names) - LISTED_AT_MOST:,} more"
@@ -55,8 +58,3 @@ def joined(words: Sequence[str]) -> str:
     'a, b and c'
     """
     return " and ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else "".join(words)
-
-
-def day_of(text: str) -> date:
-    """Read the date of an ISO date or time of the plan."""
-    return date.fromisoformat(text[:10])

@@ -7,25 +7,24 @@ numbers.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
+from scheduler.document.parts import PlanDocument
 from scheduler.files import write_atomic
 from scheduler.sheets.sections import sheet_sections
 
 TEMPLATES = Path(__file__).with_name("templates")
 
 
-def night_sheet(plan: Mapping[str, Any]) -> str:
+def night_sheet(plan: PlanDocument) -> str:
     """Make the night sheet of a plan.
 
     Parameters
     ----------
-    plan : mapping                  A document of the shape of `plan.schema.json`.
+    plan : PlanDocument
 
     Returns
     -------
@@ -34,7 +33,7 @@ def night_sheet(plan: Mapping[str, Any]) -> str:
     return environment().get_template("night.html.jinja").render(**sheet_sections(plan))
 
 
-def write_night_sheet(plan: Mapping[str, Any], path: Path) -> Path:
+def write_night_sheet(plan: PlanDocument, path: Path) -> Path:
     """Write the night sheet in one step.
 
     Raises

@@ -6,35 +6,37 @@ Each function gives formatted text in the site's units, or something empty where
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date
 from typing import Any
 
 import numpy as np
 
 from scheduler import edge
-from scheduler.sheets.names import PLURALS, Plan, day_of, joined, name_list, zone_name
+from scheduler.document.parts import FlushPart, PlanDocument, ZonePart
+from scheduler.sheets.names import PLURALS, joined, name_list, zone_name
 
 FOLDED_ABOVE = 4  # flushes; more are told in a sentence a night, with the reason of each one folded away
 LEAST_EXTRA = 0.13  # [mm] less prints as 0.00 in
 
 
-def flushes(plan: Plan) -> dict[str, Any] | None:
+def flushes(plan: PlanDocument) -> dict[str, Any] | None:
     """Flushes of this plan; None without any.
 
     `lines` tells a long list by night, `follow` names the zones for which one flush is not enough, `rows` has each
     flush with its reason.
     """
-    found = plan["flushes"]
+    found = plan.flushes
     if not found:
         return None
-    units = plan["site"]["units"]
-    zones = {z["id"]: z for z in plan["zones"]}
-    follow = name_list(zones[f["zone"]] for f in found if f["nights"] and f["staged"])
+    units = plan.site.units
+    zones = {z.id: z for z in plan.zones}
+    follow = name_list(zones[f.zone] for f in found if f.nights and f.staged)
     rows = [
         {
-            "zone": zone_name(zones[f["zone"]]),
+            "zone": zone_name(zones[f.zone]),
             "nights": _when(plan, f),
-            "planned": _planned(f, units) if f["nights"] else "",
-            "words": f["words"][:1].upper() + f["words"][1:],
+            "planned": _planned(f, units) if f.nights else "",
+            "words": f.words[:1].upper() + f.words[1:],
         }
         for f in found
     ]
@@ -42,87 +44,87 @@ def flushes(plan: Plan) -> dict[str, Any] | None:
     return {"rows": rows, "folded": folded, "lines": _by_nights(plan, zones) if folded else [], "follow": follow}
 
 
-def _when(plan: Plan, flush: Plan) -> str:
+def _when(plan: PlanDocument, flush: FlushPart) -> str:
     """Nights of a flush, and when it is due where they are too late or none."""
-    nights = joined([_night(plan, n) for n in flush["nights"]])
+    nights = joined([_night(plan, n) for n in flush.nights])
     if nights and not _late(flush):
         return nights
-    due = f"due by {edge.format_short_date(day_of(flush['by']), plan['site']['units'])}"
+    due = f"due by {edge.format_short_date(flush.by, plan.site.units)}"
     return f"{nights} ({due})" if nights else due
 
 
-def _late(flush: Plan) -> bool:
+def _late(flush: FlushPart) -> bool:
     """Whether a flush is planned for later than it is due."""
-    return bool(flush["nights"]) and flush["nights"][-1] > flush["by"]
+    return bool(flush.nights) and flush.nights[-1] > flush.by
 
 
-def _planned(flush: Plan, units: str) -> str:
+def _planned(flush: FlushPart, units: str) -> str:
     """Water of a flush and what it does."""
-    depth, drainage = (edge.format_depth(flush[key], units) for key in ("depth_mm", "drainage_mm"))
-    before, after = (edge.format_salinity(flush[key]) for key in ("ece_before_dsm", "ece_after_dsm"))
+    depth, drainage = (edge.format_depth(mm, units) for mm in (flush.depth_mm, flush.drainage_mm))
+    before, after = (edge.format_salinity(ece) for ece in (flush.ece_before_dsm, flush.ece_after_dsm))
     return f"{depth} of water for {drainage} of drainage; salinity {before} → {after}"
 
 
-def _by_nights(plan: Plan, zones: dict[str, Plan]) -> list[dict[str, str]]:
+def _by_nights(plan: PlanDocument, zones: dict[str, ZonePart]) -> list[dict[str, str]]:
     """Zones by the night or nights of their flush, in the plan's order; those without one last."""
-    groups: dict[tuple[str, ...], list[Plan]] = {}
-    for flush in plan["flushes"]:
-        groups.setdefault(tuple(flush["nights"]), []).append(flush)
+    groups: dict[tuple[date, ...], list[FlushPart]] = {}
+    for flush in plan.flushes:
+        groups.setdefault(tuple(flush.nights), []).append(flush)
     lines = []
     for nights, own in groups.items():
         when = joined([_night(plan, n) for n in nights]) or "Due, but on no night of this plan"
         when = f"{when[:1].upper()}{when[1:]}, {_zones(len(own))}"
         if late := sum(_late(f) for f in own):
             when += ", later than due" if late == len(own) else f", {late:,} of them later than due"
-        lines.append({"when": when, "names": name_list(zones[f["zone"]] for f in own)})
+        lines.append({"when": when, "names": name_list(zones[f.zone] for f in own)})
     return lines
 
 
-def upkeep(plan: Plan) -> list[dict[str, str]]:
+def upkeep(plan: PlanDocument) -> list[dict[str, str]]:
     """Zones that leach a little with tonight's watering, one entry a surface."""
-    units, tonight = plan["site"]["units"], plan["night"]
-    little = plan.get("leaching", {}).get("upkeep", ())
-    later = {u["zone"]: sum(n > tonight for n in u["nights"]) for u in little if tonight in u["nights"]}
-    leaching = [z for z in plan["zones"] if z["id"] in later and extra_depth(z) >= LEAST_EXTRA]
+    units, tonight = plan.site.units, plan.night
+    little = plan.leaching.upkeep
+    later = {u.zone: sum(n > tonight for n in u.nights) for u in little if tonight in u.nights}
+    leaching = [z for z in plan.zones if z.id in later and extra_depth(z) >= LEAST_EXTRA]
     found = []
-    for surface in plan["surfaces"]:
-        own = [z for z in leaching if z["surface"] == surface["surface"]]
+    for surface in plan.surfaces:
+        own = [z for z in leaching if z.surface == surface.surface]
         if not own:
             continue
-        volume = sum(z["volume_m3"] * extra_depth(z) / z["depth_mm"] for z in own)
+        volume = sum(z.volume_m3 * extra_depth(z) / z.depth_mm for z in own)
         depth = edge.format_depth(float(np.mean([extra_depth(z) for z in own])), units)
         roots, each = ("its roots", "") if len(own) == 1 else ("their roots", " on average")
         text = f"{edge.format_volume(volume, units)} ({depth}{each}) more tonight than fills {roots}"
-        text += f"{_again([later[z['id']] for z in own])}. {_achieved(plan, surface['surface'])}"
-        title = f"{PLURALS[surface['surface']]}, {_zones(len(own)) if len(own) > 1 else zone_name(own[0])}"
+        text += f"{_again([later[z.id] for z in own])}. {_achieved(plan, surface.surface)}"
+        title = f"{PLURALS[surface.surface]}, {_zones(len(own)) if len(own) > 1 else zone_name(own[0])}"
         found.append({"title": title, "words": text.strip(), "names": name_list(own) if len(own) > 1 else ""})
     return found
 
 
-def extra_depth(zone: Plan) -> float:
+def extra_depth(zone: ZonePart) -> float:
     """Gross irrigation of tonight that is more than fills the root zone [mm]."""
-    net = zone["net_depth_mm"]
-    beyond = net - zone["before"]["depletion_mm"]
-    return float(zone["depth_mm"] * beyond / net) if beyond > 0 else 0.0
+    net = zone.net_depth_mm
+    beyond = net - zone.before.depletion_mm
+    return float(zone.depth_mm * beyond / net) if beyond > 0 else 0.0
 
 
-def nothing_tonight(plan: Plan) -> str:
+def nothing_tonight(plan: PlanDocument) -> str:
     """Say that salinity is followed and asks for nothing; empty where the plan flushes or leaches on any night."""
-    if plan["flushes"] or plan.get("leaching", {}).get("upkeep") or not salts(plan):
+    if plan.flushes or plan.leaching.upkeep or not salts(plan):
         return ""
     return "No zone with drains needs a flush or extra leaching tonight."
 
 
-def salts(plan: Plan) -> list[dict[str, str]]:
+def salts(plan: PlanDocument) -> list[dict[str, str]]:
     """Salinity by surface, where it is tracked."""
     rows = []
-    for surface in plan["surfaces"]:
-        own = [z for z in plan["zones"] if z["surface"] == surface["surface"] and z["before"]["ece_dsm"] is not None]
+    for surface in plan.surfaces:
+        own = [z for z in plan.zones if z.surface == surface.surface and z.before.ece_dsm is not None]
         if own:
-            values = np.array([z["before"]["ece_dsm"] for z in own], float)
+            values = np.array([z.before.ece_dsm for z in own], float)
             rows.append(
                 {
-                    "title": PLURALS[surface["surface"]],
+                    "title": PLURALS[surface.surface],
                     "median": edge.format_salinity(float(np.median(values))),
                     "highest": edge.format_salinity(float(values.max())),
                     "where": zone_name(own[int(values.argmax())]),
@@ -143,20 +145,20 @@ def _again(later: Sequence[int]) -> str:
     return f", and again on {count} later {'night' if most == 1 else 'nights'}"
 
 
-def _achieved(plan: Plan, surface: str) -> str:
+def _achieved(plan: PlanDocument, surface: str) -> str:
     """Leaching of a whole surface achieved against required; empty where it is not reckoned."""
-    row = next((r for r in plan["leaching"]["surfaces"] if r["surface"] == surface), None)
-    if row is None or row["achieved"] is None:
+    row = next((r for r in plan.leaching.surfaces if r.surface == surface), None)
+    if row is None or row.achieved is None:
         return ""
-    since = edge.format_short_date(day_of(plan["leaching"]["since"]), plan["site"]["units"])
-    required = "more than this water can" if row["required"] is None else edge.format_percent(row["required"])
-    achieved = edge.format_percent(row["achieved"])
+    since = edge.format_short_date(plan.leaching.since, plan.site.units)
+    required = "more than this water can" if row.required is None else edge.format_percent(row.required)
+    achieved = edge.format_percent(row.achieved)
     return f"Leached from {since} to the end of this plan: {achieved} of the water; required: {required}."
 
 
-def _night(plan: Plan, night: str) -> str:
+def _night(plan: PlanDocument, night: date) -> str:
     """Short date of a night, or that it is tonight."""
-    return "tonight" if night == plan["night"] else edge.format_short_date(day_of(night), plan["site"]["units"])
+    return "tonight" if night == plan.night else edge.format_short_date(night, plan.site.units)
 
 
 def _zones(count: int) -> str:

@@ -146,7 +146,7 @@ def _flag_notes(flags: pd.DataFrame, opening: pd.Timestamp) -> list[Note]:
         row, count = rows.iloc[-1], len(rows)
         more = f"; {counted(count - 1, 'more doubt')} in these days" if count > 1 else ""
         when = row["ends"].strftime("%Y-%m-%d %H:%M")
-        found.append(Note("warning", f"probe {probe}", f"{row['reason']} (up to {when}); not used{more}"))
+        found.append(Note("warning", f"probe {probe}", f"{row['reason']} (up to {when}); not used{more}", probe))
     return found
 
 
@@ -264,7 +264,7 @@ def _probed(site: Site, opening: pd.Timestamp, taw: np.ndarray, notes: list[Note
         why = (
             "has not moved for two days" if row.stuck else f"reads {row.moisture:.2f} m3/m3, which its soil cannot hold"
         )
-        notes.append(Note("warning", f"probe {row.probe}", f"{why}; set aside tonight"))
+        notes.append(Note("warning", f"probe {row.probe}", f"{why}; set aside tonight", str(row.probe)))
     places = places[physical & ~places["stuck"]]
     if not len(places):
         return _nothing(newest, len(latest), len(doubtful))

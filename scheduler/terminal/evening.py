@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from scheduler.document.parts import PlanDocument
 from scheduler.edge import (
     format_area,
     format_date,
@@ -44,81 +43,81 @@ LISTED = 8  # warnings shown before "and N more"
 SALTY = 12  # salty zones shown before "and N more"
 
 
-def print_evening(screen: Console, document: dict[str, Any], files: Sequence[Path]) -> None:
+def print_evening(screen: Console, document: PlanDocument, files: Sequence[Path]) -> None:
     """Print the summary of a planned evening."""
-    units, currency = document["site"]["units"], document["site"]["currency"]
-    tonight = document["nights"][0]
-    night = date.fromisoformat(document["night"])
+    units, currency = document.site.units, document.site.currency
+    tonight = document.nights[0]
+    night = document.night
     screen.print(
-        f"[bold]{escape(document['site']['name'])}[/bold], night of {format_date(night, units)}: {document['status']}",
+        f"[bold]{escape(document.site.name)}[/bold], night of {format_date(night, units)}: {document.status}",
         highlight=False,
     )
-    energy = "" if tonight["energy_kwh"] is None else f", {format_energy(tonight['energy_kwh'])}"
-    cost = "" if tonight["cost"] is None else f", {format_money(tonight['cost'], currency)}"
-    ends = [c["end"] for z in document["zones"] for c in z["cycles"]]
-    starts = [c["start"] for z in document["zones"] for c in z["cycles"]]
-    span = f", {min(starts)[11:16]} to {max(ends)[11:16]}" if ends else ""
+    energy = "" if tonight.energy_kwh is None else f", {format_energy(tonight.energy_kwh)}"
+    cost = "" if tonight.cost is None else f", {format_money(tonight.cost, currency)}"
+    ends = [c.end for z in document.zones for c in z.cycles]
+    starts = [c.start for z in document.zones for c in z.cycles]
+    span = f", {min(starts):%H:%M} to {max(ends):%H:%M}" if ends else ""
     screen.print(
-        f"{counted(tonight['zones_running'], 'zone')} of {document['site']['zones']:,} run{span}; "
-        f"{format_volume(tonight['volume_m3'], units)}, {format_duration(tonight['minutes'])} of run time"
+        f"{counted(tonight.zones_running, 'zone')} of {document.site.zones:,} run{span}; "
+        f"{format_volume(tonight.volume_m3, units)}, {format_duration(tonight.minutes)} of run time"
         f"{energy}{cost}",
         highlight=False,
     )
     screen.print(_surfaces(document, units))
     _print_planned_flushes(screen, document)
     _print_limits(screen, document)
-    for row in document["give_way"]:
-        screen.print(f"gives way: {escape(row['words'])}", style="yellow", highlight=False)
-    _list(screen, [f"{s['what']}: {s['why']}" for s in document["inputs"]["step_downs"]], "step-down")
-    _list(screen, [f"{w['subject']}: {w['text']}" for w in document["warnings"]], "warning")
+    for row in document.give_way:
+        screen.print(f"gives way: {escape(row.words)}", style="yellow", highlight=False)
+    _list(screen, [f"{s.what}: {s.why}" for s in document.inputs.step_downs], "step-down")
+    _list(screen, [f"{w.subject}: {w.text}" for w in document.warnings], "warning")
     for file in files:
         screen.print(f"wrote {escape(str(file))}", highlight=False, soft_wrap=True)
 
 
-def _surfaces(document: dict[str, Any], units: str) -> Table:
+def _surfaces(document: PlanDocument, units: str) -> Table:
     table = Table(box=None, pad_edge=False, header_style="bold")
     table.add_column("surface")
     for name in ("zones", "run tonight", "mean depth", "water", "dry zone-days", "soft zone-days"):
         table.add_column(name, justify="right")
-    for row in document["surfaces"]:
+    for row in document.surfaces:
         table.add_row(
-            row["surface"],
-            f"{row['zones']:,}",
-            f"{row['running']:,}",
-            format_depth(row["depth_mm"], units) if row["running"] else "-",
-            format_volume(row["volume_m3"], units) if row["running"] else "-",
-            f"{row['dry_zone_days']:,}",
-            f"{row['wet_zone_days']:,}",
+            row.surface,
+            f"{row.zones:,}",
+            f"{row.running:,}",
+            format_depth(row.depth_mm, units) if row.running else "-",
+            format_volume(row.volume_m3, units) if row.running else "-",
+            f"{row.dry_zone_days:,}",
+            f"{row.wet_zone_days:,}",
         )
     return table
 
 
-def _print_planned_flushes(screen: Console, document: dict[str, Any]) -> None:
+def _print_planned_flushes(screen: Console, document: PlanDocument) -> None:
     """Count the salt flushes of the plan."""
-    flushes = document["flushes"]
+    flushes = document.flushes
     if flushes:
-        now = sum(document["night"] in f["nights"] for f in flushes)
-        never = sum(not f["nights"] for f in flushes)
+        now = sum(document.night in f.nights for f in flushes)
+        never = sum(not f.nights for f in flushes)
         parts = [f"{now} tonight", f"{len(flushes) - now - never} on later nights"]
         parts += [f"{never} due, but not within this plan"] if never else []
         screen.print("salt flushes: " + ", ".join(parts), highlight=False)
-    upkeep = document.get("leaching", {}).get("upkeep", [])
+    upkeep = document.leaching.upkeep
     if upkeep:
-        now = sum(document["night"] in u["nights"] for u in upkeep)
+        now = sum(document.night in u.nights for u in upkeep)
         screen.print(
             f"a little leaching with their watering: {counted(len(upkeep), 'zone')}, {now} tonight", highlight=False
         )
 
 
-def _print_limits(screen: Console, document: dict[str, Any]) -> None:
+def _print_limits(screen: Console, document: PlanDocument) -> None:
     """Say which limits bind, tonight's first, later nights counted."""
-    tonight = [r for r in document["nights"][0]["limits"] if r["binds"]]
-    for row in sorted(tonight, key=lambda r: -r["price"])[:5]:
-        screen.print(f"binds: {escape(row['words'])}", highlight=False)
-    worth = (document["allocation"] or {}).get("worth_per_m3")
+    tonight = [r for r in document.nights[0].limits if r.binds]
+    for row in sorted(tonight, key=lambda r: -(r.price or 0.0))[:5]:
+        screen.print(f"binds: {escape(row.words)}", highlight=False)
+    worth = None if document.allocation is None else document.allocation.worth_per_m3
     if worth is not None:
-        screen.print(escape(worth["words"]), highlight=False)
-    later = sum(r["binds"] for n in document["nights"][1:] for r in n["limits"])
+        screen.print(escape(worth.words), highlight=False)
+    later = sum(r.binds for n in document.nights[1:] for r in n.limits)
     if later:
         screen.print(f"{counted(later, 'limit')} more bind on later nights (see the night sheet)", highlight=False)
 

@@ -60,10 +60,11 @@ def judged(folder: Path, night: date = EVENING) -> tuple[dict, list[str]]:
     """Plan the evening of a folder; the document as a reader gets it, and everything wrong with it."""
     site = load_site(folder)
     made = datetime(night.year, night.month, night.day, 17, tzinfo=site.time_zone)
-    plan = json.loads(json.dumps(plan_tonight(site, night, made), allow_nan=False))
+    document = plan_tonight(site, night, made)
+    plan = document.plain()
     validator = jsonschema.Draft202012Validator(plan_schema())
     faults = [f"{'/'.join(map(str, e.path))}: {e.message}" for e in validator.iter_errors(plan)]
-    faults += plan_faults(plan) + check_plan(folder, plan) + energy_faults(folder, plan)
+    faults += plan_faults(document) + check_plan(folder, plan) + energy_faults(folder, plan)
     faults += weather_faults(folder, plan)[0]
     return plan, faults
 

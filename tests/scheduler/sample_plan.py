@@ -6,6 +6,9 @@ from datetime import date, datetime, timedelta
 
 import numpy as np
 
+from scheduler.document.parts import PlanDocument
+from scheduler.document.reading import document_of
+
 SURFACES = {  # share of zones, area [m2], rate [mm/h], TAW [mm], raw share, wet limit share
     "green": (0.14, 520.0, 14.0, 26.0, 0.45, 0.10),
     "tee": (0.16, 300.0, 15.0, 30.0, 0.5, 0.08),
@@ -20,6 +23,11 @@ REASONS = {
     "approach": "Would pass its dry limit tomorrow afternoon.",
     "rough": "Near its dry limit; gets what the pump has left.",
 }
+
+
+def sample_document(**options) -> PlanDocument:
+    """Give the same as a document; options of `sample_plan`."""
+    return document_of(sample_plan(**options))
 
 
 def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int = 7, running: float = 0.6) -> dict:
@@ -88,6 +96,7 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
                 "volumes_m3": {"reclaimed": volume * 0.8, "well": volume * 0.2} if runs else {},
                 "cycles": cycles,
                 "finish_by": None,
+                "why": "dry by tomorrow" if runs else "enough until its next run",
                 "reason": REASONS[surface] if runs else "Stays inside its band until tomorrow night.",
                 "state_from": str(rng.choice(["probe", "kin", "balance"])),
                 "before": {"depletion_mm": before, "ece_dsm": 2.4 + i % 5 * 0.2, "spread_mm": 1.8},
@@ -138,7 +147,7 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
                 "words": "The lake pump is full all night: 3 rough zones wait until Wednesday.",
             },
             {
-                "name": "allocation",
+                "name": "allocation_limit",
                 "what": "season",
                 "used": volume,
                 "capacity": volume * 2,
@@ -171,7 +180,7 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
         )
     changes = [t for t in range(1440) if t == 0 or (flow[:, t] != flow[:, t - 1]).any()]
     return {
-        "schema": "evenfall-plan/1",
+        "schema": "evenfall-plan/2",
         "site": {
             "name": "Sample Hollow",
             "units": units,
@@ -286,8 +295,8 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
         ],
         "advice": ["Heat: three days above 35 degC are forecast; plan a midday check of greens."],
         "warnings": [
-            {"subject": "probe P07", "text": "Stuck at 0.213 since July 11; not used. Look at its cable."},
-            {"subject": "probe P12", "text": "Jumped by 0.11 within an hour without water or rain; trusted less."},
-            {"subject": "zone F063", "text": "Ran 14 min less than planned on July 12."},
+            {"kind": "probe", "name": "P07", "subject": "probe P07", "text": "Stuck at 0.213 since July 11; not used. Look at its cable."},
+            {"kind": "probe", "name": "P12", "subject": "probe P12", "text": "Jumped by 0.11 within an hour without water or rain; trusted less."},
+            {"kind": "other", "name": "", "subject": "zone F063", "text": "Ran 14 min less than planned on July 12."},
         ],
     }

@@ -18,7 +18,7 @@ NIGHT = date(2026, 7, 14)
 
 def _plan(folder):
     site = load_site(folder)
-    return plan_tonight(site, NIGHT, datetime(2026, 7, 14, 20, tzinfo=site.time_zone))
+    return plan_tonight(site, NIGHT, datetime(2026, 7, 14, 20, tzinfo=site.time_zone)).plain()
 
 
 def _with_columns(folder, **columns):

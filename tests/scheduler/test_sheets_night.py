@@ -5,6 +5,7 @@ from html.parser import HTMLParser
 import pytest
 
 from scheduler import edge
+from scheduler.document.reading import document_of
 from scheduler.sheets.keying import keying_sheet, write_keying_sheet
 from scheduler.sheets.night import night_sheet, write_night_sheet
 from tests.scheduler.sample_plan import sample_plan
@@ -47,7 +48,7 @@ class Page(HTMLParser):
 @pytest.mark.parametrize("units", ["us", "metric"])
 def test_the_numbers_of_the_plan_are_on_the_page(units):
     plan = sample_plan(units)
-    page = Page(night_sheet(plan))
+    page = Page(night_sheet(document_of(plan)))
     tonight = plan["nights"][0]
     for words in (
         plan["site"]["name"],
@@ -71,7 +72,7 @@ def test_the_numbers_of_the_plan_are_on_the_page(units):
     for warning in plan["warnings"]:
         assert warning["text"] in page.words
     assert page.tags.count("details") == len({z["surface"] for z in plan["zones"] if z["minutes"] > 0})
-    rows = night_sheet(plan).split("<tr>")
+    rows = night_sheet(document_of(plan)).split("<tr>")
     for zone in plan["zones"]:
         own = [r for r in rows if f"<td>{zone['name']}</td>" in r and f"{zone['controller']} · {zone['station']}<" in r]
         assert len(own) == (zone["minutes"] > 0)
@@ -81,15 +82,15 @@ def test_the_numbers_of_the_plan_are_on_the_page(units):
 
 
 def test_units_are_never_mixed():
-    assert not re.search(r"\d (mm|m³|L/s)\b", Page(night_sheet(sample_plan("us"))).words)
+    assert not re.search(r"\d (mm|m³|L/s)\b", Page(night_sheet(document_of(sample_plan("us")))).words)
     assert not re.search(
-        r"\d (in|gal|gal/min|acre-ft)\b(?! \d+ cycles)", Page(night_sheet(sample_plan("metric"))).words
+        r"\d (in|gal|gal/min|acre-ft)\b(?! \d+ cycles)", Page(night_sheet(document_of(sample_plan("metric")))).words
     )
 
 
 @pytest.mark.parametrize("make", [night_sheet, keying_sheet])
 def test_nothing_comes_from_outside(make):
-    html = make(sample_plan())
+    html = make(document_of(sample_plan()))
     page = Page(html)
     assert not re.search(r"https?:|//[a-z]|@import|url\((?!#)", html)
     assert not {"link", "img", "iframe", "object", "embed", "base", "form"} & set(page.tags)
@@ -105,22 +106,22 @@ def test_names_cannot_break_the_page(make):
         zone.update(name=nasty, controller=nasty, reason=nasty, pump=nasty)
     plan["pumps"][0]["name"] = nasty
     plan["flow"] = [{"minute": f["minute"], "pumps": {nasty: f["pumps"]["lake"]}} for f in plan["flow"]]
-    plan["warnings"].append({"subject": nasty, "text": nasty})
+    plan["warnings"].append({"kind": "other", "subject": nasty, "text": nasty})
     plan["inputs"]["weather"]["routes"] = {nasty: 3}
     plan["nights"][0]["limits"][0]["words"] = nasty
-    before = Page(make(sample_plan(zones=12, running=1.0)))
-    page = Page(make(plan))
+    before = Page(make(document_of(sample_plan(zones=12, running=1.0))))
+    page = Page(make(document_of(plan)))
     assert page.tags.count("script") == before.tags.count("script")
     assert nasty in page.words
-    assert "<script>alert" not in make(plan)
+    assert "<script>alert" not in make(document_of(plan))
 
 
 def test_the_other_states_of_a_night():
     plan = copy.deepcopy(sample_plan(running=0.0))
     plan["flow"], plan["allocation"], plan["flushes"], plan["advice"] = [], None, [], []
-    assert "No zone needs water tonight: nothing runs." in Page(night_sheet(plan)).words
+    assert "No zone needs water tonight: nothing runs." in Page(night_sheet(document_of(plan))).words
     plan["status"] = "no watering allowed"
-    words = Page(night_sheet(plan)).words
+    words = Page(night_sheet(document_of(plan))).words
     assert "No watering is allowed tonight: nothing runs. The next allowed night is Wed Jul 15." in words
     assert "Pump flow" not in words and "Season's water" not in words
 
@@ -130,7 +131,7 @@ def test_a_quiet_night_says_so_and_a_late_finish_shouts():
     plan["warnings"], plan["give_way"], plan["inputs"]["step_downs"] = [], [], []
     plan["nights"][0]["limits"][0]["binds"] = False
     plan["nights"][0]["window"] = [{"start": "2026-07-14T22:00:00", "end": "2026-07-14T23:00:00"}]
-    words = Page(night_sheet(plan)).words
+    words = Page(night_sheet(document_of(plan))).words
     assert "Nothing: no warnings, nothing missing, no limit binds tonight." in words
     assert "AFTER the window closes: do not run this plan." in words
 
@@ -140,20 +141,20 @@ def test_pump_hours_by_hand():
     plan = copy.deepcopy(sample_plan())
     steps = [(1320, 10.0), (1350, 0.0), (1380, 5.0)]
     plan["flow"] = [{"minute": m, "pumps": {"lake": q}} for m, q in steps]
-    words = Page(night_sheet(plan)).words
+    words = Page(night_sheet(document_of(plan))).words
     assert "Pump hours 31 min" in words
     assert "Highest 159 gal/min at 10:00 pm, 16 % of capacity; delivers for 31 min." in words  # 10 L/s = 158.5; 10 / 62
 
 
 @pytest.mark.parametrize(("zones", "largest"), [(150, 1_000_000), (2400, 6_000_000)])
 def test_a_large_site_stays_a_small_page(zones, largest):
-    html = night_sheet(sample_plan(zones=zones, running=1.0))
+    html = night_sheet(document_of(sample_plan(zones=zones, running=1.0)))
     assert len(html.encode()) < largest
 
 
 def test_the_keying_sheet_lists_every_station_in_natural_order(tmp_path):
     plan = sample_plan()
-    html = write_keying_sheet(plan, tmp_path / "keying.html").read_text(encoding="utf-8")
+    html = write_keying_sheet(document_of(plan), tmp_path / "keying.html").read_text(encoding="utf-8")
     Page(html)
     shown = re.findall(r'<td class="station">(.*?)</td><td>(.*?)(?:<small>|</td>).*?<td class="time">(.*?)</td>', html)
     expected = sorted(plan["zones"], key=lambda z: (z["controller"], int(z["station"])))
@@ -166,7 +167,9 @@ def test_the_keying_sheet_lists_every_station_in_natural_order(tmp_path):
 def test_a_failing_sheet_leaves_the_old_one(tmp_path):
     (tmp_path / "night.html").write_text("yesterday")
     plan = copy.deepcopy(sample_plan())
-    plan["site"]["units"] = "imperial"
-    with pytest.raises(ValueError, match='units: read "imperial"; allowed: "us", "metric"'):
-        write_night_sheet(plan, tmp_path / "night.html")
+    plan["surfaces"][0]["surface"] = "pitch"  # without a zone of it
+    plan["zones"][0]["path"] = []
+    document = document_of(plan).model_copy(update={"site": None})
+    with pytest.raises(AttributeError):
+        write_night_sheet(document, tmp_path / "night.html")
     assert (tmp_path / "night.html").read_text() == "yesterday"

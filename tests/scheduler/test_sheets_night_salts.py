@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 import pytest
 
 from scheduler.evening import plan_tonight
+from scheduler.document.reading import document_of
 from scheduler.sheets.night import night_sheet
 from scheduler.sheets.night_salts import extra_depth, flushes, nothing_tonight, upkeep
 from tests.scheduler import salty_sites as s
@@ -50,7 +51,7 @@ def test_extra_water_and_nights_of_one_zone():
         plan = quiet_plan(units)
         green = of(plan, "green")[4]
         leach(plan, green, (0, 3))
-        words = Page(night_sheet(plan)).words
+        words = Page(night_sheet(document_of(plan))).words
         since = "Thu 16 Apr" if units == "metric" else "Thu Apr 16"
         assert HEADING in words
         assert (
@@ -75,7 +76,7 @@ def test_zones_of_a_surface_are_told_together(nights, again):
     for tee, own in zip(tees, nights, strict=False):
         leach(plan, tee, own)
     leach(plan, of(plan, "green")[0], (0,))
-    green, tee = upkeep(plan)
+    green, tee = upkeep(document_of(plan))
     assert (green["title"], green["names"]) == (f"Greens, {of(plan, 'green')[0]['name']}", "")
     assert tee["title"] == "Tees, 2 zones"
     assert tee["words"].startswith("2.5 m³ (2.5 mm on average) more tonight than ")
@@ -87,7 +88,7 @@ def test_a_long_list_of_zones_is_cut():
     plan = quiet_plan()
     for tee in of(plan, "tee")[:15]:
         leach(plan, tee, (0,))
-    assert upkeep(plan)[0]["names"].endswith(" and 3 more")
+    assert upkeep(document_of(plan))[0]["names"].endswith(" and 3 more")
 
 
 def test_only_water_that_passes_the_roots_tonight_is_told():
@@ -96,12 +97,12 @@ def test_only_water_that_passes_the_roots_tonight_is_told():
     leach(plan, later, (1, 3))
     leach(plan, cut, (0, 2), gross=0.0, net=0.0)  # found no place tonight
     leach(plan, short, (0, 2), depletion=8.0)  # runs, and only fills the roots
-    assert upkeep(plan) == []
-    words = Page(night_sheet(plan)).words
+    assert upkeep(document_of(plan)) == []
+    words = Page(night_sheet(document_of(plan))).words
     assert HEADING not in words
     assert NOTHING not in words  # it is needed, only not given
     leach(plan, runs, (0, 2))
-    assert upkeep(plan)[0]["title"] == f"Fairways, {runs['name']}"
+    assert upkeep(document_of(plan))[0]["title"] == f"Fairways, {runs['name']}"
     assert [extra_depth(z) for z in (cut, short, runs)] == [0.0, 0.0, 2.5]
 
 
@@ -116,20 +117,20 @@ def test_leaching_that_is_not_known_is_not_told(row, words):
     plan = quiet_plan()
     leach(plan, of(plan, "green")[0], (0,))
     plan["leaching"]["surfaces"][0].update(row)
-    assert upkeep(plan)[0]["words"].endswith(words or "fills its roots.")
+    assert upkeep(document_of(plan))[0]["words"].endswith(words or "fills its roots.")
 
 
 def test_nothing_needed_is_said_once_and_only_where_salinity_is_followed():
     plan = quiet_plan()
-    assert Page(night_sheet(plan)).words.count(NOTHING) == 1
+    assert Page(night_sheet(document_of(plan))).words.count(NOTHING) == 1
     del plan["leaching"]  # a plan without that part
-    assert nothing_tonight(plan) == NOTHING
+    assert nothing_tonight(document_of(plan)) == NOTHING
     for zone in plan["zones"]:
         zone["before"]["ece_dsm"] = None
-    words = Page(night_sheet(plan)).words
+    words = Page(night_sheet(document_of(plan))).words
     assert NOTHING not in words
     assert "Salts" not in words
-    assert NOTHING not in Page(night_sheet(sample_plan())).words  # which has a flush
+    assert NOTHING not in Page(night_sheet(document_of(sample_plan()))).words  # which has a flush
 
 
 def with_flushes(count, nights, staged=()):
@@ -145,26 +146,26 @@ def with_flushes(count, nights, staged=()):
 
 def test_a_few_flushes_are_told_one_by_one():
     plan, names = with_flushes(3, [["2026-07-14"], ["2026-07-15", "2026-07-16"], []], staged=(1, 2))
-    words = Page(night_sheet(plan)).words
+    words = Page(night_sheet(document_of(plan))).words
     assert f"{names[0]} , tonight: 2.05 in of water for 1.50 in of drainage; salinity 6.1 dS/m → 3.9 dS/m. R" in words
     assert f"{names[1]} , Wed Jul 15 and Thu Jul 16: 2.05 in" in words
     assert f"{names[2]} , due by Sat Jul 18. Reason 2." in words  # no water, no promise
     assert f"One flush is not enough; another will follow: {names[1]}." in words  # the third is not flushed at all
     assert "Each flush, and why" not in words
     plan["flushes"][1].update(staged=False, by="2026-07-15")
-    assert "Wed Jul 15 and Thu Jul 16 (due by Wed Jul 15): 2.05 in" in Page(night_sheet(plan)).words
-    assert "another will follow" not in Page(night_sheet(plan)).words
+    assert "Wed Jul 15 and Thu Jul 16 (due by Wed Jul 15): 2.05 in" in Page(night_sheet(document_of(plan))).words
+    assert "another will follow" not in Page(night_sheet(document_of(plan))).words
 
 
 def test_many_flushes_are_told_by_night_and_their_reasons_are_folded_away():
     plan, names = with_flushes(6, [["2026-07-14"]] * 3 + [["2026-07-15", "2026-07-16"]] + [[]] * 2, staged=(0, 2))
-    html = night_sheet(plan)
+    html = night_sheet(document_of(plan))
     words = Page(html).words
     assert f"Tonight, 3 zones: {', '.join(names[:3])}." in words
     assert f"Wed Jul 15 and Thu Jul 16, 1 zone: {names[3]}." in words
     plan["flushes"][3]["by"] = "2026-07-15"
     plan["flushes"][0]["by"] = "2026-07-13"
-    late = Page(night_sheet(plan)).words
+    late = Page(night_sheet(document_of(plan))).words
     assert f"Wed Jul 15 and Thu Jul 16, 1 zone, later than due: {names[3]}." in late
     assert f"Tonight, 3 zones, 1 of them later than due: {', '.join(names[:3])}." in late
     assert f"Due, but on no night of this plan, 2 zones: {names[4]}, {names[5]}." in words
@@ -172,7 +173,7 @@ def test_many_flushes_are_told_by_night_and_their_reasons_are_folded_away():
     folded = html[html.index("Each flush, and why") :]
     folded = folded[: folded.index("</details>")]
     assert all(f"Reason {i}." in folded for i in range(6))
-    assert flushes(quiet_plan()) is None
+    assert flushes(document_of(quiet_plan())) is None
 
 
 def test_a_plan_that_leaches_with_its_watering_says_so_on_the_sheet(tmp_path):
@@ -189,15 +190,15 @@ def test_a_plan_that_leaches_with_its_watering_says_so_on_the_sheet(tmp_path):
         weather=s.weather_csv(13),
     )
     plan = plan_tonight(place, s.NIGHT, datetime(2026, 7, 14, 18, tzinfo=place.time_zone))
-    little = plan["leaching"]["upkeep"]
-    assert {u["zone"] for u in little} == set(greens)
-    assert all(plan["night"] in u["nights"] for u in little)
+    little = plan.leaching.upkeep
+    assert {u.zone for u in little} == set(greens)
+    assert all(plan.night in u.nights for u in little)
     words = Page(night_sheet(plan)).words
     assert "Greens, 3 zones : " in words
     # What passes the roots tonight by the balance of each zone, over 450 m2; DU 1 and no rain, so gross is net.
-    passed = [z["balance"]["drainage_mm"] for z in plan["zones"]]
+    passed = [z.balance.drainage_mm for z in plan.zones]
     assert sum(passed) > 0.5
-    assert [extra_depth(z) for z in plan["zones"]] == pytest.approx(passed, abs=1e-5)
+    assert [extra_depth(z) for z in plan.zones] == pytest.approx(passed, abs=1e-5)
     water = sum(passed) * 450.0 / 1000.0
     assert f"{water:.1f} m³ ({sum(passed) / 3:.1f} mm on average) more tonight than fills their roots" in words
     row = plan["leaching"]["surfaces"][0]

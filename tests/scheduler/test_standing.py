@@ -32,16 +32,16 @@ def folder(request, tmp_path_factory):
 def test_every_shipped_shape_gives_the_plan_back(folder, name):
     profile = load_profile(name)
     back = read_back(export_plan(folder, None, name, None), profile)
-    zones = standing_plan(folder)["zones"]
-    assert any(z["minutes"] > 0 for z in zones)
+    zones = standing_plan(folder).zones
+    assert any(z.minutes > 0 for z in zones)
     for zone in zones:
-        written = back.get(zone["id"])
+        written = back.get(zone.id)
         if written is None:
-            assert profile.file.only_running and zone["minutes"] == 0
+            assert profile.file.only_running and zone.minutes == 0
             continue
-        steps = profile.time.step * (len(zone["cycles"]) if profile.cycles == "rows" else 1)
-        assert written <= zone["minutes"] + 1e-3, "never longer than the plan"
-        assert written > zone["minutes"] - max(steps, 1e-3), "and short by less than a step a cycle"
+        steps = profile.time.step * (len(zone.cycles) if profile.cycles == "rows" else 1)
+        assert written <= zone.minutes + 1e-3, "never longer than the plan"
+        assert written > zone.minutes - max(steps, 1e-3), "and short by less than a step a cycle"
 
 
 def test_command_writes_the_table_and_the_keypad_sheet(folder, tmp_path):

@@ -1,0 +1,103 @@
+"""The season's water and salts in the plan document."""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from scheduler.document.parts.base import Amount, Day, Part, Share
+
+
+class SurfaceWorth(Part):
+    """What one more cubic metre of the allocation would do to one surface."""
+
+    volume_m3: float = Field(
+        description="Part of the cubic metre that it would get [m3]; negative where it makes room for others."
+    )
+    less_dry_mm_days: float = Field(
+        description="Depletion beyond the dry limit that is spared, summed over its zones and the dates of the plan "
+        "[mm d]."
+    )
+
+
+class WorthPart(Part):
+    """What one more cubic metre of the allocation would do."""
+
+    by_surface: dict[str, SurfaceWorth] = Field(description="By surface, in order of service.")
+    bill: float | None = Field(
+        description="Water, energy and over-use to be paid more for it, at their true prices [currency]; negative is "
+        "saved, null where the site names no price."
+    )
+    words: str = Field(description="The same in a sentence, in the site's units.")
+
+
+class AllocationPart(Part):
+    """The season's water."""
+
+    volume_m3: Amount = Field(description="Allocation of the season [m3].")
+    used_m3: Amount = Field(description="Used before tonight [m3].")
+    left_m3: float = Field(description="Left before tonight [m3]; negative when overdrawn.")
+    share_this_horizon_m3: float | None = Field(
+        description="Part of what is left that this horizon may take [m3]; null if not limited."
+    )
+    worth_per_m3: WorthPart | None = Field(
+        description="What one more cubic metre of the allocation would do; null where it would change nothing."
+    )
+
+
+class FlushPart(Part):
+    """One zone's flush."""
+
+    zone: str = Field(description="Zone id.")
+    nights: tuple[Day, ...] = Field(
+        description="One night, or two in a row; empty where the flush is not planned within the horizon."
+    )
+    drainage_mm: Amount = Field(
+        description="Water that drains below the roots on its nights and the dates after them [mm]; 0 where it is not "
+        "planned."
+    )
+    depth_mm: Amount = Field(
+        description="Gross irrigation of its nights [mm], less with rain; 0 where it is not planned."
+    )
+    ece_before_dsm: Amount | None = Field(description="ECe before [dS/m].")
+    ece_after_dsm: Amount | None = Field(description="ECe expected after [dS/m].")
+    staged: bool = Field(default=False, description="True where one flush is not enough: another will follow.")
+    words: str = Field(description="One sentence for people, in the site's units.")
+    by: Day = Field(description="Last night on which the flush is in time.")
+
+
+class SurfaceLeaching(Part):
+    """One surface."""
+
+    surface: str = Field(description="Surface.")
+    entered_mm: Amount = Field(description="Irrigation and rain that entered the soil [mm].")
+    drained_mm: Amount = Field(description="What left the roots with its salt [mm].")
+    achieved: Share | None = Field(
+        description="Leaching fraction achieved [-]: drained over entered; null where nothing entered."
+    )
+    required: Share | None = Field(
+        description="Leaching requirement of FAO-29 Eq. 9 for the turf's threshold with the water that entered [-]; "
+        "null where no amount would do."
+    )
+
+
+class UpkeepPart(Part):
+    """One zone."""
+
+    zone: str = Field(description="Zone id.")
+    nights: tuple[Day, ...] = Field(min_length=1, description="Nights on which it leaches.")
+    drainage_mm: Amount = Field(description="Water that leaves the roots with its salt on the dates after them [mm].")
+    depth_mm: Amount = Field(description="Gross irrigation of these nights [mm].")
+    ece_before_dsm: Amount = Field(description="Mean ECe tonight [dS/m].")
+    ece_after_dsm: Amount = Field(description="Mean ECe at the end of the plan [dS/m].")
+
+
+class LeachingPart(Part):
+    """Leaching achieved against required, and what the plan does for it with ordinary watering."""
+
+    since: Day | None = Field(
+        description="First date counted, up to the end of the plan; null where no salinity is known."
+    )
+    surfaces: tuple[SurfaceLeaching, ...] = Field(description="By surface, over its area.")
+    upkeep: tuple[UpkeepPart, ...] = Field(
+        description="Zones that leach a little with their watering in place of a flush, in order of their first night."
+    )

@@ -1,0 +1,92 @@
+"""Salts in the plan document: flushes planned or due, leaching achieved against required, and upkeep."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from models.plan.results import PlannedUpkeep
+from scheduler.document.parts import FlushPart, LeachingPart, SurfaceLeaching, UpkeepPart
+from scheduler.document.planned import Planned
+from scheduler.salinity.leaching import leaching_by_surface
+
+
+def flush_parts(planned: Planned) -> tuple[FlushPart, ...]:
+    """Flushes of the horizon in order of their first night, then the zones that need one and get none."""
+    candidates, effects, zones, dates = planned.flushes, planned.effects, planned.site.zones, planned.inputs.dates
+    place = {int(z): f for f, z in enumerate(candidates.needs.zone)}
+    found = []
+    for flush in sorted(planned.run.result.flushes, key=lambda f: (f.nights, f.zone)):
+        z, f, on = flush.zone, place.pop(flush.zone), list(flush.nights)
+        found.append(
+            FlushPart(
+                zone=zones.zone[z],
+                nights=tuple(dates[n] for n in on),
+                by=candidates.by[f],
+                drainage_mm=round(float(effects.leached[z, on].sum()), 3),
+                depth_mm=round(float(effects.net[z, on].sum() / planned.plan.net_share[z]), 3),
+                ece_before_dsm=round(float(effects.ece[z, on[0]]), 3),
+                ece_after_dsm=round(float(effects.ece[z, on[-1] + 1]), 3),
+                staged=bool(candidates.staged[f]),
+                words=candidates.reason[f],
+            )
+        )
+    for little in planned.run.result.upkeep:
+        place.pop(little.zone, None)
+    for z, f in place.items():
+        found.append(
+            FlushPart(
+                zone=zones.zone[z],
+                nights=(),
+                by=candidates.by[f],
+                drainage_mm=0.0,
+                depth_mm=0.0,
+                ece_before_dsm=round(float(candidates.ece_now[f]), 3),
+                ece_after_dsm=None,
+                staged=bool(candidates.staged[f]),
+                words=f"not within this plan: {candidates.reason[f]}",
+            )
+        )
+    return tuple(found)
+
+
+def leaching_part(planned: Planned) -> LeachingPart:
+    """Leaching by surface over the past days and this plan, and the zones that leach with their watering."""
+    past, salt, effects = planned.salt.past, planned.salt, planned.effects
+    if past is None:
+        return LeachingPart(since=None, surfaces=(), upkeep=())
+    on = np.flatnonzero(salt.known)
+    water, fell, drained = (
+        then[on] + now[on].sum(axis=1)
+        for then, now in (
+            (past.water, effects.net),
+            (past.rain, planned.plan.effective_rain),
+            (past.drained, effects.leached),
+        )
+    )
+    surfaces = tuple(
+        SurfaceLeaching(
+            surface=row.surface,
+            entered_mm=round(row.irrigation + row.rain, 3),
+            drained_mm=round(row.drained, 3),
+            achieved=None if math.isnan(row.achieved) else round(row.achieved, 4),
+            required=None if math.isnan(row.required) else round(row.required, 4),
+        )
+        for row in leaching_by_surface(planned.site, on, salt.source_ec[on], water, fell, drained)
+    )
+    chosen = sorted(planned.run.result.upkeep, key=lambda u: (u.nights, u.zone))
+    upkeep = tuple(_upkeep(planned, little) for little in chosen)
+    return LeachingPart(since=past.since, surfaces=surfaces, upkeep=upkeep)
+
+
+def _upkeep(planned: Planned, little: PlannedUpkeep) -> UpkeepPart:
+    effects, z, nights = planned.effects, little.zone, list(little.nights)
+    return UpkeepPart(
+        zone=planned.site.zones.zone[z],
+        nights=tuple(planned.inputs.dates[n] for n in nights),
+        drainage_mm=round(float(effects.leached[z, nights].sum()), 3),
+        depth_mm=round(float(effects.net[z, nights].sum() / planned.plan.net_share[z]), 3),
+        ece_before_dsm=round(float(effects.ece[z, 0]), 3),
+        ece_after_dsm=round(float(effects.ece[z, -1]), 3),
+    )
