@@ -148,7 +148,7 @@ def _trial(folder: Path, what: str, evening: date, step: int = 0, after: float |
     if what == "tonight":
         ledger = open_ledger(folder)
         _must(queries.current_plan(ledger, evening) is not None, "no plan is kept")
-        _same_plan(queries.current_plan(ledger, evening), document)
+        _same_plan(queries.current_plan(ledger, evening).plain(), document)
         ledger.close()
     for path in out.glob(".*"):
         os.utime(path, (0, 0))

@@ -16,12 +16,15 @@ import os
 import signal
 import time
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from scheduler.document.parts import PlanDocument
+from scheduler.document.reading import document_of
 from scheduler.ledger import Ledger, open_ledger, publish_plan, queries
 from scheduler.ledger.intake import intake
 from scheduler.ledger.merge import Series, merge
@@ -29,6 +32,7 @@ from scheduler.ledger.readings import merge_readings
 from scheduler.ledger.tables import applied
 from scheduler.ledger.writers import begin_intake, end_intake
 from scheduler.site import Site
+from tests.scheduler.sample_plan import sample_plan
 
 STEPS, PROBES, PER_STEP = 10, 12, 24
 ZONES = 30
@@ -71,12 +75,18 @@ def applied_of(step: int) -> pd.DataFrame:
     return pd.DataFrame({"night": night, "zone": zones, "minutes": float(step), "volume": np.nan, "note": ""})
 
 
-def plan_of(step: int) -> dict[str, object]:
+def plan_of(step: int) -> PlanDocument:
     """Give the plan of one step; every second one supersedes the one before."""
     night = (pd.Timestamp("2026-07-01") + pd.Timedelta(days=step // 2)).strftime("%Y-%m-%d")
     before = {"depletion_mm": 5.0, "spread_mm": 1.0, "ece_dsm": None}
-    zones = [{"id": f"Z{i}", "minutes": float(step), "before": before} for i in range(step * 50)]
-    return {"night": night, "made": f"step {step}", "status": "planned", "zones": zones}
+    whole = sample_plan(zones=1)
+    zones = [whole["zones"][0] | {"id": f"Z{i}", "minutes": float(step), "before": before} for i in range(step * 50)]
+    return document_of(whole | {"night": night, "made": _made(step), "zones": zones})
+
+
+def _made(step: int) -> str:
+    """Give the moment at which the plan of a step was made."""
+    return (datetime(2026, 7, 1) + timedelta(minutes=step)).isoformat()
 
 
 def take_step(ledger: Ledger, step: int) -> None:
@@ -131,7 +141,7 @@ def trial(folder: Path, delay: float, url: str | None = None) -> Killed:
         _must(_whole_steps(ledger) == STEPS, "not all is there after bringing in everything again")
         _must(len(queries.plan_list(ledger)) >= STEPS, "plans are missing")
         standing = queries.plan_list(ledger).query("stands")["made"].tolist()
-        _must(standing == [f"step {step}" for step in range(1, STEPS, 2)], f"wrong plans stand: {standing}")
+        _must(standing == [_made(step) for step in range(1, STEPS, 2)], f"wrong plans stand: {standing}")
     finally:
         ledger.close()
     return Killed(acknowledged, found, ended)

@@ -16,6 +16,7 @@ from pathlib import Path
 from typer.testing import CliRunner
 
 from scheduler.cli import app
+from scheduler.document.reading import document_of
 from scheduler.document.rules import plan_faults
 from scheduler.errors import BAD_INPUT, NO_PLAN, OK
 from tests.sites import make_site
@@ -112,7 +113,7 @@ def spoiled_evening(folder: Path, kind: Kind, draw: int = 0) -> Seen:
 def _plan_fault(folder: Path) -> str:
     """What is wrong with a plan that was made all the same."""
     plan = json.loads((folder / "out" / NIGHT / "plan.json").read_text(encoding="utf-8"))
-    faults = plan_faults(plan)
+    faults = plan_faults(document_of(plan))
     for zone in plan["zones"]:
         if not 0 <= zone["minutes"] <= zone["limits"]["max_run_min"] + 1e-6:
             faults.append(f"{zone['id']} runs {zone['minutes']} min")

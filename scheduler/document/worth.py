@@ -53,7 +53,7 @@ def _words(site: Site, by_surface: dict[str, SurfaceWorth], bill: float | None, 
     parts = []
     whole = sum(row.volume_m3 for row in taking.values())
     for surface, row in sorted(taking.items(), key=lambda item: -item[1].volume_m3):
-        share = "" if len(taking) == 1 else f" ({row['volume_m3'] / whole:.0%})"
+        share = "" if len(taking) == 1 else f" ({row.volume_m3 / whole:.0%})"
         if row.less_dry_mm_days > SMALL_DEPTH:
             spared = format_depth(row.less_dry_mm_days * scale, site.units)
             does = f"sparing it {spared} of dryness, summed over zones and days"
@@ -61,7 +61,7 @@ def _words(site: Site, by_surface: dict[str, SurfaceWorth], bill: float | None, 
             does = "there only refilling for the days after this plan"
         parts.append(f"to {surface}{share}, {does}")
     others = [
-        f"{surface} would be {format_depth(row['less_dry_mm_days'] * scale, site.units)} less dry as well"
+        f"{surface} would be {format_depth(row.less_dry_mm_days * scale, site.units)} less dry as well"
         for surface, row in by_surface.items()
         if surface not in taking and row.less_dry_mm_days > SMALL_DEPTH
     ]

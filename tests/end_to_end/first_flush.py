@@ -116,7 +116,7 @@ def first_flush(folder: Path, physics: Physics, catch: float = 1.0, seed: int = 
     tonight = _with(site, readings, log)
     plan = plan_tonight(
         tonight, s.NIGHT, datetime(s.NIGHT.year, s.NIGHT.month, s.NIGHT.day, DAWN, tzinfo=site.time_zone)
-    )
+    ).plain()
     lower = 100.0 * PROBES[1] * z.root_depth
     before, above = soil.root_ece, _above(soil, lower)
     soil.day(catch * by_steps(plan, rate), ecw, crop_et(site, ETO, s.NIGHT + timedelta(days=1)))

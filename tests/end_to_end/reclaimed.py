@@ -134,7 +134,8 @@ def _plan(site: Site, night: date, by_date: pd.Series, probes: list, applied: li
         probes=pd.concat(probes[-REMEMBERED:], ignore_index=True).reindex(columns=site.probes.columns),
         applied=pd.concat(applied, ignore_index=True).reindex(columns=site.applied.columns),
     )
-    return plan_tonight(tonight, night, datetime(night.year, night.month, night.day, 18, tzinfo=site.time_zone))
+    made = datetime(night.year, night.month, night.day, 18, tzinfo=site.time_zone)
+    return plan_tonight(tonight, night, made).plain()
 
 
 def by_steps(plan: dict, rate: np.ndarray) -> np.ndarray:

@@ -30,7 +30,7 @@ def evening(folder, ece, event=None, first=0, last=0):
         calendar="from,until,surface,zone,event,note\n"
         + (f"{night(first)},{night(last)},green,,{event},\n" if event else ""),
     )
-    plan = plan_tonight(place, s.NIGHT, datetime(2026, 7, 14, 18, tzinfo=place.time_zone))
+    plan = plan_tonight(place, s.NIGHT, datetime(2026, 7, 14, 18, tzinfo=place.time_zone)).plain()
     assert len(plan["nights"]) == DAYS
     return plan
 

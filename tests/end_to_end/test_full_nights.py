@@ -15,7 +15,7 @@ from typer.testing import CliRunner
 
 from models.plan.solve import PlanSolver
 from scheduler.cli import app
-from scheduler.document.rules import plan_schema
+from scheduler.document.schema import plan_schema
 from tests.end_to_end.plan_checker import check_plan
 
 SITE = """

@@ -16,7 +16,7 @@ import pytest
 from typer.testing import CliRunner
 
 from scheduler.cli import app
-from scheduler.document.rules import plan_schema
+from scheduler.document.schema import plan_schema
 from tests.end_to_end.plan_checker import check_plan
 from tests.sites import make_site
 

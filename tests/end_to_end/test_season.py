@@ -142,7 +142,8 @@ def drive(tmp_path, name: str, year: int, first: date, days: int, capacity: floa
             forecast=forecast(base, weather, today, rng),
             applied=applied,
         )
-        plan = plan_tonight(site, night, datetime(night.year, night.month, night.day, 17, tzinfo=base.time_zone))
+        made = datetime(night.year, night.month, night.day, 17, tzinfo=base.time_zone)
+        plan = plan_tonight(site, night, made).plain()
         faults += [f"{night}: {f}" for f in check_plan(folder, plan)]
         minutes = np.array([z["minutes"] for z in plan["zones"]])
         more = pd.DataFrame({"night": today, "zone": base.zones.zone, "minutes": minutes, "volume": np.nan, "note": ""})

@@ -14,7 +14,8 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from scheduler.document.rules import plan_faults, plan_schema
+from scheduler.document.rules import plan_faults
+from scheduler.document.schema import plan_schema
 from scheduler.evening import plan_tonight
 from scheduler.site import load_site
 from tests.end_to_end.energy_checker import energy_faults

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from scheduler.document.parts import PlanDocument
 from scheduler.errors import NoPlan
 from scheduler.evening import plan_tonight
 from scheduler.learn import learn
@@ -64,18 +65,18 @@ class Evening:
         both = rows if self.accepted is None else pd.concat((self.accepted, rows))
         self.accepted = both.drop_duplicates(["zone", "quantity"], keep="last", ignore_index=True)
 
-    def _take_note(self, site: Site, world: World, document: dict[str, Any]) -> None:
-        before = pd.DataFrame([z["before"] for z in document["zones"]], dtype=float)
+    def _take_note(self, site: Site, world: World, document: PlanDocument) -> None:
+        before = pd.DataFrame([z.before.model_dump() for z in document.zones], dtype=float)
         told = before[["depletion_mm", "spread_mm", "ece_dsm"]].to_numpy(float).T
         self.believed.append((*told, world.depletion, world.ece))
         zones = site.zones
         used = (zones.microclimate / zones.application_rate) / (world.microclimate / (60.0 * world.rate))
         self.used.append(((world.night - world.first).days, used))
         row = {zone: i for i, zone in enumerate(world.zone)}
-        for flush in document["flushes"]:
-            if world.night.isoformat() in flush["nights"]:
-                i = row[flush["zone"]]
-                after = document["zones"][i]["after"]["ece_dsm"]
+        for flush in document.flushes:
+            if world.night in flush.nights:
+                i = row[flush.zone]
+                after = document.zones[i].after.ece_dsm
                 if after is not None:
                     self.flushes.append(
                         {

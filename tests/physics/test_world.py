@@ -58,7 +58,7 @@ def test_an_evening_on_it_runs_and_steps(world):
     before = made.columns.all_water()
     document = plan_tonight(made.now(site), made.night, made.made(site))
     minutes, bins = made.from_plan(document)
-    planned = [sum(c["minutes"] for c in z["cycles"]) for z in document["zones"]]
+    planned = [sum(c.minutes for c in z.cycles) for z in document.zones]
     assert minutes == pytest.approx(planned)
     assert bins.max() <= 15.0 + 1e-9
     night = made.night

@@ -15,11 +15,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from scheduler.document.parts import PlanDocument
 from scheduler.site import Site, load_site
 from tests.physics import flow
 from tests.physics.climate import CLIMATES, LEADS, draw_weather
@@ -260,15 +260,15 @@ class World:
         """EC of the paste over the roots (Z,)."""
         return self.columns.ece().mean(axis=1)
 
-    def from_plan(self, document: dict[str, Any]) -> tuple[np.ndarray, np.ndarray]:
+    def from_plan(self, document: PlanDocument) -> tuple[np.ndarray, np.ndarray]:
         """Minutes (Z,) and minutes in each quarter of an hour from opening time (Z, 96) of a plan's timetable."""
         opening = datetime.combine(self.night, datetime.min.time()) + timedelta(hours=OPENS)
         bins, edges = np.zeros((self.zone.size, 96)), np.arange(97) * 15.0
         row = {zone: i for i, zone in enumerate(self.zone)}
-        for zone in document["zones"]:
-            for cycle in zone["cycles"]:
-                begins = (datetime.fromisoformat(cycle["start"]).replace(tzinfo=None) - opening).total_seconds() / 60.0
-                bins[row[zone["id"]]] += np.diff(np.clip(edges, begins, begins + cycle["minutes"]))
+        for zone in document.zones:
+            for cycle in zone.cycles:
+                begins = (cycle.start - opening).total_seconds() / 60.0
+                bins[row[zone.id]] += np.diff(np.clip(edges, begins, begins + cycle.minutes))
         return bins.sum(axis=1), bins
 
     def from_minutes(self, minutes: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -169,7 +169,7 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
                 "window": []
                 if n == 2
                 else [{"start": f"2026-07-{14 + n}T22:00:00", "end": f"2026-07-{15 + n}T05:30:00"}],
-                "zones_running": 0 if n == 2 else len(on) - 5,
+                "zones_running": 0 if n == 2 else max(0, len(on) - 5),
                 "minutes": 0.0 if n == 2 else tonight["minutes"] * 0.9,
                 "volume_m3": 0.0 if n == 2 else volume * (1.05 - 0.1 * n),
                 "energy_kwh": 0.0 if n == 2 else volume * 0.3,
@@ -295,8 +295,11 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
         ],
         "advice": ["Heat: three days above 35 degC are forecast; plan a midday check of greens."],
         "warnings": [
-            {"kind": "probe", "name": "P07", "subject": "probe P07", "text": "Stuck at 0.213 since July 11; not used. Look at its cable."},
-            {"kind": "probe", "name": "P12", "subject": "probe P12", "text": "Jumped by 0.11 within an hour without water or rain; trusted less."},
-            {"kind": "other", "name": "", "subject": "zone F063", "text": "Ran 14 min less than planned on July 12."},
+            {"kind": kind, "name": name, "subject": f"{what} {name or 'F063'}", "text": text}
+            for kind, name, what, text in (
+                ("probe", "P07", "probe", "Stuck at 0.213 since July 11; not used. Look at its cable."),
+                ("probe", "P12", "probe", "Jumped by 0.11 within an hour without water or rain; trusted less."),
+                ("other", "", "zone", "Ran 14 min less than planned on July 12."),
+            )
         ],
     }

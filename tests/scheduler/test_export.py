@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from scheduler.document.reading import document_of
 from scheduler.errors import InputProblems
 from scheduler.export import Profile, export_notes, load_profile, read_back, shipped_profiles, write_run_times
 from scheduler.export.formats import from_bytes, to_bytes
@@ -34,13 +35,13 @@ def test_the_default_is_there_and_more():
 @pytest.mark.parametrize("name", shipped_profiles())
 def test_shipped_profiles_come_back_as_planned(name, tmp_path):
     shape = load_profile(name)
-    back = read_back(write_run_times(PLAN, shape, tmp_path), shape)
+    back = read_back(write_run_times(document_of(PLAN), shape, tmp_path), shape)
     assert back == pytest.approx(planned(only_running=shape.file.only_running), abs=shape.time.step)
-    assert export_notes(PLAN, shape) == ()
+    assert export_notes(document_of(PLAN), shape) == ()
 
 
 def test_the_plain_table_is_station_zone_minutes(tmp_path):
-    (path,) = write_run_times(PLAN, load_profile("plain"), tmp_path)
+    (path,) = write_run_times(document_of(PLAN), load_profile("plain"), tmp_path)
     assert path.name == "run-times.csv"
     rows = list(csv.reader(path.open(newline="")))
     zone = PLAN["zones"][0]
@@ -86,7 +87,7 @@ def test_any_zone_name_round_trips(kind, ids, data, tmp_path_factory):
     file |= {"line_end": data.draw(st.sampled_from(["lf", "crlf"]))}
     shape = profile(file=file, time={"resolution": 6}, column=[{**ZONE, "width": 20}, {**RUN, "width": 8}])
     folder = tmp_path_factory.mktemp("x")
-    assert read_back(write_run_times(plan, shape, folder), shape) == pytest.approx(planned(plan), abs=0.1)
+    assert read_back(write_run_times(document_of(plan), shape, folder), shape) == pytest.approx(planned(plan), abs=0.1)
 
 
 @pytest.mark.parametrize("name", ['=HYPERLINK("x")', "+1", "-1", "@SUM(A1)", "'quoted", "plain"])
@@ -109,40 +110,40 @@ def test_xlsx_keeps_a_formula_as_text(tmp_path):
 def test_cycles_as_rows_and_as_columns(tmp_path):
     zone = next(z for z in PLAN["zones"] if len(z["cycles"]) == 2)
     rows = profile(cycles="rows", column=[ZONE, {"heading": "at", "field": "start"}, RUN])
-    (path,) = write_run_times(PLAN, rows, tmp_path)
+    (path,) = write_run_times(document_of(PLAN), rows, tmp_path)
     own = [r[1:] for r in csv.reader(path.open(newline="")) if r[0] == zone["id"]]
     assert own == [[c["start"][11:16], f"{c['minutes'] // 1:g}"] for c in zone["cycles"]]
     two = [ZONE, *({"heading": f"run {n}", "field": "run_time", "cycle": n} for n in (1, 2))]
     columns = profile(cycles="columns", time={"resolution": 1}, column=two)
-    paths = write_run_times(PLAN, columns, tmp_path)
+    paths = write_run_times(document_of(PLAN), columns, tmp_path)
     assert read_back(paths, columns) == pytest.approx(planned(), abs=1e-3)
     with pytest.raises(InputProblems, match="runs in 2 cycles; the profile has columns for 1"):
-        write_run_times(PLAN, profile(cycles="columns", column=two[:2]), tmp_path)
+        write_run_times(document_of(PLAN), profile(cycles="columns", column=two[:2]), tmp_path)
 
 
 def test_one_file_per_controller_holds_only_its_own(tmp_path):
     plan = sample_plan(zones=100)
     shape = profile(file={"format": "json", "one_per_controller": True})
-    paths = write_run_times(plan, shape, tmp_path)
+    paths = write_run_times(document_of(plan), shape, tmp_path)
     assert [p.name for p in paths] == ["run-times-house_1.json", "run-times-house_2.json"]
     own = {z["id"] for z in plan["zones"] if z["controller"] == "house 2"}
     assert {r["zone"] for r in json.loads(paths[1].read_text())} == own
     spoiled = copy.deepcopy(plan)
     spoiled["zones"][0]["controller"] = "HOUSE?2"
     with pytest.raises(InputProblems, match="two controllers would share the file"):
-        write_run_times(spoiled, shape, tmp_path)
+        write_run_times(document_of(spoiled), shape, tmp_path)
 
 
 def test_addresses_follow_the_pattern(tmp_path):
     columns = [{"heading": "a", "field": "station"}, RUN]
     shape = profile(station="{controller}/{station:03}", column=columns)
-    (path,) = write_run_times(PLAN, shape, tmp_path)
+    (path,) = write_run_times(document_of(PLAN), shape, tmp_path)
     assert "house 1/007" in read_back(path, shape)
     spoiled = copy.deepcopy(PLAN)
     spoiled["zones"][3]["station"] = "A7"
     spoiled["zones"][5]["station"] = "2"
     with pytest.raises(InputProblems, match='its station is "A7"; the pattern .* needs a number') as caught:
-        write_run_times(spoiled, shape, tmp_path)
+        write_run_times(document_of(spoiled), shape, tmp_path)
     assert "stands for 2 zones" in str(caught.value)
 
 
@@ -151,7 +152,7 @@ def test_rounding_down_and_cutting_leave_notes():
     zone = next(z for z in plan["zones"] if z["minutes"] > 0)
     zone["minutes"] = 10.75
     name = {"heading": "name", "field": "name"}
-    notes = export_notes(plan, profile(column=[ZONE, name, RUN], file={"longest_cell": 6}))
+    notes = export_notes(document_of(plan), profile(column=[ZONE, name, RUN], file={"longest_cell": 6}))
     long = sum(len(z["name"]) > 6 for z in plan["zones"])
     assert long > 0
     assert [str(n) for n in notes] == [
@@ -201,18 +202,18 @@ def test_a_faulty_file_is_named(tmp_path):
 def test_nothing_is_written_when_it_does_not_fit(tmp_path):
     (tmp_path / "run-times.csv").write_text("the last good table")
     with pytest.raises(InputProblems, match="up to 15 min is allowed"):
-        write_run_times(PLAN, profile(time={"largest_run": 15}), tmp_path)
+        write_run_times(document_of(PLAN), profile(time={"largest_run": 15}), tmp_path)
     with pytest.raises(InputProblems, match="is longer than the 2 characters"):
-        write_run_times(PLAN, profile(file={"longest_cell": 2}), tmp_path)
+        write_run_times(document_of(PLAN), profile(file={"longest_cell": 2}), tmp_path)
     spoiled = copy.deepcopy(PLAN)
     spoiled["zones"][0]["id"] = "a\nb"
     with pytest.raises(InputProblems, match="control character"):
-        write_run_times(spoiled, profile(), tmp_path)
+        write_run_times(document_of(spoiled), profile(), tmp_path)
     assert (tmp_path / "run-times.csv").read_text() == "the last good table"
 
 
 def test_a_table_of_another_shape_is_refused(tmp_path):
-    (path,) = write_run_times(PLAN, profile(), tmp_path)
+    (path,) = write_run_times(document_of(PLAN), profile(), tmp_path)
     with pytest.raises(InputProblems, match="not a table of this profile: the header is"):
         read_back(path, load_profile("plain"))
     path.write_text("zone,run\nG1,soon\n")

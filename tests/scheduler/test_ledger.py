@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import json
+import zlib
 from datetime import date
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import pandas as pd
 import pytest
 import sqlalchemy as sa
 
+from scheduler.document.reading import document_of
 from scheduler.ledger import (
     LedgerUnusable,
     decide_learned,
@@ -28,6 +30,8 @@ from scheduler.ledger.readings import ROWS_AT_ONCE, _parts, merge_readings
 from scheduler.ledger.tables import metadata, plans, readings, weather
 from scheduler.ledger.writers import begin_intake, end_intake, merge_flags
 from tests.scheduler.ledger_fixtures import ledger, ledger_url, postgres  # noqa: F401
+from tests.scheduler.sample_plan import sample_plan
+from tests.scheduler.test_sheets_document import as_version_1
 
 NIGHT = date(2026, 7, 14)
 SCHEMA = Path(__file__).with_name("ledger_schema.json")
@@ -66,14 +70,11 @@ def take_in_weather(ledger, frame, who="test"):
         return merge(connection, Series.of(weather), frame, ledger.site_id, number)
 
 
-def document(made="2026-07-14T21:02:11-07:00", minutes=12.5):
-    return {
-        "schema": "evenfall-plan/1",
-        "night": "2026-07-14",
-        "made": made,
-        "status": "planned",
-        "zones": [{"id": "G1", "minutes": minutes, "before": {"depletion_mm": 6.5, "spread_mm": 1.5, "ece_dsm": None}}],
-    }
+def document(made="2026-07-14T21:02:11-07:00", minutes=12.5, night="2026-07-14"):
+    whole = sample_plan(zones=1)
+    before = {"depletion_mm": 6.5, "spread_mm": 1.5, "ece_dsm": None}
+    zone = whole["zones"][0] | {"id": "G1", "minutes": minutes, "before": before}
+    return document_of(whole | {"night": night, "made": made, "zones": [zone]})
 
 
 def test_readings_come_back_as_they_were(ledger):
@@ -219,11 +220,26 @@ def test_the_database_itself_refuses_to_touch_a_plan(ledger, act):
     assert queries.current_plan(ledger, NIGHT) == document()
 
 
+def test_a_plan_kept_by_an_earlier_version_is_read_and_stays_as_it_was(ledger):
+    published = publish_plan(ledger, document())
+    old = as_version_1(sample_plan(zones=1))
+    row = {"night": "2026-07-16", "made": old["made"], "status": "planned", "published_at": "", "digest": "x"}
+    row |= {"site_id": ledger.site_id, "document": zlib.compress(json.dumps(old | {"night": row["night"]}).encode())}
+    with ledger.writing() as connection:
+        connection.execute(plans.insert().values(row))
+    plan = queries.current_plan(ledger, date(2026, 7, 16))
+    assert (plan.schema_name, plan.zones[0].why) == ("evenfall-plan/2", "flush")
+    assert queries.runs_in_brief(ledger, date(2026, 7, 16))["minutes"].tolist() == [old["zones"][0]["minutes"]]
+    with ledger.reading() as connection:
+        kept = connection.execute(sa.select(plans.c.document).where(plans.c.plan_id != published.plan_id)).scalar_one()
+    assert json.loads(zlib.decompress(kept))["schema"] == "evenfall-plan/1"
+
+
 def test_the_latest_plan_before_a_night(ledger):
     for night in ("2026-07-12", "2026-07-13"):
-        publish_plan(ledger, document() | {"night": night})
-    assert queries.latest_plan(ledger)["night"] == "2026-07-13"
-    assert queries.latest_plan(ledger, date(2026, 7, 13))["night"] == "2026-07-12"
+        publish_plan(ledger, document(night=night))
+    assert queries.latest_plan(ledger).night == date(2026, 7, 13)
+    assert queries.latest_plan(ledger, date(2026, 7, 13)).night == date(2026, 7, 12)
     assert queries.latest_plan(ledger, date(2026, 7, 12)) is None
 
 
@@ -350,7 +366,7 @@ def test_a_ledger_of_version_1_keeps_its_plans_and_gives_their_run_times(ledger,
         connection.execute(sa.text("UPDATE schema_version SET version = 1"))
     newer = open_ledger(tmp_path, ledger_url, "links")
     assert queries.current_plan(newer, NIGHT) == document(minutes=7.0)
-    publish_plan(newer, document(minutes=9.0, made="2026-07-14T22:00:00-07:00") | {"night": "2026-07-15"})
+    publish_plan(newer, document(minutes=9.0, made="2026-07-14T22:00:00-07:00", night="2026-07-15"))
     runs = queries.runs_in_brief(newer, NIGHT)
     assert runs["minutes"].tolist() == [7.0, 9.0]
     assert runs["night"].dt.strftime("%Y-%m-%d").tolist() == ["2026-07-14", "2026-07-15"]

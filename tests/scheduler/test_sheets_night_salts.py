@@ -5,8 +5,8 @@ from datetime import datetime, timedelta
 
 import pytest
 
-from scheduler.evening import plan_tonight
 from scheduler.document.reading import document_of
+from scheduler.evening import plan_tonight
 from scheduler.sheets.night import night_sheet
 from scheduler.sheets.night_salts import extra_depth, flushes, nothing_tonight, upkeep
 from tests.scheduler import salty_sites as s
@@ -103,7 +103,8 @@ def test_only_water_that_passes_the_roots_tonight_is_told():
     assert NOTHING not in words  # it is needed, only not given
     leach(plan, runs, (0, 2))
     assert upkeep(document_of(plan))[0]["title"] == f"Fairways, {runs['name']}"
-    assert [extra_depth(z) for z in (cut, short, runs)] == [0.0, 0.0, 2.5]
+    zones = {z.id: z for z in document_of(plan).zones}
+    assert [extra_depth(zones[z["id"]]) for z in (cut, short, runs)] == [0.0, 0.0, 2.5]
 
 
 @pytest.mark.parametrize(
@@ -201,5 +202,5 @@ def test_a_plan_that_leaches_with_its_watering_says_so_on_the_sheet(tmp_path):
     assert [extra_depth(z) for z in plan.zones] == pytest.approx(passed, abs=1e-5)
     water = sum(passed) * 450.0 / 1000.0
     assert f"{water:.1f} m³ ({sum(passed) / 3:.1f} mm on average) more tonight than fills their roots" in words
-    row = plan["leaching"]["surfaces"][0]
-    assert f"{row['achieved'] * 100:.0f} % of the water; required: {row['required'] * 100:.0f} %." in words
+    row = plan.leaching.surfaces[0]
+    assert f"{row.achieved * 100:.0f} % of the water; required: {row.required * 100:.0f} %." in words

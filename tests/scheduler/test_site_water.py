@@ -9,8 +9,7 @@ from scheduler.supply import net_rates
 from tests.scheduler.site_folders import TOML, lines, site
 
 ZONES = (
-    "zone,surface,soil,area,flow,du_lq,{}\nG1,green,sand_rootzone,450,1.5,0.7,{}\n"
-    "F1,fairway,clay_loam,2000,6,0.7,{}\n"
+    "zone,surface,soil,area,flow,du_lq,{}\nG1,green,sand_rootzone,450,1.5,0.7,{}\nF1,fairway,clay_loam,2000,6,0.7,{}\n"
 )
 RAIN = pd.DataFrame({"date": [pd.Timestamp("2026-07-14")], "rain": [60.0]})
 

@@ -1,6 +1,7 @@
 """Leaching with the watering: on which nights, how much, what it holds; and how the plan document tells of leaching."""
 
 from datetime import date, datetime, timedelta
+from types import SimpleNamespace
 
 import jsonschema
 import numpy as np
@@ -8,10 +9,11 @@ import pytest
 
 from models.layers import state_from_ece
 from models.plan.results import PlannedUpkeep, PlanResult
-from scheduler.document.rules import plan_faults, plan_schema
+from scheduler.document.rules import plan_faults
+from scheduler.document.salts import leaching_part
+from scheduler.document.schema import plan_schema
 from scheduler.evening import plan_tonight
 from scheduler.salinity.history import SLOW
-from scheduler.salinity.leaching import leaching_part
 from scheduler.salinity.upkeep import ece_with_upkeep, upkeep_depths
 from tests.models.plan.plans import plan
 from tests.scheduler import salty_sites as s
@@ -63,9 +65,10 @@ def test_the_document_tells_achieved_against_required(tmp_path):
     nights = [s.NIGHT - timedelta(days=d) for d in range(12, 0, -1)]
     applied = "night,zone,minutes\n" + "".join(f"{n},{z},40\n" for n in nights for z in ("G1", "G2", "G3"))
     place = s.salty(tmp_path / "a", applied=applied, weather=s.weather_csv(13))
-    document = plan_tonight(place, s.NIGHT, datetime(2026, 7, 14, 18, tzinfo=place.time_zone))
+    planned = plan_tonight(place, s.NIGHT, datetime(2026, 7, 14, 18, tzinfo=place.time_zone))
+    assert plan_faults(planned) == []
+    document = planned.plain()
     jsonschema.Draft202012Validator(plan_schema()).validate(document)
-    assert plan_faults(document) == []
     (row,) = document["leaching"]["surfaces"]
     assert date.fromisoformat(document["leaching"]["since"]) < s.NIGHT
     planned = sum(step["depth_mm"] for step in document["zones"][0]["path"])  # DU 1: gross is net
@@ -84,12 +87,12 @@ def test_upkeep_of_the_plan_is_told_by_zone(tmp_path):
     )
     net, leached = np.full(shape, 6.0), np.full(shape, 0.8)
     ece = np.linspace(3.0, 3.3, shape[1] + 1)[None, :].repeat(3, axis=0)
-    part = leaching_part(place, inputs.dates, inputs.plan, chosen, salt, net, leached, ece)
-    (row,) = part["upkeep"]
-    assert row["zone"] == "G2"
-    assert row["nights"] == [inputs.dates[0].isoformat(), inputs.dates[2].isoformat()]
-    assert (row["depth_mm"], row["drainage_mm"]) == (12.0, 1.6)
-    assert (row["ece_before_dsm"], row["ece_after_dsm"]) == (3.0, 3.3)
-    jsonschema.Draft202012Validator(
-        plan_schema()["properties"]["leaching"] | {"$defs": plan_schema()["$defs"]}
-    ).validate(part)
+    planned = SimpleNamespace(
+        site=place, inputs=inputs, plan=inputs.plan, salt=salt, run=SimpleNamespace(result=chosen),
+        effects=SimpleNamespace(net=net, leached=leached, ece=ece),
+    )  # fmt: skip
+    (row,) = leaching_part(planned).upkeep
+    assert row.zone == "G2"
+    assert row.nights == (inputs.dates[0], inputs.dates[2])
+    assert (row.depth_mm, row.drainage_mm) == (12.0, 1.6)
+    assert (row.ece_before_dsm, row.ece_after_dsm) == (3.0, 3.3)

@@ -19,7 +19,10 @@ Share = Annotated[float, Field(ge=0, le=1)]
 Count = Annotated[int, Field(ge=0)]
 AtLeastOne = Annotated[int, Field(ge=1)]
 Named = Annotated[str, Field(min_length=1)]
-Day = date
+Day = Annotated[
+    date,
+    WithJsonSchema({"description": "Date.", "type": "string", "format": "date", "pattern": r"^\d{4}-\d{2}-\d{2}$"}),
+]
 Moment = Annotated[
     datetime,
     PlainSerializer(datetime.isoformat, return_type=str),
