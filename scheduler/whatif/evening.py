@@ -18,7 +18,7 @@ from models.plan.cases import Cases
 from models.plan.edits import equal_inputs
 from models.plan.flush_needs import FlushNeeds
 from models.plan.solve import PlanSolver, SolverFailed
-from scheduler.document.published import Planned
+from scheduler.document.planned import Planned
 from scheduler.errors import NoPlan
 from scheduler.night.records import RunnableNight
 from scheduler.night.timetable import runnable_night

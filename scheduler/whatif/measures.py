@@ -15,7 +15,7 @@ import numpy as np
 from models.plan.inputs import PlanInputs
 from models.plan.results import PlanResult
 from models.soil import run_balance
-from scheduler.document.published import TOLD_APART
+from scheduler.document.planned import TOLD_APART
 from scheduler.plan.inputs import NightInputs
 from scheduler.salinity.evening import SaltState, forecast_salt
 from scheduler.site import Site
