@@ -1,10 +1,8 @@
-"""Rungs of the ladder a plan may stand on, best first, and the words each is labelled with."""
+"""Rungs of the ladder a plan may stand on, best first, and the label each gives the first line of sheets and tables."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from enum import StrEnum
-from typing import Any
 
 
 class Rung(StrEnum):
@@ -23,16 +21,6 @@ LABELS = {
     Rung.TONIGHT: "NOT THE FULL PLAN: made for tonight alone, without looking at the coming nights",
     Rung.SCALED: "NOT A NEW PLAN: the last good plan, brought to tonight's demand and rain and cut to every limit",
 }
-
-
-def rung_of(document: Mapping[str, Any]) -> Rung:
-    """The rung a plan document stands on; a plan that does not say is a full one."""
-    return Rung(document.get("rung", Rung.FULL))
-
-
-def label_of(document: Mapping[str, Any]) -> str:
-    """The label of a plan's rung for the first line of sheets and tables, "" for a full plan."""
-    return LABELS[rung_of(document)]
 
 
 def better(one: Rung, other: Rung) -> bool:

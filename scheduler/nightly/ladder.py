@@ -19,7 +19,8 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 
-from scheduler.document.rung import ORDER, Rung, better, rung_of
+from scheduler.document.reading import read_plan
+from scheduler.document.rung import ORDER, Rung, better
 from scheduler.errors import BAD_INPUT, NO_PLAN, STORAGE
 from scheduler.nightly.worker import Outcome
 
@@ -96,8 +97,8 @@ def climb(
 def standing_rung(folder: Path, night: date) -> Rung | None:
     """Rung of the plan that stands for a night, None where none does."""
     try:
-        return rung_of(json.loads((folder / "out" / night.isoformat() / "plan.json").read_text(encoding="utf-8")))
-    except (OSError, ValueError, AttributeError):
+        return read_plan(folder / "out" / night.isoformat() / "plan.json").rung
+    except (OSError, ValueError):
         return None
 
 

@@ -5,14 +5,15 @@ from __future__ import annotations
 import json
 import smtplib
 import ssl
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import date
 from email.message import EmailMessage
 from email.utils import formatdate, make_msgid
 from pathlib import Path
 from typing import Any
 
-from scheduler.document.rung import label_of
+from scheduler.document.parts import PlanDocument
+from scheduler.document.rung import LABELS
 from scheduler.edge import format_date, format_duration, format_time, format_volume
 from scheduler.errors import counted
 from scheduler.feeds.bulletin import Unreachable
@@ -24,35 +25,35 @@ LARGEST_SHEET = 10 * 1024 * 1024  # bytes of a night sheet that go with a mail; 
 LISTED = 5
 
 
-def first_screen(site: str, night: date, document: Mapping[str, Any] | None, trouble: Sequence[str]) -> str:
+def first_screen(site: str, night: date, document: PlanDocument | None, trouble: Sequence[str]) -> str:
     """What a person needs first, as plain text.
 
     Parameters
     ----------
     site : str
     night : date
-    document : mapping or None   The plan that stands for the night.
+    document : PlanDocument or None   The plan that stands for the night.
     trouble : sequence of str    What went wrong, worst first.
     """
     if document is None:
         lines = [f"{site}, night of {night.isoformat()}: NO PLAN"]
     else:
-        units, tonight = document["site"]["units"], document["nights"][0]
-        lines = [label_of(document)] if label_of(document) else []
+        units, tonight = document.site.units, document.nights[0]
+        lines = [LABELS[document.rung]] if LABELS[document.rung] else []
         lines += [f"{site}, night of {format_date(night, units)}"]
-        cycles = [c for z in document["zones"] for c in z["cycles"]]
+        cycles = [c for z in document.zones for c in z.cycles]
         if cycles:
-            first, last = min(c["start"] for c in cycles), max(c["end"] for c in cycles)
-            runs = f"{counted(tonight['zones_running'], 'zone')} of {document['site']['zones']:,} run"
-            lines.append(f"{runs} from {_clock(first, units)} to {_clock(last, units)}")
-            water = format_volume(tonight["volume_m3"], units)
-            lines.append(f"{water}, {format_duration(tonight['minutes'])} of run time")
+            first, last = min(c.start for c in cycles), max(c.end for c in cycles)
+            runs = f"{counted(tonight.zones_running, 'zone')} of {document.site.zones:,} run"
+            lines.append(f"{runs} from {format_time(first, units)} to {format_time(last, units)}")
+            water = format_volume(tonight.volume_m3, units)
+            lines.append(f"{water}, {format_duration(tonight.minutes)} of run time")
         else:
             lines.append("Nothing runs tonight.")
-        flushed = [f["zone"] for f in document["flushes"] if document["night"] in f["nights"]]
+        flushed = [f.zone for f in document.flushes if document.night in f.nights]
         if flushed:
             lines.append(f"Salt flush: {', '.join(flushed)}. Keep people off these surfaces.")
-        lines += [row["words"] for row in document["give_way"]][:LISTED]
+        lines += [row.words for row in document.give_way][:LISTED]
     if trouble:
         lines += ["", "To look at:", *(f"- {words}" for words in trouble[: 2 * LISTED])]
         if len(trouble) > 2 * LISTED:
@@ -61,9 +62,7 @@ def first_screen(site: str, night: date, document: Mapping[str, Any] | None, tro
     return "\n".join(lines) + "\n"
 
 
-def send(
-    rule: NoticeRule, text: str, sheet: Path | None, document: Mapping[str, Any] | None, contact: str
-) -> list[str]:
+def send(rule: NoticeRule, text: str, sheet: Path | None, document: PlanDocument | None, contact: str) -> list[str]:
     """Send a notice every way the rule names.
 
     Returns
@@ -121,19 +120,19 @@ def _host_and_port(server: str) -> tuple[str, int]:
     return host, int(port or 587)
 
 
-def _post(rule: NoticeRule, text: str, document: Mapping[str, Any] | None, contact: str) -> None:
+def _post(rule: NoticeRule, text: str, document: PlanDocument | None, contact: str) -> None:
     """POST the notice as JSON: text for people, and the figures of the night."""
     import httpx
 
     body: dict[str, Any] = {"schema": "evenfall-notice/1", "text": text}
     if document is not None:
-        tonight = document["nights"][0]
+        tonight = document.nights[0]
         body |= {
-            "site": document["site"]["name"],
-            "night": document["night"],
-            "rung": document.get("rung", "full"),
-            "zones_running": tonight["zones_running"],
-            "volume_m3": tonight["volume_m3"],
+            "site": document.site.name,
+            "night": document.night.isoformat(),
+            "rung": document.rung.value,
+            "zones_running": tonight.zones_running,
+            "volume_m3": tonight.volume_m3,
         }
     headers = {"User-Agent": user_agent(contact or "no contact"), "Content-Type": "application/json"}
     headers |= {name: filled(value) for name, value in rule.headers}
@@ -157,9 +156,3 @@ def _why(reason: Exception, texts: Sequence[str]) -> str:
         return f"no answer within {PATIENCE:g} s"
     words = reason.strerror if isinstance(reason, OSError) and reason.strerror else str(reason) or type(reason).__name__
     return without_secrets(words, texts)
-
-
-def _clock(text: str, units: str) -> str:
-    from datetime import datetime
-
-    return format_time(datetime.fromisoformat(text), units)

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date, datetime
-from typing import Any
 
 import pandas as pd
 
+from scheduler.document.parts import PlanDocument
 from scheduler.document.rung import Rung
 from scheduler.evening import plan_tonight
 from scheduler.nightly.scaled import plan_scaled
 from scheduler.site import Site
 
 
-def plan_on(rung: Rung, site: Site, night: date, made: datetime, flags: pd.DataFrame | None) -> dict[str, Any]:
+def plan_on(rung: Rung, site: Site, night: date, made: datetime, flags: pd.DataFrame | None) -> PlanDocument:
     """Make the plan of one rung, labelled with it.
 
     Raises
@@ -26,5 +26,4 @@ def plan_on(rung: Rung, site: Site, night: date, made: datetime, flags: pd.DataF
     if rung is Rung.TONIGHT:
         site = replace(site, nights=1)
     document = plan_tonight(site, night, made, flags=flags, cut_short=rung is not Rung.FULL)
-    document["rung"] = rung.value
-    return document
+    return document.model_copy(update={"rung": rung})

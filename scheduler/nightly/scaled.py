@@ -10,7 +10,6 @@ Later ranks are cut first.
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
@@ -23,7 +22,10 @@ from models.plan.inputs import Floats, PlanInputs
 from models.plan.prices import Prices, plan_prices
 from models.plan.results import PlanResult
 from models.soil import balance_day
-from scheduler.document.published import Planned, plan_document
+from scheduler.document.parts import PlanDocument
+from scheduler.document.planned import Planned
+from scheduler.document.published import plan_document
+from scheduler.document.reading import read_plan
 from scheduler.document.rung import Rung
 from scheduler.errors import NoPlan
 from scheduler.night.timetable import runnable_night
@@ -58,7 +60,7 @@ class Meant:
     past: bool
 
 
-def plan_scaled(site: Site, night: date, made: datetime, flags: pd.DataFrame | None = None) -> dict[str, Any]:
+def plan_scaled(site: Site, night: date, made: datetime, flags: pd.DataFrame | None = None) -> PlanDocument:
     """Make the plan document of the last plan, scaled.
 
     Raises
@@ -82,8 +84,7 @@ def plan_scaled(site: Site, night: date, made: datetime, flags: pd.DataFrame | N
     text = f"the plan of {meant.night.isoformat()} was scaled; flushes wait for a full plan"
     site = replace(site, notes=(*site.notes, Note("step_down", "plan", text)))
     document = plan_document(Planned(site, night, made, opens, demand, state, inputs, salt, flushes, run))
-    document["rung"] = Rung.SCALED.value
-    return document
+    return document.model_copy(update={"rung": Rung.SCALED})
 
 
 def last_meant(site: Site, night: date) -> Meant:
@@ -94,29 +95,29 @@ def last_meant(site: Site, night: date) -> Meant:
     NoPlan   There is none of the last weeks.
     """
     document = _last_plan(site.folder, night)
-    index = {z["id"]: z for z in document["zones"]}
-    own = date.fromisoformat(document["night"])
+    index = {z.id: z for z in document.zones}
+    own = document.night
     unknown = {"minutes": np.nan, "etc_mm": np.nan, "effective_rain_mm": np.nan, "depletion_mm": np.nan}
     rows = []
     for zone in site.zones.zone:
-        path = index[zone]["path"] if zone in index else []
-        at = next((i for i, p in enumerate(path) if p["night"] == night.isoformat()), None)
+        path = index[zone].path if zone in index else ()
+        at = next((i for i, p in enumerate(path) if p.night == night), None)
         if at is not None:
-            before = index[zone]["before"]["depletion_mm"] if at == 0 else path[at - 1]["depletion_mm"]
-            row = {**path[at], "depletion_mm": before}
+            before = index[zone].before.depletion_mm if at == 0 else path[at - 1].depletion_mm
+            row = path[at].model_dump() | {"depletion_mm": before}
         elif path:
-            row = {name: float(np.mean([p[name] for p in path])) for name in unknown} | {
-                "depletion_mm": path[-1]["depletion_mm"]
+            row = {name: float(np.mean([getattr(p, name) for p in path])) for name in unknown} | {
+                "depletion_mm": path[-1].depletion_mm
             }
         else:
             row = unknown
         rows.append([row[name] for name in unknown])
     table = np.array(rows, dtype=float)
-    past = night > own + timedelta(days=len(document["nights"]) - 1)
+    past = night > own + timedelta(days=len(document.nights) - 1)
     return Meant(table[:, 0], table[:, 1], table[:, 2], table[:, 3], own, past)
 
 
-def _last_plan(folder: Path, night: date) -> dict[str, Any]:
+def _last_plan(folder: Path, night: date) -> PlanDocument:
     found: list[tuple[date, Path]] = []
     for path in (folder / "out").glob("*/plan.json"):
         try:
@@ -127,10 +128,10 @@ def _last_plan(folder: Path, night: date) -> dict[str, Any]:
             found.append((of, path))
     for _, path in sorted(found, reverse=True):
         try:
-            document: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-            if document["zones"] and document.get("rung", "full") != Rung.SCALED.value:
+            document = read_plan(path)
+            if document.zones and document.rung != Rung.SCALED:
                 return document
-        except (OSError, ValueError, KeyError, TypeError):
+        except (OSError, ValueError):
             continue
     raise NoPlan(f"no full plan of the last {OLDEST} days stands that could be scaled")
 

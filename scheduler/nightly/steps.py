@@ -6,9 +6,8 @@ import hashlib
 import json
 from datetime import date, datetime
 from pathlib import Path
-from typing import Any
 
-from scheduler.document.rung import rung_of
+from scheduler.document.reading import document_of, read_plan
 from scheduler.errors import InputProblems, NoPlan, counted
 from scheduler.export.again import export_plan
 from scheduler.export.profile import DEFAULT_PROFILE, load_profile
@@ -73,14 +72,14 @@ def standing_plan(folder: Path, night: date) -> StandingPlan | None:
     """The plan that stands for a night."""
     try:
         data = (folder / "out" / night.isoformat() / "plan.json").read_bytes()
-        document = json.loads(data)
+        document = document_of(json.loads(data))
         return StandingPlan(
-            night=document["night"],
-            rung=rung_of(document),
-            made=document["made"],
+            night=document.night.isoformat(),
+            rung=document.rung,
+            made=document.made.isoformat(),
             digest=hashlib.sha256(data).hexdigest(),
         )
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError):
         return None
 
 
@@ -121,9 +120,7 @@ def tell(site: Site, night: date, trouble: list[str]) -> tuple[StepState, list[s
     if rule.when == "trouble" and not trouble:
         return StepState.SKIPPED, ["nothing is wrong, and only then a notice is wanted"]
     folder = out_folder(site, night)
-    document: dict[str, Any] | None = None
-    if (folder / "plan.json").is_file():
-        document = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+    document = read_plan(folder / "plan.json") if (folder / "plan.json").is_file() else None
     sheet = folder / "night.html"
     text = first_screen(site.name, night, document, trouble)
     faults = send(rule, text, sheet if rule.attach and sheet.is_file() else None, document, site.contact)

@@ -205,6 +205,7 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
         "night": evening.isoformat(),
         "made": "2026-07-14T21:02:11-07:00",
         "status": "planned" if on else "no water needed",
+        "rung": "full",
         "inputs": {
             "weather": {
                 "newest": "2026-07-14",

@@ -10,6 +10,7 @@ from scheduler.document.parts.base import Amount, AtLeastOne, Count, Day, Moment
 from scheduler.document.parts.nights import EnergyBlock, FlowPart, GiveWay, NightPart, PumpPart, SurfacePart
 from scheduler.document.parts.water import AllocationPart, FlushPart, LeachingPart
 from scheduler.document.parts.zone import ZonePart
+from scheduler.document.rung import Rung
 from scheduler.notes import Topic
 
 SCHEMA_NAME: Literal["evenfall-plan/2"] = "evenfall-plan/2"
@@ -119,6 +120,7 @@ class PlanDocument(Part):
         "nothing has to run; no water available: zones need water, and a permit, the allocation, an order "
         "or the capacity leaves none."
     )
+    rung: Rung = Field(default=Rung.FULL, description="How the plan came about, where it is not a full one.")
     inputs: InputsPart = Field(description="What was read, how old it is, and what had to be done without.")
     zones: tuple[ZonePart, ...] = Field(description="Every zone of the site, running tonight or not.")
     nights: tuple[NightPart, ...] = Field(description="Site totals, tonight first.")

@@ -8,10 +8,11 @@ from datetime import date
 
 import pytest
 
+from scheduler.document.reading import document_of
 from scheduler.nightly.notice import first_screen, send
 from scheduler.site.records import NoticeRule
 from tests.scheduler.feeds.server import misbehaving
-from tests.scheduler.sample_plan import sample_plan
+from tests.scheduler.sample_plan import sample_document, sample_plan
 
 RULE = NoticeRule("always", (), "", "", "", "", True, "", (), True)
 
@@ -52,10 +53,10 @@ def post_office():
 def test_a_mail_holds_the_first_screen_and_the_sheet(post_office, tmp_path):
     sheet = tmp_path / "night.html"
     sheet.write_text("<p>the sheet</p>")
-    text = first_screen("Links", date(2026, 7, 14), sample_plan(), [])
+    text = first_screen("Links", date(2026, 7, 14), sample_document(), [])
     host = f"127.0.0.1:{post_office.server_address[1]}"
     rule = replace(RULE, to=("crew@example.org",), sender="plan@example.org", server=host)
-    assert send(rule, text, sheet, sample_plan(), "") == []
+    assert send(rule, text, sheet, sample_document(), "") == []
     mail = "".join(post_office.mail)
     assert "To: crew@example.org" in mail and "night.html" in mail and "run from" in mail
 
@@ -73,21 +74,21 @@ def test_what_cannot_be_sent_is_said_without_secrets(post_office, monkeypatch):
 
 def test_a_webhook_gets_the_night_as_json(monkeypatch):
     monkeypatch.setenv("HOOK_TOKEN", "t0ken")
-    plan = sample_plan()
+    plan = sample_document()
     with misbehaving() as server:
         rule = replace(RULE, webhook=server.give("/hook", b"", status=204), headers=(("X-Token", "${HOOK_TOKEN}"),))
         assert send(rule, "tonight\n", None, plan, "a@example.org") == []
         path, headers, body = server.asked[-1]
         told = json.loads(body)
         assert headers["X-Token"] == "t0ken" and "t0ken" not in body.decode()
-        assert told["night"] == plan["night"] and told["rung"] == "full" and told["text"] == "tonight\n"
+        assert told["night"] == plan.night.isoformat() and told["rung"] == "full" and told["text"] == "tonight\n"
         rule = replace(rule, webhook=server.give("/down", b"", status=503))
         (fault,) = send(rule, "tonight\n", None, plan, "")
         assert "status 503" in fault and "t0ken" not in fault
 
 
 def test_a_lower_rung_is_the_first_line():
-    plan = sample_plan() | {"rung": "last plan scaled"}
+    plan = document_of(sample_plan() | {"rung": "last plan scaled"})
     lines = first_screen("Links", date(2026, 7, 14), plan, ["weather.csv, line 3"]).splitlines()
     assert lines[0].startswith("NOT A NEW PLAN") and any("weather.csv, line 3" in line for line in lines)
     assert first_screen("Links", date(2026, 7, 14), None, []).startswith("Links, night of 2026-07-14: NO PLAN")
