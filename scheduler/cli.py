@@ -208,6 +208,45 @@ def salts(
 
 
 @app.command()
+def whatif(
+    site: SiteFolder,
+    cases: Annotated[
+        list[str] | None,
+        typer.Argument(help="Cases: names in SITE/cases or files; A+B is both at once. All of the folder if left out."),
+    ] = None,
+    set_: Annotated[
+        list[str] | None,
+        typer.Option("--set", help="A key of a case on the command line; may be given again.", metavar="KEY=VALUE"),
+    ] = None,
+    sweep: Annotated[
+        str | None,
+        typer.Option(help="One key in steps, as allocation_factor=1.0..0.5 or =1.0..0.5/20.", metavar="KEY=A..B"),
+    ] = None,
+    night: Annotated[
+        str | None, typer.Option(help="Evening to plan, as YYYY-MM-DD; tonight if left out.", metavar="DATE")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Folder for the files; SITE/whatif/CASES if left out.")] = None,
+) -> None:
+    """Put orders, outages and other weather to the evening, side by side with how things are."""
+    from scheduler.ledger.keeping import bring_in
+    from scheduler.site import load_site
+    from scheduler.terminal.whatif import print_whatif
+    from scheduler.whatif.run import Asked, run_whatif
+
+    chosen = _date(night)
+    screen = Console()
+    with _told(site, "Nothing was worked out"):
+        with screen.status("reading the site folder") as status:
+            asked = Asked(tuple(cases or ()), tuple(set_ or ()), sweep, chosen, out)
+            kept = bring_in(load_site(site))
+            try:
+                document, files = run_whatif(kept, asked, status.update)
+            finally:
+                kept.close()
+        print_whatif(screen, document, files)
+
+
+@app.command()
 def export(
     site: SiteFolder,
     profile: Annotated[

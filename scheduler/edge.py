@@ -247,6 +247,11 @@ def flow_scale(units: str) -> float:
     return _per("gal/min", "L/s") if _is_us(units) else 1.0
 
 
+def volume_scale(units: str) -> float:
+    """Volume for an axis per m3: thousands of gallons, or m3."""
+    return _per("gal", "m3") / 1000.0 if _is_us(units) else 1.0
+
+
 def _per(unit: str, inside: str) -> float:
     """Units of `unit` in one unit inside, for example inches in a millimetre."""
     return 1 / conversion(unit, inside).factor

@@ -6,8 +6,11 @@
 `apply.py`       a case put into the arrays of the plan
 `evening.py`     the standing evening under each case, from where the standing plan ended
 `measures.py`    what a plan does to the turf, the salt, the bill
+`quick.py`       plans without a timetable, with the share of capacity that packing reaches
 `relax.py`       the limits that matter most, and what a tenth more of each would give
 `sweep.py`       one key in steps: water against turf
 `document.py`    what comes out, typed; `whatif.schema.json` is generated from it
-`page.py`        the page for a committee
+`compose.py`     outcomes into the document, with the sentences people read
+`page.py`        the page for a committee, the table, the files
+`run.py`         `evenfall whatif`: the list of its steps
 """

@@ -117,10 +117,11 @@ def _equal(one: CasePlan, other: CasePlan) -> bool:
     """Whether two cases are one and the same plan."""
     if one.choices or not equal_inputs(one.inputs.plan, other.inputs.plan):
         return False
-    return _same_needs(one.needs, other.needs) and one.inputs.windows == other.inputs.windows
+    return same_needs(one.needs, other.needs) and one.inputs.windows == other.inputs.windows
 
 
-def _same_needs(one: FlushNeeds, other: FlushNeeds) -> bool:
+def same_needs(one: FlushNeeds, other: FlushNeeds) -> bool:
+    """Whether two plans have the same flushes to choose."""
     names = ("zone", "depth", "allowed", "harm", "harm_after", "dry_limit_after", "lasts", "held")
     pairs = [(getattr(one, n), getattr(other, n)) for n in names]
     return all(

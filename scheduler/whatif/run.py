@@ -1,0 +1,96 @@
+"""`evenfall whatif` from what was asked to the files: the list of its steps."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+import pandas as pd
+
+from scheduler.evening import planned_evening
+from scheduler.ledger import queries
+from scheduler.ledger.keeping import Kept
+from scheduler.nights import choose_night, evening_of, local_now, opening_of
+from scheduler.whatif.case import AS_IT_IS, Case, read_cases
+from scheduler.whatif.compose import whatif_document
+from scheduler.whatif.document import WhatIf
+from scheduler.whatif.evening import plan_case, standing_evening
+from scheduler.whatif.page import write_whatif
+from scheduler.whatif.relax import relaxed_limits
+from scheduler.whatif.sweep import read_sweep, sweep
+
+LONGEST_FOLDER = 80
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What was asked on the command line: cases, `--set` pairs, `--sweep`, the evening and the folder of the files."""
+
+    cases: tuple[str, ...] = ()
+    given: tuple[str, ...] = ()
+    sweep: str | None = None
+    night: date | None = None
+    out: Path | None = None
+
+
+def run_whatif(
+    kept: Kept, asked: Asked, step: Callable[[str], object] = lambda _: None
+) -> tuple[WhatIf, tuple[Path, ...]]:
+    """Plan the evening under every case and write what came out.
+
+    Parameters
+    ----------
+    kept : Kept      The site as held by its ledger.
+    asked : Asked
+    step : callable  Told the name of each step as it begins.
+
+    Raises
+    ------
+    InputProblems    A case, `--set` or `--sweep` cannot be used; nothing is written.
+    NoPlan           No plan could be made.
+    """
+    site = kept.site
+    wanted = None if asked.sweep is None else read_sweep(asked.sweep)
+    cases: tuple[Case, ...] = ()
+    if asked.cases or asked.given or wanted is None:
+        cases = read_cases(site, asked.cases, asked.given)
+    now = local_now(site)
+    night = asked.night or choose_night(site, evening_of(now))
+    step("tonight as it is")
+    planned = planned_evening(site, night, now, flags=kept.flags_for(opening_of(site, night)))
+    step("the standing plan")
+    standing = standing_evening(planned, log_of(kept))
+    outcomes, widened = [standing.as_it_is], [relaxed_limits(standing, standing.as_it_is)]
+    for case in cases:
+        step(case.title)
+        outcome = plan_case(standing, case)
+        outcomes.append(outcome)
+        widened.append(() if outcome.same else relaxed_limits(standing, outcome))
+    curve = None
+    if wanted is not None:
+        key, values = wanted
+        base = cases[0] if len(cases) == 1 else AS_IT_IS
+        curve = sweep(standing, key, values, base, lambda done, of: step(f"{key}: {done} of {of}"))
+    document = whatif_document(standing, outcomes, widened, now, curve)
+    folder = asked.out or site.folder / "whatif" / folder_name(cases, asked)
+    step("writing the files")
+    return document, write_whatif(document, folder)
+
+
+def log_of(kept: Kept) -> pd.DataFrame:
+    """What ran, as far back as the ledger or the folder knows."""
+    if kept.ledger is not None:
+        held = queries.applied_water(kept.ledger)
+        if len(held) >= len(kept.site.applied):
+            return held
+    return kept.site.applied
+
+
+def folder_name(cases: tuple[Case, ...], asked: Asked) -> str:
+    """What the folder of the files is called: after the cases, or the key that was swept."""
+    names = [case.name for case in cases]
+    if asked.sweep is not None:
+        names.append("sweep-" + asked.sweep.split("=")[0].strip().replace(".", "-"))
+    return "_".join(names)[:LONGEST_FOLDER] or "as-it-is"

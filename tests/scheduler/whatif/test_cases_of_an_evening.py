@@ -1,0 +1,130 @@
+"""The evening under cases: laws that hold whatever the site."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from scheduler.whatif.case import read_cases
+from scheduler.whatif.evening import arrays_of, plan_case
+from scheduler.whatif.measures import by_surface
+from scheduler.whatif.quick import minutes_of, packable, reached, solved
+from scheduler.whatif.sweep import read_sweep, sweep
+
+
+def case(site, *given):
+    return read_cases(site, [], given)[0]
+
+
+def quick(standing, one):
+    """Plan without a timetable: arrays and result."""
+    plan = arrays_of(standing, one)
+    arrays = packable(plan.inputs.plan, reached(standing.planned.inputs.plan, standing.planned.run))
+    return plan, arrays, solved(standing.cases.solver(arrays, plan.needs))
+
+
+@pytest.mark.parametrize("given", ["eto_factor=1.0", "price_factor=1", "nights_a_week=7", "allocation_factor=1.0"])
+def test_a_case_that_changes_nothing_is_tonights_plan(site, standing, given):
+    outcome = plan_case(standing, case(site, given))
+    assert outcome.same
+    np.testing.assert_array_equal(outcome.run.minutes, standing.planned.run.minutes)
+
+
+def test_cases_in_any_order_give_the_same_numbers_and_equal_cases_equal_plans(site, standing):
+    named = [case(site, g) for g in ("allocation_factor=0.5", "eto_factor=1.2", "nights_a_week=2")]
+    forward = {c.name: plan_case(standing, c).run.later for c in named}
+    backward = {c.name: plan_case(standing, c).run.later for c in reversed(named)}
+    for name, minutes in forward.items():
+        np.testing.assert_array_equal(minutes, backward[name])
+
+
+def test_less_water_never_gives_less_stress(site, standing):
+    # by the depth past the dry limit, rank by rank: a higher rank is never worse before a lower one is
+    curve = sweep(standing, *read_sweep("allocation_factor=1.0..0.0/6"))
+    by_rank = []
+    for point in curve.points:
+        ranks = sorted({s.priority for s in point.surfaces})
+        by_rank.append([sum(s.dry_mm_days for s in point.surfaces if s.priority == r) for r in ranks])
+    water = [p.water_m3 for p in curve.points]
+    assert all(b <= a + 1e-6 for a, b in zip(water, water[1:], strict=False))
+    total = np.array(by_rank).sum(axis=1)
+    assert (np.diff(total) >= -1.0).all(), total  # 1 mm over all zones and days: what is told apart from a limit
+    assert total[-1] > total[0] + 10.0
+    assert curve.begins and curve.begins[0][0] == max(site.zones.surface, key=lambda s: site.surfaces[s].priority)
+
+
+@pytest.mark.parametrize(
+    "given", ["nights_a_week=2", "nights_allowed=Wednesday", "surfaces_off=green", "zones_off={z}"]
+)
+def test_a_ban_holds(site, standing, given):
+    given = given.format(z=site.zones.zone[3])
+    outcome = plan_case(standing, case(site, given))
+    later, dates = outcome.run.later, outcome.plan.inputs.dates
+    ran = np.array([later[:, n].any() for n in range(len(dates))])
+    if given.startswith("nights_allowed"):
+        assert not ran[[n for n, d in enumerate(dates) if d.weekday() != 2]].any() and ran.any()
+    elif given.startswith("nights_a_week"):
+        weeks = [d.isocalendar()[1] for d in dates]
+        applied = site.applied[site.applied["night"] >= "2026-07-13"]
+        done = applied[applied["minutes"] > 0]["night"].nunique()
+        for week in set(weeks):
+            most = 2 - (done if week == weeks[0] else 0)
+            assert sum(r for r, w in zip(ran, weeks, strict=True) if w == week) <= max(most, 0)
+    elif given.startswith("surfaces_off"):
+        assert not later[site.zones.surface == "green"].any() and later.any()
+    else:
+        assert not later[3].any() and later.any()
+
+
+def test_the_nights_chosen_are_the_best_there_are(site, standing):
+    plan, _, chosen = quick(standing, case(site, "nights_a_week=2"))
+    open_nights = plan.inputs.plan.allowed.any(axis=(0, 2))
+    free = arrays_of(standing, case(site, "eto_factor=1"))
+    costs = []
+    from itertools import combinations
+
+    for kept in combinations(range(len(open_nights)), int(open_nights.sum())):
+        weeks = [plan.inputs.dates[n].isocalendar()[1] for n in kept]
+        here = [plan.inputs.dates[n].isocalendar()[1] for n in np.flatnonzero(open_nights)]
+        if sorted(weeks) != sorted(here):
+            continue
+        allowed = free.inputs.plan.allowed.copy()
+        allowed[:, [n for n in range(len(open_nights)) if n not in kept]] = False
+        arrays = replace(free.inputs.plan, allowed=allowed)
+        costs.append(standing.cases.solver(arrays).solve().objective)
+    mine = standing.cases.solver(replace(free.inputs.plan, allowed=plan.inputs.plan.allowed)).solve().objective
+    assert mine <= min(costs) * (1 + 1e-7)
+
+
+def test_a_pump_out_for_some_nights_only(site, standing):
+    name = site.pumps[0].name
+    first, last = standing.planned.inputs.dates[1], standing.planned.inputs.dates[2]
+    out = case(site, f"pump_out={name}", f"from={first}", f"until={last}")
+    plan, arrays, result = quick(standing, out)
+    minutes = minutes_of(arrays, result)
+    on = site.zones.pump == 0
+    assert not minutes[on][:, 1:3].any() and minutes[on][:, 0].any()
+    half = case(site, "pump_capacity_factor=0.5", f"from={first}")
+    plan, arrays, result = quick(standing, half)
+    flow = (result.minutes(arrays).sum(axis=3) * arrays.flow[:, None, None])[on].sum(axis=0)  # (N, B) L/s min
+    most = arrays.pump_capacity[0] * arrays.block_length
+    assert (flow[1:] <= 0.5 * most[1:] + 1e-6).all() and (flow[0] > 0.5 * most[0]).any()
+
+
+def test_warmer_dates_ask_for_more(site, standing):
+    warm = arrays_of(standing, case(site, "temperature_shift=5"))
+    ratio = warm.inputs.plan.etc / standing.planned.inputs.plan.etc
+    assert (ratio > 1.03).all() and (ratio < 1.6).all()
+    cold = arrays_of(standing, case(site, "temperature_shift=5", "from=2026-07-16"))
+    same = cold.inputs.plan.etc / standing.planned.inputs.plan.etc
+    assert same[:, :2] == pytest.approx(1.0) and (same[:, 2:] > 1.03).all()
+
+
+def test_what_a_surface_does_is_what_the_plan_document_says(site, standing):
+    from scheduler.document.published import plan_document
+
+    told = {r["surface"]: r for r in plan_document(standing.planned)["surfaces"]}
+    for row in by_surface(site, standing.planned.inputs.dates, standing.as_it_is.course):
+        assert row.dry_zone_days == told[row.surface]["dry_zone_days"]
+        assert row.soft_zone_days == told[row.surface]["wet_zone_days"]
+        assert row.water_tonight_m3 == pytest.approx(told[row.surface]["volume_m3"], abs=1e-6)

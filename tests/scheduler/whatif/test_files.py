@@ -1,0 +1,61 @@
+"""The command from a case file to the page: what comes out, and what is wrong said without a trace."""
+
+import csv
+import json
+
+import jsonschema
+import pytest
+from typer.testing import CliRunner
+
+from scheduler.cli import app
+from scheduler.whatif.document import SCHEMA_FILE, schema_text
+from tests.sites import make_site
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    made = make_site(tmp_path_factory.mktemp("whatif") / "site", zones=8, nights=3, seed=2, allocation_left=0.9)
+    (made / "cases").mkdir()
+    (made / "cases" / "order.toml").write_text('title = "Order"\ncut = 0.3\nbase = ["2026-07-01", "2026-07-10"]\n')
+    (made / "cases" / "heat.toml").write_text('title = "<Heat> & drought"\ntemperature_shift = 4\nrain_factor = 0\n')
+    return made
+
+
+def run(*given):
+    return CliRunner().invoke(app, ["whatif", *map(str, given)])
+
+
+def test_from_files_to_a_page(folder):
+    result = run(folder, "--sweep", "allocation_factor=1.0..0.5/3", "order", "heat", "--out", folder / "o")
+    assert result.exit_code == 0, result.output
+    document = json.loads((folder / "o" / "whatif.json").read_text())
+    jsonschema.validate(document, json.loads(SCHEMA_FILE.read_text()))
+    assert [c["title"] for c in document["cases"]] == ["As it is", "Order", "<Heat> & drought"]
+    assert document["cases"][1]["orders"][0]["kind"] == "cut"
+    assert len(document["sweep"]["points"]) == 3
+    page = (folder / "o" / "whatif.html").read_text()
+    assert "&lt;Heat&gt; &amp; drought" in page and "http" not in page.split("</svg>")[-1]
+    rows = list(csv.DictReader((folder / "o" / "whatif.csv").open()))
+    whole = [r for r in rows if r["case"] == "order" and not r["surface"]]
+    parts = [r for r in rows if r["case"] == "order" and r["surface"]]
+    assert float(whole[0]["water_m3"]) == pytest.approx(sum(float(r["water_m3"]) for r in parts))
+
+
+def test_the_schema_is_that_of_the_types():
+    assert SCHEMA_FILE.read_text() == schema_text()
+
+
+@pytest.mark.parametrize(
+    ("given", "words"),
+    [
+        (["nothing"], 'no case "nothing"'),
+        (["--set", "cut=2"], "a number from 0 to 1"),
+        (["--sweep", "colour=1..2"], "cannot be swept"),
+        (["--sweep", "cut=0..x"], "KEY=FROM..TO"),
+        (["--set", "cut=0.1", "--set", "base=2019"], "is not known"),
+    ],
+)
+def test_what_is_wrong_is_said(folder, given, words):
+    result = run(folder, *given)
+    assert result.exit_code == 3 and words in " ".join(result.output.split()), result.output
+    assert "Nothing was worked out" in result.output
