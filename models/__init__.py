@@ -5,6 +5,8 @@ turf.py         species and mixtures: monthly Kc, depletion fraction, rooting, s
 soil.py         textures, water capacity, stress, effective rain, the daily balance
 hydraulics.py   application rate, uniformity, infiltration, friction, pump curves, pumping energy
 allowance.py    water allowance by reference ET, as public rules write it
+kin.py estimation.py        zones that are alike; where each zone stands: the filter
+spot_fit.py learning.py plateaus.py    what one spot's readings say; what many say of every zone; field capacity as held
 plan/           the linear program over zones and nights, in reading order; the only Pyomo
 night/          from minutes to a night that can run: rounding, cycles, packing, simulation
 
@@ -20,6 +22,8 @@ name                       symbol      unit          meaning; source
 reference ET               ETo         mm/d          evapotranspiration of reference grass; FAO-56 Eq. 6, ASCE-EWRI 2005
 crop coefficient           Kc          -             ETc / ETo of unstressed turf, by month; UC table after Meyer 1985
 microclimate factor        -           -             factor on Kc of one zone, learned or given
+gain of a sensor           g           -             change of its reading per change of the root zone's moisture
+scale of drainage          L           mm            drainage falls by e as depletion grows by L; HELD days after a filling
 crop ET                    ETc         mm/d          Kc ETo microclimate, without stress; FAO-56 Eq. 58
 stress coefficient         Ks          -             share of ETc that dry soil allows; FAO-56 Eq. 84
 actual ET                  ETa         mm/d          Ks ETc

@@ -116,7 +116,6 @@ class Spreads:
     patchy: float = 0.4  # of the catch's CV, of TAW: how far spots of a zone differ in depletion
     patchy_spot: float = 0.03  # of TAW: the same within a probe's spot
     field_capacity: float = 0.007  # [m3/m3] of zones of one soil around their mean
-    field_capacity_kin: float = 0.015  # [m3/m3] of the soil table's mean; for learning only
     bias: float = 0.015  # [m3/m3] probe bias, with what FC is off
     bias_drift: float = 0.002  # [m3/m3 per square root of a day]
     layer_gain: float = 0.15  # log of a layer's swing over what the roots' pattern gives

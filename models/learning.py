@@ -1,11 +1,13 @@
-"""Learn what a zone is really like from its own record: microclimate, application rate, field capacity, uniformity.
+"""What many spots say of every zone: demand and water over what was told, by surface, kin and zone.
 
-Everything works on changes of a sensor from one evening to the next, so that a probe's bias falls out; only field
-capacity needs the level. Estimates are robust (Huber), then shrunk towards their kin and those towards the prior, by a
-normal model of kin and own effects whose variances come from the record as far as it reaches (empirical Bayes). Zones
-without probes learn through their kin. Nothing here changes anything: the caller shows prior and value and asks.
+A spot's own answer (`models.spot_fit`) is that of its zone and of the water its place catches beside the zone's mean:
+one spot alone says little of its zone: what spots of one surface, or of one kin, have in common says more. All of it is
+one normal model: told values are the prior, and what is learned is a function of what was told and of the whole record,
+never of what was accepted in between. A probe cannot tell much water from thirstless turf by itself, so most of what is
+found is laid on demand, where the prior is wide, and little on the application rate, whose flow and area were told.
 
-Column n of every record is night n and the date after it; a reading is that of the evening that ends the column.
+A lesson has to earn its place: told nothing of the last two weeks it must have foretold their readings better than the
+values told, by more than chance; see `foretold`.
 """
 
 from __future__ import annotations
@@ -14,75 +16,56 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import chi2
+from scipy.stats import t as student
 
-from models.kin import QUARTER_CV, EstimationProbes, EstimationZones, Spreads, layer_gain
-from models.soil import stress_coefficient
+from models.kin import QUARTER_CV
+from models.spot_fit import LEAST_READINGS, WARM_UP, Record, SensorLine, SpotFits, fit_spots, run_spots, scales
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
 Z95 = 1.959964  # [-] two-sided 95 % of a normal variable
-HUBER = 1.345  # [-] scales; 95 % efficiency for normal errors: Huber (1981), memory
-ROUNDS = 12  # [-] of reweighting
-MAD_SCALE = 1.4826  # [-] median absolute deviation to standard deviation of a normal variable. Computed
-PSEUDO_ZONES, PSEUDO_KIN = 20.0, 5.0  # [-] zones' and kin's worth of faith in the spreads handed in (no source)
-PSEUDO_SPOTS = 5.0  # [-] the same for the unevenness within a zone
-OWN_SHARE = 0.6  # [-] of the own variance handed in that no record takes away (no source)
-PAIRED = 0.3  # [-] of a layer's unsure swing left when sensors at several depths are joined (no source)
-WET_MARGIN = 0.08  # of TAW: nearer to field capacity a change may hold drainage (no source)
-FILLED = 0.25  # of TAW: water past field capacity that fills a root zone even where the gauge was wrong (no source)
-LEAST_STRESS = 0.7  # [-] Ks below which a dry-down says more of the soil than of the weather (no source)
-LEAST_DEPTH = 2.0  # [mm] of a night that makes a jump worth reading (no source)
-LEAST_DEMAND = 1.0  # [mm/d] the same for a dry-down
-MICROCLIMATE_ERROR = 0.05  # [-] of a learned microclimate factor, as it enters a jump
-LEAST_EVENTS = 4  # fewer say nothing of a spot
-FACTOR_BOUNDS = (0.4, 2.5)  # [-] a raw factor outside is a fault, not a property (no source)
+UNTOLD = 14  # [nights] at the end of the record that a lesson must foretell
+CHANCE = 0.05  # [-] a lesson that foretells no better would pass as often as this
+FLOOR = 0.1  # [-] of a sensor's own squared error: below it one forecast is as good as another
+LEAST_UNITS = 3  # spots, or pairs of a spot and two weeks where spots are fewer, without which chance is not ruled out
+OUTLIER = 2.5  # [-] standard deviations beyond which a spot counts less
+METER = 0.03  # [-] standard deviation of the log of a metered rate (no source)
+ROUNDS = 3  # [-] of reweighting
+QUESTION = 1.0 / 3.0  # [-] a change past this share of what was told is asked about, not offered
 
 
 @dataclass(frozen=True)
-class Record:
-    """What is known of a season, Z zones, K sensors, N nights.
+class Told:
+    """How sure told values are: standard deviations of logs [-]; no source, set on the tuning courses.
 
     Attributes
     ----------
-    zones : EstimationZones
-    probes : EstimationProbes
-    moisture : ndarray, (K, N)                   Evening readings [m3/m3], NaN = none or doubtful.
-    irrigation : ndarray, (Z, N)                 Mean depth applied at the nominal rate [mm].
-    etc : ndarray, (Z, N)                        Demand at the prior microclimate factor [mm/d].
-    effective_rain : ndarray, (Z, N)             Rain less runoff [mm/d].
-    depletion : ndarray, (Z, N + 1)              Estimate at the start of each column and at the end [mm]: it decides
-                                                 which days count, never their values.
-    p : ndarray, (Z, N)                          Depletion fraction [-], 0 <= p < 1.
+    demand_surface, demand_kin, demand_own : float    Of demand: what zones of a surface, of a kin share, and the rest.
+    water_surface, water_kin, water_own : float       Of the application rate.
+    catch : float                                     Of the catch's CV by DU_LQ that one spot shows.
+    physics, physics_own : float                      By which a balance errs alike for a ground, and at one spot.
+    physics_mean : float                              Its mean: roots draw most where no sensor stands, nearest the
+                                                      surface, and water not seen to leave counts as not wanted.
     """
 
-    zones: EstimationZones
-    probes: EstimationProbes
-    moisture: FloatArray
-    irrigation: FloatArray
-    etc: FloatArray
-    effective_rain: FloatArray
-    depletion: FloatArray
-    p: FloatArray
+    demand_surface: float = 0.06
+    demand_kin: float = 0.06
+    demand_own: float = 0.06
+    water_surface: float = 0.04
+    water_kin: float = 0.02
+    water_own: float = 0.07
+    catch: float = 1.0
+    physics: float = 0.12
+    physics_own: float = 0.06
+    physics_mean: float = -0.15
 
     def __post_init__(self) -> None:
-        """Check shapes and finiteness once."""
-        zones, sensors = np.size(self.zones.kin), np.size(self.probes.zone)
-        nights = np.shape(self.irrigation)[-1] if np.ndim(self.irrigation) == 2 else 0
-        if nights == 0 or np.shape(self.moisture) != (sensors, nights):
-            raise ValueError(f"moisture must have shape ({sensors}, {nights}), above 0 nights")
-        if np.any(np.isinf(self.moisture)):
-            raise ValueError("moisture must be finite, or NaN where there is none")
-        for name in ("irrigation", "etc", "effective_rain", "depletion", "p"):
-            shape = (zones, nights + (name == "depletion"))
-            value = np.asarray(getattr(self, name), dtype=np.float64)
-            if value.shape != shape:
-                raise ValueError(f"{name} must have shape {shape}; got {value.shape}")
-            if not np.all(np.isfinite(value)) or np.any(value < 0):
-                raise ValueError(f"{name} must be finite and not negative")
-        if sensors and (np.min(self.probes.zone) < 0 or np.max(self.probes.zone) >= zones):
-            raise ValueError(f"zone of a probe must lie in 0 to {zones - 1}")
+        """Refuse what is no standard deviation."""
+        for name, value in vars(self).items():
+            if not np.isfinite(value) or (value <= 0 and name != "physics_mean"):
+                raise ValueError(f"{name} must be finite and above 0")
 
 
 @dataclass(frozen=True)
@@ -91,365 +74,297 @@ class Learned:
 
     Attributes
     ----------
-    values, low, high : ndarray                  What the record says, shrunk, with its 95 % interval.
-    prior : ndarray                              What was believed before, in the same unit.
-    events : ndarray of int                      Events of the zone's own probes behind it; 0 = through kin or prior.
+    values, low, high : ndarray                  What the record says, shrunk to what was told, with its 95 % interval.
+    prior : ndarray                              What was told, in the same unit.
+    events : ndarray of int                      Evenings of the zone's own probes behind it; 0 = through others.
     """
 
     values: FloatArray
     low: FloatArray
     high: FloatArray
     prior: FloatArray
-    events: NDArray[np.int64]
+    events: IntArray
 
 
 @dataclass(frozen=True)
-class Spots:
-    """Places with sensors, S in all, and how the root zone there changed.
+class Lessons:
+    """Logs of demand and of water over what was told, for every zone and spot.
 
     Attributes
     ----------
-    zone : ndarray of int, (S,)                  Row of the zone.
-    change : ndarray, (S, N)                     Gain of water over the column [mm], NaN = not known.
-    unsure : ndarray, (S,)                       Share of `layer_gain`'s spread that the swing at this spot carries [-].
+    demand, water : ndarray, (Z,)                Most likely logs [-].
+    demand_spread, water_spread : ndarray, (Z,)  Their standard deviations [-].
+    ratio_spread : ndarray, (Z,)                 That of demand less water [-], which decides run times.
+    spot_demand, spot_water : ndarray, (S,)      The same at the spots, the second with their catch [-].
+    evenings : ndarray of int, (Z,)              Evenings of the zone's own probes.
     """
 
-    zone: NDArray[np.int64]
-    change: FloatArray
-    unsure: FloatArray
+    demand: FloatArray
+    water: FloatArray
+    demand_spread: FloatArray
+    water_spread: FloatArray
+    ratio_spread: FloatArray
+    spot_demand: FloatArray
+    spot_water: FloatArray
+    evenings: IntArray
+
+    def of_demand(self, told: ArrayLike) -> Learned:
+        """Microclimate factor of every zone, from the factor told (Z,) [-]."""
+        return self._scaled(told, self.demand, self.demand_spread)
+
+    def of_water(self, told: ArrayLike) -> Learned:
+        """Application rate of every zone, from the rate told (Z,) [mm/h]."""
+        return self._scaled(told, self.water, self.water_spread)
+
+    def _scaled(self, told: ArrayLike, mean: FloatArray, spread: FloatArray) -> Learned:
+        prior = np.asarray(told, dtype=np.float64)
+        ends = [prior * np.exp(mean + side * Z95 * spread) for side in (0.0, -1.0, 1.0)]
+        return Learned(ends[0], ends[1], ends[2], prior.copy(), self.evenings)
 
 
-def spot_changes(record: Record) -> Spots:
-    """Water the root zone gained at each spot from one evening to the next.
-
-    A change is the depth-weighted mean of the sensors that have both readings, over the swing such sensors have
-    (`models.kin.layer_gain`); biases fall out.
+def learn_zones(record: Record, fits: SpotFits, told: Told | None = None, metered: ArrayLike | None = None) -> Lessons:
+    """Join what the spots say to what was told.
 
     Parameters
     ----------
     record : Record
+    fits : SpotFits
+    told : Told, optional
+    metered : array, shape (Z,), optional        Log of metered over told water [-], NaN where no meter says.
 
     Returns
     -------
-    Spots
-    """
-    probes = record.probes
-    places, which = np.unique(np.column_stack([probes.zone, probes.spot]).astype(int), axis=0, return_inverse=True)
-    root = np.asarray(record.zones.root_depth)[probes.zone]
-    gain, share = layer_gain(np.asarray(probes.depth, dtype=float), root), _layer_share(record, which.ravel())
-    change: FloatArray = np.full((record.moisture.shape[0], record.moisture.shape[1]), np.nan)
-    change[:, 1:] = np.diff(record.moisture, axis=1)
-    known = ~np.isnan(change)
-    weighted, swing = (np.zeros((len(places), change.shape[1])) for _ in range(2))
-    np.add.at(weighted, which.ravel(), share[:, None] * np.where(known, change, 0.0) * 1000.0 * root[:, None])
-    np.add.at(swing, which.ravel(), (share * gain)[:, None] * known)
-    out = np.where(swing > 0, weighted / np.where(swing > 0, swing, 1.0), np.nan)
-    layered = ~np.isnan(np.asarray(probes.depth, dtype=float))
-    levels = np.bincount(which.ravel(), weights=layered, minlength=len(places))
-    unsure = np.where(levels == 0, 0.0, np.where(levels == 1, 1.0, PAIRED))
-    return Spots(places[:, 0].astype(np.int64), out, unsure)
-
-
-def learn_microclimate(
-    record: Record, spots: Spots, spreads: Spreads | None = None, prior: ArrayLike | None = None
-) -> Learned:
-    """Microclimate factor from dry-downs: days without water, neither draining nor short of water.
-
-    drop = m Ks ETc + error, fitted through the origin.
-
-    Parameters
-    ----------
-    record : Record
-    spots : Spots
-    spreads : Spreads, optional
-    prior : array, shape (Z,), optional          Factor already within record.etc [-], above 0; 1 if not given.
-
-    Returns
-    -------
-    Learned                                      Factor on the turf's own demand [-], prior times what was learned.
+    Lessons
 
     Raises
     ------
-    ValueError                                   prior has a wrong shape or is not above 0.
+    ValueError                                   A shape is wrong.
     """
-    spreads, believed = spreads or Spreads(), _prior(record, prior)
-    zone, demand = spots.zone, _demand(record)[spots.zone]
-    dry = (record.irrigation + record.effective_rain == 0)[zone] & (demand >= LEAST_DEMAND)
-    before = _water_before(record)[zone]
-    start = record.depletion[:, :-1][zone]
-    taw = np.asarray(record.zones.taw)[zone][:, None]
-    usable = dry & (start - before > WET_MARGIN * taw) & (_stress(record)[zone] >= LEAST_STRESS)
-    factor, variance, events = _slope(demand, -spots.change, usable)
-    variance = variance + spreads.spot_microclimate**2 + (spots.unsure * spreads.layer_gain) ** 2
-    return _shrunk(record, zone, factor, variance, events, spreads.microclimate_kin, spreads.microclimate_own, believed)
-
-
-def learn_application_rate(
-    record: Record,
-    spots: Spots,
-    microclimate: ArrayLike,
-    spreads: Spreads | None = None,
-    prior: ArrayLike | None = None,
-) -> Learned:
-    """True application rate over nominal, from jumps after irrigation that fit into the root zone.
-
-    rise + m Ks ETc = a I + error, fitted through the origin. A spot's catch is not its zone's mean: the interval holds
-    the unevenness that DU_LQ gives.
-
-    Parameters
-    ----------
-    record : Record
-    spots : Spots
-    microclimate : array, shape (Z,)             Factor on record.etc [-], above 0, as learned from dry-downs.
-    spreads : Spreads, optional
-    prior : array, shape (Z,), optional          Factor already within record.irrigation [-], above 0; 1 if not given.
-
-    Returns
-    -------
-    Learned                                      Factor [-], prior times what was learned.
-
-    Raises
-    ------
-    ValueError                                   An array has a wrong shape or is not above 0.
-    """
-    spreads, believed = spreads or Spreads(), _prior(record, prior)
-    factor_m = _prior(record, microclimate, "microclimate")
-    zone, usable = spots.zone, _jumps(record)[spots.zone]
-    rise = spots.change + (factor_m[:, None] * _demand(record))[zone]
-    factor, variance, events = _slope(record.irrigation[zone], rise, usable)
-    uneven = spreads.spot_catch * (1 - np.asarray(record.zones.du_lq)) / QUARTER_CV
-    variance = variance + uneven[zone] ** 2 + (spots.unsure * spreads.layer_gain) ** 2
-    lost = np.sum(np.where(usable, _demand(record)[zone], 0.0), axis=1)
-    put = np.sum(np.where(usable, record.irrigation[zone], 0.0), axis=1)
-    variance = variance + (MICROCLIMATE_ERROR * lost / np.maximum(put, 1e-9)) ** 2
-    return _shrunk(record, zone, factor, variance, events, spreads.rate_kin, spreads.rate_own, believed)
-
-
-def learn_field_capacity(record: Record, spreads: Spreads | None = None) -> Learned:
-    """Field capacity from drainage plateaus: the evening after the root zone was filled past it.
-
-    A plateau is a reading a day after water exceeded the depletion by a share of TAW, no more water since, with that
-    day's demand added back. A sensor's bias looks the same as field capacity: a zone's value moves only as far as the
-    spread of biases allows, its kin's (a soil table that is off for all of them) as the mean of their probes does.
-
-    Parameters
-    ----------
-    record : Record
-    spreads : Spreads, optional
-
-    Returns
-    -------
-    Learned                                      Field capacity [m3/m3].
-    """
-    spreads = spreads or Spreads()
-    zones, probes = record.zones, record.probes
-    taw, capacity = np.asarray(zones.taw), np.asarray(zones.field_capacity)
-    water = record.irrigation + record.effective_rain
-    filled = np.zeros(water.shape, dtype=bool)
-    filled[:, 1:] = (water - record.depletion[:, :-1] > FILLED * taw[:, None])[:, :-1] & (water[:, 1:] == 0)
-    root = np.asarray(zones.root_depth)[probes.zone][:, None]
-    gain = layer_gain(np.asarray(probes.depth, dtype=float), root[:, 0])[:, None]
-    level = record.moisture + gain * record.etc[probes.zone] / (1000.0 * root) - capacity[probes.zone][:, None]
-    usable = filled[probes.zone] & ~np.isnan(level)
-    offset, variance, events = _slope(np.ones(level.shape), level, usable, least=1, floor=spreads.reading)
-    variance = variance + spreads.bias**2
-    mean, sd, count = _kin_model(
-        record, probes.zone, offset, variance, events, spreads.field_capacity_kin, spreads.field_capacity
-    )
-    return Learned(capacity + mean, capacity + mean - Z95 * sd, capacity + mean + Z95 * sd, capacity.copy(), count)
-
-
-def uniformity_hints(record: Record, spots: Spots, microclimate: ArrayLike, spreads: Spreads | None = None) -> Learned:
-    """Distribution uniformity from the unequal jumps of several probes in one zone; a hint, not an audit.
-
-    Parameters
-    ----------
-    record : Record
-    spots : Spots
-    microclimate : array, shape (Z,)             Factor on record.etc [-], above 0.
-    spreads : Spreads, optional
-
-    Returns
-    -------
-    Learned                                      DU_LQ [-]; zones with fewer than 2 usable spots keep the prior.
-                                                 `events` counts spots. DU_LQ = 1 - 1.27 CV of a normal catch; the prior
-                                                 weighs as much as `PSEUDO_SPOTS` spots.
-
-    Raises
-    ------
-    ValueError                                   microclimate has a wrong shape or is not above 0.
-    """
-    spreads = spreads or Spreads()
-    factor_m = _prior(record, microclimate, "microclimate")
-    zone, usable = spots.zone, _jumps(record)[spots.zone]
-    rise = spots.change + (factor_m[:, None] * _demand(record))[zone]
-    factor, variance, events = _slope(record.irrigation[zone], rise, usable)
-    good = (events > 0) & (factor > FACTOR_BOUNDS[0]) & (factor < FACTOR_BOUNDS[1])
+    told = told or Told()
+    group = np.asarray(record.surface)
     count = np.size(record.zones.kin)
-    logs = np.log(np.where(good, factor, 1.0))
-    number = np.bincount(zone[good], minlength=count)
-    mean = np.bincount(zone[good], weights=logs[good], minlength=count) / np.maximum(number, 1)
-    square = np.bincount(zone[good], weights=(logs - mean[zone])[good] ** 2, minlength=count)
-    noise = np.bincount(zone[good], weights=variance[good], minlength=count) / np.maximum(number, 1)
-    freedom = np.maximum(number - 1, 0)
-    prior = np.asarray(record.zones.du_lq, dtype=float)
-    believed = ((1 - prior) / QUARTER_CV) ** 2
-    seen = np.maximum(square - freedom * noise, 0.0) / spreads.spot_catch**2 if spreads.spot_catch > 0 else 0 * square
-    total = PSEUDO_SPOTS + freedom
-    spread = (PSEUDO_SPOTS * believed + seen) / total
-    du = [1 - QUARTER_CV * np.sqrt(spread * factor) for factor in (1.0, total / chi2.ppf(0.025, total))]
-    high = 1 - QUARTER_CV * np.sqrt(spread * total / chi2.ppf(0.975, total))
-    told = number >= 2
-    value = np.where(told, np.clip(du[0], 0.0, 1.0), prior)
-    low = np.clip(np.where(told, du[1], 1 - QUARTER_CV * np.sqrt(believed * PSEUDO_SPOTS / chi2.ppf(0.025, 5))), 0, 1)
-    high = np.clip(np.where(told, high, 1 - QUARTER_CV * np.sqrt(believed * PSEUDO_SPOTS / chi2.ppf(0.975, 5))), 0, 1)
-    return Learned(value, np.minimum(low, value), np.maximum(high, value), prior.copy(), number.astype(np.int64))
+    meter = np.full(count, np.nan) if metered is None else np.asarray(metered, dtype=np.float64)
+    if meter.shape != (count,):
+        raise ValueError(f"metered must have shape ({count},); got {meter.shape}")
+    zones = np.zeros((5, count))
+    spots = np.zeros((2, fits.zone.size))
+    for one in np.unique(group):
+        _learn_surface(_Layout.of(record, fits, np.flatnonzero(group == one), told, meter), fits, told, zones, spots)
+    evenings = np.zeros(count, dtype=np.int64)
+    np.maximum.at(evenings, fits.zone, fits.evenings)
+    return Lessons(zones[0], zones[1], zones[2], zones[3], zones[4], spots[0], spots[1], evenings)
 
 
-def _layer_share(record: Record, which: NDArray[np.int64]) -> FloatArray:
-    """Share of the root zone each sensor stands for, (K,): up to halfway to its neighbours of the same spot."""
-    probes, share = record.probes, np.ones(np.size(record.probes.zone))
-    relative = np.asarray(probes.depth) / np.asarray(record.zones.root_depth)[probes.zone]
-    for place in np.unique(which):
-        here = np.flatnonzero(which == place)
-        depths = relative[here]
-        if here.size == 1 or np.any(np.isnan(depths)):
-            continue
-        levels, same = np.unique(np.clip(depths, 0.0, 1.0), return_inverse=True)
-        edges = np.concatenate([[0.0], (levels[1:] + levels[:-1]) / 2, [1.0]])
-        share[here] = (np.diff(edges) / np.bincount(same))[same]
-    return share
+@dataclass(frozen=True)
+class _Layout:
+    """What is unknown of one surface, as one normal vector, and where each thing stands in it.
 
+    Demand and water of the surface, of each kin, of each zone with evidence, the catch of each spot, and the error that
+    balances of one ground share. A zone without evidence is its surface and kin, its own part not known.
 
-def _stress(record: Record) -> FloatArray:
-    """Ks after the night's water, (Z, N)."""
-    taw = np.asarray(record.zones.taw)
-    after = np.clip(record.depletion[:, :-1] - record.irrigation, 0.0, taw[:, None])
-    return stress_coefficient(after, taw, record.p)
-
-
-def _demand(record: Record) -> FloatArray:
-    """Ks ETc, (Z, N)."""
-    return np.asarray(_stress(record) * record.etc)
-
-
-def _water_before(record: Record) -> FloatArray:
-    """Water past field capacity in the column before, that may still be on its way down [mm], (Z, N)."""
-    water = record.irrigation + record.effective_rain
-    over = np.zeros(water.shape)
-    over[:, 1:] = np.maximum(water - record.depletion[:, :-1], 0.0)[:, :-1]
-    return over
-
-
-def _jumps(record: Record) -> BoolArray:
-    """Columns whose irrigation can be read from the rise: enough, no rain, and room for it, (Z, N)."""
-    taw = np.asarray(record.zones.taw)[:, None]
-    room = record.depletion[:, :-1] - record.irrigation - _water_before(record)
-    enough = (record.irrigation >= LEAST_DEPTH) & (record.effective_rain == 0)
-    return np.asarray(enough & (room > WET_MARGIN * taw) & (_stress(record) >= LEAST_STRESS))
-
-
-def _slope(
-    x: FloatArray, y: FloatArray, usable: BoolArray, least: int = LEAST_EVENTS, floor: float = 0.0
-) -> tuple[FloatArray, FloatArray, NDArray[np.int64]]:
-    """Robust slope of y = b x through the origin in each row, its variance, and the events behind it (0 = too few).
-
-    Huber's weights by iteration from the median of the ratios; the scale is 1.4826 times the median absolute residual,
-    at least `floor`.
+    rows : zones (R,);  kin : of each (R,);  own : place of each zone's own pair, -1 without (R,)
+    here : spots of these zones;  row : row of each;  ground : number of each one's ground
+    variance : of everything;  metered : log of metered over told water, NaN without (R,)
     """
-    usable = usable & ~np.isnan(y)
-    number = usable.sum(axis=1)
-    rows = number >= least
-    slope, variance = np.zeros(len(y)), np.full(len(y), np.inf)
-    if not np.any(rows):
-        return slope, variance, np.zeros(len(y), dtype=np.int64)
-    use, xs, ys = usable[rows], np.where(usable, x, 1.0)[rows], np.where(usable, y, 0.0)[rows]
-    b = np.nanmedian(np.where(use, ys / xs, np.nan), axis=1)
-    for _ in range(ROUNDS):
-        residual = ys - b[:, None] * xs
-        scale = MAD_SCALE * np.nanmedian(np.where(use, np.abs(residual), np.nan), axis=1)
-        scale = np.maximum(scale * np.sqrt(number[rows] / np.maximum(number[rows] - 1, 1)), max(floor, 1e-9))
-        weight = use * np.minimum(1.0, HUBER * scale[:, None] / np.maximum(np.abs(residual), 1e-12))
-        b = np.sum(weight * xs * ys, axis=1) / np.sum(weight * xs**2, axis=1)
-    slope[rows], variance[rows] = b, scale**2 / np.sum(weight * xs**2, axis=1)
-    return slope, variance, np.where(rows, number, 0).astype(np.int64)
 
+    rows: IntArray
+    kin: IntArray
+    own: IntArray
+    here: IntArray
+    row: IntArray
+    ground: IntArray
+    variance: FloatArray
+    metered: FloatArray
 
-def _shrunk(
-    record: Record,
-    zone: NDArray[np.int64],
-    factor: FloatArray,
-    variance: FloatArray,
-    events: NDArray[np.int64],
-    kin_sd: float,
-    own_sd: float,
-    prior: FloatArray,
-) -> Learned:
-    """Turn the spots' raw factors into every zone's: logarithms, kin model, back."""
-    good = (events > 0) & (factor > FACTOR_BOUNDS[0]) & (factor < FACTOR_BOUNDS[1])
-    logs = np.log(np.where(good, factor, 1.0))
-    relative = np.where(good, variance / np.where(good, factor, 1.0) ** 2, np.inf)
-    mean, sd, count = _kin_model(record, zone, logs, relative, np.where(good, events, 0), kin_sd, own_sd)
-    return Learned(
-        prior * np.exp(mean), prior * np.exp(mean - Z95 * sd), prior * np.exp(mean + Z95 * sd), prior.copy(), count
-    )
-
-
-def _kin_model(
-    record: Record,
-    zone: NDArray[np.int64],
-    value: FloatArray,
-    variance: FloatArray,
-    events: NDArray[np.int64],
-    kin_sd: float,
-    own_sd: float,
-) -> tuple[FloatArray, FloatArray, NDArray[np.int64]]:
-    """Posterior mean and sd of every zone's effect = kin + own, and its events.
-
-    Spots of one zone are joined by inverse variance; then y = kin + own + error with variances t^2, w^2, r. The spreads
-    handed in are blended with those the record shows, as if they were worth PSEUDO_ZONES zones and PSEUDO_KIN kin of
-    it. Given the kin's mean (mu, V): zone = mu + k (y - mu), k = w^2 / (w^2 + r), variance k r + (1 - k)^2 V; an
-    unprobed zone is mu, w^2 + V.
-    """
-    count = np.size(record.zones.kin)
-    group = np.unique(np.asarray(record.zones.kin), return_inverse=True)[1]
-    groups = int(group.max(initial=-1)) + 1
-    good = events > 0
-    precision = np.bincount(zone[good], weights=1.0 / variance[good], minlength=count)
-    total = np.bincount(zone[good], weights=value[good] / variance[good], minlength=count)
-    probed = precision > 0
-    y, r = total / np.where(probed, precision, 1.0), 1.0 / np.where(probed, precision, 1.0)
-
-    own, kin = own_sd**2, kin_sd**2
-    if own > 0 and np.any(probed):
-        number = np.bincount(group[probed], minlength=groups)
-        middle = np.bincount(group[probed], weights=y[probed], minlength=groups) / np.maximum(number, 1)
-        several = probed & (number[group] > 1)
-        freedom = float(several.sum() - (number > 1).sum())
-        excess = float(
-            np.sum((y - middle[group])[several] ** 2) - np.sum((r * (1 - 1 / np.maximum(number, 1)[group]))[several])
+    @classmethod
+    def of(cls, record: Record, fits: SpotFits, rows: IntArray, told: Told, meter: FloatArray) -> _Layout:
+        """Lay out one surface."""
+        kin = np.unique(np.asarray(record.zones.kin)[rows], return_inverse=True)[1]
+        here = np.flatnonzero(np.isin(fits.zone, rows))
+        row = np.searchsorted(rows, fits.zone[here])
+        ground = np.unique(np.asarray(record.ground)[fits.zone[here]], return_inverse=True)[1]
+        metered = meter[rows]
+        evident = np.union1d(row, np.flatnonzero(~np.isnan(metered)))
+        own = np.full(rows.size, -1, dtype=np.int64)
+        own[evident] = np.arange(evident.size)
+        cv = told.catch * (1.0 - np.asarray(record.zones.du_lq)[fits.zone[here]]) / QUARTER_CV
+        shared = [float(np.mean(fits.unsure[here][ground == g] ** 2)) for g in range(int(ground.max(initial=-1)) + 1)]
+        variance = np.concatenate(
+            (
+                [told.demand_surface**2, told.water_surface**2],
+                np.tile([told.demand_kin**2, told.water_kin**2], int(kin.max(initial=-1)) + 1),
+                np.tile([told.demand_own**2, told.water_own**2], evident.size),
+                np.maximum(cv, 0.02) ** 2,
+                told.physics**2 + np.array(shared),
+            )
         )
-        if kin > 0:
-            own = max((PSEUDO_ZONES * own + excess) / (PSEUDO_ZONES + freedom), OWN_SHARE * own)
-            noise = np.bincount(group[probed], weights=(own + r)[probed], minlength=groups) / np.maximum(number, 1) ** 2
-            seen = number > 0
-            between = float(np.sum(middle[seen] ** 2 - noise[seen]))
-            kin = (PSEUDO_KIN * kin + max(between, 0.0)) / (PSEUDO_KIN + float(seen.sum()))
-    weight = np.where(probed, 1.0 / (own + r), 0.0) if own > 0 else np.where(probed, 1.0 / r, 0.0)
-    held = np.bincount(group, weights=weight, minlength=groups) + (1.0 / kin if kin > 0 else np.inf)
-    mu = np.bincount(group, weights=weight * y, minlength=groups) / held
-    spread = 1.0 / held
-    k = np.where(probed, own / (own + r), 0.0)
-    mean = mu[group] * (1 - k) + k * y * probed
-    sd = np.sqrt(np.where(probed, k * r, own) + (1 - k) ** 2 * spread[group])
-    return mean, sd, np.bincount(zone[good], weights=events[good], minlength=count).astype(np.int64)
+        return cls(rows, kin, own, here, row, ground, variance, metered)
+
+    def zone_line(self, r: int, which: int) -> FloatArray:
+        """Coefficients of a zone's demand (0) or water (1)."""
+        line = np.zeros(self.variance.size)
+        kins = int(self.kin.max(initial=-1)) + 1
+        line[which] = line[2 + 2 * self.kin[r] + which] = 1.0
+        if self.own[r] >= 0:
+            line[2 + 2 * kins + 2 * self.own[r] + which] = 1.0
+        return line
+
+    def spot_pair(self, i: int) -> FloatArray:
+        """Coefficients of a spot's demand, and of its water with its catch, (2, size)."""
+        pair = np.stack([self.zone_line(int(self.row[i]), 0), self.zone_line(int(self.row[i]), 1)])
+        pair[1, self.variance.size - self._grounds - self.here.size + i] = 1.0
+        return pair
+
+    def error_line(self, i: int) -> FloatArray:
+        """Coefficients of the error its ground's balances share."""
+        line = np.zeros(self.variance.size)
+        line[self.variance.size - self._grounds + self.ground[i]] = 1.0
+        return line
+
+    @property
+    def _grounds(self) -> int:
+        return int(self.ground.max(initial=-1)) + 1
 
 
-def _prior(record: Record, value: ArrayLike | None, name: str = "prior") -> FloatArray:
-    count = np.size(record.zones.kin)
-    array = np.ones(count) if value is None else np.asarray(value, dtype=np.float64)
-    if array.shape != (count,):
-        raise ValueError(f"{name} must have shape ({count},); got {array.shape}")
-    if not np.all(np.isfinite(array)) or np.any(array <= 0):
-        raise ValueError(f"{name} must be finite and above 0")
-    return array
+def _learn_surface(layout: _Layout, fits: SpotFits, told: Told, zones: FloatArray, spots: FloatArray) -> None:
+    """Fill in the zones (5, Z) and spots (2, S) of one surface: the normal posterior, spots far off counting less."""
+    pairs = [layout.spot_pair(i) for i in range(layout.here.size)]
+    seen = [i for i, s in enumerate(layout.here) if fits.evenings[s] > 0]
+    noise = np.eye(2) * told.physics_own**2 / 2.0
+    worn = {i: _with_noise(fits.information[layout.here[i]], noise) for i in seen}
+    value = {i: fits.value[layout.here[i]] - np.array([told.physics_mean, 0.0]) for i in seen}
+    looks = {i: pairs[i] + np.stack([layout.error_line(i), np.zeros(layout.variance.size)]) for i in seen}
+    weight = dict.fromkeys(seen, 1.0)
+    for _ in range(ROUNDS):
+        precision, pull = np.diag(1.0 / layout.variance), np.zeros(layout.variance.size)
+        for i in seen:
+            precision += weight[i] * (looks[i].T @ worn[i] @ looks[i])
+            pull += weight[i] * (looks[i].T @ worn[i] @ value[i])
+        for r in np.flatnonzero(~np.isnan(layout.metered)):
+            line = layout.zone_line(int(r), 1)
+            precision += np.outer(line, line) / METER**2
+            pull += line * layout.metered[r] / METER**2
+        cov = np.linalg.inv(precision)
+        mean = cov @ pull
+        for i in seen:
+            off = value[i] - looks[i] @ mean
+            weight[i] = min(1.0, OUTLIER / max(float(np.sqrt(max(off @ worn[i] @ off, 0.0) / 2.0)), 1e-9))
+    for row, z in enumerate(layout.rows):
+        d, w = layout.zone_line(row, 0), layout.zone_line(row, 1)
+        spare = np.array([told.demand_own**2, told.water_own**2]) * float(layout.own[row] < 0)
+        zones[:2, z] = d @ mean, w @ mean
+        wide = [d @ cov @ d + spare[0], w @ cov @ w + spare[1], (d - w) @ cov @ (d - w) + spare.sum()]
+        zones[2:, z] = np.sqrt(wide)
+    for pair, s in zip(pairs, layout.here, strict=True):
+        spots[:, s] = pair @ mean
+
+
+def _with_noise(information: FloatArray, noise: FloatArray) -> FloatArray:
+    """Information of a pair once an error of covariance `noise` is added to it: (I^-1 + N)^-1, I singular or not."""
+    inverse = np.linalg.inv(noise)
+    out = inverse - inverse @ np.linalg.inv(information + inverse) @ inverse
+    return np.asarray(0.5 * (out + out.T))
+
+
+@dataclass(frozen=True)
+class Proof:
+    """Whether what was learned of the zones of each of G surfaces foretells readings that it was not told.
+
+    Attributes
+    ----------
+    surface : ndarray of int, (G,)               Number of the surface.
+    spots, blocks : ndarray of int, (G,)         Spots with readings to foretell; pairs of a spot and two weeks.
+    better : ndarray, (G,)                       Share by which squared errors fall against the values told [-].
+    latest : ndarray, (G,)                       The same of the last two weeks alone.
+    chance : ndarray, (G,)                       Chance of doing so well with nothing learned [-].
+    holds : ndarray of bool, (G,)                The lesson has earned its place.
+    """
+
+    surface: IntArray
+    spots: IntArray
+    blocks: IntArray
+    better: FloatArray
+    latest: FloatArray
+    chance: FloatArray
+    holds: BoolArray
+
+
+def prove(
+    record: Record,
+    told: Told | None = None,
+    metered: ArrayLike | None = None,
+) -> Proof:
+    """Let every two weeks of the record be foretold from what came before them, as told and as learned by then.
+
+    A forecast runs the balance on under the weather and water of those weeks, from where the sensor stood at their
+    beginning, with the sensor's line fitted to the weeks before under the same values.
+
+    Parameters
+    ----------
+    record, told, metered                        As in `learn_zones`.
+
+    Returns
+    -------
+    Proof
+    """
+    group = np.asarray(record.surface)
+    kinds = np.unique(group)
+    cuts = list(range(record.nights - UNTOLD, WARM_UP + LEAST_READINGS - 1, -UNTOLD))
+    scores: list[FloatArray] = []
+    zone = np.zeros(0, dtype=np.int64)
+    for cut, fits in zip(cuts, fit_spots(record, cuts), strict=True):
+        zone = fits.zone
+        lessons = learn_zones(record, fits, told, metered)
+        nothing = np.zeros(zone.size)
+        before = _foretell(record, fits, nothing, nothing, cut)
+        after = _foretell(record, fits, lessons.spot_demand, lessons.spot_water, cut)
+        scores.append(np.stack([before, after]))
+    found = np.stack(scores, axis=2) if scores else np.full((2, zone.size, 0), np.nan)  # (2, S, cuts)
+    rows = [_proof_of(found[:, group[zone] == one, :]) for one in kinds]
+    columns = list(zip(*rows, strict=True)) if rows else [()] * 6
+    spots, blocks, better, latest, chance = (np.array(c) for c in columns[:5])
+    return Proof(kinds.astype(np.int64), spots, blocks, better, latest, chance, np.array(columns[5], dtype=bool))
+
+
+def _foretell(record: Record, fits: SpotFits, demand: FloatArray, water: FloatArray, cut: int) -> FloatArray:
+    """Mean squared error of two weeks' readings from `cut` on, over the sensors' own error, (S,); NaN = none."""
+    runs = run_spots(record, fits.zone, demand[:, None], water[:, None], fits.leak[:, None])[:, :, 0]
+    scale, capacity = scales(record), np.asarray(record.zones.field_capacity)[record.probes.zone]
+    total, number = np.zeros(fits.zone.size), np.zeros(fits.zone.size)
+    for k in np.flatnonzero(fits.speaks):
+        x = scale[k] * runs[:, fits.spot[k]]
+        known = record.moisture[k].copy()
+        known[:WARM_UP] = np.nan
+        coming = np.flatnonzero(~np.isnan(known[cut : cut + UNTOLD])) + cut
+        known[cut:] = np.nan
+        line = SensorLine.of(known, x[:, None], float(capacity[k]))
+        if line is None or not coming.size:
+            continue
+        last = int(np.flatnonzero(~np.isnan(known))[-1])
+        left = known[last] - (line.offset[0] - line.gain[0] * x[last])
+        carried = left * line.wander ** (coming - last)
+        error = record.moisture[k, coming] - (line.offset[0] - line.gain[0] * x[coming]) - carried
+        allowed = max(fits.error[k], 1e-6)
+        total[fits.spot[k]] += float(np.mean(np.minimum((error / allowed) ** 2, 16.0)))
+        number[fits.spot[k]] += 1.0
+    return np.where(number > 0, total / np.maximum(number, 1.0), np.nan)
+
+
+def _proof_of(scores: FloatArray) -> tuple[int, int, float, float, float, bool]:
+    """Spots, blocks, share of error less, that of the last block, chance, and whether the lesson holds."""
+    told, learned = scores
+    seen = np.isfinite(told) & np.isfinite(learned)
+    if not seen.any():
+        return 0, 0, 0.0, 0.0, 1.0, False
+    told, learned = np.where(seen, told, 0.0) + FLOOR * seen, np.where(seen, learned, 0.0) + FLOOR * seen
+    read = seen.any(axis=1)
+    better = 1.0 - float(learned.sum() / told.sum())
+    now = seen[:, 0]
+    latest = 1.0 - float(learned[now, 0].sum() / told[now, 0].sum()) if now.any() else 0.0
+    by_spot = np.log(told[read].sum(axis=1) / learned[read].sum(axis=1))
+    units = by_spot if by_spot.size >= LEAST_UNITS else np.log(told[seen] / learned[seen])
+    if units.size < LEAST_UNITS or np.std(units) == 0:
+        return int(read.sum()), int(seen.sum()), better, latest, 1.0, False
+    score = float(np.mean(units) / (np.std(units, ddof=1) / np.sqrt(units.size)))
+    chance = float(student.sf(score, units.size - 1))
+    return int(read.sum()), int(seen.sum()), better, latest, chance, chance < CHANCE and latest > 0.0

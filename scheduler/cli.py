@@ -134,7 +134,7 @@ def learn(
                 known = with_accepted(loaded, queries.accepted_values(ledger))
                 evening = chosen or choose_night(loaded, evening_of(local_now(loaded)))
                 status.update("learning from the record")
-                lesson = learning.learn(known, evening)
+                lesson = learning.learn(loaded, known, evening)
                 names = None if accept_only is None else [n.strip() for n in accept_only.split(",") if n.strip()]
                 try:
                     rows = learning.choose(lesson, known, names)

@@ -45,34 +45,32 @@ def print_intake(screen: Console, report: IntakeReport, where: str) -> None:
 
 
 def print_lesson(screen: Console, site: Site, lesson: Lesson, kept: int | None) -> None:
-    """Print what was learned, before and after, and what became of it."""
+    """Print what was learned of each surface, before and after, what to ask, and what became of it."""
     if lesson.nights:
         screen.print(
-            f"learned from {counted(lesson.nights, 'night')} and {counted(lesson.probes, 'sensor')}; "
-            "intervals hold 95 %",
+            f"read {counted(lesson.nights, 'night')} and {counted(lesson.probes, 'sensor')}; intervals hold 95 %",
             highlight=False,
         )
+    for surface, text in lesson.reasons:
+        screen.print(escape(f"{surface}: {text}"), highlight=False)
     for quantity, shown in SHOWN.items():
         rows = lesson.hints if quantity == "du_lq" else lesson.table[lesson.table["quantity"] == quantity]
         if rows.empty:
             continue
         hint = " (a hint for a catch-can audit; never stored)" if quantity == "du_lq" else ""
         table = Table(box=None, pad_edge=False, header_style="bold", title=quantity.replace("_", " ") + hint)
-        for name in ("zone", "before", "after", "from", "to", "events"):
+        for name in ("zone", "told", "in use", "learned", "from", "to", "readings"):
             table.add_column(name, justify="left" if name == "zone" else "right")
-        own = rows[rows["through"] == "probe"]
-        for r in own.itertuples(index=False):
-            table.add_row(
-                escape(str(r.zone)), *(shown(v, site.units) for v in (r.before, r.value, r.low, r.high)), str(r.events)
-            )
+        for r in rows[rows["through"] != "kin"].itertuples(index=False):
+            values = (shown(v, site.units) for v in (r.told, r.before, r.value, r.low, r.high))
+            table.add_row(escape(str(r.zone)), *values, str(r.events))
         screen.print(table)
         kin = rows[rows["through"] == "kin"]
         if len(kin):
             low, high = shown(kin["value"].min(), site.units), shown(kin["value"].max(), site.units)
-            screen.print(
-                f"and {counted(len(kin), 'zone')} without events of their own, through kin: {low} to {high}",
-                highlight=False,
-            )
+            text = f"and {counted(len(kin), 'zone')} without a probe, through zones like them: {low} to {high}"
+            screen.print(text, highlight=False)
+    _print_questions(screen, site, lesson)
     for note in lesson.notes:
         screen.print(f"{note.kind.replace('_', '-')}: {escape(str(note))}", style="yellow", highlight=False)
     if kept is not None:
@@ -81,6 +79,19 @@ def print_lesson(screen: Console, site: Site, lesson: Lesson, kept: int | None) 
         screen.print("Nothing was changed. --accept keeps all, --accept-only NAME,... some of them.", highlight=False)
     elif lesson.nights:
         screen.print("Nothing differs from what is used now.", highlight=False)
+
+
+def _print_questions(screen: Console, site: Site, lesson: Lesson) -> None:
+    """Print what is too large a change to be offered."""
+    for r in lesson.questions.head(LISTED).itertuples(index=False):
+        shown = SHOWN[r.quantity]
+        text = (
+            f"question: zone {r.zone}: {r.quantity.replace('_', ' ')} would be {shown(r.value, site.units)}, told "
+            f"{shown(r.told, site.units)}: {r.words}"
+        )
+        screen.print(escape(text), style="yellow", highlight=False)
+    if len(lesson.questions) > LISTED:
+        screen.print(f"and {counted(len(lesson.questions) - LISTED, 'more question')}", style="yellow", highlight=False)
 
 
 def print_morning(screen: Console, report: MorningReport, file: Path) -> None:

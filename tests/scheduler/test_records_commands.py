@@ -6,12 +6,18 @@ from datetime import date
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
+from models.spot_fit import places, run_spots
 from scheduler.cli import app
 from scheduler.errors import BAD_INPUT, NO_PLAN, OK, STORAGE, USAGE
+from scheduler.learn import _record as records_of
+from scheduler.learn import learn
 from scheduler.ledger import open_ledger, queries
+from scheduler.ledger.keeping import with_accepted
+from scheduler.site import load_site
 
 SHIPPED = Path(__file__).parents[2] / "scenarios" / "lowland-stadium"
 NIGHT, BEFORE = "2026-07-14", "2026-07-13"
@@ -22,6 +28,28 @@ def site(tmp_path):
     folder = tmp_path / "site"
     shutil.copytree(SHIPPED, folder, ignore=shutil.ignore_patterns("out", "*.sqlite*"))
     return folder
+
+
+@pytest.fixture
+def taught(site):
+    """The same site with readings of a turf that uses a third more than is told, each spot by its own balance."""
+    told = load_site(site)
+    record, _ = records_of(told, date(2026, 7, 14), [])
+    zone, which = places(record.probes)
+    case = (np.full((zone.size, 1), v) for v in (np.log(4 / 3), 0.0, 0.1))
+    level = run_spots(record, zone, *case)[:, :, 0].T
+    root, capacity = told.zones.root_depth[zone][:, None], told.zones.field_capacity[zone][:, None]
+    moisture = capacity - level / (1000.0 * root) + np.random.default_rng(2).normal(0, 0.003, level.shape)
+    days = pd.date_range(end="2026-07-14", periods=record.nights)
+    by_zone = dict(zip(told.zones.zone[zone], moisture, strict=True))
+    places_of = told.probe_sites[told.probe_sites["zone"].isin(list(by_zone))]
+    rows = [
+        (f"{day:%Y-%m-%d}T20:00", p.probe, f"{value:.4f}")
+        for p in places_of.itertuples()
+        for day, value in zip(days, by_zone[p.zone], strict=True)
+    ]
+    pd.DataFrame(rows, columns=["time", "probe", "moisture"]).to_csv(site / "probes.csv", index=False)
+    return site
 
 
 def run(*arguments, code=OK):
@@ -74,11 +102,13 @@ def test_a_ledger_that_cannot_be_used_is_said_and_the_plan_is_made(site):
     assert plan["zones"] and not (site / "out").exists()
 
 
-def test_nothing_changes_until_it_is_accepted(site):
+def test_nothing_changes_until_it_is_accepted(taught):
+    site = taught
     run("tonight", site, "--night", NIGHT)
     first = plan_of(site)
     shown = run("learn", site, "--night", NIGHT)
     assert "Nothing was changed" in shown and "microclimate" in shown
+    assert "pitch: learned: over" in shown and "landscape: nothing learned yet: no probe" in shown
     run("tonight", site, "--night", NIGHT)
     assert [z["minutes"] for z in plan_of(site)["zones"]] == [z["minutes"] for z in first["zones"]]
     run("learn", site, "--night", NIGHT, "--accept-only", "nonsense", code=USAGE)
@@ -89,6 +119,28 @@ def test_nothing_changes_until_it_is_accepted(site):
     assert set(values["quantity"]) == {"microclimate"} and len(values)
     run("tonight", site, "--night", NIGHT)
     assert [z["balance"]["etc_mm"] for z in plan_of(site)["zones"]] != [z["balance"]["etc_mm"] for z in first["zones"]]
+
+
+def test_a_lesson_is_the_same_whatever_was_accepted_before(taught):
+    # Evidence counts once: what is offered follows from zones.csv and the record, never from what is in use.
+    told, night = load_site(taught), date(2026, 7, 14)
+    first = learn(told, told, night).table
+    assert len(first)
+    accepted = with_accepted(told, first[["zone", "quantity", "value"]])
+    assert learn(told, accepted, night).table.empty
+    astray = with_accepted(told, first[["zone", "quantity", "value"]].assign(value=lambda t: t["value"] * 0.8))
+    again = learn(told, astray, night).table
+    columns = ["zone", "quantity", "told", "value", "low", "high"]
+    pd.testing.assert_frame_equal(again[columns], first[columns])
+
+
+def test_a_value_the_record_does_not_bear_out_goes_back_to_what_was_told(site):
+    told, night = load_site(site), date(2026, 7, 14)
+    rows = pd.DataFrame({"zone": ["P1"], "quantity": ["microclimate"], "value": [0.6]})
+    lesson = learn(told, with_accepted(told, rows), night)
+    [row] = lesson.table.itertuples(index=False)
+    assert (row.zone, row.before, row.value, row.through) == ("P1", 0.6, row.told, "told")
+    assert dict(lesson.reasons)["pitch"].startswith("nothing learned yet: over ")
 
 
 def test_a_morning_has_its_page_without_anything_from_outside(site):

@@ -1,0 +1,372 @@
+"""What the readings of a spot say: how its turf's demand and its water stand to what was told, what a sensor sees.
+
+Mass decides over weeks. For a grid of cases (log of true over told demand, log of true over told water, and how the
+ground drains) the balance of the spot is run through the whole record, and each run is laid against the readings by a
+straight line of the sensor's own, reading = b - g x + e, where x is the moisture the root zone misses and e wanders
+(AR(1)). Gain g and offset b have priors of their own: a point in a layered or perched profile sees a part of the swing,
+when drying and when wetting alike, so a small swing must not be taken for little water or thirstless turf. What a wrong
+case cannot hide is drift: water that came and did not leave has to show, week after week, at the same spot.
+
+Drainage does not stop at field capacity: dD/dt = L / 2 d exp(-D / L) is what unit-gradient flow with an exponential
+conductivity gives (the redistribution of a filled profile falls as the logarithm of time: Sisson, Ferguson & van
+Genuchten 1980, memory). L is not known; zones of one surface and soil share it, and their readings say which holds.
+
+Sources: linear calibration of each sensor within the assimilation, Geoderma 374 (2020) 114432; the grid, the error
+model and its settings: no source, set on the finer physics of the tests (tuning soils and seeds).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import logsumexp
+
+from models.kin import EstimationProbes, EstimationZones, layer_gain
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.int64]
+
+RATIOS = np.linspace(-0.8, 0.8, 21)  # log demand over water, against what was told [-]
+LEVELS = np.linspace(-0.3, 0.3, 5)  # half the log of demand times water [-]
+LEAKS = np.array([0.02, 0.06, 0.10, 0.14, 0.18, 0.23, 0.30, 0.40])  # L, of TAW [-]
+HELD = 2.0  # [d] after a filling at which a root zone counts as at field capacity
+WARM_UP = 10  # [nights] a run needs to forget its start
+REACH = 1.05  # [-] of the root depth: a sensor below it stands under the roots
+SHOWN = 0.5  # [-] of its variance that a sensor under the roots must share with the balance to speak of depletion
+LEAST_READINGS = 21  # evenings without which a sensor says nothing of its zone
+WANDER = (0.6, 0.97)  # [-] least and largest correlation of a sensor's errors from day to day
+LEAST_ERROR = 0.006  # [m3/m3] of a sensor, beside its line
+GAIN_SPREAD = 0.4  # [-] standard deviation of a sensor's gain over what its depth gives
+OFFSET_SPREAD = 0.05  # [m3/m3] of its offset from field capacity as told, which may be off itself
+HUBER = 2.0  # [-] standard deviations beyond which a reading counts less
+TEMPER = 0.5  # [-] of a record's weight: errors of a balance are not those of a sensor alone
+WORKING = 0.3  # [-] standard deviation of either log within which the grid is read
+TOGETHER = 16  # spots whose cases are run at once
+
+
+@dataclass(frozen=True)
+class Record:
+    """What is known of a season at the values told, Z zones, K sensors, N nights.
+
+    Column n of every record is night n and the date after it; a reading is that of the evening that ends the column.
+
+    Attributes
+    ----------
+    zones : EstimationZones
+    probes : EstimationProbes
+    moisture : ndarray, (K, N)                   Evening readings [m3/m3], NaN = none or doubtful.
+    irrigation : ndarray, (Z, N)                 Mean depth applied at the told rate [mm].
+    etc : ndarray, (Z, N)                        Demand at the told microclimate factor [mm/d].
+    effective_rain : ndarray, (Z, N)             Rain less runoff [mm/d].
+    p : ndarray, (Z, N)                          Depletion fraction [-], 0 <= p < 1.
+    surface, ground : ndarray of int, (Z,)       Zones of one surface (one turf, one kind of nozzle); of one surface and
+                                                 soil, which drain alike.
+    """
+
+    zones: EstimationZones
+    probes: EstimationProbes
+    moisture: FloatArray
+    irrigation: FloatArray
+    etc: FloatArray
+    effective_rain: FloatArray
+    p: FloatArray
+    surface: IntArray
+    ground: IntArray
+
+    def __post_init__(self) -> None:
+        """Check shapes and finiteness once."""
+        zones, sensors = np.size(self.zones.kin), np.size(self.probes.zone)
+        nights = np.shape(self.irrigation)[-1] if np.ndim(self.irrigation) == 2 else 0
+        if nights == 0 or np.shape(self.moisture) != (sensors, nights):
+            raise ValueError(f"moisture must have shape ({sensors}, {nights}), above 0 nights")
+        if np.any(np.isinf(self.moisture)):
+            raise ValueError("moisture must be finite, or NaN where there is none")
+        for name in ("irrigation", "etc", "effective_rain", "p"):
+            value = np.asarray(getattr(self, name), dtype=np.float64)
+            if value.shape != (zones, nights):
+                raise ValueError(f"{name} must have shape ({zones}, {nights}); got {value.shape}")
+            if not np.all(np.isfinite(value)) or np.any(value < 0):
+                raise ValueError(f"{name} must be finite and not negative")
+        for name in ("surface", "ground"):
+            if np.shape(getattr(self, name)) != (zones,):
+                raise ValueError(f"{name} must have shape ({zones},)")
+        if sensors and (np.min(self.probes.zone) < 0 or np.max(self.probes.zone) >= zones):
+            raise ValueError(f"zone of a probe must lie in 0 to {zones - 1}")
+
+    @property
+    def nights(self) -> int:
+        """N."""
+        return int(self.irrigation.shape[1])
+
+
+@dataclass(frozen=True)
+class SpotFits:
+    """What each of S spots says of (log demand, log water) over what was told, and its K sensors.
+
+    Attributes
+    ----------
+    zone : ndarray of int, (S,)                  Row of the zone.
+    spot : ndarray of int, (K,)                  Spot of each sensor.
+    value : ndarray, (S, 2)                      Most likely logs [-]; the second holds the spot's own catch.
+    information : ndarray, (S, 2, 2)             Inverse covariance of them, 0 where a spot says nothing.
+    gain, offset : ndarray, (K,)                 g, over what the depth gives [-], and b [m3/m3], at those logs.
+    wander, error : ndarray, (K,)                Correlation of e from day to day [-]; its standard deviation [m3/m3].
+    shared : ndarray, (K,)                       Share of the reading's variance that the balance explains [-].
+    speaks : ndarray of bool, (K,)               Whether the sensor informs depletion at all.
+    evenings : ndarray of int, (S,)              Evenings read.
+    leak : ndarray, (S,)                         L of its ground, of TAW [-], the most likely.
+    unsure : ndarray, (S,)                       What not knowing L leaves open of demand over water, shared by its
+                                                 ground [-].
+    """
+
+    zone: IntArray
+    spot: IntArray
+    value: FloatArray
+    information: FloatArray
+    gain: FloatArray
+    offset: FloatArray
+    wander: FloatArray
+    error: FloatArray
+    shared: FloatArray
+    speaks: BoolArray
+    evenings: IntArray
+    leak: FloatArray
+    unsure: FloatArray
+
+
+def places(probes: EstimationProbes) -> tuple[IntArray, IntArray]:
+    """Zone of each spot (S,), and the spot of each sensor (K,)."""
+    pairs = np.column_stack([probes.zone, probes.spot]).astype(np.int64)
+    found, which = np.unique(pairs, axis=0, return_inverse=True)
+    return found[:, 0].astype(np.int64), which.ravel().astype(np.int64)
+
+
+def run_spots(
+    record: Record, zone: IntArray, demand: FloatArray, water: FloatArray, leak: FloatArray
+) -> NDArray[np.float32]:
+    """Depletion of spots through the record under logs of demand and water over what was told, and drainage.
+
+    As `models.soil.balance_day` (FAO-56 Eq. 84-86), but drainage slows down with depletion instead of stopping at field
+    capacity, half a day of it after the night's water and half after the date's ET and rain.
+
+    Parameters
+    ----------
+    record : Record
+    zone : ndarray of int, (S,)                  Zone of each spot.
+    demand, water, leak : ndarray, (S, C)        Logs of each of C cases [-]; L of TAW [-], above 0.
+
+    Returns
+    -------
+    ndarray, (N, S, C)                           Depletion [mm] each evening; below 0 above field capacity. In single
+                                                 precision, for it is large.
+    """
+    taw = np.asarray(record.zones.taw, dtype=np.float64)[zone][:, None]
+    more, caught, scale = np.exp(demand), np.exp(water), leak * taw
+    level = np.full(demand.shape, 0.2) * taw
+    out = np.empty((record.nights, *demand.shape), dtype=np.float32)
+    for n in range(record.nights):
+        level = _drained(level - caught * record.irrigation[zone, n][:, None], scale)
+        p = record.p[zone, n][:, None]
+        stress = np.clip((taw - np.maximum(level, 0.0)) / ((1.0 - p) * taw), 0.0, 1.0)
+        used = stress * more * record.etc[zone, n][:, None]
+        level = _drained(level + used - record.effective_rain[zone, n][:, None], scale)
+        level = np.minimum(level, taw)
+        out[n] = level
+    return out
+
+
+def _drained(level: FloatArray, scale: FloatArray) -> FloatArray:
+    """Depletion after half a day of drainage, dD/dt = L / HELD exp(-D / L): exp(D / L) grows by t / HELD."""
+    u = np.clip(level / scale, -60.0, 12.0)
+    return np.where(level < 12.0 * scale, scale * np.log(np.exp(u) + 0.5 / HELD), level)
+
+
+def fit_spots(record: Record, cuts: Sequence[int] | None = None) -> list[SpotFits]:
+    """Lay the readings of every spot against the grid of balances.
+
+    Parameters
+    ----------
+    record : Record
+    cuts : sequence of int, optional             For each a fit that looks at no reading of this column or later; one
+                                                 fit to all readings if not given.
+
+    Returns
+    -------
+    list of SpotFits                             One a cut.
+    """
+    ends = [record.nights] if cuts is None else list(cuts)
+    zone, which = places(record.probes)
+    leak, demand, water = grid()
+    flat = leak.size
+    found = [_Found.of(record, which, zone.size) for _ in ends]
+    scale, under = scales(record), under_roots(record)
+    capacity = np.asarray(record.zones.field_capacity, dtype=np.float64)[record.probes.zone]
+    for start in range(0, zone.size, TOGETHER):
+        rows = np.arange(start, min(start + TOGETHER, zone.size))
+        cases = run_spots(record, zone[rows], *(np.broadcast_to(a, (rows.size, flat)) for a in (demand, water, leak)))
+        for k in np.flatnonzero((which >= start) & (which <= rows[-1])):
+            x = scale[k] * cases[:, which[k] - start, :].astype(np.float64)
+            for end, one in zip(ends, found, strict=True):
+                reading = record.moisture[k].copy()
+                reading[:WARM_UP] = np.nan
+                reading[end:] = np.nan
+                one.take(int(k), SensorLine.of(reading, x, float(capacity[k])), bool(under[k]))
+    return [one.read(record, zone, which) for one in found]
+
+
+@dataclass
+class _Found:
+    """What is gathered of a fit, sensor by sensor."""
+
+    which: IntArray
+    likelihood: FloatArray  # (S, L, C)
+    gain: FloatArray
+    offset: FloatArray
+    wander: FloatArray
+    error: FloatArray
+    shared: FloatArray
+    speaks: BoolArray
+    evenings: IntArray
+
+    @classmethod
+    def of(cls, record: Record, which: IntArray, spots: int) -> _Found:
+        """Nothing said yet: gains and offsets as the depth and the soil table have them."""
+        sensors = which.size
+        capacity = np.asarray(record.zones.field_capacity, dtype=np.float64)[record.probes.zone]
+        return cls(
+            which, np.zeros((spots, LEAKS.size, RATIOS.size * LEVELS.size)), np.ones(sensors), capacity.copy(),
+            np.full(sensors, WANDER[0]), np.full(sensors, LEAST_ERROR), np.zeros(sensors),
+            np.zeros(sensors, dtype=bool), np.zeros(spots, dtype=np.int64),
+        )  # fmt: skip
+
+    def take(self, k: int, line: SensorLine | None, under: bool) -> None:
+        """Add what sensor k says."""
+        if line is None:
+            return
+        self.wander[k], self.error[k], self.shared[k] = line.wander, line.error, line.shared
+        self.gain[k], self.offset[k] = line.gain[line.best], line.offset[line.best]
+        self.speaks[k] = self.gain[k] > 0.1 and (not under or line.shared >= SHOWN)
+        if self.speaks[k]:
+            self.likelihood[self.which[k]] += TEMPER * line.likelihood.reshape(LEAKS.size, -1)
+            self.evenings[self.which[k]] = max(self.evenings[self.which[k]], line.evenings)
+
+    def read(self, record: Record, zone: IntArray, which: IntArray) -> SpotFits:
+        """Weigh how the ground drains by all its spots, then read each spot's grid."""
+        _, demand, water = (a.reshape(LEAKS.size, -1)[0] for a in grid())
+        wide = -0.5 * (demand**2 + water**2) / WORKING**2
+        whole = self.likelihood + wide
+        of_leak = logsumexp(whole, axis=2)  # (S, L)
+        ground = np.asarray(record.ground)[zone]
+        weight = np.empty(of_leak.shape)
+        for one in np.unique(ground):
+            joint = of_leak[ground == one].sum(axis=0)
+            weight[ground == one] = np.exp(joint - logsumexp(joint))
+        given = np.exp(whole - of_leak[:, :, None])  # (S, L, C) of the case, given L
+        post = np.einsum("sl,slc->sc", weight, given)
+        value, information = _read_grid(post, demand, water)
+        ratio = given @ (demand - water)
+        middle = (weight * ratio).sum(axis=1)
+        unsure = np.sqrt(np.maximum((weight * ratio**2).sum(axis=1) - middle**2, 0.0))
+        silent = self.evenings == 0
+        value[silent], information[silent], unsure[silent] = 0.0, 0.0, 0.0
+        return SpotFits(
+            zone, which, value, information, self.gain, self.offset, self.wander, self.error, self.shared, self.speaks,
+            self.evenings, LEAKS[weight.argmax(axis=1)], unsure,
+        )  # fmt: skip
+
+
+def grid() -> tuple[FloatArray, FloatArray, FloatArray]:
+    """L over TAW, logs of demand and of water of every case, each (C,), L slowest."""
+    leak, ratio, level = (a.ravel() for a in np.meshgrid(LEAKS, RATIOS, LEVELS, indexing="ij"))
+    return leak, level + 0.5 * ratio, level - 0.5 * ratio
+
+
+def scales(record: Record) -> FloatArray:
+    """Moisture a sensor should miss per mm of depletion of its root zone [1/mm], (K,)."""
+    root = np.asarray(record.zones.root_depth, dtype=np.float64)[record.probes.zone]
+    return layer_gain(np.asarray(record.probes.depth, dtype=np.float64), root) / (1000.0 * root)
+
+
+def under_roots(record: Record) -> BoolArray:
+    """Sensors that stand below the roots, (K,)."""
+    root = np.asarray(record.zones.root_depth, dtype=np.float64)[record.probes.zone]
+    depth = np.asarray(record.probes.depth, dtype=np.float64)
+    return np.asarray(np.nan_to_num(depth / root) > REACH)
+
+
+@dataclass(frozen=True)
+class SensorLine:
+    """A sensor's line under each of C cases: (C,) each, and what holds for the best of them."""
+
+    gain: FloatArray
+    offset: FloatArray
+    likelihood: FloatArray
+    best: int
+    wander: float
+    error: float
+    shared: float
+    evenings: int
+
+    @classmethod
+    def of(cls, reading: FloatArray, x: FloatArray, capacity: float) -> SensorLine | None:
+        """Fit reading = b - g x + e over evenings, x (N, C); None where there is too little.
+
+        Errors are whitened by their correlation over the days since the reading before, both found from the residuals
+        of the best case; readings far off count less (Huber).
+        """
+        at = np.flatnonzero(~np.isnan(reading))
+        if at.size < LEAST_READINGS:
+            return None
+        y, xs = reading[at], x[at]
+        step = np.diff(at)
+        rho, sd = 0.85, max(float(np.std(y)) / 2.0, LEAST_ERROR)
+        weight = np.ones(at.size)
+        for _ in range(3):
+            keep = np.concatenate([[0.0], rho**step])
+            spare = 1.0 / np.sqrt(1.0 - keep**2)  # of an innovation after so many days, in stationary deviations
+            w = np.sqrt(weight) * spare / sd
+            ys = w * (y - keep * np.concatenate([[0.0], y[:-1]]))
+            ones = w * (1.0 - keep)
+            held = np.vstack([np.zeros((1, xs.shape[1])), xs[:-1]])
+            xw = w[:, None] * (xs - keep[:, None] * held)
+            a11 = np.sum(ones**2) + 1.0 / OFFSET_SPREAD**2
+            a12 = -(ones @ xw)
+            a22 = np.einsum("nc,nc->c", xw, xw) + 1.0 / GAIN_SPREAD**2
+            b1 = float(ones @ ys) + capacity / OFFSET_SPREAD**2
+            b2 = -(ys @ xw) + 1.0 / GAIN_SPREAD**2
+            det = a11 * a22 - a12**2
+            offset = (a22 * b1 - a12 * b2) / det
+            gain = (a11 * b2 - a12 * b1) / det
+            total = float(ys @ ys) + capacity**2 / OFFSET_SPREAD**2 + 1.0 / GAIN_SPREAD**2
+            misfit = total - b1 * offset - b2 * gain
+            likelihood = -0.5 * misfit - 0.5 * np.log(det)
+            best = int(np.argmax(likelihood))
+            residual = y - offset[best] + gain[best] * xs[:, best]
+            pairs = step == 1
+            if pairs.sum() > 5:
+                before, after = residual[:-1][pairs], residual[1:][pairs]
+                rho = float(np.clip(before @ after / max(before @ before, 1e-12), *WANDER))
+            sd = max(float(np.sqrt(np.mean(np.minimum(residual**2, 9 * np.median(residual**2))))), LEAST_ERROR)
+            innovation = residual - np.concatenate([[0.0], rho**step]) * np.concatenate([[0.0], residual[:-1]])
+            far = np.abs(innovation) / (sd * np.sqrt(1.0 - np.concatenate([[0.0], rho ** (2 * step)])))
+            weight = np.minimum(1.0, HUBER / np.maximum(far, 1e-9))
+        shared = 1.0 - float(np.var(residual)) / max(float(np.var(y)), 1e-12)
+        return cls(gain, offset, likelihood, best, rho, sd, shared, int(at.size))
+
+
+def _read_grid(post: FloatArray, demand: FloatArray, water: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Mean (S, 2) and information (S, 2, 2) of what the readings alone say, freed of the wide normal of `post`."""
+    both = np.stack([demand, water], axis=1)  # (C, 2)
+    mean = post @ both
+    off = both[None, :, :] - mean[:, None, :]
+    cov = np.einsum("sc,sci,scj->sij", post, off, off) + 4e-4 * np.eye(2)  # with what the grid's steps leave open
+    inverse = np.linalg.inv(cov)
+    values, vectors = np.linalg.eigh(inverse - np.eye(2) / WORKING**2)
+    information = np.einsum("sij,sj,skj->sik", vectors, np.maximum(values, 0.0), vectors)
+    target = np.einsum("sij,sj->si", inverse, mean)  # information times mean, of both together
+    value = np.einsum("sij,sj->si", np.linalg.pinv(information, rcond=1e-6, hermitian=True), target)
+    return value, information
