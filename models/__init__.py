@@ -23,7 +23,7 @@ reference ET               ETo         mm/d          evapotranspiration of refer
 crop coefficient           Kc          -             ETc / ETo of unstressed turf, by month; UC table after Meyer 1985
 microclimate factor        -           -             factor on Kc of one zone, learned or given
 gain of a sensor           g           -             change of its reading per change of the root zone's moisture
-scale of drainage          L           mm            drainage falls by e as depletion grows by L; HELD days after a filling
+scale of drainage          L           mm            drainage falls by e as depletion grows by L
 crop ET                    ETc         mm/d          Kc ETo microclimate, without stress; FAO-56 Eq. 58
 stress coefficient         Ks          -             share of ETc that dry soil allows; FAO-56 Eq. 84
 actual ET                  ETa         mm/d          Ks ETc

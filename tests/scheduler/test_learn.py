@@ -1,20 +1,24 @@
 """What is learned is offered beside what is used, taken only by name, and never without a record."""
 
-from datetime import date
+from datetime import date, timedelta
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from scheduler.learn import COLUMNS, Lesson, accept, choose, learn
+from scheduler.learn import COLUMNS, Lesson, _metered, accept, choose, learn
 from scheduler.ledger import queries
 from scheduler.ledger.keeping import open_site_ledger
 from scheduler.site import load_site
 from tests.scheduler import hand_evening as h
 from tests.scheduler.probe_course import make_course
+from tests.scheduler.site_folders import site
 
-ROWS = [("G1", "microclimate", 1.0, 1.2, 1.1, 1.3, 12, "probe"), ("F1", "microclimate", 1.0, 1.1, 0.9, 1.3, 0, "kin"),
-        ("G1", "field_capacity", 0.25, 0.28, 0.27, 0.29, 5, "probe")]  # fmt: skip
+ROWS = [
+    ("G1", "microclimate", 1.0, 1.0, 1.2, 1.1, 1.3, 12, "probe"),
+    ("F1", "microclimate", 1.0, 1.0, 1.1, 0.9, 1.3, 0, "kin"),
+    ("G1", "field_capacity", 0.25, 0.25, 0.28, 0.27, 0.29, 5, "probe"),
+]
 
 
 @pytest.fixture
@@ -25,7 +29,7 @@ def place(tmp_path):
 @pytest.fixture
 def lesson():
     table = pd.DataFrame(ROWS, columns=COLUMNS)
-    return Lesson(table, table.iloc[:0], 30, 2, ())
+    return Lesson(table, pd.DataFrame(), (), table.iloc[:0], 30, 2, ())
 
 
 @pytest.mark.parametrize(
@@ -55,30 +59,45 @@ def test_accepting_keeps_just_those_rows_with_their_evidence(place, lesson):
 
 
 def test_without_readings_or_a_log_there_is_nothing_to_learn_from(place, tmp_path):
-    assert "no probe readings" in learn(place, h.NIGHT).notes[0].text
+    assert "no probe readings" in learn(place, place, h.NIGHT).notes[0].text
     files = {
         "probes": f"time,probe,moisture,ec,temperature\n{h.NIGHT}T12:00,a,0.2,,\n",
         "probe_sites": "probe,zone,depth\na,G1,10\n",
     }
-    without = learn(h.hand_site(tmp_path / "two", "G1 green", **files), h.NIGHT)
+    without = h.hand_site(tmp_path / "two", "G1 green", **files)
+    without = learn(without, without, h.NIGHT)
     assert "no log of applied water" in without.notes[0].text
     assert without.table.empty
     assert (without.nights, without.probes) == (0, 0)
 
 
 def test_only_what_differs_from_what_is_used_is_offered(tmp_path):
-    course = make_course(tmp_path / "course", 31, days=45, faulty=0.0).site
-    found = learn(course, date(2026, 7, 14))
-    table = found.table
-    assert found.nights > 20
-    assert len(table)
+    course = make_course(tmp_path / "course", 31, days=75, faulty=0.0).site
+    found = learn(course, course, date(2026, 7, 14))
+    assert found.nights > 60
+    assert {surface for surface, _ in found.reasons} == set(course.zones.surface)
     told = {"microclimate": course.zones.microclimate, "application_rate": course.zones.application_rate,
             "field_capacity": course.zones.field_capacity}  # fmt: skip
     row = {zone: i for i, zone in enumerate(course.zones.zone)}
-    for entry in table.itertuples():
-        assert entry.before == pytest.approx(told[entry.quantity][row[entry.zone]])
-        assert abs(entry.value - entry.before) > 0.02 * entry.before
+    learned = {surface for surface, text in found.reasons if text.startswith("learned")}
+    for entry in found.table.itertuples():
+        assert entry.told == entry.before == pytest.approx(told[entry.quantity][row[entry.zone]])
+        assert abs(entry.value / entry.told - 1.0) < 1 / 3 + 0.01
         assert entry.low <= entry.value <= entry.high
         assert entry.through == ("probe" if entry.events > 0 else "kin")
-    assert np.isfinite(table[["before", "value", "low", "high"]].to_numpy()).all()
+        assert entry.quantity == "field_capacity" or course.zones.surface[row[entry.zone]] in learned
+    assert np.isfinite(found.table[["told", "before", "value", "low", "high"]].to_numpy(float)).all()
     assert load_site(course.folder).zones.microclimate.tolist() == course.zones.microclimate.tolist()
+
+
+def test_a_meter_tells_the_rate_and_a_reckoned_volume_nothing(tmp_path):
+    # G1: 450 m2 at 1.5 L/s is 12 mm/h. Ten minutes are 0.9 m3 by its flow; metered 1.08 m3, a fifth more.
+    nights = [h.NIGHT - timedelta(days=d) for d in range(1, 9)]
+    for volume, expected in ((1.08, np.log(1.2)), (0.9, np.nan)):
+        log = "night,zone,minutes,volume,note\n" + "".join(f"{n},G1,10,{volume},\n" for n in nights)
+        folder = tmp_path / f"{volume}"
+        folder.mkdir()
+        zones = "zone,surface,area,flow\nG1,green,450,1.5\nF1,fairway,2000,6\n"
+        place = site(folder / "a", zones=zones, applied=log)
+        found = _metered(place, h.NIGHT)
+        assert found[0] == pytest.approx(expected, nan_ok=True) and np.isnan(found[1])
