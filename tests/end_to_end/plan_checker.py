@@ -292,7 +292,7 @@ def _balance_faults(plan: dict[str, Any], zones: dict[str, Zone]) -> list[str]:
         closed = before + b["etc_mm"] - (b["rain_mm"] - b["runoff_mm"]) - net + b["drainage_mm"]
         if abs(closed - after) > CLOSES:
             faults.append(f"{name}: balance of tonight misses {closed - after:.4f} mm")
-        if min(b["etc_mm"], b["rain_mm"], b["runoff_mm"], b["drainage_mm"], b["uneven_mm"]) < -1e-9:
+        if min(b["etc_mm"], b["rain_mm"], b["runoff_mm"], b["drainage_mm"]) < -1e-9:
             faults.append(f"{name}: a term of its balance is negative")
         depletion = before
         factor = 0.4 + 0.6 * zones[name].du_lq

@@ -52,7 +52,10 @@ class WaterBalance(Part):
     """Water of the root zone from `before` to `after`."""
 
     depth_mm: Amount = Field(description="Gross irrigation [mm].")
-    uneven_mm: Amount = Field(description="Irrigation that does not count because of uneven distribution [mm].")
+    uneven_mm: float = Field(
+        description="Irrigation that does not count because of uneven distribution [mm]; below 0 where the told "
+        "application rate is above flow over area."
+    )
     etc_mm: Amount = Field(description="Turf evapotranspiration after stress [mm].")
     rain_mm: Amount = Field(description="Rain [mm].")
     runoff_mm: Amount = Field(description="Rain that does not enter [mm].")

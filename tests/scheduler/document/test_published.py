@@ -143,3 +143,15 @@ def test_a_flush_is_told_with_its_water_and_what_it_does(tmp_path):
     assert flush["depth_mm"] == pytest.approx(z["depth_mm"], abs=1e-3)
     assert flush["drainage_mm"] > 2.0
     assert z["reason"] == "salt flush"
+
+
+def test_a_rate_told_above_flow_over_area_is_planned_with(tmp_path):
+    # 14 mm/h are told where flow over area is 12: the roots then get more than the mean depth says, and that is said.
+    zones = h.zones("G1 green").replace(",12,1.0,", ",14,1.0,")
+    place = h.hand_site(tmp_path / "s", "G1 green", toml=TIGHT, applied=h.log(10, "G1"))
+    (place.folder / "zones.csv").write_text(zones)
+    z = zone(h.planned(h.again(place)), "G1")
+    assert z["net_depth_mm"] == pytest.approx(z["minutes"] * 14 / 60)
+    assert z["depth_mm"] == pytest.approx(z["minutes"] * 3.3333 * 60 / 1000)
+    assert z["balance"]["uneven_mm"] == pytest.approx(z["depth_mm"] - z["net_depth_mm"], abs=2e-6)
+    assert z["balance"]["uneven_mm"] < 0
