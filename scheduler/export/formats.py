@@ -15,18 +15,25 @@ from scheduler.errors import InputProblems, Problem
 from scheduler.export.profile import Profile
 
 Cell = str | int | float
+LABEL = "# "  # begins the line above the table of a plan that is not the full one
 FORMULA_STARTS = ("=", "+", "-", "@", "'")
 SUFFIX = {"csv": ".csv", "json": ".json", "fixed_width": ".txt", "xlsx": ".xlsx"}
 
 
-def to_bytes(rows: Sequence[Sequence[Cell]], profile: Profile) -> bytes:
-    """Write rows in the profile's format; raises InputProblems for XLSX without the library it needs."""
+def to_bytes(rows: Sequence[Sequence[Cell]], profile: Profile, label: str = "") -> bytes:
+    """Write rows in the profile's format, under a line with a label where there is one.
+
+    Raises
+    ------
+    InputProblems   XLSX without the library it needs.
+    """
     shape = profile.file
+    label = f"{LABEL}{label}" if label and shape.label_line else ""
     if shape.format == "json":
         records = [dict(zip([c.heading for c in profile.column], row, strict=True)) for row in rows]
         return (json.dumps(records, ensure_ascii=False, indent=1, allow_nan=False) + "\n").encode()
     if shape.format == "xlsx":
-        return _to_xlsx(rows, profile)
+        return _to_xlsx(rows, profile, label)
     table = [[_text(v, profile) for v in row] for row in rows]
     if shape.header:
         table.insert(0, [_guarded(c.heading, profile) for c in profile.column])
@@ -44,6 +51,7 @@ def to_bytes(rows: Sequence[Sequence[Cell]], profile: Profile) -> bytes:
             + end
             for row in table
         )
+    text = f"{label}{end}{text}" if label else text
     return text.encode("utf-8-sig" if shape.byte_order_mark else "utf-8")
 
 
@@ -56,8 +64,12 @@ def from_bytes(data: bytes, profile: Profile) -> list[tuple[Cell, ...]]:
         return [tuple(record[h] for h in headings) for record in records]
     if shape.format == "xlsx":
         table: list[tuple[Cell, ...]] = _from_xlsx(data)
+        if table and str(table[0][0]).startswith(LABEL):
+            table = table[1:]
     else:
         text = data.decode("utf-8-sig")
+        if text.startswith(LABEL):
+            text = text.partition("\n")[2]
         if shape.format == "csv":
             lines = csv.reader(io.StringIO(text, newline=""), delimiter=shape.delimiter)
             table = [tuple(_unguarded(v, profile) for v in row) for row in lines]
@@ -107,11 +119,11 @@ def _library() -> Any:
     return openpyxl
 
 
-def _to_xlsx(rows: Sequence[Sequence[Cell]], profile: Profile) -> bytes:
+def _to_xlsx(rows: Sequence[Sequence[Cell]], profile: Profile, label: str) -> bytes:
     book = _library().Workbook()
     sheet = book.active
     table = [[c.heading for c in profile.column], *rows] if profile.file.header else rows
-    for i, row in enumerate(table, 1):
+    for i, row in enumerate([[label], *table] if label else table, 1):
         for j, value in enumerate(row, 1):
             cell = sheet.cell(i, j, value)
             if isinstance(value, str):

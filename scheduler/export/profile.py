@@ -39,6 +39,9 @@ class FileShape(_Strict):
     `guard_formulas` puts an apostrophe before a CSV text cell that begins with = + - @ or an apostrophe, so that no
     spreadsheet runs it as a formula; reading back takes it off again. Switch it off only for a controller that
     refuses it.
+
+    `label_line` writes, above the table of a plan that is not the full one, a line with `# ` and what it is. Switch it
+    off only for a controller that refuses it; JSON tables have none.
     """
 
     format: Literal["csv", "json", "fixed_width", "xlsx"] = "csv"
@@ -52,6 +55,7 @@ class FileShape(_Strict):
     only_running: bool = False
     longest_cell: Annotated[int, Field(ge=0, le=10_000)] = 0
     guard_formulas: bool = True
+    label_line: bool = True
 
 
 class TimeShape(_Strict):
