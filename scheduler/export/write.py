@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from scheduler.document.parts import PlanDocument
+from scheduler.document.rung import LABELS
 from scheduler.errors import InputProblems, Problem
 from scheduler.export.formats import SUFFIX, from_bytes, to_bytes
 from scheduler.export.profile import Profile
@@ -47,7 +48,7 @@ def write_run_times(plan: PlanDocument, profile: Profile, folder: Path) -> list[
         if name.casefold() in (n.casefold() for n in ready):
             text = f'two controllers would share the file "{name}"; give them names that differ in letters or digits'
             raise InputProblems([Problem("site.toml", None, "controller.name", text)])
-        ready[name] = to_bytes(table.rows, profile)
+        ready[name] = to_bytes(table.rows, profile, LABELS[plan.rung])
         back = _minutes(ready[name], profile, name)
         differs = [
             k for k in table.minutes.keys() | back.keys() if abs(table.minutes.get(k, -1) - back.get(k, -1)) > SAME

@@ -10,6 +10,7 @@ from typing import Any
 
 from scheduler import edge
 from scheduler.document.parts import PlanDocument, ZonePart
+from scheduler.document.rung import LABELS
 from scheduler.files import write_atomic
 from scheduler.sheets.names import natural_key
 from scheduler.sheets.night import environment
@@ -41,7 +42,7 @@ def keying_sheet(plan: PlanDocument) -> str:
     ]
     night = edge.format_date(plan.night, units)
     page = environment().get_template("keying.html.jinja")
-    return page.render(site=plan.site.name, night=night, groups=groups)
+    return page.render(site=plan.site.name, night=night, groups=groups, rung=LABELS[plan.rung])
 
 
 def write_keying_sheet(plan: PlanDocument, path: Path) -> Path:

@@ -13,6 +13,7 @@ from pathlib import Path
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from scheduler.document.parts import PlanDocument
+from scheduler.document.rung import LABELS
 from scheduler.files import write_atomic
 from scheduler.sheets.sections import sheet_sections
 
@@ -30,7 +31,7 @@ def night_sheet(plan: PlanDocument) -> str:
     -------
     str                             A whole HTML page.
     """
-    return environment().get_template("night.html.jinja").render(**sheet_sections(plan))
+    return environment().get_template("night.html.jinja").render(**sheet_sections(plan), rung=LABELS[plan.rung])
 
 
 def write_night_sheet(plan: PlanDocument, path: Path) -> Path:

@@ -11,6 +11,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from scheduler.document.parts import PlanDocument
+from scheduler.document.rung import LABELS
 from scheduler.edge import (
     format_area,
     format_date,
@@ -48,6 +49,8 @@ def print_evening(screen: Console, document: PlanDocument, files: Sequence[Path]
     units, currency = document.site.units, document.site.currency
     tonight = document.nights[0]
     night = document.night
+    if LABELS[document.rung]:
+        screen.print(escape(LABELS[document.rung]), style="bold red", highlight=False)
     screen.print(
         f"[bold]{escape(document.site.name)}[/bold], night of {format_date(night, units)}: {document.status}",
         highlight=False,

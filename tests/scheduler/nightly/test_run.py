@@ -303,3 +303,19 @@ def test_the_doctor_finds_what_is_wrong(folder, monkeypatch):
     assert not found["feed forecast 1"].well and found["feed forecast 1"].todo
     (folder / "zones.csv").write_text("zone\n")
     assert not next(examine(folder)).well
+
+
+def test_a_lower_rung_is_the_first_line_of_sheet_and_table(folder):
+    from scheduler.export import load_profile, read_back
+
+    run_evening(folder, terms(EVENING, Planner({Rung.FULL: None})))
+    night = folder / "out" / "2026-07-14"
+    assert (night / "run-times.csv").read_text().startswith("# NOT THE FULL PLAN")
+    minutes = read_back(night / "run-times.csv", load_profile("plain"))
+    assert minutes == {z["id"]: z["minutes"] for z in plan_of(folder)["zones"]}
+    for name in ("night.html", "keypad.html"):
+        body = (night / name).read_text().partition("<body>")[2]
+        assert body.index("NOT THE FULL PLAN") < body.index("<h1>")
+    run_evening(folder, terms(EVENING + timedelta(minutes=10)))  # the full plan takes its place, without a label
+    assert not (night / "run-times.csv").read_text().startswith("#")
+    assert "NOT THE FULL PLAN" not in (night / "night.html").read_text()
