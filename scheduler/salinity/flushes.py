@@ -24,6 +24,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from functools import cached_property
 
 import numpy as np
 
@@ -32,7 +33,7 @@ from models.layers import LayeredState, Layers, ece_of, root_zone_ece, some_laye
 from models.plan.flush_needs import FlushNeeds, Upkeep
 from models.plan.inputs import PlanInputs
 from models.salt_balance import layered_day, lead_in
-from models.salts import hoffman_depth, salt_stress
+from models.salts import salt_stress
 from scheduler.events import protected_nights
 from scheduler.notes import Note
 from scheduler.salinity.evening import SaltState
@@ -67,7 +68,6 @@ class FlushCandidates:
     limit, target : ndarray        Limit of the mean ECe and what the flush brings it to [dS/m].
     passes : ndarray               Night after which the limit is passed without a flush, 0 if it is now.
     by : tuple of date             Last night on which the flush is in time.
-    hoffman : ndarray              Drainage by Hoffman's relation, for comparison [mm].
     staged : ndarray               More flushes will be needed: one cannot do it.
     reason : tuple of str
     spared : tuple of str          Zone ids whose flush the forecast rain does.
@@ -81,7 +81,6 @@ class FlushCandidates:
     target: np.ndarray
     passes: np.ndarray
     by: tuple[date, ...]
-    hoffman: np.ndarray
     staged: np.ndarray
     reason: tuple[str, ...]
     spared: tuple[str, ...]
@@ -105,93 +104,187 @@ def flush_needs(
     -------
     FlushCandidates   With no zones where nothing is due.
     """
-    zones = site.zones
+    frame = _frame(site, salt, plan, dates, depletion_fraction)
+    maybe = _in_question(frame)
+    if not maybe.size:
+        return nobody(dates, frame.open_ec.shape[1], salt.layers.count)
+    view = _look_ahead(frame, maybe)
+    row, spared = _due(frame, view, maybe)
+    if not row.size:
+        return nobody(dates, frame.open_ec.shape[1], salt.layers.count, spared)
+    due = _Due(frame, view, maybe[row], row)
+    flush = _flushes(due)
+    return FlushCandidates(
+        needs=_needs(due, flush),
+        ece_now=salt.mean[due.z],
+        layer_ece=salt.ece[due.z],
+        limit=due.limit,
+        target=flush.reached,
+        passes=due.passes,
+        by=tuple(dates[i] for i in _in_time(due.allowed, due.passes)),
+        staged=flush.staged,
+        reason=_reasons(due, flush),
+        spared=spared,
+        notes=_notes(site, due.z, due.allowed, spared),
+    )
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """An evening as salts see it; arrays over all zones.
+
+    open_ec (Z, K): ECw of each supply, inf where it is shut to the zone;  rise (Z,): of the mean ECe under plain upkeep
+    [dS/m/d];  floor (Z,): what endless flushing with the best water ends at;  limit (Z,): of the mean ECe [dS/m].
+    """
+
+    site: Site
+    salt: SaltState
+    plan: PlanInputs
+    dates: tuple[date, ...]
+    fraction: np.ndarray
+    open_ec: np.ndarray
+    rise: np.ndarray
+    floor: np.ndarray
+    limit: np.ndarray
+
+
+@dataclass(frozen=True)
+class _Due:
+    """Zones that need a flush: their rows in the site (F,), and their rows in the look ahead."""
+
+    frame: _Frame
+    view: _View
+    z: np.ndarray
+    row: np.ndarray
+
+    @property
+    def limit(self) -> np.ndarray:
+        return self.frame.limit[self.z]
+
+    @cached_property
+    def passes(self) -> np.ndarray:
+        """Night after which the limit is passed without a flush, 0 if it is now, (F,)."""
+        mean, limit = self.view.mean[self.row], self.limit
+        over = mean[:, 1 : len(self.frame.dates) + 1] > limit[:, None]
+        return np.where(mean[:, 0] > limit, 0, over.argmax(axis=1))
+
+    @cached_property
+    def target(self) -> np.ndarray:
+        """ECe a flush should bring the roots to, (F,) [dS/m]."""
+        lasting = self.limit - LEAST_REST * self.frame.rise[self.z]
+        return np.maximum(np.minimum(TARGET_SHARE * self.limit, lasting), TARGET_MARGIN * self.frame.floor[self.z])
+
+    @cached_property
+    def allowed(self) -> np.ndarray:
+        """Nights on which a flush may run, (F, N)."""
+        frame = self.frame
+        return ~protected_nights(frame.site, frame.dates)[self.z] & frame.plan.allowed[self.z].any(axis=2)
+
+    @cached_property
+    def part(self) -> Layers:
+        """Their layers."""
+        return some_layers(self.frame.salt.layers, self.z)
+
+    @cached_property
+    def most(self) -> np.ndarray:
+        """Most drainage of one flush, (F,) [mm]."""
+        plan = self.frame.plan
+        once = (self.allowed.sum(axis=1) == 1) & (len(self.frame.dates) > 1)
+        share = np.where(once, LARGEST_SHARE, STAGE_SHARE)  # of one night all is made
+        longest = 2.0 * plan.max_run[self.z] * plan.net_rate[self.z] - plan.depletion[self.z]
+        return np.maximum(np.minimum(share * self.part.full_water.sum(axis=1), longest), SMALLEST)
+
+
+@dataclass(frozen=True)
+class _Flushes:
+    """Drainage with each supply (F, K) [mm], ECe reached (F,) [dS/m], whether more follow, whether rain lessens it."""
+
+    depth: np.ndarray
+    reached: np.ndarray
+    staged: np.ndarray
+    rained: np.ndarray
+
+
+def _frame(site: Site, salt: SaltState, plan: PlanInputs, dates: tuple[date, ...], fraction: np.ndarray) -> _Frame:
+    zones, layers = site.zones, salt.layers
     supply_ec = plan.supply_share @ _source_ec(site)
     open_ec = np.where(plan.zone_supply, supply_ec[None, :], np.inf)
-    best_ec = open_ec.min(axis=1)
-    rise = plan.etc.mean(axis=1) * salt.source_ec / salt.layers.paste_water.sum(axis=1)
-    floor = best_ec * (salt.layers.field_capacity / salt.layers.paste).mean(axis=1)
+    rise = plan.etc.mean(axis=1) * salt.source_ec / layers.paste_water.sum(axis=1)
+    floor = open_ec.min(axis=1) * (layers.field_capacity / layers.paste).mean(axis=1)
     limit = zones.ece_threshold.astype(float)
     asked = np.flatnonzero(zones.drained & salt.known)
-    left = _left_by_largest(some_layers(salt.layers, asked))
+    left = _left_by_largest(some_layers(layers, asked))
     limit[asked] = working_limit(limit[asked], floor[asked], rise[asked], left)
-    wary = saltier(salt)
-    highest = wary.mean + (plan.etc.sum(axis=1) + plan.depletion) * salt.source_ec / salt.layers.paste_water.sum(axis=1)
-    maybe = np.flatnonzero(zones.drained & salt.known & (np.nan_to_num(highest) > limit))
-    if not maybe.size:
-        return nobody(dates, supply_ec.size, salt.layers.count)
-    view = _look_ahead(wary, maybe, plan, depletion_fraction)
-    n = len(dates)
-    over = view.mean[:, 1 : n + 1] > limit[maybe, None]
-    due = over.any(axis=1) | (view.mean[:, 0] > limit[maybe])
-    rained = _storm_does_it(view, limit[maybe], n) & due
-    spared = tuple(str(zones.zone[z]) for z in maybe[rained])
-    row = np.flatnonzero(due & ~rained)
-    if not row.size:
-        return nobody(dates, supply_ec.size, salt.layers.count, spared)
-    z = maybe[row]
-    passes = np.where(view.mean[row, 0] > limit[z], 0, over[row].argmax(axis=1))
-    target = np.maximum(
-        np.minimum(TARGET_SHARE * limit[z], limit[z] - LEAST_REST * rise[z]), TARGET_MARGIN * floor[z]
-    )  # fmt: skip
-    allowed = ~protected_nights(site, dates)[z] & plan.allowed[z].any(axis=2)
-    once = (allowed.sum(axis=1) == 1) & (n > 1)
-    share = np.where(once, LARGEST_SHARE, STAGE_SHARE)  # of one night all is made
-    most = np.minimum(
-        share * salt.layers.full_water[z].sum(axis=1),
-        2.0 * plan.max_run[z] * plan.net_rate[z] - plan.depletion[z],
-    )
-    most = np.maximum(most, SMALLEST)
-    part = some_layers(salt.layers, z)
-    before = view.at(row, passes)
-    depth, reached, staged = _depths(part, before, target, open_ec[z], most)
-    wet = view.storm[row]
+    return _Frame(site, salt, plan, dates, fraction, open_ec, rise, floor, limit)
+
+
+def _in_question(frame: _Frame) -> np.ndarray:
+    """Zones that could pass their limit within the horizon at all."""
+    salt, plan = frame.salt, frame.plan
+    most = (plan.etc.sum(axis=1) + plan.depletion) * salt.source_ec / salt.layers.paste_water.sum(axis=1)
+    highest = np.nan_to_num(saltier(salt).mean + most)
+    return np.flatnonzero(frame.site.zones.drained & salt.known & (highest > frame.limit))
+
+
+def _due(frame: _Frame, view: _View, maybe: np.ndarray) -> tuple[np.ndarray, tuple[str, ...]]:
+    """Rows of the look ahead that need a flush, and the ids of zones whose flush the forecast rain does."""
+    n, limit = len(frame.dates), frame.limit[maybe]
+    due = (view.mean[:, : n + 1] > limit[:, None]).any(axis=1)
+    rained = _storm_does_it(view, limit, n) & due
+    return np.flatnonzero(due & ~rained), tuple(str(frame.site.zones.zone[z]) for z in maybe[rained])
+
+
+def _flushes(due: _Due) -> _Flushes:
+    """How deep each flush must be, before or after the rain that comes."""
+    open_ec = due.frame.open_ec[due.z]
+    depth, reached, staged = _depths(due.part, due.view.at(due.row, due.passes), due.target, open_ec, due.most)
+    wet = due.view.storm[due.row]
+    rained = np.zeros(due.row.size, dtype=bool)
     if (wet >= 0).any():  # salt the forecast rain carries off need not be flushed
-        after, left, few = _depths(part, view.at(row, np.maximum(wet + 1, passes)), target, open_ec[z], most)
-        better = (wet >= 0) & (np.nanmin(after, axis=1) < np.nanmin(depth, axis=1))
-        depth = np.where(better[:, None], after, depth)
-        reached, staged = np.where(better, left, reached), np.where(better, few, staged)
-    else:
-        better = np.zeros(row.size, dtype=bool)
+        after_rain = due.view.at(due.row, np.maximum(wet + 1, due.passes))
+        after, left, few = _depths(due.part, after_rain, due.target, open_ec, due.most)
+        rained = (wet >= 0) & (np.nanmin(after, axis=1) < np.nanmin(depth, axis=1))
+        depth = np.where(rained[:, None], after, depth)
+        reached, staged = np.where(rained, left, reached), np.where(rained, few, staged)
+    return _Flushes(np.where(np.isnan(depth), np.nan, np.maximum(depth, SMALLEST)), reached, staged, rained)
+
+
+def _needs(due: _Due, flush: _Flushes) -> FlushNeeds:
+    """What the plan takes: depths, nights, the harm of waiting, and what upkeep would do in a flush's place."""
+    plan, z, n = due.frame.plan, due.z, len(due.frame.dates)
+    mean = due.view.mean[due.row]
     # Against the target even where one flush does not reach it: a stage put off puts off those after it.
-    harm = _avoidable(view.mean[row, 1:], limit[z], target, zones.ece_threshold[z], zones.ece_slope[z])
-    etc = np.concatenate((plan.etc[z], np.repeat(plan.etc[z].mean(axis=1, keepdims=True), AFTER, axis=1)), axis=1)
-    harm *= etc
-    depth = np.where(np.isnan(depth), np.nan, np.maximum(depth, SMALLEST))
-    lasts = np.maximum((limit[z] - reached) / np.maximum(rise[z], 1e-6), 1.0)
-    leach = upkeep_depths(plan, z, allowed, limit[z], salt.source_ec[z])
-    tonight = view.at(row, np.zeros(row.size, dtype=np.int64))
-    kept = ece_with_upkeep(
-        plan, z, (part, tonight), leach, salt.source_ec[z], depletion_fraction[z], SLOW, AFTER
+    harm = _harm(due, mean[:, 1:])
+    lasts = np.maximum((due.limit - flush.reached) / np.maximum(due.frame.rise[z], 1e-6), 1.0)
+    return FlushNeeds(
+        z.astype(np.int64), flush.depth, due.allowed, harm[:, :n], harm[:, n:].sum(axis=1), lasts=lasts,
+        held=SLOW * plan.etc[z], upkeep=_upkeep(due, flush),
     )  # fmt: skip
-    still = _avoidable(kept, limit[z], target, zones.ece_threshold[z], zones.ece_slope[z]) * etc
-    room = np.maximum(limit[z] - reached, 1e-3)
-    upkeep = Upkeep(
+
+
+def _upkeep(due: _Due, flush: _Flushes) -> Upkeep:
+    """Leaching with a zone's own watering, and what it leaves owed at the end of the horizon."""
+    plan, z, n = due.frame.plan, due.z, len(due.frame.dates)
+    ec = due.frame.salt.source_ec[z]
+    leach = upkeep_depths(plan, z, due.allowed, due.limit, ec)
+    tonight = due.view.at(due.row, np.zeros(due.row.size, dtype=np.int64))
+    kept = ece_with_upkeep(plan, z, (due.part, tonight), leach, ec, due.frame.fraction[z], SLOW, AFTER)
+    still = _harm(due, kept)
+    room = np.maximum(due.limit - flush.reached, 1e-3)
+    return Upkeep(
         depth=leach,
         harm=still[:, :n],
         harm_after=still[:, n:].sum(axis=1),
-        owed=np.clip((kept[:, n - 1] - reached) / room, 0.0, MOST_OWED),
-        owed_without=np.clip((view.mean[row, n] - reached) / room, 0.0, MOST_OWED),
+        owed=np.clip((kept[:, n - 1] - flush.reached) / room, 0.0, MOST_OWED),
+        owed_without=np.clip((due.view.mean[due.row, n] - flush.reached) / room, 0.0, MOST_OWED),
     )
-    late = harm[:, n:].sum(axis=1)
-    needs = FlushNeeds(
-        z.astype(np.int64), depth, allowed, harm[:, :n], late, lasts=lasts, held=SLOW * plan.etc[z], upkeep=upkeep
-    )  # fmt: skip
-    by = tuple(dates[i] for i in _in_time(allowed, passes))
-    return FlushCandidates(
-        needs=needs,
-        ece_now=salt.mean[z],
-        layer_ece=salt.ece[z],
-        limit=limit[z],
-        target=reached,
-        passes=passes,
-        by=by,
-        hoffman=hoffman_depth(root_zone_ece(part, ece_of(part, before)), np.maximum(reached, 1e-6), part.depth),
-        staged=staged,
-        reason=_reasons(site, z, salt, limit[z], reached, passes, dates, allowed, staged, better, floor[z]),
-        spared=spared,
-        notes=_notes(site, z, allowed, spared),
-    )
+
+
+def _harm(due: _Due, ece: np.ndarray) -> np.ndarray:
+    """ET lost on each date for want of a flush (F, T) [mm], from the ECe of the dates."""
+    zones, etc = due.frame.site.zones, due.frame.plan.etc[due.z]
+    lost = _avoidable(ece, due.limit, due.target, zones.ece_threshold[due.z], zones.ece_slope[due.z])
+    return lost * np.concatenate((etc, np.repeat(etc.mean(axis=1, keepdims=True), AFTER, axis=1)), axis=1)
 
 
 def saltier(salt: SaltState) -> SaltState:
@@ -242,11 +335,12 @@ class _View:
         return LayeredState(depletion, np.stack([s.salt for s in self.states])[step, row])
 
 
-def _look_ahead(salt: SaltState, zones: np.ndarray, plan: object, fraction: np.ndarray) -> _View:
-    """Run the zones with ET less rain replaced every night, without any flush."""
+def _look_ahead(frame: _Frame, zones: np.ndarray) -> _View:
+    """Run the zones, as salty as they may be, with ET less rain replaced every night, without any flush."""
+    salt, plan, fraction = saltier(frame.salt), frame.plan, frame.fraction
     part = some_layers(salt.layers, zones)
     state = state_from_ece(part, salt.depletion[zones], salt.ece[zones])
-    etc, rain, p = plan.etc[zones], plan.effective_rain[zones], fraction[zones]  # type: ignore[attr-defined]
+    etc, rain, p = plan.etc[zones], plan.effective_rain[zones], fraction[zones]
     n = etc.shape[1]
     mean = [root_zone_ece(part, ece_of(part, state))]
     states, storm = [state], np.full(zones.size, -1)
@@ -324,45 +418,34 @@ def _in_time(allowed: np.ndarray, passes: np.ndarray) -> list[int]:
     return np.where(open_before.any(axis=1), last, passes).tolist()
 
 
-def _reasons(
-    site: Site,
-    z: np.ndarray,
-    salt: SaltState,
-    limit: np.ndarray,
-    target: np.ndarray,
-    passes: np.ndarray,
-    dates: tuple[date, ...],
-    allowed: np.ndarray,
-    staged: np.ndarray,
-    rained: np.ndarray,
-    floor: np.ndarray,
-) -> tuple[str, ...]:
+def _reasons(due: _Due, flush: _Flushes) -> tuple[str, ...]:
     """One sentence a candidate."""
-    threshold, words = site.zones.ece_threshold[z], []
+    salt, z, floor, words = due.frame.salt, due.z, due.frame.floor[due.z], []
+    threshold = due.frame.site.zones.ece_threshold[z]
     for i in range(z.size):
         upper, lower = salt.ece[z[i]]
         text = f"ECe {salt.mean[z[i]]:.1f} dS/m (upper half {upper:.1f}, lower half {lower:.1f}) "
-        bound = f"the limit of {limit[i]:.1f}"
-        if limit[i] > threshold[i] + 0.005:
+        bound = f"the limit of {due.limit[i]:.1f}"
+        if due.limit[i] > threshold[i] + 0.005:
             bound += f" (its turf wants {threshold[i]:.1f}; with this water a flush to that would not last a week)"
-        day = dates[int(passes[i])] + timedelta(days=1)
-        if salt.mean[z[i]] > limit[i]:
+        day = due.frame.dates[int(due.passes[i])] + timedelta(days=1)
+        if salt.mean[z[i]] > due.limit[i]:
             text += f"is above {bound}"
         else:
             text += f"passes {bound} on {day.day} {day:%B}"
             if salt.spread[z[i]] > 0.05:
                 more = WARY * min(salt.spread[z[i]], WIDEST * salt.mean[z[i]])
                 text += f", as it may be {more:.1f} saltier than believed"
-        text += f"; a flush brings it to {target[i]:.1f}"
-        if staged[i]:
+        text += f"; a flush brings it to {flush.reached[i]:.1f}"
+        if flush.staged[i]:
             text += ", which is what one flush can do: another will be needed"
-        if target[i] < TARGET_MARGIN * floor[i] + 0.01 and not staged[i]:
+        if flush.reached[i] < TARGET_MARGIN * floor[i] + 0.01 and not flush.staged[i]:
             text += ", the least this water can reach"
-        if rained[i]:
+        if flush.rained[i]:
             text += "; less water is needed because of the rain in the forecast"
-        if not allowed[i].any():
+        if not due.allowed[i].any():
             text += "; no night of these allows it (events, fertigation or orders)"
-        elif not allowed[i, : passes[i] + 1].any():
+        elif not due.allowed[i, : due.passes[i] + 1].any():
             text += "; no night in time allows it (events, fertigation or orders)"
         words.append(text)
     return tuple(words)
@@ -400,5 +483,5 @@ def nobody(
     if spared:
         notes = (Note("info", "salts", f"no flush where the forecast rain is expected to do it: {_some(spared)}"),)
     return FlushCandidates(
-        needs, none, np.zeros((0, layers)), none, none, none.astype(int), (), none, none.astype(bool), (), spared, notes
+        needs, none, np.zeros((0, layers)), none, none, none.astype(int), (), none.astype(bool), (), spared, notes
     )
