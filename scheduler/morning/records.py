@@ -41,7 +41,10 @@ class HandSpot:
 
 @dataclass(frozen=True)
 class FlushEffect:
-    """What a flush did at one probe: moisture [m3/m3] and bulk EC [dS/m] before and after, NaN = not read."""
+    """What a flush did at one probe: moisture [m3/m3] and bulk EC [dS/m] before and after, NaN = not read.
+
+    `reached` is None where no reading tells.
+    """
 
     zone: str
     probe: str
@@ -49,7 +52,34 @@ class FlushEffect:
     moisture: tuple[float, float]
     ec: tuple[float, float]
     lower: bool
-    reached: bool
+    reached: bool | None
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What a night is judged by; arrays over zones.
+
+    planned, applied : minutes of the plan and of the log, NaN = not known;  minutes : the log's, else the plan's;
+    depth : mm that fell at the rate in use;  after : depletion with what ran, below 0 where more fell than fits [mm];
+    measured : depletion the probes read [mm], NaN without one;  dry, wet : limits of the band [mm];  silent : no probe
+    answered;  flushed : the plan flushed it.
+    """
+
+    planned: np.ndarray
+    applied: np.ndarray
+    minutes: np.ndarray
+    depth: np.ndarray
+    after: np.ndarray
+    measured: np.ndarray
+    dry: np.ndarray
+    wet: np.ndarray
+    silent: np.ndarray
+    flushed: np.ndarray
+
+    @property
+    def stands(self) -> np.ndarray:
+        """Depletion by the probes, else by the estimate (Z,) [mm]."""
+        return np.where(np.isnan(self.measured), np.maximum(self.after, 0.0), self.measured)
 
 
 @dataclass(frozen=True)

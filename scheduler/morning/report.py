@@ -15,7 +15,7 @@ from scheduler.edge import format_area, format_date, format_depth, format_durati
 from scheduler.errors import NoPlan, counted
 from scheduler.ledger import queries
 from scheduler.ledger.keeping import Kept
-from scheduler.morning.records import FlushEffect, HandSpot, MorningReport, WeatherRow
+from scheduler.morning.records import FlushEffect, HandSpot, MorningReport, Seen, WeatherRow
 from scheduler.morning.response import AFTER_CLOSING, Answers, answers, around_nights
 from scheduler.morning.walking import DRY, SHORT, SILENT, UNREACHED, WET, Stop, walking_list, zone_label
 from scheduler.notes import Note
@@ -33,6 +33,8 @@ LARGEST_DOSE = 12.0  # [mm] by hand at once: more runs off or past the roots; ou
 LEAST_DOSE = 1.0  # [mm]; our choice
 OFF_BY = 0.10  # [-] and OFF_MINUTES: log and plan that differ by more are told; our choice
 OFF_MINUTES = 2.0
+AS_PLANNED = 0.5  # [min] a run within this of its plan ran as planned; our choice
+MOVED = 0.01  # [m3/m3] by which a reading must rise for a flush to have reached its probe; our choice
 TOO_MUCH = 3.0  # [mm] beyond field capacity that no flush asked for; our choice
 
 
@@ -100,11 +102,12 @@ def morning_report(kept: Kept, night: date) -> MorningReport:
     silent = _silent_zones(len(site.zones), sensors, heard)
     flushed = _flushed(plan, len(site.zones))
     flushes = _flush_effects(site, night, sensors, good, flushed)
-    verdict, walk = _judge(site, planned, applied, after, measured, dry, wet, silent, flushed, minutes, depth, heard)
+    seen = Seen(planned, applied, minutes, depth, after, measured, dry, wet, silent, flushed)
+    verdict, walk = _judge(site, seen)
     walk += [
         Stop((UNREACHED, float(site.zones.priority[sensors.zone[k]]), 0.0), int(sensors.zone[k]), text, text)
         for e in flushes
-        if e.lower and not e.reached and not np.isnan(e.moisture).any()
+        if e.lower and e.reached is False
         for k in np.flatnonzero(sensors.probe == e.probe)[:1]
         for text in (f"the flush did not reach probe {e.probe}",)
     ]
@@ -112,15 +115,19 @@ def morning_report(kept: Kept, night: date) -> MorningReport:
     weather = _weather(site, night, notes)
     notes += [n for n in state.notes if n.kind != "info"]
     notes += [n for n in site.notes if n.subject in ("ledger", "learned")]
-    ran = int((np.nan_to_num(minutes) > 0).sum())
-    day = format_date(night, site.units)
-    headline = f"night of {day}: {counted(ran, 'zone')} ran; {counted(int(silent.sum()), 'zone')} did not respond; "
-    headline += f"{counted(len(hand), 'spot')} to water by hand"
     return MorningReport(
-        site, night, headline, planned, applied, depth, state.depletion, after, measured, dry, wet, silent,
-        tuple(verdict), walking_list(site, walk, planned, applied), tuple(hand), tuple(flushes), tuple(weather),
-        tuple(dict.fromkeys(notes)),
+        site, night, _headline(site, night, seen, len(hand)), planned, applied, depth, state.depletion, after, measured,
+        dry, wet, silent, tuple(verdict), walking_list(site, walk, planned, applied), tuple(hand), tuple(flushes),
+        tuple(weather), tuple(dict.fromkeys(notes)),
     )  # fmt: skip
+
+
+def _headline(site: Site, night: date, seen: Seen, by_hand: int) -> str:
+    """The morning in one line: what ran by the log, or was planned where the log is silent."""
+    zones = counted(int((np.nan_to_num(seen.minutes) > 0).sum()), "zone")
+    ran = f"{zones} ran" if not np.isnan(seen.applied).all() else f"{zones} planned, no log of what ran"
+    silent = f"{counted(int(seen.silent.sum()), 'zone')} did not respond"
+    return f"night of {format_date(night, site.units)}: {ran}; {silent}; {counted(by_hand, 'spot')} to water by hand"
 
 
 def _plan_of(kept: Kept, night: date) -> PlanDocument | None:
@@ -238,7 +245,11 @@ def _flush_effects(
         if np.isnan(before[k]) and np.isnan(last[k]):
             continue
         lower = bool(own.depth[k] >= 0.5 * zones.root_depth[own.zone[k]])
-        reached = bool(highest[k] - before[k] > 0.01 or highest[k] >= zones.field_capacity[own.zone[k]])
+        reached: bool | None = None  # without a reading from before, or after, nobody knows
+        if highest[k] >= zones.field_capacity[own.zone[k]]:
+            reached = True
+        elif not np.isnan(highest[k] - before[k]):
+            reached = bool(highest[k] - before[k] > MOVED)
         found.append(
             FlushEffect(
                 zones.zone[own.zone[k]],
@@ -253,48 +264,62 @@ def _flush_effects(
     return found
 
 
-def _judge(
-    site: Site,
-    planned: np.ndarray,
-    applied: np.ndarray,
-    after: np.ndarray,
-    measured: np.ndarray,
-    dry: np.ndarray,
-    wet: np.ndarray,
-    silent: np.ndarray,
-    flushed: np.ndarray,
-    minutes: np.ndarray,
-    depth: np.ndarray,
-    heard: Answers,
-) -> tuple[list[str], list[Stop]]:
+def _judge(site: Site, seen: Seen) -> tuple[list[str], list[Stop]]:
     """Say what is not as it should be with each zone, and where to walk."""
-    units, zones = site.units, site.zones
     verdict, walk = [], []
-    off = np.abs(applied - planned) > np.maximum(OFF_MINUTES, OFF_BY * np.nan_to_num(planned))
-    stands = np.where(np.isnan(measured), np.maximum(after, 0.0), measured)
-    for z in range(len(zones)):
-        words, priority = [], float(zones.priority[z])
-        if silent[z]:
-            what = f"{format_duration(minutes[z])} ran, and no probe of it moved: broken head or closed valve?"
-            words.append("did not respond")
-            walk.append(Stop((SILENT, priority, float(-stands[z] / dry[z])), z, what, what))
-        if off[z]:
-            text = f"{format_duration(applied[z])} ran of {format_duration(planned[z])} planned"
-            words.append(text)
-            if applied[z] < planned[z]:
-                walk.append(Stop((SHORT, priority, float(applied[z] - planned[z])), z, text, text))
-        if stands[z] > dry[z] and not silent[z]:
-            how = "its probes find" if not np.isnan(measured[z]) else "the estimate finds"
-            brief = f"{how} it short by {format_depth(stands[z], units)}, its limit is {format_depth(dry[z], units)}"
-            words.append(f"under-watered: {brief}")
-            walk.append(Stop((DRY, priority, float(dry[z] - stands[z])), z, words[-1], brief))
-        spare = -after[z]
-        if depth[z] > 0 and spare > TOO_MUCH and not flushed[z] and not measured[z] > wet[z]:
-            brief = f"{format_depth(spare, units)} more than its roots could hold"
-            words.append(f"over-watered: {brief}")
-            walk.append(Stop((WET, priority, float(-spare)), z, words[-1], brief))
-        verdict.append("; ".join(words))
+    for z in range(len(site.zones)):
+        troubles = [t for judge in (_silent, _off, _dry, _wet) if (t := judge(site, seen, z)) is not None]
+        verdict.append("; ".join(words for words, _ in troubles))
+        walk += [stop for _, stop in troubles if stop is not None]
     return verdict, walk
+
+
+Trouble = tuple[str, Stop | None]  # the words of the table, and where to walk, if anywhere
+
+
+def _silent(site: Site, seen: Seen, z: int) -> Trouble | None:
+    """A zone whose probes did not move where water is known to have run."""
+    if not seen.silent[z]:
+        return None
+    what = f"{format_duration(seen.minutes[z])} ran, and no probe of it moved: broken head or closed valve?"
+    return "did not respond", Stop(
+        (SILENT, float(site.zones.priority[z]), -seen.stands[z] / seen.dry[z]), z, what, what
+    )
+
+
+def _off(site: Site, seen: Seen, z: int) -> Trouble | None:
+    """A zone whose log and plan differ."""
+    applied, planned = seen.applied[z], seen.planned[z]
+    if not abs(applied - planned) > max(OFF_MINUTES, OFF_BY * planned):
+        return None
+    text = f"{format_duration(applied)} ran of {format_duration(planned)} planned"
+    if applied > planned:
+        return text, None
+    return text, Stop((SHORT, float(site.zones.priority[z]), float(applied - planned)), z, text, text)
+
+
+def _dry(site: Site, seen: Seen, z: int) -> Trouble | None:
+    """A zone past its dry limit, by its probes or by the estimate."""
+    stands, dry = seen.stands[z], seen.dry[z]
+    if seen.silent[z] or not stands > dry:
+        return None
+    how = "its probes find" if not np.isnan(seen.measured[z]) else "the estimate finds"
+    brief = f"{how} it short by {format_depth(stands, site.units)}, its limit is {format_depth(dry, site.units)}"
+    text = f"under-watered: {brief}"
+    return text, Stop((DRY, float(site.zones.priority[z]), float(dry - stands)), z, text, brief)
+
+
+def _wet(site: Site, seen: Seen, z: int) -> Trouble | None:
+    """A zone that the log gives more than its roots hold, beyond its plan; a run as planned is never called that."""
+    spare = -seen.after[z]
+    beyond = np.isnan(seen.planned[z]) or seen.applied[z] > seen.planned[z] + AS_PLANNED
+    if np.isnan(seen.applied[z]) or not beyond or seen.flushed[z]:
+        return None
+    if not (seen.depth[z] > 0 and spare > TOO_MUCH) or seen.measured[z] > seen.wet[z]:
+        return None
+    brief = f"{format_depth(spare, site.units)} more than its roots could hold"
+    text = f"over-watered: {brief}"
+    return text, Stop((WET, float(site.zones.priority[z]), float(-spare)), z, text, brief)
 
 
 def _by_hand(site: Site, spots: list[tuple[int, str, float]], dry: np.ndarray, wet: np.ndarray) -> list[HandSpot]:

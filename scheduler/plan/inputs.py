@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 
@@ -92,75 +93,83 @@ def night_inputs(
     NightInputs
     """
     notes: list[Note] = []
-    zones = site.zones
     dates = tuple(night + timedelta(days=i) for i in range(len(windows)))
-    etc = zone_etc(site, demand.future)
-    rain, runoff = zone_rain(site, demand.future)
-    p = adjusted_depletion_fraction(zones.depletion_fraction, etc)
-    taw = state.taw
-    raw = p * taw[:, None]
-    events = event_nights(site, dates)
-    fresh = _dry_limit(site, taw, raw)
-    limit = fresh if salt is None else np.minimum(fresh, salt_dry_limit(site, salt, taw, p))
-    limit = np.maximum(limit, DRIEST_FLOOR * taw[:, None])
-    margin, wet = _band(site, taw, limit, etc, state.spread, events, notes)
+    etc, (rain, runoff) = zone_etc(site, demand.future), zone_rain(site, demand.future)
+    p = adjusted_depletion_fraction(site.zones.depletion_fraction, etc)
+    events, net = event_nights(site, dates), net_rates(site)
+    band = _band(site, state, salt, _Day(etc, p, events), notes)
     resolution = planning_resolution(
-        np.array([site.controllers[c].resolution if c >= 0 else 60.0 for c in zones.controller])
+        np.array([site.controllers[c].resolution if c >= 0 else 60.0 for c in site.zones.controller])
     )
     length, price, allowed = _blocks(site, windows, events)
     supply_names, zone_supply, supply_share = water_supplies(site)
     daily, monthly, month_of_night = permits_left(site, dates, notes)
-    net = net_rates(site)
     allocation, hard, tiers = allocation_share(site, dates, demand, etc, net, notes)
     plan = PlanInputs(
         etc=etc,
         effective_rain=rain,
-        taw=taw,
-        raw=raw,
-        dry_limit=limit - margin,
-        wet_limit=wet,
+        taw=state.taw,
+        raw=p * state.taw[:, None],
+        dry_limit=band.limit - band.margin,
+        wet_limit=band.wet,
         depletion=state.depletion,
         net_rate=net,
-        flow=zones.flow,
-        area=zones.area,
         max_run=_longest_run(site, windows, resolution),
-        priority=zones.priority,
         wet_weight=np.where(events.firm, EVENT_WET_WEIGHT, 1.0),
         block_length=length,
         energy_price=price,
         allowed=allowed,
-        pump_of_zone=zones.pump,
-        pump_capacity=np.array([p.capacity for p in site.pumps], dtype=float),
-        pump_energy=typical_energy(site),
-        branch_of_zone=zones.branch,
-        branch_capacity=np.array([b.capacity for b in site.branches], dtype=float),
-        controller_of_zone=zones.controller,
-        stations_at_once=np.array([c.stations_at_once or np.inf for c in site.controllers], dtype=float),
         zone_supply=zone_supply,
         supply_share=supply_share,
-        source_price=np.array([s.price for s in site.sources] or [0.0], dtype=float),
         source_daily=daily,
         source_monthly=monthly,
         month_of_night=month_of_night,
         allocation=hard,
         tiers=tiers,
         cuts=drought_cuts(site, dates, demand, etc, net, windows, notes),
+        **_as_built(site),
     )
     return NightInputs(
-        plan,
-        dates,
-        windows,
-        resolution,
-        rain + runoff,
-        runoff,
-        p,
-        limit,
-        fresh,
-        margin,
-        supply_names,
-        allocation,
-        tuple(notes),
-    )
+        plan, dates, windows, resolution, rain + runoff, runoff, p, band.limit, band.fresh, band.margin, supply_names,
+        allocation, tuple(notes),
+    )  # fmt: skip
+
+
+def _as_built(site: Site) -> dict[str, Any]:
+    """What does not change from night to night: zones, pumps, branches, controllers, prices."""
+    zones = site.zones
+    return {
+        "flow": zones.flow,
+        "area": zones.area,
+        "priority": zones.priority,
+        "pump_of_zone": zones.pump,
+        "pump_capacity": np.array([p.capacity for p in site.pumps], dtype=float),
+        "pump_energy": typical_energy(site),
+        "branch_of_zone": zones.branch,
+        "branch_capacity": np.array([b.capacity for b in site.branches], dtype=float),
+        "controller_of_zone": zones.controller,
+        "stations_at_once": np.array([c.stations_at_once or np.inf for c in site.controllers], dtype=float),
+        "source_price": np.array([s.price for s in site.sources] or [0.0], dtype=float),
+    }
+
+
+@dataclass(frozen=True)
+class _Day:
+    """Of the dates after the nights: etc (Z, N) [mm], depletion fraction p (Z, N) [-], and their events."""
+
+    etc: np.ndarray
+    fraction: np.ndarray
+    events: EventNights
+
+
+@dataclass(frozen=True)
+class _Band:
+    """Dry limit with salt and without, margin inside it, wet limit; depletions (Z, N) [mm]."""
+
+    limit: np.ndarray
+    fresh: np.ndarray
+    margin: np.ndarray
+    wet: np.ndarray
 
 
 def _dry_limit(site: Site, taw: np.ndarray, raw: np.ndarray) -> np.ndarray:
@@ -171,20 +180,16 @@ def _dry_limit(site: Site, taw: np.ndarray, raw: np.ndarray) -> np.ndarray:
     return np.maximum(np.where(np.isnan(floor)[:, None], raw, asked), DRIEST_FLOOR * taw[:, None])
 
 
-def _band(
-    site: Site,
-    taw: np.ndarray,
-    limit: np.ndarray,
-    etc: np.ndarray,
-    spread: np.ndarray,
-    events: EventNights,
-    notes: list[Note],
-) -> tuple[np.ndarray, np.ndarray]:
-    """Margin inside the dry limit for what is not known, and wet limit of every zone-night, as depletions [mm].
+def _band(site: Site, state: StartState, salt: SaltState | None, day: _Day, notes: list[Note]) -> _Band:
+    """Dry and wet limit of every zone-night, and the margin inside the dry one for what is not known.
 
     The margin is part of the spread of the estimate, and never takes so much of the band that a day's ET no longer
     fits into it.
     """
+    taw, events = state.taw, day.events
+    fresh = _dry_limit(site, taw, day.fraction * taw[:, None])
+    limit = fresh if salt is None else np.minimum(fresh, salt_dry_limit(site, salt, taw, day.fraction))
+    limit = np.maximum(limit, DRIEST_FLOOR * taw[:, None])
     rules = [site.surfaces[s] for s in site.zones.surface]
     normal = np.array([r.firmness_limit for r in rules])
     event = np.array([r.event_firmness_limit for r in rules])
@@ -195,8 +200,8 @@ def _band(
         text = f"firmness limit lies under the dry limit in {count} zones: the dry limit is kept and the other moved"
         notes.append(Note("info", "moisture band", text))
     wet = np.minimum(wet, (1.0 - LEAST_BAND) * limit)
-    margin = np.minimum(MARGIN_SHARE * spread[:, None], WIDEST_MARGIN * limit)
-    return np.clip(limit - wet - etc, 0.0, margin), wet
+    margin = np.minimum(MARGIN_SHARE * state.spread[:, None], WIDEST_MARGIN * limit)
+    return _Band(limit, fresh, np.clip(limit - wet - day.etc, 0.0, margin), wet)
 
 
 def fits_alone(site: Site) -> np.ndarray:

@@ -15,6 +15,7 @@ from scheduler.sheets.names import PLURALS
 from scheduler.sheets.night import environment
 
 ROWS = 400  # zones listed on the page at most
+REACHED = {True: "reached", False: "not reached", None: "not measured"}
 WALKED = 12  # stops listed at most
 
 
@@ -37,14 +38,14 @@ def morning_sections(report: MorningReport) -> dict[str, Any]:
     """Everything the template places."""
     site, units = report.site, report.site.units
     volume = float(np.nansum(report.depth * site.zones.area) / 1000.0)
-    ran = int((report.depth > 0).sum())
+    ran, logged = int((report.depth > 0).sum()), not np.isnan(report.applied).all()
     return {
         "site": site.name,
         "night": edge.format_date(report.night, units),
         "status": _status(report),
         "figures": [
-            {"label": "Zones that ran", "value": f"{ran:,} of {len(site.zones):,}"},
-            {"label": "Water", "value": edge.format_volume(volume, units)},
+            {"label": "Zones that ran" if logged else "Zones planned", "value": f"{ran:,} of {len(site.zones):,}"},
+            {"label": "Water" if logged else "Water, if all ran", "value": edge.format_volume(volume, units)},
             {"label": "Did not respond", "value": f"{int(report.silent.sum()):,}"},
             {"label": "Spots by hand", "value": f"{len(report.hand):,}"},
         ],
@@ -58,7 +59,7 @@ def morning_sections(report: MorningReport) -> dict[str, Any]:
                 "depth": edge.DASH if np.isnan(f.depth) else _depth_of(f.depth, units),
                 "moisture": f"{_percent(f.moisture[0])} to {_percent(f.moisture[1])}",
                 "ec": f"{edge.format_salinity(f.ec[0])} to {edge.format_salinity(f.ec[1])}",
-                "reached": ("reached" if f.reached else "not reached") if f.lower else "",
+                "reached": REACHED[f.reached] if f.lower else "",
             }
             for f in report.flushes
         ],
