@@ -131,7 +131,7 @@ class Season:
     def by_surface(self) -> pd.DataFrame:
         """Water, drainage, stress and salt by surface."""
         met, rows = self.stack("met"), {}
-        for surface in SURFACES:
+        for surface in [s for s in SURFACES if s in self.world.surface]:
             own = self.world.surface == surface
             rows[surface] = {
                 "zones": int(own.sum()),
@@ -172,7 +172,8 @@ class Season:
         for at in sorted({0, last // 4, last // 2, last}):
             night, ratio = self.evening.used[at]
             off = 100.0 * np.abs(np.log(ratio))
-            rows[f"night {night}"] = {s: np.median(off[self.world.surface == s]) for s in SURFACES} | {
+            surfaces = [s for s in SURFACES if s in self.world.surface]
+            rows[f"night {night}"] = {s: np.median(off[self.world.surface == s]) for s in surfaces} | {
                 "all": np.median(off)
             }
         return pd.DataFrame(rows).T

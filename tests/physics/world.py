@@ -95,6 +95,7 @@ class World:
         nights: int = 150,
         first: date = date(2026, 5, 1),
         perfect: bool = False,
+        surfaces: tuple[str, ...] = tuple(SURFACES),
     ) -> None:
         """Draw a course; `first` is the first evening that is planned, `perfect` forecasts come true."""
         self.rng = np.random.default_rng([seed, zones])
@@ -105,17 +106,17 @@ class World:
             np.random.default_rng([seed, 7, climate == "dry"]),
         )  # fmt: skip
         self._begins = self.night
-        self._draw(zones)
+        self._draw(zones, surfaces)
         self._series: dict[str, list[pd.DataFrame]] = {"applied": [], "probes": [], "forecast": [], "weather": []}
         self._note_weather(self.night)
 
-    def _draw(self, zones: int) -> None:
+    def _draw(self, zones: int, surfaces: tuple[str, ...]) -> None:
         """Zones as told and as they are."""
         rng, z = self.rng, zones
-        shares = np.array([v[0] for v in SURFACES.values()])
-        counts = np.maximum(np.floor(shares * z).astype(int), 1)
+        shares = np.array([SURFACES[s][0] for s in surfaces])
+        counts = np.maximum(np.floor(shares / shares.sum() * z).astype(int), 1)
         counts[0] += z - counts.sum()
-        self.surface = np.repeat(list(SURFACES), counts)
+        self.surface = np.repeat(surfaces, counts)
         one = [SURFACES[s] for s in self.surface]
         place = np.concatenate([np.arange(c) for c in counts])
         options = [self.family.profiles[s] for s in self.surface]
