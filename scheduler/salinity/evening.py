@@ -29,6 +29,9 @@ from scheduler.state.demand import Demand, zone_rain
 from scheduler.state.evening import StartState
 from scheduler.supply import usual_source_ec
 
+# natural-log spread of a layer's ECe that is never gone below: its rate, demand and leaching are off the same way every
+# day, and its probe stands at one place. Measured on tests/physics: errors of 0.12 to 0.30 at probed zones.
+LEAST_SPREAD = 0.20
 KIN_SPREAD = 0.25  # natural-log spread between zones of one surface, soil and water; our choice
 LOWEST_FLOOR = 0.5  # [-] of RAW: salt never asks for soil wetter than this; our choice
 SALTLESS = 0.05  # [dS/m] water below it brings no salt worth following
@@ -246,7 +249,7 @@ def _joined(
         origin[place[by_probe]] = "probe"
         read[place] = seen
         gain[place] = np.where(seen, np.log(np.maximum(followed.ece, PLAUSIBLE_ECE[0])) - base[place], 0.0)
-        width[place] = np.where(seen, np.minimum(np.sqrt(variance), UNKNOWN_SPREAD), width[place])
+        width[place] = np.where(seen, np.clip(np.sqrt(variance), LEAST_SPREAD, UNKNOWN_SPREAD), width[place])
     # One layer says little of the other: the upper half hardly depends on leaching, the lower half does above all.
     gain, width, origin = _from_kin(site, zones, source_ec, gain, width, origin, read | sampled)
     ece = np.exp(base + gain)

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
 import pandas as pd
 
 from models.layers import TWO_LAYER_ROOTS, LayeredState, Layers, ece_of, some_layers, state_from_ece
-from models.salt_balance import layered_day
+from models.salt_balance import LayeredDay, layered_day
 from models.salts import boundary_concentration
 from models.soil import adjusted_depletion_fraction
 from scheduler.notes import Note
@@ -17,7 +17,6 @@ from scheduler.salinity.followed import Follower
 from scheduler.site import Site
 from scheduler.state.demand import zone_etc, zone_rain
 from scheduler.state.ran import runs_before
-from scheduler.supply import net_rates
 
 START_LEACHING = 0.15  # [-] leaching fraction whose steady state a zone is taken to start from; our choice
 # [-] of a date's ET that water above field capacity gives before it drains, see `models.salt_balance`; our choice
@@ -47,6 +46,39 @@ class SaltRun:
     rain: np.ndarray
     p: np.ndarray
     notes: tuple[Note, ...]
+
+
+class _Catch:
+    """Places of a zone that catch unequal water: its driest quarter DU_LQ of the mean, its wettest as much above it.
+
+    Salt stays where little is caught and leaves where much is: the mean of a zone is not that of its mean water.
+    """
+
+    share = np.array([0.25, 0.5, 0.25])
+
+    def __init__(self, du_lq: np.ndarray) -> None:
+        self.caught = np.stack([du_lq, np.ones(du_lq.size), 2.0 - du_lq], axis=1)  # (M, 3) of the mean
+        self.row = np.repeat(np.arange(du_lq.size), self.share.size)
+
+    def over(self, depth: np.ndarray) -> np.ndarray:
+        """A zone's mean depth (M,) over its places (3 M,)."""
+        return (depth[:, None] * self.caught).ravel()
+
+    def mean(self, values: np.ndarray) -> np.ndarray:
+        """Means of the zones of what places have: (3 M,) or (3 M, L)."""
+        found: np.ndarray = np.einsum(
+            "mc...,c->m...", values.reshape(-1, self.share.size, *values.shape[1:]), self.share
+        )
+        return found
+
+    def state(self, state: LayeredState) -> LayeredState:
+        """The mean state of each zone."""
+        return LayeredState(self.mean(state.depletion), self.mean(state.salt))
+
+    def day(self, day: LayeredDay) -> LayeredDay:
+        """The mean of a day: state, drainage and the salt that came in."""
+        mean = self.mean
+        return replace(day, state=self.state(day.state), drainage=mean(day.drainage), salt_in=mean(day.salt_in))
 
 
 def salt_history(
@@ -80,9 +112,11 @@ def salt_history(
     SaltRun
     """
     part, days = some_layers(layers, zones), past["date"]
+    catch = _Catch(site.zones.du_lq[zones])
+    places = some_layers(part, catch.row)
     etc, (rain, _) = zone_etc(site, past)[zones], zone_rain(site, past)
     rain, p = rain[zones], adjusted_depletion_fraction(site.zones.depletion_fraction[zones], etc)
-    net, logged, notes = _net_log(site, zones, days, night)
+    applied, logged, notes = _log(site, zones, days, night)
     ec = source_ec[zones]
     ece = _steady_start(part, ec)
     age = np.full(ece.shape, np.inf)
@@ -90,7 +124,7 @@ def salt_history(
     for day, row, layer, value in known:
         if day <= days.iloc[0]:
             ece[row, layer], age[row, layer] = value, (days.iloc[0] - day).days
-    state = state_from_ece(part, np.zeros(len(zones)), ece)
+    state = state_from_ece(places, np.zeros(catch.row.size), ece[catch.row])
     if follower is not None:
         follower.starts(age)
     count = len(days)
@@ -101,20 +135,23 @@ def salt_history(
     for day, row, layer, value in known:
         later[day].append((row, layer, value))
     for i in range(1, count):
-        water = net[:, i - 1] if logged[i - 1] else state.total_depletion
-        step = layered_day(part, state, water, ec, etc[:, i], rain[:, i], p[:, i], slow=SLOW)
-        before, state, age = state, step.state, age + 1.0
-        taken = later.get(days.iloc[i], [])
+        water = catch.over(applied[:, i - 1]) if logged[i - 1] else state.total_depletion
+        fell = (rain[:, i][catch.row], p[:, i][catch.row])
+        step = layered_day(places, state, water, ec[catch.row], etc[:, i][catch.row], *fell, slow=SLOW)
+        before, day, age = catch.state(state), catch.day(step), age + 1.0
+        taken, after = later.get(days.iloc[i], []), day.state
         if follower is not None:
-            state = follower.after(i, before, step, bool(logged[i - 1]), taken)
+            after = follower.after(i, before, day, bool(logged[i - 1]), taken)
         elif taken:
-            salt = state.salt.copy()
+            salt = after.salt.copy()
             for row, layer, value in taken:
                 salt[row, layer] = value * part.paste_water[row, layer]
                 age[row, layer] = 0.0
-            state = LayeredState(state.depletion, salt)
-        path[:, :, i] = ece_of(part, state)
-        depth[:, i], drained[:, i], short[:, i] = water, step.drainage, state.total_depletion
+            after = LayeredState(after.depletion, salt)
+        changed = after.salt / np.maximum(day.state.salt, 1e-9)
+        state = LayeredState(step.state.depletion, step.state.salt * changed[catch.row])
+        path[:, :, i] = ece_of(part, after)
+        depth[:, i], drained[:, i], short[:, i] = catch.mean(water), day.drainage, after.total_depletion
     return SaltRun(
         zones, path[:, :, -1], age, pd.DatetimeIndex(days), path, depth, drained, short, etc, rain, p, tuple(notes)
     )  # fmt: skip
@@ -138,14 +175,14 @@ def _steady_start(layers: Layers, ec: np.ndarray) -> np.ndarray:
     return ec[:, None] * middle[None, :] * layers.field_capacity / layers.paste
 
 
-def _net_log(site: Site, zones: np.ndarray, days: pd.Series, night: date) -> tuple[np.ndarray, np.ndarray, list[Note]]:
-    """Net depth applied on the night of each past date (M, T) [mm], and the nights the log covers (T,)."""
-    net, logged = np.zeros((len(zones), len(days))), np.zeros(len(days), dtype=bool)
+def _log(site: Site, zones: np.ndarray, days: pd.Series, night: date) -> tuple[np.ndarray, np.ndarray, list[Note]]:
+    """Mean depth applied on the night of each past date (M, T) [mm], and the nights the log covers (T,)."""
+    depth, logged = np.zeros((len(zones), len(days))), np.zeros(len(days), dtype=bool)
     rows = runs_before(site, night)
     rows = rows[rows["minutes"].notna()]
     if not len(rows):
         text = "no log of applied water: salts are reckoned as if every night had refilled the root zone"
-        return net, logged, [Note("step_down", "salts", text)]
+        return depth, logged, [Note("step_down", "salts", text)]
     place = np.full(len(site.zones), -1)
     place[zones] = np.arange(len(zones))
     index = pd.Series(np.arange(len(site.zones)), index=site.zones.zone)
@@ -153,7 +190,7 @@ def _net_log(site: Site, zones: np.ndarray, days: pd.Series, night: date) -> tup
     row = np.where(zone >= 0, place[zone], -1)
     column = pd.DatetimeIndex(days).get_indexer(pd.DatetimeIndex(rows["night"]))
     inside = (row >= 0) & (column >= 0)
-    np.add.at(net, (row[inside], column[inside]), rows["minutes"].to_numpy(float)[inside])
-    rate = net_rates(site)
+    np.add.at(depth, (row[inside], column[inside]), rows["minutes"].to_numpy(float)[inside])
+    rate = site.zones.application_rate / 60.0
     first, last = rows["night"].min(), rows["night"].max()
-    return net * rate[zones][:, None], np.asarray((days >= first) & (days <= last)), []
+    return depth * rate[zones][:, None], np.asarray((days >= first) & (days <= last)), []
