@@ -93,11 +93,11 @@ TEXTURES: Mapping[str, Texture] = MappingProxyType(
         "silty_clay": Texture(0.360, 0.230, 4.0, 0.479, 75.0, "D", _TABLE_19 + _POROSITY + _BETWEEN + _END),
         "clay": Texture(0.360, 0.220, 3.0, 0.475, 75.0, "D", _TABLE_19 + _POROSITY + _ANNEX_2 + _END),
         "sand_rootzone": Texture(
-            0.200, 0.045, 150.0, 0.450, 19.0, "A",
+            0.200, 0.045, 150.0, 0.450, 21.0, "A",
             "FC middle of capillary porosity 15-25 %, porosity middle of 35-55 %, infiltration least Ksat 150 mm/h: "
-            "USGA 2018 recommendations (memory); WP as sand (no source); paste below the 20 % of laboratory tables for "
-            "sand (memory): what it holds at FC is perched, so twice FC by weight says nothing of it; group A by its "
-            "infiltration",
+            "USGA 2018 recommendations (memory); WP as sand (no source); paste just above the 20 % of "
+            "laboratory tables for sand (memory), as it holds some peat (no source): its FC is perched, so twice FC by "
+            "weight says nothing of it; group A by its infiltration",
         ),
     }
 )  # fmt: skip

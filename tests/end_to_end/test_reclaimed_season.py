@@ -29,11 +29,13 @@ def of_greens(found: Season, what: str) -> float:
     return float(getattr(found, what)[found.greens].sum())
 
 
-def test_greens_stand_under_their_threshold_with_less_water_than_leaching_every_night(seasons):
+def test_greens_stand_under_their_threshold_where_leaching_every_night_leaves_them_over(seasons):
+    # FAO-29's requirement counts on a paste of twice field capacity, which a built green's is not.
     ours, plain, textbook = seasons
     assert of_greens(plain, "over") > 100
     assert of_greens(ours, "over") <= 0.2 * of_greens(plain, "over")
-    assert of_greens(ours, "water") < of_greens(textbook, "water")
+    assert of_greens(ours, "over") <= 0.2 * of_greens(textbook, "over")
+    assert of_greens(ours, "water") < 1.1 * of_greens(textbook, "water")
 
 
 def test_after_a_flush_salinity_is_as_forecast_and_salt_is_below_the_lower_probe(seasons):

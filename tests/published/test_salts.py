@@ -101,13 +101,14 @@ def test_soil_water_is_twice_as_salty_as_the_extract_at_field_capacity():
 @pytest.mark.parametrize("texture", list(TEXTURES))
 def test_steady_state_ece_of_every_texture_is_near_fao_29(texture):
     # FAO-29 Table 3: ECe = 1.6 ECw at a leaching fraction of 0.15, whatever the soil (its paste is twice FC). Mark:
-    # memory. With each texture's own paste it is 1.0 to 1.9; over porosity it was 0.86 in sand and 2.39 in clay.
+    # memory. With each texture's own paste it is 1.0 to 1.9; over porosity it was 0.86 in sand, 2.39 in clay. A built
+    # green holds perched water, more than half its paste: 2.1.
     t = TEXTURES[texture]
     soil = layers.equal_layers([0.3], [t.field_capacity], [t.wilting_point], [t.paste])
     et = np.full((1, 1500), 5.0)
     start = layers.state_from_ece(soil, np.zeros(1), 1.0)
     run = salt_balance.run_layers(soil, start, et / 0.85, 1.0, et, np.zeros_like(et), 0.5)
-    assert 1.0 < run.mean_ece[0, -1] < 1.95
+    assert 1.0 < run.mean_ece[0, -1] < (2.1 if texture == "sand_rootzone" else 1.95)
 
 
 def test_probe_chain_joins_the_three_steps():

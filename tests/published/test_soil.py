@@ -153,8 +153,9 @@ def test_saturation_percentage_of_textures():
             assert low < soil.TEXTURES[texture].saturation_percentage < high
     for name, texture in soil.TEXTURES.items():
         # Handbook 60: about twice field capacity by weight in medium textures, more than twice in sand and in clay.
-        # Mark: memory. Table values keep between 1.7 and 3.
-        assert 1.7 < texture.paste / texture.field_capacity < 3.0, name
+        # Mark: memory. Table values keep between 1.7 and 3; a built green holds perched water at FC, so less.
+        low = 1.4 if name == "sand_rootzone" else 1.7
+        assert low < texture.paste / texture.field_capacity < 3.0, name
 
 
 def test_effective_rain_shapes():

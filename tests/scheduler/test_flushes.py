@@ -94,10 +94,10 @@ def test_harm_never_lessens_the_saltier_a_zone_is(tmp_path):
 
 
 def test_a_zone_heading_over_is_asked_for_by_the_night_before_it_passes(tmp_path):
-    # Paste water 90 mm; ETc about 5 mm a night of 1.4 dS/m: the mean rises by some 0.08 a night. From 3.5 it passes 3.7
-    # after three nights of water.
+    # ETc about 5 mm a night of 1.4 dS/m in a paste of 61 mm: the mean rises by some 0.11 a night. From 3.5 it passes
+    # 3.7 after two nights of water.
     found, _, inputs = candidates(s.salty(tmp_path / "a"), [[1.0, 6.0], [1.0, 3.0], [1.0, 3.0]])
-    rise = inputs.plan.etc[0] * 1.4 / 90.0
+    rise = inputs.plan.etc[0] * 1.4 / (200.0 * s.PASTE)
     # Tonight the root zone is full (no log), so tonight's water is none and each later night gives what the date took.
     path = 3.5 + np.concatenate(([0.0], np.cumsum(rise[:-1])))
     passes = int((path > 3.7).argmax())
@@ -282,7 +282,7 @@ SEASON = 150  # days without rain
 
 def soil(count, **how):
     roots = tuple(np.diff(np.interp(np.linspace(0, 1, count + 1), [0, 0.25, 0.5, 0.75, 1], [0, 0.4, 0.7, 0.9, 1])))
-    return equal_layers([0.2], [0.2], [0.045], [0.45], roots=roots, **how)
+    return equal_layers([0.2], [0.2], [0.045], [s.PASTE], roots=roots, **how)
 
 
 def season(place, policy):
@@ -330,11 +330,11 @@ def test_season_on_reclaimed_water(tmp_path):
 
     share = float(leaching_requirement(1.4, place.zones.ece_threshold[0]))
     plain, plain_water, _ = season(place, lambda d, *_: d)
-    _, textbook_water, _ = season(place, lambda d, *_: d / (1.0 - share))
+    textbook, textbook_water, _ = season(place, lambda d, *_: d / (1.0 - share))
     over, water, path = season(place, by_need)
     assert plain > 100
-    assert over <= 0.2 * plain
-    assert plain_water < water < textbook_water
+    assert over <= 0.2 * min(plain, textbook)  # the requirement counts on a paste of twice FC, which this is not
+    assert plain_water < water < 1.1 * textbook_water
     assert 5 <= len(flushes) <= 20
     assert not any(-2 <= (night - day).days <= 2 for night, _ in flushes for day in days)
     for night, target in flushes:

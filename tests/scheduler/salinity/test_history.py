@@ -1,0 +1,53 @@
+"""The balance of salts over the past days: places of a zone that catch unequal water."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+import pytest
+
+from scheduler.salinity.history import _Catch, salt_history
+from scheduler.salinity.readings import layer_samples, site_layers
+from scheduler.state.demand import evening_demand
+from tests.scheduler import salty_sites as s
+
+SAMPLES = "date,zone,depth,ece\n" + "".join(
+    f"{s.NIGHT - timedelta(days=39)},{z},{d},3.0\n" for z in ("G1", "G2", "G3") for d in (5, 15)
+)
+
+
+def run(folder, du, minutes):
+    """The balance of 39 nights of equal runs, zones of some DU_LQ."""
+    log = "night,zone,minutes\n" + "".join(
+        f"{s.NIGHT - timedelta(days=d)},{z},{minutes}\n" for d in range(1, 40) for z in ("G1", "G2", "G3")
+    )
+    place = s.salty(folder, samples=SAMPLES, applied=log)
+    place = replace(place, zones=replace(place.zones, du_lq=np.asarray(du, dtype=float)))
+    layers, demand = site_layers(place), evening_demand(place, s.NIGHT, 1)
+    samples = layer_samples(place, demand.past["date"].max())
+    return salt_history(place, layers, np.full(3, 1.4), np.arange(3), demand.past, samples, s.NIGHT)
+
+
+def test_places_catch_what_the_zone_catches():
+    # DU_LQ is the driest quarter's catch over the mean: UC Davis CCUH guide; status text.
+    catch = _Catch(np.array([1.0, 0.6]))
+    over = catch.over(np.array([8.0, 10.0]))
+    assert over == pytest.approx([8, 8, 8, 6, 10, 14])
+    assert catch.mean(over) == pytest.approx([8, 10])
+
+
+def test_a_zone_that_catches_unequal_water_drains_more_and_keeps_more_in_its_dry_places(tmp_path):
+    # Water that just meets demand: even catch hardly drains, uneven catch does in its wet places; the balance of water
+    # and salt is that of the mean (worked from the sums).
+    found = run(tmp_path, [1.0, 0.8, 0.6], 25.0)  # 12 mm/h, so 5 mm
+    drained = found.drainage.sum(axis=1)
+    assert drained[0] < drained[1] < drained[2]
+    assert found.depth.sum(axis=1) == pytest.approx(39 * 5.0 * np.ones(3))
+
+
+def test_even_catch_is_the_plain_balance(tmp_path):
+    one, three = run(tmp_path / "a", [1.0, 1.0, 1.0], 30.0), run(tmp_path / "b", [1.0, 0.999999, 1.0], 30.0)
+    assert one.ece[0] == pytest.approx(one.ece[2])
+    assert three.ece == pytest.approx(one.ece, rel=1e-4)
