@@ -375,6 +375,7 @@ def report(setup: Setup, state: FilterState) -> Estimate:
             informed[block.member[block.member < count]] = "kin"
     informed[setup.probes.zone[fresh]] = "probe"
     spread = np.sqrt(variance[:, :count])
+    spread[0] = np.hypot(spread[0], setup.spreads.level * zones.taw)
     depletion = state.depletion[:count]
     low, high = (np.clip(depletion + side * Z95 * spread[0], 0.0, zones.taw) for side in (-1, 1))
     log_m, log_a = state.log_microclimate[:count], state.log_rate[:count]

@@ -95,6 +95,8 @@ class EstimationProbes:
 class Spreads:
     """Standard deviations of what is not known: no source; set on the simulated course of the tests (seeds 1 to 12).
 
+    `bias`, `layer_gain` and `level` are those of soils that are no buckets: set on tests/physics, soils for tuning.
+
     Factors are natural logarithms [-], per day errors are shares of the day's amount [-].
     """
 
@@ -116,9 +118,10 @@ class Spreads:
     patchy: float = 0.4  # of the catch's CV, of TAW: how far spots of a zone differ in depletion
     patchy_spot: float = 0.03  # of TAW: the same within a probe's spot
     field_capacity: float = 0.007  # [m3/m3] of zones of one soil around their mean
-    bias: float = 0.015  # [m3/m3] probe bias, with what FC is off
+    bias: float = 0.05  # [m3/m3] a sensor's level over FC as told: its own offset, and what its profile holds
     bias_drift: float = 0.002  # [m3/m3 per square root of a day]
-    layer_gain: float = 0.15  # log of a layer's swing over what the roots' pattern gives
+    layer_gain: float = 0.35  # log of a layer's swing over what the roots' pattern gives: layers, perched water
+    level: float = 0.10  # of TAW: how far the level of depletion is unsure, since no profile holds just what was told
     reading: float = 0.010  # [m3/m3] noise of an evening reading with what a layer strays
     factor_drift: float = 0.01  # a day, of the spread a factor began with
 

@@ -20,10 +20,12 @@ HELD_OUT = tuple(range(101, 109))  # seeds the spreads were not set on
 WARM_UP = 10  # [days]
 EXACT = dict.fromkeys(
     "microclimate_kin microclimate_own rate_kin rate_own spot_catch spot_microclimate demand_kin demand_own rain_kin "
-    "rain_own night undrained balance wetted stress patchy patchy_spot bias bias_drift layer_gain "
+    "rain_own night undrained balance wetted stress patchy patchy_spot bias bias_drift layer_gain level "
     "factor_drift".split(),
     0.0,
 )
+
+MADE = Spreads(bias=0.015, layer_gain=0.15, level=0.0)  # of courses made with the field capacity that is told
 
 
 def few(kin, probe_zones, depth=None, spreads=None):
@@ -35,7 +37,7 @@ def few(kin, probe_zones, depth=None, spreads=None):
     probes = EstimationProbes(
         np.array(probe_zones, dtype=int), np.full(sensors, np.nan if depth is None else depth), np.zeros(sensors, int)
     )
-    return prepare(zones, probes, spreads)
+    return prepare(zones, probes, MADE if spreads is None else spreads)
 
 
 def day(setup, state, irrigation=0.0, etc=4.0, rain=0.0, p=0.5):
@@ -51,6 +53,7 @@ def filter_course(course):
     setup = prepare(
         EstimationZones(course.kin, course.taw, course.field_capacity, course.root_depth, course.du_lq),
         EstimationProbes(course.sensor_zone, course.sensor_depth, np.zeros(course.sensor_zone.size, dtype=int)),
+        MADE,
     )
     start = 0.15 * course.taw
     p = soil.adjusted_depletion_fraction(np.full(course.kin.size, 0.45), course.etc)
