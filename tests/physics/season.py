@@ -61,7 +61,7 @@ class Evening:
 
     def _learn(self, site: Site, world: World) -> None:
         known = site if self.accepted is None else with_accepted(site, self.accepted)
-        rows = learn(known, world.night).table[["zone", "quantity", "value"]]
+        rows = learn(site, known, world.night).table[["zone", "quantity", "value"]]
         both = rows if self.accepted is None else pd.concat((self.accepted, rows))
         self.accepted = both.drop_duplicates(["zone", "quantity"], keep="last", ignore_index=True)
 
