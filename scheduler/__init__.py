@@ -6,6 +6,7 @@ Outermost first::
     whatif/                       the standing evening under orders, outages and other weather; the season ahead
     nightly/                      the unattended evening, its ladder of plans
     evening.py                    `tonight`: the list of its steps
+    season/                       the account of a season: log, meters, allocation, simulations, pages
     export/ sheets/               tables for controllers; pages for people
     morning/ learn.py             the day after; what the record teaches
     ledger/                       what came in and what was decided, kept for ever

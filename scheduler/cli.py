@@ -247,6 +247,53 @@ def whatif(
 
 
 @app.command()
+def season(
+    site: SiteFolder,
+    first: Annotated[
+        str | None,
+        typer.Option(
+            "--from",
+            help="First night; the allocation's or the year's first with a record if left out.",
+            metavar="DATE",
+        ),
+    ] = None,
+    last: Annotated[
+        str | None, typer.Option("--until", help="Last night; the newest of the record if left out.", metavar="DATE")
+    ] = None,
+    base: Annotated[
+        int | None, typer.Option(help="Year to compare with; the year before if it was recorded.", metavar="YEAR")
+    ] = None,
+    unit: Annotated[
+        str | None, typer.Option(help="Unit of volumes: m3, gal, kgal, acre_ft or ccf; the site's if left out.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Folder for the files; SITE/season/FROM_UNTIL if left out.")] = None,
+) -> None:
+    """Give account of a season's water: for the owner, a committee and the water agency."""
+    from scheduler.ledger.keeping import as_held
+    from scheduler.nights import local_now
+    from scheduler.season.make import season_account
+    from scheduler.season.record import with_earlier_record
+    from scheduler.season.span import choose_span
+    from scheduler.season.words import UNITS
+    from scheduler.season.write import season_folder, write_season
+    from scheduler.site import load_site
+    from scheduler.terminal.season import print_season
+
+    since, until = _date(first, "--from"), _date(last, "--until")
+    if unit is not None and unit not in UNITS:
+        raise typer.BadParameter(f'read "{unit}"; allowed: {", ".join(UNITS)}', param_hint="--unit")
+    screen = Console()
+    with _told(site, "Nothing was written"):
+        with screen.status("reading the site folder") as status:
+            known = with_earlier_record(as_held(load_site(site)))
+            span = choose_span(known, since, until)
+            document, record = season_account(known, span, local_now(known), base, unit, status.update)
+            status.update("writing the account")
+            files = write_season(document, record, out or season_folder(known, span))
+        print_season(screen, document, files)
+
+
+@app.command()
 def export(
     site: SiteFolder,
     profile: Annotated[
@@ -352,6 +399,10 @@ def _clock_minute(text: str | None) -> int | None:
 
 
 def _date(text: str | None) -> date | None:
+
+
+@app.command()
+def _date(text: str | None, option: str = "--night") -> date | None:
     """Read a date given on the command line."""
     if text is None:
         return None
@@ -359,7 +410,7 @@ def _date(text: str | None) -> date | None:
         return date.fromisoformat(text)
     except ValueError as error:
         raise typer.BadParameter(
-            f'read "{text}"; a date is allowed, for example 2026-07-14', param_hint="--night"
+            f'read "{text}"; a date is allowed, for example 2026-07-14', param_hint=option
         ) from error
 
 

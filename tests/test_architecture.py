@@ -28,7 +28,7 @@ FLOORS = (
     {"sheets"},
     {"export"},
     {"evening"},
-    {"nightly", "whatif"},
+    {"nightly", "season", "whatif"},
     {"terminal"},
     {"cli"},
 )

@@ -36,13 +36,14 @@ CLEARLY_LESS = 0.03  # [-] of its ECe by which the lower layer must fall for the
 MANY_READINGS = 400_000  # above it the season is drawn from four readings a day
 
 
-def salt_report(site: Site, night: date) -> SaltReport:
+def salt_report(site: Site, night: date, longest: int = SEASON) -> SaltReport:
     """Gather the salts of a site as they stand on an evening.
 
     Parameters
     ----------
     site : Site
     night : date   Evening; nothing newer is used.
+    longest : int  Looked back at most [d].
 
     Returns
     -------
@@ -53,7 +54,7 @@ def salt_report(site: Site, night: date) -> SaltReport:
     demand = evening_demand(site, night, site.nights)
     state = starting_state(site, night, opens, demand, net_rates(site))
     salt = salt_state(site, night, opens, demand, state)
-    season = evening_demand(site, night, site.nights, longest=SEASON)
+    season = evening_demand(site, night, site.nights, longest=longest)
     samples = layer_samples(site, opening)
     zones = np.flatnonzero(salt.known)
     run = salt_history(site, salt.layers, salt.source_ec, zones, season.past, samples, night)

@@ -1,0 +1,147 @@
+"""Meters against the log: by month and source what ran without a record and what was logged and never metered, and why.
+
+A difference counts where it is more than the meter's error (`[meter] error` of site.toml). What explains it is looked
+for over the stretches between readings that all meters of a source share: a zone or a branch whose runs were logged too
+low or too high, or water that runs every night whatever was logged.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.metering import explain
+from scheduler.season.record import Logged, Metered, ZoneList
+from scheduler.site import Site
+
+BLOCKED = -0.8  # [-] from which a zone's logged water hardly ran at all; our choice
+NAMED = 3  # explanations named a source, at most
+FEW = 4  # stretches between readings below which nothing is looked for
+
+
+@dataclass(frozen=True)
+class Cause:
+    """What explains a difference.
+
+    kind : "zone", "branch" or "every_night";  name : of the zone or branch, "" for every night;
+    size : how much more ran than was logged [-], None for every night;  volume : [m3];
+    explains : share of the squared difference taken away [-].
+    """
+
+    kind: str
+    name: str
+    size: float | None
+    volume: float
+    explains: float
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One source over the nights its meters cover.
+
+    nights : int;  metered, logged, error : [m3];  without_record : water of stretches of which nothing was logged;
+    never_metered : logged on stretches whose meter stood still;  causes : best first;  alike : whether the readings
+    cannot tell them apart.
+    """
+
+    source: str
+    nights: int
+    metered: float
+    logged: float
+    error: float
+    without_record: float
+    never_metered: float
+    causes: tuple[Cause, ...]
+
+    @property
+    def beyond_error(self) -> bool:
+        """Whether meter and log differ by more than the meter's error."""
+        return abs(self.metered - self.logged) > self.error
+
+
+def source_covered(metered: Metered, source: str) -> np.ndarray:
+    """Nights on which every meter of a source is read, (N,); none without a meter."""
+    of = [i for i, m in enumerate(metered.meters) if m.source == source]
+    return metered.covered[of].all(axis=0) if of else np.zeros(metered.volume.shape[1], dtype=bool)
+
+
+def source_volume(metered: Metered, source: str) -> tuple[np.ndarray, np.ndarray]:
+    """Metered water of a source and the part divided over several nights, (N,) each [m3]."""
+    of = [i for i, m in enumerate(metered.meters) if m.source == source]
+    return metered.volume[of].sum(axis=0), metered.spread[of].sum(axis=0)
+
+
+def differences(site: Site, zones: ZoneList, logged: Logged, metered: Metered) -> tuple[Difference, ...]:
+    """Hold meters against the log, one source after another."""
+    found = []
+    for w, source in enumerate(zones.sources):
+        on = source_covered(metered, source)
+        if not on.any():
+            continue
+        water, _ = source_volume(metered, source)
+        by_zone = logged.volume * zones.share[:, w : w + 1]
+        total = by_zone.sum(axis=0)
+        bins = _shared_stretches(metered, source, on, logged)
+        read, said = _by_bin(water[None, :], bins)[0], _by_bin(total[None, :], bins)[0]
+        error = site.meter_error * float(water[on].sum())
+        causes: tuple[Cause, ...] = ()
+        if abs(float(water[on].sum() - total[on].sum())) > error and len(read) >= FEW:
+            causes = _causes(site, zones, _by_bin(by_zone, bins), read - said, np.bincount(bins[bins >= 0]))
+        small = site.meter_error * float(read.mean()) if read.size else 0.0
+        found.append(
+            Difference(
+                source, int(on.sum()), float(water[on].sum()), float(total[on].sum()), error,
+                float(read[said <= 0].sum()), float(said[read <= small * 0.01].sum()), causes,
+            )
+        )  # fmt: skip
+    return tuple(found)
+
+
+def _shared_stretches(metered: Metered, source: str, on: np.ndarray, logged: Logged) -> np.ndarray:
+    """Number of the stretch between shared readings that each night is in, (N,); -1 where not covered."""
+    first = int(logged.nights[0].to_datetime64().astype("datetime64[D]").astype(np.int64))
+    count = len(on)
+    shared = np.ones(count + 1, dtype=bool)
+    for meter in (m for m in metered.meters if m.source == source):
+        edges = np.zeros(count + 1, dtype=bool)
+        places = np.concatenate((meter.parts.first, meter.parts.after)) - first
+        edges[places[(places >= 0) & (places <= count)]] = True
+        shared &= edges
+    inside = np.cumsum(shared[:-1]) - 1
+    whole = np.where(on & (inside >= 0), inside, -1)
+    _, compact = np.unique(whole[whole >= 0], return_inverse=True)
+    result = np.full(count, -1)
+    result[whole >= 0] = compact
+    return result
+
+
+def _by_bin(values: np.ndarray, bins: np.ndarray) -> np.ndarray:
+    """Sum (R, N) over the nights of each stretch, (R, I)."""
+    on = bins >= 0
+    if not on.any():
+        return np.zeros((len(values), 0))
+    starts = np.flatnonzero(np.diff(bins[on], prepend=-1))
+    return np.add.reduceat(values[:, on], starts, axis=1)
+
+
+def _causes(
+    site: Site, zones: ZoneList, by_zone: np.ndarray, difference: np.ndarray, nights: np.ndarray
+) -> tuple[Cause, ...]:
+    """Zones, branches and the water of every night, whichever explains a difference best."""
+    offered: list[tuple[str, str, np.ndarray]] = [
+        ("zone", str(z), row) for z, row in zip(zones.zone, by_zone, strict=True) if row.any()
+    ]
+    for b, branch in enumerate(site.branches):
+        of = np.flatnonzero(site.zones.branch == b)
+        if of.size > 1 and by_zone[of].any():
+            offered.append(("branch", branch.name, by_zone[of].sum(axis=0)))
+    offered.append(("every_night", "", nights.astype(float)))
+    found = explain(difference, np.array([row for _, _, row in offered]))
+    return tuple(
+        Cause(
+            offered[e.candidate][0], offered[e.candidate][1],
+            None if offered[e.candidate][0] == "every_night" else e.size, e.volume, e.gain,
+        )
+        for e in found[:NAMED]
+    )  # fmt: skip
