@@ -398,10 +398,6 @@ def _clock_minute(text: str | None) -> int | None:
         raise typer.BadParameter(f'read "{text}"; {error}', param_hint="--by") from error
 
 
-def _date(text: str | None) -> date | None:
-
-
-@app.command()
 def _date(text: str | None, option: str = "--night") -> date | None:
     """Read a date given on the command line."""
     if text is None:
