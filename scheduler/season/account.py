@@ -14,7 +14,7 @@ import pandas as pd
 from models.allowance import M3_PER_GAL, counted_et, et_allowance_m3, weighted_area
 from scheduler.season import document as doc
 from scheduler.season.money import allocation_steps, energy_blocks, zone_energy
-from scheduler.season.reconcile import source_covered, source_volume
+from scheduler.season.reconcile import source_covered, source_read, source_volume
 from scheduler.season.record import (
     Logged,
     Metered,
@@ -27,7 +27,7 @@ from scheduler.season.span import Span
 from scheduler.season.turf import LEAD_IN, Days, Turf, season_days, season_turf
 from scheduler.site import Site
 from scheduler.site.records import AREA_CLASSES, SURFACES
-from scheduler.state.demand import Demand
+from scheduler.state.demand import Demand, seasonal_eto
 
 MM_M2 = 1000.0  # mm over m2 in one m3
 
@@ -186,20 +186,22 @@ def source_part(record: Record) -> list[doc.SourceMonth]:
         log = r.zones.share[:, w] @ r.logged.volume
         guess = r.zones.share[:, w] @ r.logged.estimated
         read, spread = source_volume(r.metered, name)
-        on = source_covered(r.metered, name)
+        on, some = source_covered(r.metered, name), source_read(r.metered, name)
         source = r.site.sources[w] if w < len(r.site.sources) else None
         daily = source.daily_limit if source else np.inf
         nights = (log > daily + 1e-9).astype(float)
-        sums = by_month(np.array([log, guess, read, spread, on, log * on, read * on, r.use[w], nights]), r.month, m)
+        sums = by_month(
+            np.array([log, guess, read, spread, some, on, log * on, read * on, r.use[w], nights]), r.month, m
+        )
         for i, label in enumerate(r.months):
-            logged, estimated, metered, divided, covered, beside, against, used, over = sums[:, i].tolist()
+            logged, estimated, metered, divided, partly, covered, beside, against, used, over = sums[:, i].tolist()
             known = covered > 0
             error = r.site.meter_error * against
             limit = source.monthly_limit if source else np.inf
             found.append(
                 doc.SourceMonth(
                     month=label, source=name, logged_m3=_exact(logged), estimated_m3=_exact(estimated),
-                    metered_m3=_exact(metered) if known else None, divided_m3=_exact(divided) if known else None,
+                    metered_m3=_exact(metered) if partly else None, divided_m3=_exact(divided) if partly else None,
                     metered_nights=int(covered), nights=int(length[i]),
                     logged_on_metered_nights_m3=_exact(beside) if known else None,
                     difference_m3=_exact(against - beside) if known else None,
@@ -346,11 +348,13 @@ def allocation_part(record: Record) -> tuple[doc.AllocationPart | None, doc.Cumu
         earlier = float(logged_water(r.site, r.zones, rule.starts, r.span.first - timedelta(days=1)).volume.sum())
     used = rule.used_before + earlier + float(by_night[inside].sum())
     steps = allocation_steps(r.site, used)
+    expected = used + float(by_night[inside].sum()) * _rest_of_season(record, rule.ends)
     course = rule.used_before + earlier + np.cumsum(by_night[inside])
     part = doc.AllocationPart(
         starts=rule.starts, ends=rule.ends, volume_m3=rule.volume, used_before_m3=rule.used_before,
         used_earlier_m3=_exact(earlier), used_m3=_exact(used), share=round(used / rule.volume, 6),
         left_m3=_exact(max(rule.volume - used, 0.0)), over_m3=_exact(max(used - rule.volume, 0.0)),
+        expected_m3=_exact(expected),
         step_reached=sum(s.volume > 0 for s in steps), surcharge=_exact(sum(s.cost for s in steps), 4),
         steps=[
             doc.StepPart(above_m3=_exact(s.above), price=s.price, volume_m3=_exact(s.volume), cost=_exact(s.cost, 4))
@@ -359,6 +363,15 @@ def allocation_part(record: Record) -> tuple[doc.AllocationPart | None, doc.Cumu
     )  # fmt: skip
     listed = [n for n, on in zip(nights, inside, strict=True) if on]
     return part, doc.CumulativeUse(nights=listed, used_m3=[_exact(v) for v in course])
+
+
+def _rest_of_season(record: Record, ends: date) -> float:
+    """Expected ETo from the account's end to the allocation's over that of the account [-]; 0 where it is not known."""
+    known = np.isfinite(record.days.eto)
+    if record.span.last >= ends or not known.any():
+        return 0.0
+    rest = pd.date_range(record.span.last + timedelta(days=1), ends)
+    return float(seasonal_eto(record.site, record.demand.past, rest).sum() / max(record.days.eto[known].sum(), 1e-9))
 
 
 def allowance_part(record: Record, use: float) -> doc.AllowancePart | None:

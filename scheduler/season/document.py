@@ -94,7 +94,7 @@ class SourceMonth(Part):
     estimated_m3: float
     metered_m3: Number
     divided_m3: Number
-    metered_nights: int
+    metered_nights: int = Field(description="nights that every meter of the source is read over")
     nights: int
     logged_on_metered_nights_m3: Number
     difference_m3: Number = Field(description="metered less logged, on the nights metered")
@@ -235,6 +235,9 @@ class AllocationPart(Part):
     share: float
     left_m3: float
     over_m3: float
+    expected_m3: float = Field(
+        description="estimate of use at the allocation's end, at this account's pace by expected ETo"
+    )
     step_reached: int = Field(description="0 = none")
     surcharge: float
     steps: list[StepPart]

@@ -66,6 +66,12 @@ def source_covered(metered: Metered, source: str) -> np.ndarray:
     return metered.covered[of].all(axis=0) if of else np.zeros(metered.volume.shape[1], dtype=bool)
 
 
+def source_read(metered: Metered, source: str) -> np.ndarray:
+    """Nights on which at least one meter of a source is read, (N,)."""
+    of = [i for i, m in enumerate(metered.meters) if m.source == source]
+    return metered.covered[of].any(axis=0) if of else np.zeros(metered.volume.shape[1], dtype=bool)
+
+
 def source_volume(metered: Metered, source: str) -> tuple[np.ndarray, np.ndarray]:
     """Metered water of a source and the part divided over several nights, (N,) each [m3]."""
     of = [i for i, m in enumerate(metered.meters) if m.source == source]

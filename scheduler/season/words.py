@@ -187,7 +187,7 @@ def _bought(d: doc.SeasonDocument) -> doc.Answer:
 
 
 def _risk(d: doc.SeasonDocument, say: Speech) -> doc.Answer:
-    need, name = driest(d.seasons)
+    need, name = driest(d)
     question = "What is next year's risk?"
     words = f"A season like {name} would take about {say.volume(need)} at this season's care (estimate)."
     if d.allocation is None:
@@ -195,25 +195,29 @@ def _risk(d: doc.SeasonDocument, say: Speech) -> doc.Answer:
     room = d.allocation.volume_m3 - need
     headline = f"{say.volume(abs(room))} {'short' if room < 0 else 'to spare'}"
     words += f" The allocation is {say.volume(d.allocation.volume_m3)}."
+    if d.allocation.expected_m3 > d.allocation.used_m3:
+        words += f" This one ends near {say.volume(d.allocation.expected_m3)} at the present pace."
     return doc.Answer(question=question, headline=headline, words=words)
 
 
-def driest(seasons: list[doc.SeasonBeside]) -> tuple[float, str]:
-    """Water a season that asks most would take at the first one's care [m3], and its name; an estimate.
+def driest(d: doc.SeasonDocument) -> tuple[float, str]:
+    """Water a season that asks most would take at this one's care [m3], and its name; an estimate.
 
-    use x (demand of that season / demand of this one); with no drier one known, a tenth more demand.
+    use x (demand of that season / demand of this one); with no drier one known, a tenth more demand. Where there is an
+    allocation it is the whole of its season that counts, as far as it can be expected.
     """
-    this = seasons[0]
-    worst = max(seasons, key=lambda s: s.demand_m3)
+    this = d.seasons[0]
+    use = this.use_m3 if d.allocation is None else d.allocation.expected_m3
+    worst = max(d.seasons, key=lambda s: s.demand_m3)
     if this.demand_m3 <= 0 or worst.demand_m3 <= this.demand_m3 * 1.001:
-        return this.use_m3 * DRIER, "one a tenth drier"
-    return this.use_m3 * worst.demand_m3 / this.demand_m3, worst.name
+        return use * DRIER, "one a tenth drier"
+    return use * worst.demand_m3 / this.demand_m3, worst.name
 
 
 def next_season(d: doc.SeasonDocument, say: Speech) -> list[str]:
     """What next season needs, in the order of its weight."""
     lines = []
-    need, name = driest(d.seasons)
+    need, name = driest(d)
     if d.allocation is not None and need > d.allocation.volume_m3:
         lines.append(
             f"Water for a season like {name}: {say.volume(need - d.allocation.volume_m3)} more than the allocation, or "
