@@ -5,10 +5,10 @@ turf.py         species and mixtures: monthly Kc, depletion fraction, rooting, s
 soil.py         textures, water capacity, stress, effective rain, the daily balance
 hydraulics.py   application rate, uniformity, infiltration, friction, pump curves, pumping energy
 allowance.py    water allowance by reference ET, as public rules write it
-kin.py estimation.py        zones that are alike; where each zone stands: the filter
-spot_fit.py learning.py plateaus.py    what one spot's readings say; what many say of every zone; field capacity as held
 metering.py     volumes between meter readings, and what explains a difference from the log
 practice.py     the water plain practice would have put on, within the limits of a site
+kin.py estimation.py        zones that are alike; where each zone stands: the filter
+spot_fit.py learning.py plateaus.py    what one spot's readings say; what many say of every zone; field capacity as held
 plan/           the linear program over zones and nights, in reading order; the only Pyomo
 night/          from minutes to a night that can run: rounding, cycles, packing, simulation
 
