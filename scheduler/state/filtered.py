@@ -15,7 +15,8 @@ import pandas as pd
 
 from models.estimation import Estimate, FilterRun, run_filter, start_state
 from models.kin import EstimationZones, Setup, kin_groups, prepare
-from models.soil import adjusted_depletion_fraction, available_water, balance_day
+from models.soil import adjusted_depletion_fraction, available_water, balance_day, run_balance
+from models.spot_fit import REACH, SHOWN, SensorLine
 from scheduler.site import Site
 from scheduler.state.demand import Demand, zone_etc, zone_rain
 from scheduler.state.readings import Sensors, evening_readings, read_together, sensors_of
@@ -61,10 +62,8 @@ class Filtered:
         return self.run.estimate
 
 
-def run_record(
-    site: Site, demand: Demand, minutes: np.ndarray, believed: pd.DataFrame, longest: int | None = None
-) -> Filtered | None:
-    """Run the filter over the last days of a site's record.
+def run_record(site: Site, demand: Demand, minutes: np.ndarray, believed: pd.DataFrame) -> Filtered | None:
+    """Run the filter over the last days of a site's record, as many as can be afforded.
 
     Parameters
     ----------
@@ -72,7 +71,6 @@ def run_record(
     demand : Demand          Its past days end on the evening.
     minutes : ndarray (Z, T) Minutes applied on the night of each past date.
     believed : DataFrame     Readings, doubted values taken out.
-    longest : int, optional  Days to run over whatever it costs; by default as many as can be afforded.
 
     Returns
     -------
@@ -83,20 +81,21 @@ def run_record(
     if demand.observed_days < LEAST_DAYS or len(days) <= LEAST_DAYS or not len(site.probe_sites) or not len(believed):
         return None
     etc, (rain, _) = zone_etc(site, demand.past), zone_rain(site, demand.past)
-    span = min(len(days) - 1, (LONGEST_RUN if longest is None else longest))
+    span = min(len(days) - 1, LONGEST_RUN)
     sensors = sensors_of(site)
     first = len(days) - 1 - span
     moisture = evening_readings(site, sensors, believed, days[first:], etc[:, first:])[:, 1:]
-    if longest is None:
-        sensors, moisture = read_together(sensors, moisture, site.zones.root_depth)
+    sensors, moisture = read_together(sensors, moisture, site.zones.root_depth)
     heard = (~np.isnan(moisture)).any(axis=1)
     if (~np.isnan(moisture)).any(axis=0).sum() < LEAST_READINGS:
         return None
+    heard[heard] = _in_touch(site, sensors.part(heard), moisture[heard], minutes, etc, rain, first)
+    if not heard.any():
+        return None
     sensors, moisture = sensors.part(heard), moisture[heard]
     setup, rows, sensors, moisture = _setup(site, sensors, moisture)
-    if longest is None:
-        size = sum((3 * b.member.size + 2 * b.sensor.size) ** 2 for b in setup.blocks)
-        span = min(span, max(SHORTEST_RUN, int(WORK / max(size, 1))))
+    size = sum((3 * b.member.size + 2 * b.sensor.size) ** 2 for b in setup.blocks)
+    span = min(span, max(SHORTEST_RUN, int(WORK / max(size, 1))))
     moisture = moisture[:, moisture.shape[1] - span :]
     first = len(days) - 1 - span
     taw = setup.zones.taw
@@ -112,6 +111,40 @@ def run_record(
         rows, sensors, setup, run, days[first:], applied[:, columns], etc[:, after], rain[:, after], p[:, after],
         moisture, start,
     )  # fmt: skip
+
+
+def _in_touch(
+    site: Site,
+    sensors: Sensors,
+    moisture: np.ndarray,
+    minutes: np.ndarray,
+    etc: np.ndarray,
+    rain: np.ndarray,
+    first: int,
+) -> np.ndarray:
+    """Sensors that say something of depletion (K,): those in the roots, and those below whose record follows it.
+
+    What stands below the roots sees what drains, or water perched there; it is left out unless the plain balance of the
+    root zone explains half of what it read.
+    """
+    z = site.zones
+    under = np.nan_to_num(sensors.depth / z.root_depth[sensors.zone]) > REACH
+    touched = ~under
+    if not under.any():
+        return touched
+    rows = np.unique(sensors.zone[under])
+    taw = available_water(z.field_capacity[rows], z.wilting_point[rows], z.root_depth[rows])
+    p = adjusted_depletion_fraction(z.depletion_fraction[rows], etc[rows])
+    applied = (minutes * (z.application_rate / 60.0)[:, None])[rows]
+    start = _start(applied, etc[rows], rain[rows], taw, p, first)
+    span = slice(first + 1, etc.shape[1])
+    run = run_balance(start, applied[:, first:-1], etc[rows, span], rain[rows, span], taw, p[:, span])
+    for k in np.flatnonzero(under):
+        row = int(np.searchsorted(rows, sensors.zone[k]))
+        x = run.depletion[row][:, None] / (1000.0 * z.root_depth[sensors.zone[k]])
+        line = SensorLine.of(moisture[k], x, float(z.field_capacity[sensors.zone[k]]))
+        touched[k] = line is not None and line.gain[0] > 0.1 and line.shared >= SHOWN
+    return touched
 
 
 def _setup(site: Site, sensors: Sensors, moisture: np.ndarray) -> tuple[Setup, np.ndarray, Sensors, np.ndarray]:

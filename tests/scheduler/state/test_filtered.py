@@ -21,7 +21,7 @@ ZONES = (
 PLACES = "probe,zone,depth,from,until\na,F1,15,,\n"
 
 
-def record(folder, days=12, evenings=10, minutes=20, observed=None, hour="20:30", longest=None):
+def record(folder, days=12, evenings=10, minutes=20, observed=None, hour="20:30", depth=15):
     """Run the filter: a balance whose readings say what it says, `evenings` of them."""
     weather = "date,eto,rain\n" + "".join(
         f"{NIGHT - timedelta(days=d)},5,0\n" for d in range((observed or days) - 1, -1, -1)
@@ -32,11 +32,11 @@ def record(folder, days=12, evenings=10, minutes=20, observed=None, hour="20:30"
     rows = "".join(f"{NIGHT - timedelta(days=d)}T{hour},a,0.24,,\n" for d in range(evenings - 1, -1, -1))
     place = site(
         folder, TOML, ZONES, weather=weather, applied=log, probes="time,probe,moisture,ec,temperature\n" + rows,
-        probe_sites=PLACES,
+        probe_sites=PLACES.replace(",15,", f",{depth},"),
     )  # fmt: skip
     demand = evening_demand(place, NIGHT, 3)
     ran = what_ran(place, NIGHT, demand.past, [])
-    return run_record(place, demand, ran.minutes, place.probes, longest), place, demand
+    return run_record(place, demand, ran.minutes, place.probes), place, demand
 
 
 def test_it_speaks_for_the_zones_with_a_probe_among_their_kin(tmp_path):
@@ -61,6 +61,12 @@ def test_readings_near_what_the_balance_says_keep_it_there(tmp_path):
     assert found.estimate.spread[0] < found.estimate.spread[1]
 
 
+def test_a_probe_below_the_roots_says_nothing_of_depletion_unless_its_record_shows_it(tmp_path):
+    # Roots reach 30 cm. At 45 cm a reading that never moves is of drainage and salt.
+    assert record(tmp_path / "a", days=50, evenings=45, depth=45)[0] is None
+    assert record(tmp_path / "b", days=50, evenings=45, depth=30)[0] is not None
+
+
 @pytest.mark.parametrize(
     ("given", "runs"), [({"evenings": 2}, False), ({"evenings": 3}, True), ({"observed": 4, "days": 4}, False)]
 )
@@ -71,7 +77,5 @@ def test_with_too_little_to_go_by_it_does_not_run(tmp_path, given, runs):
 def test_how_far_back_it_runs_is_bounded(tmp_path):
     found, _, _ = record(tmp_path / "a", days=80, evenings=75)
     assert found.etc.shape[1] == 60
-    short, _, _ = record(tmp_path / "b", days=80, evenings=75, longest=20)
-    assert short.etc.shape[1] == 20
     # The balance before it decides where it starts: some 20 nights of 4 of 4.9 mm, and no deeper than half of 45 mm.
     assert 0.0 < found.start[0] < 30.0
