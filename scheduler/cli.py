@@ -18,7 +18,7 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from scheduler.errors import BAD_INPUT, NO_PLAN, STORAGE, InputProblems, NoPlan, counted
+from scheduler.errors import BAD_INPUT, NO_PLAN, STORAGE, USAGE, InputProblems, NoPlan, counted
 
 # Many small matrices: threads that wait for each other cost ten times what they save. Read when numpy is first loaded.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -333,6 +333,30 @@ def nightly(
 
     chosen, minute = _date(night), _clock_minute(by)
     raise typer.Exit(run_sites(sites, NightlyScreen(Console()), minute, chosen, once, when_due))
+
+
+@app.command()
+def serve(
+    sites: Annotated[list[Path], typer.Argument(help="Folders of the sites.", metavar="SITE...")],
+    port: Annotated[int, typer.Option(help="Port to listen on.", min=1, max=65535)] = 8787,
+    host: Annotated[
+        str, typer.Option(help="Address to listen on; another than loopback needs --token-from.", metavar="ADDRESS")
+    ] = "127.0.0.1",
+    token_from: Annotated[
+        str | None, typer.Option(help="Environment variable that holds the token to ask for.", metavar="NAME")
+    ] = None,
+    name: Annotated[
+        list[str] | None, typer.Option(help="Host name people use besides the address; may be given again.")
+    ] = None,
+) -> None:
+    """Show the pages of sites in a browser on this machine, and let work be started from there."""
+    from scheduler.serve.run import NotServed, run
+
+    try:
+        run(sites, host, port, token_from, name or [], lambda words: Console().print(words, highlight=False))
+    except NotServed as reason:
+        _complain(str(reason))
+        raise typer.Exit(USAGE) from reason
 
 
 @app.command()

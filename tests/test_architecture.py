@@ -29,6 +29,7 @@ FLOORS = (
     {"export"},
     {"evening"},
     {"nightly", "season", "whatif"},
+    {"serve"},
     {"terminal"},
     {"cli"},
 )
