@@ -226,21 +226,50 @@ def whatif(
         str | None, typer.Option(help="Evening to plan, as YYYY-MM-DD; tonight if left out.", metavar="DATE")
     ] = None,
     out: Annotated[Path | None, typer.Option(help="Folder for the files; SITE/whatif/CASES if left out.")] = None,
+    season: Annotated[
+        bool, typer.Option("--season", help="Live each case night by night to the end of the allocation.")
+    ] = False,
+    until: Annotated[str | None, typer.Option(help="The same until this date.", metavar="DATE")] = None,
+    weather: Annotated[
+        str,
+        typer.Option(
+            help="Weather years: drawn from the record, the record's own, or those of a file.",
+            metavar="drawn|record|FILE",
+        ),
+    ] = "drawn",
+    years: Annotated[int, typer.Option(help="How many weather years.", min=1, max=200)] = 5,
+    seed: Annotated[int, typer.Option(help="The same seed draws the same years.", min=0)] = 1,
+    resume: Annotated[bool, typer.Option("--resume", help="Go on from the years the ledger holds.")] = False,
+    mismatch: Annotated[
+        bool, typer.Option("--mismatch", help="Zones differ from what the plan believes, as the filter says they may.")
+    ] = False,
+    workers: Annotated[int, typer.Option(help="Weather years side by side on this computer.", min=1, max=64)] = 1,
+    cluster: Annotated[
+        str | None, typer.Option(help="Or on the Dask cluster at this address.", metavar="ADDRESS")
+    ] = None,
 ) -> None:
-    """Put orders, outages and other weather to the evening, side by side with how things are."""
+    """Put orders, outages and other weather to the evening, or to a season, side by side with how things are."""
     from scheduler.ledger.keeping import bring_in
     from scheduler.site import load_site
+    from scheduler.terminal.progress import steps
     from scheduler.terminal.whatif import print_whatif
+    from scheduler.whatif.door import NoCluster, Workers
     from scheduler.whatif.run import Asked, run_whatif
+    from scheduler.whatif.season import Ahead
 
-    chosen = _date(night)
+    chosen, last = _date(night), _date(until, "--until")
+    ahead = None
+    if season or last is not None:
+        ahead = Ahead(last, weather, years, seed, mismatch, resume, Workers(workers, cluster))
     screen = Console()
     with _told(site, "Nothing was worked out"):
-        with screen.status("reading the site folder") as status:
-            asked = Asked(tuple(cases or ()), tuple(set_ or ()), sweep, chosen, out)
+        with steps(screen, "reading the site folder") as (step, told):
+            asked = Asked(tuple(cases or ()), tuple(set_ or ()), sweep, chosen, out, ahead)
             kept = bring_in(load_site(site))
             try:
-                document, files = run_whatif(kept, asked, status.update)
+                document, files = run_whatif(kept, asked, step, told)
+            except NoCluster as reason:
+                raise NoPlan(str(reason)) from reason
             finally:
                 kept.close()
         print_whatif(screen, document, files)

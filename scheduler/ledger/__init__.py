@@ -6,6 +6,7 @@ Map of the folder::
     connect.py                  open_ledger: a SQLite file in the site folder, or a PostgreSQL URL for a group of sites
     merge.py  readings.py       rows by their natural key: new, replaced with history, or the same
     writers.py                  estimates, published plans, learned values, flags
+    outlooks.py                 seasons ahead that were lived through
     queries.py                  what is asked
 
 Promise: what a writer has returned from is on the disk. A program that is killed at any moment leaves a ledger that

@@ -49,8 +49,21 @@ def _water_meters(connection: Connection) -> None:
     )
 
 
+def _outlooks(connection: Connection) -> None:
+    """Seasons ahead that were lived through."""
+    lite = connection.dialect.name == "sqlite"
+    connection.execute(
+        sa.text(
+            "CREATE TABLE outlooks (site_id INTEGER NOT NULL REFERENCES sites (site_id), key TEXT NOT NULL, "
+            "made_at TEXT NOT NULL DEFAULT '', case_name TEXT NOT NULL DEFAULT '', "
+            f"weather_year TEXT NOT NULL DEFAULT '', outlook {'BLOB' if lite else 'BYTEA'} NOT NULL, "
+            f"PRIMARY KEY (site_id, key)){' WITHOUT ROWID' if lite else ''}"
+        )
+    )
+
+
 # STEPS[i] turns version FIRST + i into FIRST + i + 1
-STEPS: list[Callable[[Connection], None]] = [_plans_in_brief, _days_of_readings, _water_meters]
+STEPS: list[Callable[[Connection], None]] = [_plans_in_brief, _days_of_readings, _water_meters, _outlooks]
 
 
 class WrongVersion(Exception):

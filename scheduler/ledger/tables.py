@@ -30,6 +30,7 @@ placements      site, probe, from                      where each probe stood; w
 flags           site, probe, rule, what, starts        doubtful readings, with reasons; withdrawn when no longer raised
 estimates       site, night, zone                      where each zone stood
 plans           plan                                   every plan as published, whole; never changed, never deleted
+outlooks        site, key                              seasons ahead, lived through once: a case in one weather year
 learned         learned                                what was learned of a zone, and whether it was accepted
 history         entry                                  what a row said before it was replaced, and who replaced it
 ==============  =====================================  =================================================================
@@ -260,6 +261,18 @@ plans = sa.Table(
     sqlite_autoincrement=True,
 )
 sa.Index("plans_by_night", plans.c.site_id, plans.c.night)
+
+outlooks = sa.Table(
+    "outlooks",
+    metadata,
+    _site(),
+    _words("key", key=True),  # digest of all it hangs on
+    _words("made_at"),
+    _words("case_name"),
+    _words("weather_year"),
+    sa.Column("outlook", sa.LargeBinary, nullable=False),  # JSON, compressed by zlib
+    sqlite_with_rowid=False,
+)
 
 learned = sa.Table(
     "learned",

@@ -11,6 +11,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from scheduler.edge import format_energy, format_money, format_salinity, format_short_date, format_volume
+from scheduler.errors import counted
 from scheduler.whatif.document import SweepNumbers, WhatIf
 from scheduler.whatif.page import runs_out
 
@@ -46,24 +47,23 @@ def print_whatif(screen: Console, document: WhatIf, files: Sequence[Path]) -> No
 
 
 def _comparison(document: WhatIf) -> Table:
-    """One row a case; zone-days past the dry limit by surface."""
-    units, usual = document.site.units, document.cases[0]
+    """One column a case; zone-days past the dry limit by surface."""
+    units, usual, cases = document.site.units, document.cases[0], document.cases
     table = Table(box=None, pad_edge=False, header_style="bold")
-    table.add_column("case", max_width=34)
-    for name in ("water", "cost", "energy", *(f"{s.surface} dry" for s in usual.surfaces), "soft", "flushes", "ECe"):
-        table.add_column(name, justify="right")
-    for case in document.cases:
-        worst = max((s.ece_highest_dsm for s in case.surfaces if s.ece_highest_dsm is not None), default=None)
-        table.add_row(
-            escape(case.title),
-            format_volume(case.water_m3, units, beside=usual.water_m3),
-            format_money(case.cost, document.site.currency),
-            format_energy(case.energy_kwh),
-            *(f"{s.dry_zone_days:,}" for s in case.surfaces),
-            f"{sum(s.soft_zone_days for s in case.surfaces):,}",
-            f"{case.flushes:,}",
-            format_salinity(worst),
-        )
+    table.add_column("")
+    for case in cases:
+        table.add_column(escape(case.title), justify="right", max_width=18)
+    table.add_row("water", *(format_volume(c.water_m3, units, beside=usual.water_m3) for c in cases))
+    table.add_row("cost", *(format_money(c.cost, document.site.currency) for c in cases))
+    table.add_row("energy", *(format_energy(c.energy_kwh) for c in cases))
+    for i, surface in enumerate(usual.surfaces):
+        table.add_row(f"{surface.surface}, dry zone-days", *(f"{c.surfaces[i].dry_zone_days:,}" for c in cases))
+    table.add_row("soft zone-nights", *(f"{sum(s.soft_zone_days for s in c.surfaces):,}" for c in cases))
+    if any(s.ece_mean_dsm is not None for s in usual.surfaces):
+        table.add_row("salt flushes", *(f"{c.flushes:,}" for c in cases))
+        first = next(i for i, s in enumerate(usual.surfaces) if s.ece_mean_dsm is not None)
+        salt = (format_salinity(c.surfaces[first].ece_mean_dsm) for c in cases)
+        table.add_row(f"{usual.surfaces[first].surface}, ECe at the end", *salt)
     return table
 
 
@@ -86,21 +86,21 @@ def _curve(document: WhatIf, sweep: SweepNumbers) -> Table:
 def _print_season(screen: Console, document: WhatIf) -> None:
     season, units = document.season, document.site.units
     assert season is not None
+    cases, usual = season.cases, season.cases[0].water_m3.median
     table = Table(box=None, pad_edge=False, header_style="bold")
-    table.add_column(f"season to {season.last}, {len(season.years)} weather years", max_width=34)
-    surfaces = [s.surface for s in season.cases[0].surfaces]
-    for name in ("water", "left", "runs out", *(f"{s} dry" for s in surfaces), "flushes"):
-        table.add_column(name, justify="right")
-    usual = season.cases[0].water_m3.median
-    for case in season.cases:
-        table.add_row(
-            escape(case.title),
-            format_volume(case.water_m3.median, units, beside=usual),
-            format_volume(None if case.left_m3 is None else case.left_m3.median, units, beside=usual),
-            runs_out(case.runs_out, units)[0] if case.left_m3 is not None else "-",
-            *(f"{s.dry_zone_days.median:,.0f}" for s in case.surfaces),
-            f"{case.flushes.median:,.0f}",
-        )
+    table.add_column(f"season to {season.last}, {counted(len(season.years), 'weather year')}")
+    for case in cases:
+        table.add_column(escape(case.title), justify="right", max_width=18)
+    table.add_row("water", *(format_volume(c.water_m3.median, units, beside=usual) for c in cases))
+    if cases[0].left_m3 is not None:
+        left = (None if c.left_m3 is None else c.left_m3.median for c in cases)
+        table.add_row("left of the allocation", *(format_volume(v, units, beside=usual) for v in left))
+        table.add_row("runs out", *(runs_out(c.runs_out, units)[0] for c in cases))
+    for i, surface in enumerate(cases[0].surfaces):
+        dry = (f"{c.surfaces[i].dry_zone_days.median:,.0f}" for c in cases)
+        table.add_row(f"{surface.surface}, dry zone-days", *dry)
+    if any(c.flushes.high for c in cases):
+        table.add_row("salt flushes", *(f"{c.flushes.median:,.0f}" for c in cases))
     screen.print(table)
     for case in season.cases:
         screen.print(f"[bold]{escape(case.title)}[/bold]: {escape(case.words)}", highlight=False)

@@ -122,6 +122,11 @@ def read_cases(site: Site, named: Sequence[str], given: Sequence[str] = ()) -> t
     return tuple(found)
 
 
+def has_cases(site: Site) -> bool:
+    """Whether the site's folder holds any case."""
+    return any((site.folder / FOLDER).glob("*.toml"))
+
+
 def with_value(site: Site, case: Case, key: str, value: float) -> Case:
     """Give the case with one numeric key at a value: a point of a sweep.
 

@@ -152,7 +152,9 @@ class SeasonSurface(_Part):
     surface: str
     dry_zone_days: Band
     dry_mm_days: Band
-    ece_mean_dsm: Band | None
+    soft_zone_days: Band
+    salty_zone_days: Band = Field(description="zone-days above the turf's salinity threshold")
+    ece_mean_dsm: Band | None = Field(description="mean over the roots and zones, at the end")
 
 
 class SeasonCase(_Part):

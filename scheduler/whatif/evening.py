@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import date, timedelta
 from itertools import combinations, product
 
 import numpy as np
@@ -27,6 +28,7 @@ from scheduler.whatif.apply import CasePlan, Choice, Evening, case_plan, settled
 from scheduler.whatif.case import AS_IT_IS, Case
 from scheduler.whatif.measures import Course, course_of
 from scheduler.whatif.orders import Order
+from scheduler.whatif.quick import Shares, packable
 
 MOST_PATTERNS = 300  # sets of nights looked at for an order of so many nights a week, before only the nearest are
 BEST_PATTERNS = 2  # of them that are planned with their flushes
@@ -199,3 +201,50 @@ def _flushed(plan: CasePlan) -> CasePlan:
     found = flush_needs(plan.site, plan.salt, inputs.plan, inputs.dates, inputs.depletion_fraction)
     fresh = (inputs.fresh_limit - inputs.margin)[found.needs.zone]
     return replace(plan, flushes=found, needs=replace(found.needs, dry_limit_after=fresh))
+
+
+def week_nights(
+    plan: CasePlan, night: date, before: tuple[date, frozenset[date]] | None, share: Shares
+) -> tuple[CasePlan, tuple[date, frozenset[date]]]:
+    """Hold the nights of an order of so many a week to those chosen when the week began, as a manager would.
+
+    Parameters
+    ----------
+    plan : CasePlan
+    night : date        Its first evening.
+    before : tuple      The Monday of the week last chosen for and the nights kept open in it; None on the first.
+    share : Shares      Of capacity, by which the nights are compared.
+
+    Returns
+    -------
+    tuple   The plan with its nights, and the week it is of.
+    """
+    monday = night - timedelta(days=night.weekday())
+    dates = plan.inputs.dates
+    if before is not None and before[0] == monday:
+        shut = np.zeros((plan.inputs.plan.zones, len(dates)), dtype=bool)
+        for choice in plan.choices:
+            for week, most in choice.weeks:
+                this = dates[week[0]] - timedelta(days=dates[week[0]].weekday()) == monday
+                kept = [n for n in week if dates[n] in before[1]] if this else list(evenly(week, most))
+                shut[np.ix_(choice.zones, [n for n in week if n not in kept])] = True
+        return _flushed(_shut(plan, shut)), before
+    arrays = packable(plan.inputs.plan, share)
+    plain = PlanSolver(arrays)
+    best = None
+    for shut in patterns(plan.choices, arrays.nights):
+        closed = _shut(replace(plan, inputs=replace(plan.inputs, plan=arrays)), shut)
+        if not plain.edit(closed.inputs.plan):
+            plain = PlanSolver(closed.inputs.plan)
+        cost = plain.solve().objective
+        if best is None or cost < best[0]:
+            best = (cost, shut)
+    assert best is not None
+    whole = _flushed(_shut(plan, best[1]))
+    open_nights = frozenset(d for n, d in enumerate(dates) if whole.inputs.plan.allowed[:, n].any())
+    return whole, (monday, open_nights)
+
+
+def evenly(week: tuple[int, ...], most: int) -> tuple[int, ...]:
+    """The most evenly spaced of the ways to choose so many nights."""
+    return min(combinations(week, min(most, len(week))), key=lambda kept: (_uneven(kept, week), kept))

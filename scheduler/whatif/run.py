@@ -2,41 +2,51 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import date
 from pathlib import Path
 
 import pandas as pd
+from sqlalchemy.exc import SQLAlchemyError
 
 from scheduler.evening import planned_evening
-from scheduler.ledger import queries
+from scheduler.ledger import LedgerUnusable, queries
 from scheduler.ledger.keeping import Kept
+from scheduler.ledger.outlooks import keep_outlook, kept_outlook
 from scheduler.nights import choose_night, evening_of, local_now, opening_of
-from scheduler.whatif.case import AS_IT_IS, Case, read_cases
+from scheduler.whatif.ahead import Lived
+from scheduler.whatif.case import AS_IT_IS, Case, has_cases, read_cases
 from scheduler.whatif.compose import whatif_document
 from scheduler.whatif.document import WhatIf
 from scheduler.whatif.evening import plan_case, standing_evening
 from scheduler.whatif.page import write_whatif
 from scheduler.whatif.relax import relaxed_limits
+from scheduler.whatif.season import Ahead, Shelf, season_ahead
 from scheduler.whatif.sweep import read_sweep, sweep
 
+log = logging.getLogger(__name__)
 LONGEST_FOLDER = 80
 
 
 @dataclass(frozen=True)
 class Asked:
-    """What was asked on the command line: cases, `--set` pairs, `--sweep`, the evening and the folder of the files."""
+    """What was asked on the command line: cases, `--set` pairs, `--sweep`, the evening, the files' folder, a season."""
 
     cases: tuple[str, ...] = ()
     given: tuple[str, ...] = ()
     sweep: str | None = None
     night: date | None = None
     out: Path | None = None
+    season: Ahead | None = None
 
 
 def run_whatif(
-    kept: Kept, asked: Asked, step: Callable[[str], object] = lambda _: None
+    kept: Kept,
+    asked: Asked,
+    step: Callable[[str], object] = lambda _: None,
+    told: Callable[[int, int], None] = lambda done, of: None,
 ) -> tuple[WhatIf, tuple[Path, ...]]:
     """Plan the evening under every case and write what came out.
 
@@ -45,6 +55,7 @@ def run_whatif(
     kept : Kept      The site as held by its ledger.
     asked : Asked
     step : callable  Told the name of each step as it begins.
+    told : callable  Told how many weather years of a season ahead are done, and of how many.
 
     Raises
     ------
@@ -54,7 +65,7 @@ def run_whatif(
     site = kept.site
     wanted = None if asked.sweep is None else read_sweep(asked.sweep)
     cases: tuple[Case, ...] = ()
-    if asked.cases or asked.given or wanted is None:
+    if asked.cases or asked.given or (wanted is None and (asked.season is None or has_cases(site))):
         cases = read_cases(site, asked.cases, asked.given)
     now = local_now(site)
     night = asked.night or choose_night(site, evening_of(now))
@@ -73,10 +84,37 @@ def run_whatif(
         key, values = wanted
         base = cases[0] if len(cases) == 1 else AS_IT_IS
         curve = sweep(standing, key, values, base, lambda done, of: step(f"{key}: {done} of {of}"))
-    document = whatif_document(standing, outcomes, widened, now, curve)
+    season, rows = None, []
+    if asked.season is not None:
+        step("the season ahead")
+        season, rows = season_ahead(standing, cases, asked.season, LedgerShelf(kept), told)
+    document = whatif_document(standing, outcomes, widened, now, curve, season)
     folder = asked.out or site.folder / "whatif" / folder_name(cases, asked)
     step("writing the files")
-    return document, write_whatif(document, folder)
+    return document, write_whatif(document, folder, rows)
+
+
+class LedgerShelf(Shelf):
+    """Finished years in the site's ledger; without a usable ledger they are not kept, and the work goes on."""
+
+    def __init__(self, kept: Kept) -> None:
+        self.ledger = kept.ledger
+
+    def get(self, key: str) -> Lived | None:
+        """A year kept under a key."""
+        if self.ledger is None:
+            return None
+        held = kept_outlook(self.ledger, key)
+        return None if held is None else Lived(**held)
+
+    def put(self, key: str, lived: Lived) -> None:
+        """Keep a year, once."""
+        if self.ledger is None:
+            return
+        try:
+            keep_outlook(self.ledger, key, lived.case, lived.year, asdict(lived))
+        except (LedgerUnusable, SQLAlchemyError) as error:
+            log.warning("ledger: %s", error)
 
 
 def log_of(kept: Kept) -> pd.DataFrame:
@@ -91,6 +129,8 @@ def log_of(kept: Kept) -> pd.DataFrame:
 def folder_name(cases: tuple[Case, ...], asked: Asked) -> str:
     """What the folder of the files is called: after the cases, or the key that was swept."""
     names = [case.name for case in cases]
+    if asked.season is not None:
+        names.append("season")
     if asked.sweep is not None:
         names.append("sweep-" + asked.sweep.split("=")[0].strip().replace(".", "-"))
     return "_".join(names)[:LONGEST_FOLDER] or "as-it-is"

@@ -26,6 +26,7 @@ from scheduler.ledger import (
     write_estimates,
 )
 from scheduler.ledger.merge import Counts, Series, merge
+from scheduler.ledger.outlooks import keep_outlook, kept_outlook, outlook_list
 from scheduler.ledger.readings import ROWS_AT_ONCE, _parts, merge_readings
 from scheduler.ledger.tables import metadata, plans, readings, weather
 from scheduler.ledger.writers import begin_intake, end_intake, merge_flags
@@ -323,6 +324,14 @@ def test_a_flag_that_goes_on_is_lengthened_and_one_no_longer_raised_is_withdrawn
     assert len(spans(ledger)) == 2
 
 
+def test_a_season_lived_through_is_kept_once(ledger):
+    assert keep_outlook(ledger, "k", "order", "drawn 1", {"left": 1.5, "rows": [{"night": "2026-07-14"}]})
+    assert not keep_outlook(ledger, "k", "order", "drawn 1", {"left": 2.5})
+    assert kept_outlook(ledger, "k") == {"left": 1.5, "rows": [{"night": "2026-07-14"}]}
+    assert kept_outlook(ledger, "other") is None
+    assert outlook_list(ledger) == [("order", "drawn 1", "k")]
+
+
 # versions, places
 
 
@@ -363,6 +372,7 @@ def test_a_ledger_of_version_1_keeps_its_plans_and_gives_their_run_times(ledger,
         connection.execute(sa.text("ALTER TABLE plans DROP COLUMN brief"))
         connection.execute(sa.text("DROP TABLE reading_days"))
         connection.execute(sa.text("DROP TABLE meter"))
+        connection.execute(sa.text("DROP TABLE outlooks"))
         connection.execute(sa.text("UPDATE schema_version SET version = 1"))
     newer = open_ledger(tmp_path, ledger_url, "links")
     assert queries.current_plan(newer, NIGHT) == document(minutes=7.0)

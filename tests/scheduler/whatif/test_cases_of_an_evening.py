@@ -123,8 +123,8 @@ def test_warmer_dates_ask_for_more(site, standing):
 def test_what_a_surface_does_is_what_the_plan_document_says(site, standing):
     from scheduler.document.published import plan_document
 
-    told = {r["surface"]: r for r in plan_document(standing.planned)["surfaces"]}
+    told = {r.surface: r for r in plan_document(standing.planned).surfaces}
     for row in by_surface(site, standing.planned.inputs.dates, standing.as_it_is.course):
-        assert row.dry_zone_days == told[row.surface]["dry_zone_days"]
-        assert row.soft_zone_days == told[row.surface]["wet_zone_days"]
-        assert row.water_tonight_m3 == pytest.approx(told[row.surface]["volume_m3"], abs=1e-6)
+        assert row.dry_zone_days == told[row.surface].dry_zone_days
+        assert row.soft_zone_days == told[row.surface].wet_zone_days
+        assert row.water_tonight_m3 == pytest.approx(told[row.surface].volume_m3, abs=1e-6)
