@@ -2,8 +2,8 @@
 
 A drawn year is a chain of blocks of days in a row, so that a dry spell stays a dry spell. Blocks come from the same
 time of the year where the record holds enough of it, else from all of it; ETo is moved with the sun's radiation from
-the date it was observed on to the date it stands for (ETo(d) = ETo(s) Ra(d) / Ra(s), Ra after FAO-56 Eq. 21). Rain stays
-as it fell. The block bootstrap is Kuensch (1989), The Annals of Statistics 17; the block length is our choice.
+the date it was observed on to the date it stands for, ETo(d) = ETo(s) Ra(d) / Ra(s) with Ra after FAO-56 Eq. 21. Rain
+stays as it fell. The block bootstrap is Kuensch (1989), The Annals of Statistics 17; the block length is our choice.
 """
 
 from __future__ import annotations
