@@ -20,6 +20,7 @@ ACRE_FT_ABOVE = 10.0  # [acre-ft] below this a manager thinks in gallons; common
 ACRES_ABOVE = 1.0  # [acre]
 HECTARES_ABOVE = 1.0  # [ha]
 
+MS_OF_MPH = 0.44704  # [m/s] one mile an hour; exact
 M3_OF_LPS_MINUTE = 0.06  # [m3] one L/s for one minute
 
 UNIT_SYSTEMS = ("us", "metric")
@@ -162,6 +163,17 @@ def format_temperature(deg_c: float | None, units: str) -> str:
     if _is_us(units):
         return DASH if deg_c is None else _with_unit(deg_c * 9 / 5 + 32, 1.0, 0, "°F")
     return _with_unit(deg_c, 1.0, 0, "°C")
+
+
+def format_wind(metres_per_second: float | None, units: str) -> str:
+    """Wind speed to one decimal, in mph to the whole.
+
+    >>> format_wind(4.47, "us"), format_wind(4.47, "metric")
+    ('10 mph', '4.5 m/s')
+    """
+    if _is_us(units):
+        return _with_unit(metres_per_second, 1.0 / MS_OF_MPH, 0, "mph")
+    return _with_unit(metres_per_second, 1.0, 1, "m/s")
 
 
 def format_percent(share: float | None) -> str:

@@ -12,6 +12,7 @@ from pathlib import Path
 import pandas as pd
 
 from models.plan.solve import PlanSolver
+from scheduler.document.changes import changes_part, earlier_plan
 from scheduler.document.parts import PlanDocument
 from scheduler.document.planned import Planned
 from scheduler.document.published import plan_document, warnings_of
@@ -47,7 +48,9 @@ def plan_tonight(
     """Plan one evening, without writing anything: the document of `planned_evening`."""
     planned = planned_evening(site, night, made, step, flags, cut_short)
     step("what it will do")
-    return plan_document(planned)
+    document = plan_document(planned)
+    before = earlier_plan(site, document)
+    return document if before is None else document.model_copy(update={"changes": changes_part(before, document)})
 
 
 def planned_evening(

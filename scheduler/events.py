@@ -75,6 +75,43 @@ def protected_nights(site: Site, dates: tuple[date, ...]) -> np.ndarray:
     return found
 
 
+@dataclass(frozen=True)
+class CalendarEvent:
+    """One row of the calendar, and the nights of a plan on which it holds something back.
+
+    begins, until : first and last day;  target : surface or zone as written;  zones : how many;  firm, dry, no_flush :
+    nights on which its zones are kept firm, dry, or free of flushes.
+    """
+
+    begins: date
+    until: date
+    kind: str
+    target: str
+    zones: int
+    note: str
+    firm: tuple[date, ...]
+    dry: tuple[date, ...]
+    no_flush: tuple[date, ...]
+
+
+def calendar_events(site: Site, dates: tuple[date, ...]) -> list[CalendarEvent]:
+    """Give every event of the calendar with what it holds back on the nights of a plan."""
+    nights = pd.DatetimeIndex(dates)
+    found = []
+    for event, target, note in zip(_events(site), site.calendar["target"], site.calendar["note"], strict=True):
+        firm = event.on(nights, before=1) if event.kind in PLAYED else event.on(nights[:0])
+        dry = event.on(nights) if event.kind == "no_water" else event.on(nights[:0])
+        quiet = event.on(nights, *FLUSH_REACH[event.kind]) if event.kind in FLUSH_REACH else event.on(nights[:0])
+        told = [tuple(d for d, on in zip(dates, held.any(axis=0), strict=False) if on) for held in (firm, dry, quiet)]
+        text = "" if pd.isna(note) else str(note)
+        found.append(
+            CalendarEvent(
+                event.begins.date(), event.ends.date(), event.kind, str(target), int(event.zones.sum()), text, *told
+            )
+        )
+    return found
+
+
 def event_zones(site: Site, night: date) -> np.ndarray:
     """Zones of an event on the day after a night, shape (Z,)."""
     tomorrow = pd.DatetimeIndex([night + timedelta(days=1)])

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import timedelta
 
 import numpy as np
+import pandas as pd
 
+from scheduler.document.actions import action_parts
 from scheduler.document.late import late_warnings
 from scheduler.document.left_out import left_out_warnings
 from scheduler.document.limits import limits_by_night, short_of
 from scheduler.document.nights import allocation_part, give_way_parts, night_parts, surface_parts
+from scheduler.document.outlook import advice_parts, event_parts, weather_parts, weather_table
 from scheduler.document.parts import (
     AppliedRead,
     ForecastRead,
@@ -42,7 +46,8 @@ def plan_document(planned: Planned) -> PlanDocument:
     notes = _notes(planned)
     pumped = pumped_night(site, run)
     energy = energy_part(site, planned.inputs, run, pumped)
-    return PlanDocument(
+    weather = weather_parts(weather_table(planned))
+    document = PlanDocument(
         site=_site_part(planned),
         pumps=pumps_part(site, pumped),
         night=planned.night,
@@ -58,19 +63,36 @@ def plan_document(planned: Planned) -> PlanDocument:
         leaching=leaching_part(planned),
         flow=flow_part(site, pumped),
         energy=energy,
-        advice=(),
+        weather=weather,
+        events=event_parts(planned),
+        advice=advice_parts(planned, weather),
         warnings=(
-            *warnings_of(notes),
+            *warnings_of(notes, _zone_of_probe(planned)),
             *_night_warnings(planned),
             *pump_warnings(site, planned.inputs, run, pumped),
         ),
     )
+    blind = frozenset(site.zones.zone[~np.isin(planned.salt.origin, ("laboratory", "probe"))].tolist())
+    return document.model_copy(update={"actions": action_parts(document, blind)})
 
 
-def warnings_of(notes: tuple[Note, ...]) -> tuple[WarningPart, ...]:
-    """Give those notes that want a person to look."""
+def _zone_of_probe(planned: Planned) -> dict[str, str]:
+    """Id of the zone each probe stands in tonight."""
+    sites = planned.site.probe_sites
+    evening = pd.Timestamp(planned.night)
+    now = sites[
+        (sites["from"].isna() | (sites["from"] <= evening)) & (sites["until"].isna() | (sites["until"] >= evening))
+    ]
+    return dict(zip(now["probe"].astype(str), now["zone"].astype(str), strict=True))
+
+
+def warnings_of(notes: tuple[Note, ...], zone_of: Mapping[str, str] | None = None) -> tuple[WarningPart, ...]:
+    """Give those notes that want a person to look; `zone_of` tells where each probe stands."""
+    places = zone_of or {}
     return tuple(
-        WarningPart(kind=n.topic, name=n.name, subject=n.subject, text=n.text) for n in notes if n.kind == "warning"
+        WarningPart(kind=n.topic, name=n.name, zone=places.get(n.name, ""), subject=n.subject, text=n.text)
+        for n in notes
+        if n.kind == "warning"
     )
 
 

@@ -69,7 +69,8 @@ def _of_first(plain: dict[str, Any]) -> dict[str, Any]:
     """Bring version 1 to version 2: kinds beside the sentences of zones and warnings."""
     zones = [z | {"why": _why(z["reason"])} for z in plain["zones"]]
     warnings = [_warning(w["subject"]) | w for w in plain["warnings"]]
-    changed: dict[str, Any] = {"schema": SCHEMA_NAME, "zones": zones, "warnings": warnings}
+    advice = [{"words": words} for words in plain.get("advice", ())]
+    changed: dict[str, Any] = {"schema": SCHEMA_NAME, "zones": zones, "warnings": warnings, "advice": advice}
     season = plain.get("allocation")
     if season and not isinstance(season.get("worth_per_m3"), dict):  # a plain number in drafts of version 1
         changed["allocation"] = season | {"worth_per_m3": None}

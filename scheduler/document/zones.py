@@ -61,6 +61,7 @@ def _names(planned: Planned) -> list[dict[str, object]]:
         {
             "id": zones.zone[z],
             "name": zones.name[z],
+            "place": zones.place[z],
             "surface": zones.surface[z],
             "controller": controllers[z],
             "station": zones.station[z] or None,

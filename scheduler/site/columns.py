@@ -16,6 +16,7 @@ ZONES = (
     Column("name", "text"),
     Column("surface", "choice", choices=SURFACES, required=True, filled=True),
     Column("class", "choice", choices=AREA_CLASSES),
+    Column("place", "text"),
     Column("turf", "text"),
     Column("soil", "choice", choices=tuple(TEXTURES)),
     Column("field_capacity", low=0.01, high=0.8, example="0.25"),

@@ -239,7 +239,7 @@ class SurfaceRule:
 class ZoneTable:
     """All zones, one array a quantity, each of shape (Z,) unless said otherwise.
 
-    zone, name, surface, station, exposure, soil, hydrologic_group (A to D) : object arrays of str
+    zone, name, surface, place, station, exposure, soil, hydrologic_group (A to D) : object arrays of str
     area_class : object array of str, one of `AREA_CLASSES`; where it is not told, by surface
     formerly : tuple over zones of the ids it had before
     priority, branch, pump, controller : int arrays (-1 = none)
@@ -254,6 +254,7 @@ class ZoneTable:
     zone: np.ndarray
     name: np.ndarray
     surface: np.ndarray
+    place: np.ndarray
     priority: np.ndarray
     station: np.ndarray
     exposure: np.ndarray

@@ -11,6 +11,7 @@ flow, rate            each from the other and the area
 du_lq                 0.7;  slope 0;  max_run 600 min;  microclimate 1
 drained               yes for sand_rootzone
 class                 landscape for landscape, else turf
+place                 guessed from the name
 branch, controller    the only one, if there is one only; otherwise none
 sources               all of the site's
 ====================  ================================================================================
@@ -27,6 +28,7 @@ from models.hydraulics import gross_rate, infiltration_rate
 from models.soil import TEXTURES
 from models.turf import Turf, parse_mix, turf_of_mix
 from scheduler.errors import counted, listing, near_miss, read_but
+from scheduler.site.places import place_of
 from scheduler.site.records import ZoneTable
 from scheduler.site.settle import Settings, named
 from scheduler.site.tables import Findings, Table
@@ -87,6 +89,7 @@ def build_zones(table: Table, settings: Settings, findings: Findings) -> ZoneTab
         zone=zone,
         name=np.where(v["name"] == "", zone, v["name"]),
         surface=surface,
+        place=place_of(zone, np.where(v["name"] == "", zone, v["name"]), v["place"]),
         priority=np.array([settings.surfaces[s].priority for s in surface], dtype=int),
         station=v["station"],
         exposure=v["exposure"],

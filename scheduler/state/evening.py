@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from models.soil import TEXTURES, adjusted_depletion_fraction, available_water, balance_day
+from scheduler.edge import format_short_date, format_time
 from scheduler.errors import counted
 from scheduler.notes import Note
 from scheduler.site import Site
@@ -102,7 +103,7 @@ def evening_state(
         "probe"
     ].nunique()
     if flags is not None:
-        notes += _flag_notes(flags, opening)
+        notes += _flag_notes(flags, opening, site.units)
     state = replace(simple, readings=int(heard), doubtful=max(int(heard) - simple.used, 0))
     filtered = _filtered(trusted, night, demand, state, good, notes)
     if filtered is not None:
@@ -137,7 +138,7 @@ def _joined(state: StartState, filtered: Filtered) -> StartState:
     return replace(state, depletion=depletion, spread=spread, origin=origin)
 
 
-def _flag_notes(flags: pd.DataFrame, opening: pd.Timestamp) -> list[Note]:
+def _flag_notes(flags: pd.DataFrame, opening: pd.Timestamp, units: str) -> list[Note]:
     """Name the probes doubted in the last days, with the reason; one warning a probe and value."""
     late = flags[(flags["ends"] > opening - timedelta(days=OLDEST_READING)) & (flags["starts"] <= opening)]
     late = late[late["what"].isin(FELT) & (late["rule"] != "unrecorded")]
@@ -145,7 +146,8 @@ def _flag_notes(flags: pd.DataFrame, opening: pd.Timestamp) -> list[Note]:
     for (probe, _), rows in late.sort_values("ends").groupby(["probe", "what"], sort=True):
         row, count = rows.iloc[-1], len(rows)
         more = f"; {counted(count - 1, 'more doubt')} in these days" if count > 1 else ""
-        when = row["ends"].strftime("%Y-%m-%d %H:%M")
+        ends = row["ends"].to_pydatetime()
+        when = f"{format_short_date(ends.date(), units)}, {format_time(ends, units)}"
         found.append(Note("warning", f"probe {probe}", f"{row['reason']} (up to {when}); not used{more}", probe))
     return found
 

@@ -1,7 +1,7 @@
 """The plan document as types: every part a frozen pydantic model, from which `plan.schema.json` is made.
 
 `plan.py`   the document whole      `zone.py`   one zone     `nights.py`   nights, surfaces, pumps, energy
-`water.py`  allocation and salts    `base.py`   numbers, moments, kinds
+`water.py`  allocation and salts    `outlook.py` what to do, weather, changes    `base.py` numbers, moments, kinds
 """
 
 from scheduler.document.parts.base import (
@@ -22,6 +22,16 @@ from scheduler.document.parts.nights import (
     PumpPart,
     SurfacePart,
     WindowPiece,
+)
+from scheduler.document.parts.outlook import (
+    ActionKind,
+    ActionPart,
+    AdviceKind,
+    AdvicePart,
+    ChangesPart,
+    EventPart,
+    Severity,
+    WeatherDay,
 )
 from scheduler.document.parts.plan import (
     SCHEMA_NAME,
@@ -48,10 +58,16 @@ from scheduler.document.parts.zone import CyclePart, PathNight, WaterBalance, Zo
 
 __all__ = [
     "SCHEMA_NAME",
+    "ActionKind",
+    "ActionPart",
+    "AdviceKind",
+    "AdvicePart",
     "AllocationPart",
     "AppliedRead",
+    "ChangesPart",
     "CyclePart",
     "EnergyBlock",
+    "EventPart",
     "FlowPart",
     "FlushPart",
     "ForecastRead",
@@ -66,6 +82,7 @@ __all__ = [
     "PlanDocument",
     "ProbesRead",
     "PumpPart",
+    "Severity",
     "SitePart",
     "StateFrom",
     "Status",
@@ -78,6 +95,7 @@ __all__ = [
     "UpkeepPart",
     "WarningPart",
     "WaterBalance",
+    "WeatherDay",
     "WeatherRead",
     "Why",
     "WindowPiece",

@@ -57,8 +57,8 @@ class SurfacePart(Part):
     running: Count = Field(description="Zones running tonight [-].")
     depth_mm: Amount = Field(description="Mean gross depth tonight over the zones that run [mm]; 0 if none.")
     volume_m3: Amount = Field(description="Volume tonight [m3].")
-    dry_zone_days: Amount = Field(description="Zone-days beyond the dry limit over the horizon [-].")
-    wet_zone_days: Amount = Field(description="Zone-days wetter than the wet limit over the horizon [-].")
+    dry_zone_days: Count = Field(description="Zone-days beyond the dry limit over the horizon [-].")
+    wet_zone_days: Count = Field(description="Zone-days wetter than the wet limit over the horizon [-].")
     worst_depletion_mm: Amount = Field(description="Largest depletion of any zone over the horizon [mm].")
 
 

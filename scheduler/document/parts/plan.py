@@ -8,6 +8,7 @@ from pydantic import Field
 
 from scheduler.document.parts.base import Amount, AtLeastOne, Count, Day, Moment, Named, Part, Status, Units
 from scheduler.document.parts.nights import EnergyBlock, FlowPart, GiveWay, NightPart, PumpPart, SurfacePart
+from scheduler.document.parts.outlook import ActionPart, AdvicePart, ChangesPart, EventPart, WeatherDay
 from scheduler.document.parts.water import AllocationPart, FlushPart, LeachingPart
 from scheduler.document.parts.zone import ZonePart
 from scheduler.document.rung import Rung
@@ -91,6 +92,7 @@ class WarningPart(Part):
 
     kind: Topic = Field(description="What it is about, as a kind.")
     name: str = Field(default="", description="Id of the probe, or name of the pump, it speaks of; empty where none.")
+    zone: str = Field(default="", description="Id of the zone the probe stands in; empty where none.")
     subject: str = Field(description="What it is about, for people.")
     text: str = Field(description="Sentences for people, in the site's units.")
 
@@ -148,7 +150,15 @@ class PlanDocument(Part):
         description="Pump flow through tonight, in order of time: a value holds until the next entry, the last entry "
         "for one minute."
     )
-    advice: tuple[str, ...] = Field(
+    actions: tuple[ActionPart, ...] = Field(default=(), description="What a person should do, the most pressing first.")
+    weather: tuple[WeatherDay, ...] = Field(
+        default=(), description="Weather of the days around tonight, as far as it is known."
+    )
+    events: tuple[EventPart, ...] = Field(default=(), description="Events that hold something back within this plan.")
+    changes: ChangesPart | None = Field(
+        default=None, description="What is otherwise than the plan of the evening before meant; null without one."
+    )
+    advice: tuple[AdvicePart, ...] = Field(
         description="Advice from published models (heat, disease): sentences for people; never a hidden change of run "
         "times."
     )

@@ -79,6 +79,7 @@ class ZonePart(Part):
 
     id: Named = Field(description="Unique id of the zone.")
     name: str = Field(description="What people call it.")
+    place: str = Field(default="", description="Hole, pitch or part of the grounds; empty where not known.")
     surface: SurfaceName = Field(description="Surface the zone belongs to.")
     controller: str | None = Field(description="Controller; null or empty if none is named.")
     station: str | None = Field(description="Address at the controller; null or empty if none is given.")
