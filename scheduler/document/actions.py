@@ -85,8 +85,8 @@ def _flushes(plan: PlanDocument) -> Iterator[ActionPart]:
     if tonight:
         names = _few(_name(zones[f.zone]) for f in tonight)
         yield ActionPart(
-            kind=ActionKind.KEEP_OFF, severity=Severity.TONIGHT, where=names, by=first_start(plan),
-            what="Flushed with salt tonight: keep people off, look at the drains in the morning",
+            kind=ActionKind.KEEP_OFF, severity=Severity.TONIGHT, where=names, by=None,
+            what="Salt flush tonight: keep people off; look at the drains in the morning",
             why=f"{counted(len(tonight), 'zone')} get up to "
             f"{format_depth(max(f.depth_mm for f in tonight), plan.site.units)}",
         )  # fmt: skip

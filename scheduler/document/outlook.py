@@ -92,8 +92,8 @@ def _drift(near: list[WeatherDay], units: str) -> AdvicePart | None:
     if wind < DRIFT_WIND:
         return None
     words = (
-        f"Wind of {format_wind(wind, units)} on the day's mean: spray drifts and falls unevenly. Keep reclaimed water off "
-        "paths, play and food"
+        f"Wind of {format_wind(wind, units)} on the day's mean: spray drifts and falls unevenly. Keep reclaimed water "
+        "off paths, play and food"
     )
     return AdvicePart(kind=AdviceKind.DRIFT, words=words, source=PRACTICE)
 
@@ -117,8 +117,8 @@ def _frost(tomorrow: WeatherDay | None, units: str) -> AdvicePart | None:
     if tomorrow is None or tomorrow.tmin_degc is None or tomorrow.tmin_degc > FROST:
         return None
     words = (
-        f"Down to {format_temperature(tomorrow.tmin_degc, units)} before morning: expect frost on the grass. Keep traffic "
-        "off until it has gone; water on paths may freeze"
+        f"Down to {format_temperature(tomorrow.tmin_degc, units)} before morning: expect frost on the grass. Keep "
+        "traffic off until it has gone; water on paths may freeze"
     )
     return AdvicePart(kind=AdviceKind.FROST, words=words, source=PRACTICE)
 

@@ -48,7 +48,10 @@ def _words(site: Site, by_surface: dict[str, SurfaceWorth], bill: float | None, 
     money = "" if bill is None else format_money(abs(bill) * scale, site.currency)
     if not taking:
         if tiers and bill is not None and bill < 0:
-            return f"{unit} more in the allocation would save {money}: the run times stay, less of them is over-use"
+            return (
+                f"this plan already takes water beyond a step of the allocation; {unit} more in it would change no run "
+                f"time and save {money} of over-use"
+            )
         return f"{unit} more in the allocation would hardly change this plan"
     parts = []
     whole = sum(row.volume_m3 for row in taking.values())

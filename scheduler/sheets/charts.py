@@ -14,7 +14,8 @@ import numpy as np
 from markupsafe import Markup, escape
 
 WIDTH = 360
-INK, WATER, ALERT, QUIET, BAND = "#1a1a1a", "#17517e", "#a33b00", "#6b6b6b", "#e4ecf1"
+INK, WATER, ALERT, QUIET, BAND = "var(--ink)", "var(--water)", "var(--alert)", "var(--quiet)", "var(--band)"
+PAPER, SHUT, RULE = "var(--paper)", "var(--shut)", "var(--rule)"  # colours of the page, light or dark
 SHOWN_BEYOND = 0.4  # [-] how far beyond the band a moisture chart reaches, as a share of the band's width
 
 
@@ -88,10 +89,10 @@ def flow_chart(chart: FlowChart) -> Markup:
     def y(flow: float) -> float:
         return bottom - (bottom - top) * flow / most
 
-    parts = [_rect(left, top, right - left, bottom - top, "#efefef")]
-    parts += [_rect(x(a), top, x(b) - x(a), bottom - top, "#ffffff") for a, b in chart.open_pieces]
+    parts = [_rect(left, top, right - left, bottom - top, SHUT)]
+    parts += [_rect(x(a), top, x(b) - x(a), bottom - top, PAPER) for a, b in chart.open_pieces]
     for level, _ in chart.levels:
-        parts.append(_line(left, y(level), right, y(level), "#d5d5d5", 1))
+        parts.append(_line(left, y(level), right, y(level), RULE, 1))
     points = [f"M{x(float(chart.minutes[0])):.1f} {bottom}"] if chart.minutes.size else []
     for minute, flow in zip(chart.minutes.tolist(), chart.flow.tolist(), strict=True):
         points.append(f"H{x(minute):.1f}V{y(flow):.1f}")
@@ -162,10 +163,10 @@ def share_bar(shares: Sequence[tuple[float, str]], alt: str) -> Markup:
     parts = [
         '<defs><pattern id="hatch" width="6" height="6" patternUnits="userSpaceOnUse" '
         'patternTransform="rotate(45)">'
-        f'<rect width="6" height="6" fill="#fff"/><rect width="3" height="6" fill="{WATER}"/></pattern></defs>'
+        f'<rect width="6" height="6" fill="{PAPER}"/><rect width="3" height="6" fill="{WATER}"/></pattern></defs>'
     ]
     at = left
-    fills = {"solid": WATER, "hatched": "url(#hatch)", "empty": "#ffffff"}
+    fills = {"solid": WATER, "hatched": "url(#hatch)", "empty": PAPER}
     for share, kind in shares:
         wide = min(max(share, 0.0) * (right - left), right - at)
         if wide > 0:

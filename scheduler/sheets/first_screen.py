@@ -26,7 +26,7 @@ STANDS = ("wetter than its wet limit", "well watered", "in the middle of its ban
 STOPPED = (Why.GIVES_WAY, Why.TOO_LARGE)
 EVENT_WORDS = {
     "tournament": "tournament",
-    "firm": "kept firm",
+    "firm": "firm days",
     "no_water": "no water",
     "no_flush": "no flush",
     "aerified": "aerified",
@@ -69,7 +69,7 @@ def safe(plan: PlanDocument) -> str:
         return "NOT SAFE: runs end after the window closes."
     opens = min(p.start for p in tonight.window)
     hours = f"{edge.format_time(opens, units)} to {edge.format_time(closes, units)}"
-    full = [limit.what for limit in tonight.limits if limit.binds]
+    full = [limit.what for limit in tonight.limits if limit.binds and limit.capacity is not None]
     text = f"Every run lies within the hours allowed ({hours}) and within pumps, pipes, controllers and permits"
     return f"{text}; used to the full: {', '.join(full)}." if full else f"{text}; none is used to the full."
 
@@ -159,7 +159,9 @@ def events(plan: PlanDocument) -> list[str]:
     """Events of the coming days, those alike together, and what each holds back."""
     alike: dict[tuple[Any, ...], list[EventPart]] = {}
     for e in plan.events:
-        alike.setdefault((e.begins, e.until, e.kind, e.note, e.firm_nights, e.dry_nights, e.no_flush_nights), []).append(e)
+        alike.setdefault(
+            (e.begins, e.until, e.kind, e.note, e.firm_nights, e.dry_nights, e.no_flush_nights), []
+        ).append(e)
     return [_event(plan, own) for own in alike.values()]
 
 
@@ -167,7 +169,9 @@ def _event(plan: PlanDocument, own: list[EventPart]) -> str:
     """One event in a sentence."""
     first, units = own[0], plan.site.units
     zones = {z.id: zone_name(z) for z in plan.zones}
-    names = [PLURALS[SurfaceName(e.target)] if e.target in tuple(SurfaceName) else zones.get(e.target, e.target) for e in own]
+    names = [
+        PLURALS[SurfaceName(e.target)] if e.target in tuple(SurfaceName) else zones.get(e.target, e.target) for e in own
+    ]
     begins, until = (edge.format_short_date(d, units) for d in (first.begins, first.until))
     days = begins if first.begins == first.until else f"{begins} to {until}"
     text = f"{days}, {EVENT_WORDS.get(first.kind, first.kind)} on {listed(names)}"

@@ -24,21 +24,21 @@ def zone_name(zone: ZonePart) -> str:
     return zone.name or zone.id
 
 
-def name_list(zones: Iterable[ZonePart]) -> str:
-    """Names of zones in natural order, those beyond the first `LISTED_AT_MOST` counted."""
-    return listed([zone_name(z) for z in zones])
+def name_list(zones: Iterable[ZonePart], most: int | None = LISTED_AT_MOST) -> str:
+    """Names of zones in natural order, those beyond the first `most` counted; None names all."""
+    return listed([zone_name(z) for z in zones], most)
 
 
-def listed(names: Iterable[str]) -> str:
-    """Names in natural order, those beyond the first `LISTED_AT_MOST` counted.
+def listed(names: Iterable[str], most: int | None = LISTED_AT_MOST) -> str:
+    """Names in natural order, those beyond the first `most` counted; None names all.
 
     >>> listed(["G10", "Green 2"])
     'G10, Green 2'
     """
     names = sorted(names, key=natural_key)
-    if len(names) <= LISTED_AT_MOST:
+    if most is None or len(names) <= most:
         return ", ".join(names)
-    return ", ".join(names[:LISTED_AT_MOST]) + f" and {len(names) - LISTED_AT_MOST:,} more"
+    return ", ".join(names[:most]) + f" and {len(names) - most:,} more"
 
 
 def natural_key(text: str) -> tuple[tuple[int, int | str], ...]:

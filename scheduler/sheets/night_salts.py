@@ -76,7 +76,7 @@ def _by_nights(plan: PlanDocument, zones: dict[str, ZonePart]) -> list[dict[str,
         when = f"{when[:1].upper()}{when[1:]}, {_zones(len(own))}"
         if late := sum(_late(f) for f in own):
             when += ", later than due" if late == len(own) else f", {late:,} of them later than due"
-        lines.append({"when": when, "names": name_list(zones[f.zone] for f in own)})
+        lines.append({"when": when, "names": name_list((zones[f.zone] for f in own), most=None)})
     return lines
 
 

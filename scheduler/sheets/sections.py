@@ -16,9 +16,9 @@ import numpy as np
 from scheduler import edge
 from scheduler.document.parts import PlanDocument, PumpPart, StateFrom, Status, WarningPart, ZonePart
 from scheduler.notes import Topic
-from scheduler.sheets import night_salts
+from scheduler.sheets import first_screen, night_salts
 from scheduler.sheets.charts import SHOWN_BEYOND, BandChart, FlowChart, band_chart, flow_chart, share_bar
-from scheduler.sheets.names import PLURALS, name_list, natural_key, zone_name
+from scheduler.sheets.names import PLURALS, listed, name_list, natural_key, zone_name
 
 WARNINGS_AT_MOST = 60  # lines of warnings on the page; all are in plan.json
 NARROWEST_BAND = 0.5  # [mm] a band narrower than this is drawn as if it were this wide
@@ -43,6 +43,14 @@ def sheet_sections(plan: PlanDocument) -> dict[str, Any]:
         "status": status_sentence(plan),
         "planned": plan.status == Status.PLANNED,
         "figures": key_figures(plan, flows),
+        "deeds": first_screen.actions(plan),
+        "safe": first_screen.safe(plan),
+        "weather": first_screen.weather(plan),
+        "grid": first_screen.site_grid(plan),
+        "changes": first_screen.changes(plan),
+        "events": first_screen.events(plan),
+        "give_way": [g.words for g in plan.give_way],
+        "worth": _worth(plan),
         "attention": attention(plan, warnings),
         "surfaces": runs_by_surface(plan),
         "flow_charts": flow_charts(plan, flows),
@@ -128,16 +136,18 @@ def split_warnings(plan: PlanDocument) -> tuple[list[WarningPart], list[WarningP
 
 
 def attention(plan: PlanDocument, warnings: Sequence[WarningPart]) -> dict[str, Any]:
-    """Everything a person should know before going to bed."""
-    limits = [limit.words for limit in plan.nights[0].limits if limit.binds]
-    found = {
+    """What only explains how the plan was made."""
+    return {
         "warnings": list(warnings[:WARNINGS_AT_MOST]),
         "more": max(0, len(warnings) - WARNINGS_AT_MOST),
-        "limits": limits,
-        "give_way": [g.words for g in plan.give_way],
         "step_downs": list(plan.inputs.step_downs),
     }
-    return {**found, "nothing": not any(found.values())}
+
+
+def _worth(plan: PlanDocument) -> str:
+    """What one more cubic metre would do; "" where there is nothing to say."""
+    worth = None if plan.allocation is None else plan.allocation.worth_per_m3
+    return "" if worth is None else worth.words
 
 
 def runs_by_surface(plan: PlanDocument) -> list[dict[str, Any]]:
@@ -162,9 +172,20 @@ def runs_by_surface(plan: PlanDocument) -> list[dict[str, Any]]:
                 "reasons": any(z.reason != common for z in running),
                 "origin": ", ".join(f"{origin[k]:,} {words}" for k, words in STATE_WORDS.items() if origin[k]),
                 "rows": [_run_row(z, units, common) for z in running],
+                "waiting": _waiting(own),
             }
         )
     return sections
+
+
+def _waiting(own: Sequence[ZonePart]) -> list[dict[str, str]]:
+    """Zones that do not run, by their reason, the most first."""
+    groups: dict[str, list[str]] = {}
+    for zone in own:
+        if not zone.minutes > 0:
+            groups.setdefault(zone.reason, []).append(zone_name(zone))
+    most = sorted(groups.items(), key=lambda item: -len(item[1]))
+    return [{"reason": reason, "names": listed(names, most=None)} for reason, names in most]
 
 
 def finish_words(running: Sequence[ZonePart], units: str) -> str:
@@ -374,8 +395,6 @@ def allocation(plan: PlanDocument) -> dict[str, Any] | None:
     if season.share_this_horizon_m3 is not None:
         share = volume(season.share_this_horizon_m3)
         lines.append(f"These nights may take {share} of it, so that the season's demand can still be met.")
-    if season.worth_per_m3 is not None:
-        lines.append(f"{season.worth_per_m3.words}.")
     drawing = share_bar([(used, "solid"), (planned, "hatched")], " ".join(lines))
     return {"drawing": drawing, "lines": lines}
 

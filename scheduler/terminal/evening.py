@@ -24,6 +24,7 @@ from scheduler.edge import (
     format_rate,
     format_salinity,
     format_short_date,
+    format_time,
     format_volume,
 )
 from scheduler.errors import counted
@@ -59,7 +60,7 @@ def print_evening(screen: Console, document: PlanDocument, files: Sequence[Path]
     cost = "" if tonight.cost is None else f", {format_money(tonight.cost, currency)}"
     ends = [c.end for z in document.zones for c in z.cycles]
     starts = [c.start for z in document.zones for c in z.cycles]
-    span = f", {min(starts):%H:%M} to {max(ends):%H:%M}" if ends else ""
+    span = f", {format_time(min(starts), units)} to {format_time(max(ends), units)}" if ends else ""
     screen.print(
         f"{counted(tonight.zones_running, 'zone')} of {document.site.zones:,} run{span}; "
         f"{format_volume(tonight.volume_m3, units)}, {format_duration(tonight.minutes)} of run time"
@@ -116,7 +117,7 @@ def _print_limits(screen: Console, document: PlanDocument) -> None:
     """Say which limits bind, tonight's first, later nights counted."""
     tonight = [r for r in document.nights[0].limits if r.binds]
     for row in sorted(tonight, key=lambda r: -(r.price or 0.0))[:5]:
-        screen.print(f"binds: {escape(row.words)}", highlight=False)
+        screen.print(f"used to the full: {escape(row.words)}", highlight=False)
     worth = None if document.allocation is None else document.allocation.worth_per_m3
     if worth is not None:
         screen.print(escape(worth.words), highlight=False)

@@ -83,6 +83,7 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
             {
                 "id": f"{surface[0].upper()}{i + 1:03d}",
                 "name": f"{surface.capitalize()} {i + 1}",
+                "place": f"hole {i % 18 + 1}",
                 "surface": str(surface),
                 "controller": f"house {i // 60 + 1}",
                 "station": str(i % 60 + 1),
@@ -232,8 +233,8 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
                 "running": sum(z["surface"] == s for z in on),
                 "depth_mm": float(np.mean([z["depth_mm"] for z in on if z["surface"] == s] or [0.0])),
                 "volume_m3": sum(z["volume_m3"] for z in rows if z["surface"] == s),
-                "dry_zone_days": 3.0 if s == "rough" else 0.0,
-                "wet_zone_days": 0.0,
+                "dry_zone_days": 3 if s == "rough" else 0,
+                "wet_zone_days": 0,
                 "worst_depletion_mm": max(p["depletion_mm"] for z in rows if z["surface"] == s for p in z["path"]),
             }
             for s in SURFACES
@@ -294,9 +295,69 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
                 (datetime(2026, 7, 14, 23), closes, 0.13, 0.9, 0.04),
             )
         ],
-        "advice": ["Heat: three days above 35 degC are forecast; plan a midday check of greens."],
+        "actions": [
+            {
+                "kind": "load the run times",
+                "severity": "tonight",
+                "where": "house 1",
+                "what": "Load the table",
+                "why": "the first run starts at ten",
+                "by": opens.isoformat(),
+            },
+            {
+                "kind": "check a probe",
+                "severity": "tomorrow",
+                "where": "probe P07",
+                "what": "Check the probe",
+                "why": "Stuck at 0.213",
+                "by": None,
+            },
+        ],
+        "weather": [
+            {
+                "day": (evening + timedelta(days=d)).isoformat(),
+                "observed": d == 0,
+                "eto_mm": 5.2,
+                "rain_mm": 0.0,
+                "rain_probability": None if d == 0 else 0.1,
+                "tmin_degc": 15.0,
+                "tmax_degc": 33.0,
+                "rh_percent": 61.0,
+                "wind_ms": 2.5,
+            }
+            for d in (0, 1)
+        ],
+        "events": [
+            {
+                "begins": "2026-07-17",
+                "until": "2026-07-18",
+                "kind": "tournament",
+                "target": "green",
+                "zones": 21,
+                "note": "club cup",
+                "firm_nights": ["2026-07-16", "2026-07-17", "2026-07-18"],
+                "dry_nights": [],
+                "no_flush_nights": ["2026-07-15", "2026-07-16", "2026-07-17", "2026-07-18"],
+            }
+        ],
+        "changes": {
+            "since": "2026-07-13",
+            "meant_m3": volume * 0.9,
+            "volume_m3": volume,
+            "now_running": [z["id"] for z in on[:2]],
+            "no_longer_running": [],
+            "new_warnings": ["probe P12"],
+            "gone_warnings": [],
+        },
+        "advice": [
+            {
+                "kind": "heat",
+                "words": "Three days above 35 degC are forecast; plan a midday check of greens",
+                "source": "common practice, no source",
+            }
+        ],
         "warnings": [
-            {"kind": kind, "name": name, "subject": f"{what} {name or 'F063'}", "text": text}
+            {"kind": kind, "name": name, "zone": "", "subject": f"{what} {name or 'F063'}", "text": text}
             for kind, name, what, text in (
                 ("probe", "P07", "probe", "Stuck at 0.213 since July 11; not used. Look at its cable."),
                 ("probe", "P12", "probe", "Jumped by 0.11 within an hour without water or rain; trusted less."),

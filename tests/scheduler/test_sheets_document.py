@@ -84,6 +84,9 @@ def as_version_1(plan):
         zone["reason"] = list(OLD_WORDS)[i % len(OLD_WORDS)]
         del zone["why"]
     old["warnings"] = [{"subject": w["subject"], "text": w["text"]} for w in old["warnings"]]
+    old["advice"] = [a["words"] for a in old["advice"]]
+    for name in ("actions", "weather", "events", "changes", "rung"):
+        del old[name]
     return old
 
 

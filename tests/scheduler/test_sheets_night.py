@@ -61,7 +61,11 @@ def test_the_numbers_of_the_plan_are_on_the_page(units):
         plan["give_way"][0]["words"],
         tonight["limits"][0]["words"],
         plan["flushes"][0]["words"],
-        plan["advice"][0],
+        plan["advice"][0]["words"],
+        plan["actions"][0]["what"],
+        "by 10:00 pm tonight" if units == "us" else "by 22:00 tonight",
+        "club cup",
+        "Every run lies within the hours allowed",
         "no watering allowed",
         "Cross-connection",
         "The manager decides",
@@ -69,9 +73,13 @@ def test_the_numbers_of_the_plan_are_on_the_page(units):
     ):
         assert words in page.words, words
     assert tonight["limits"][1]["words"] not in page.words  # a limit that does not bind is not news
+    for zone in plan["zones"]:  # every zone is there, running or not
+        assert zone["name"] in page.words
+    squares = [v for k, v in page.values if k == "aria-label" and ": now " in v]
+    assert len(squares) == len(plan["zones"])
     for warning in plan["warnings"]:
         assert warning["text"] in page.words
-    assert page.tags.count("details") == len({z["surface"] for z in plan["zones"] if z["minutes"] > 0})
+    assert page.tags.count("details") == len({z["surface"] for z in plan["zones"]})
     rows = night_sheet(document_of(plan)).split("<tr>")
     for zone in plan["zones"]:
         own = [r for r in rows if f"<td>{zone['name']}</td>" in r and f"{zone['controller']} · {zone['station']}<" in r]
@@ -128,11 +136,11 @@ def test_the_other_states_of_a_night():
 
 def test_a_quiet_night_says_so_and_a_late_finish_shouts():
     plan = copy.deepcopy(sample_plan())
-    plan["warnings"], plan["give_way"], plan["inputs"]["step_downs"] = [], [], []
+    plan["warnings"], plan["give_way"], plan["inputs"]["step_downs"], plan["actions"] = [], [], [], []
     plan["nights"][0]["limits"][0]["binds"] = False
     plan["nights"][0]["window"] = [{"start": "2026-07-14T22:00:00", "end": "2026-07-14T23:00:00"}]
     words = Page(night_sheet(document_of(plan))).words
-    assert "Nothing: no warnings, nothing missing, no limit binds tonight." in words
+    assert "What to do Nothing. Safe and legal: NOT SAFE" in words
     assert "AFTER the window closes: do not run this plan." in words
 
 

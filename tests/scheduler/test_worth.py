@@ -58,7 +58,7 @@ def test_over_use_at_a_price_is_money():
 
     part = asked(np.zeros(3), np.zeros((3, 2)), -2.0, tiers=(Tier(5.0, 2.0),))
     assert part.bill == -2.0
-    assert "would save 2.00 EUR: the run times stay, less of them is over-use" in part.words
+    assert "1.0 m³ more in it would change no run time and save 2.00 EUR of over-use" in part.words
 
 
 def test_where_nothing_would_change_there_is_nothing_to_say():
