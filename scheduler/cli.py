@@ -6,12 +6,14 @@ Exit codes are those of `scheduler.errors`: 0 done, 2 usage, 3 bad input, 4 no p
 from __future__ import annotations
 
 import gc
+import io
 import logging
 import os
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, redirect_stderr, redirect_stdout
 from datetime import date, datetime
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated
 
@@ -23,6 +25,8 @@ from scheduler.errors import BAD_INPUT, NO_PLAN, STORAGE, USAGE, InputProblems, 
 # Many small matrices: threads that wait for each other cost ten times what they save. Read when numpy is first loaded.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+
+LEDGER_VARIABLE = "EVENFALL_LEDGER"  # as scheduler.site.load reads it
 
 app = typer.Typer(
     add_completion=False,
@@ -320,6 +324,67 @@ def season(
             status.update("writing the account")
             files = write_season(document, record, out or season_folder(known, span))
         print_season(screen, document, files)
+
+
+@app.command(
+    context_settings={"allow_extra_args": True, "ignore_unknown_options": True, "allow_interspersed_args": False}
+)
+def fleet(
+    context: typer.Context,
+    sites: Annotated[Path, typer.Argument(help="The list of sites, a .toml file.", metavar="LIST.toml")],
+    command: Annotated[str, typer.Argument(help="Command to run at each, followed by its options.")],
+    workers: Annotated[
+        int | None, typer.Option(help="Sites side by side on this computer; 2 where Dask is installed.", min=1, max=64)
+    ] = None,
+    cluster: Annotated[
+        str | None, typer.Option(help="Or on the Dask cluster at this address.", metavar="ADDRESS")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="Folder for fleet.html and its table; beside the list.")] = None,
+) -> None:
+    """Run a command at many sites: one table and one page of them, in order of trouble. Options go before LIST.toml."""
+    from scheduler.terminal.fleet import print_fleet
+    from scheduler.terminal.progress import steps
+    from scheduler.whatif.door import NoCluster, Workers
+    from scheduler.whatif.fleet import read_list, run_fleet
+
+    screen = Console()
+    with _told(sites.parent, "Nothing was run"):
+        listed = read_list(sites)
+        with steps(screen, f"{command} at {counted(len(listed.sites), 'site')}") as (_, told):
+            try:
+                found, files = run_fleet(
+                    listed,
+                    (command, *context.args),
+                    run_command,
+                    Workers(workers or (2 if find_spec("distributed") else 1), cluster, memory="auto"),
+                    out or sites.parent / "fleet",
+                    datetime.now().astimezone().isoformat(timespec="seconds"),
+                    told,
+                )
+            except NoCluster as reason:
+                raise NoPlan(str(reason)) from reason
+        print_fleet(screen, found, files)
+    failed = [one.code for one in found.sites if one.code]
+    if failed:
+        raise typer.Exit(max(failed))
+
+
+def run_command(folder: str, command: tuple[str, ...], ledger: str | None) -> tuple[int, str]:
+    """Run a command at a site within this process: exit code, and what it printed."""
+    before = os.environ.get(LEDGER_VARIABLE)
+    if ledger is not None:
+        os.environ[LEDGER_VARIABLE] = ledger
+    printed, code = io.StringIO(), 0
+    with redirect_stdout(printed), redirect_stderr(printed):
+        try:
+            app([command[0], folder, *command[1:]])
+        except SystemExit as end:
+            code = end.code if isinstance(end.code, int) else int(end.code is not None)
+        finally:
+            os.environ.pop(LEDGER_VARIABLE, None)
+            if before is not None:
+                os.environ[LEDGER_VARIABLE] = before
+    return code, printed.getvalue()
 
 
 @app.command()

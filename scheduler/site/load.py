@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from pathlib import Path
 
@@ -34,6 +35,7 @@ FED = {  # series a feed may bring, and the key of a row
     "probes": ("time", "probe"),
     "applied": ("night", "zone"),
 }
+LEDGER_VARIABLE = "EVENFALL_LEDGER"  # of the environment: the ledger of sites that name none
 _INFO = ("calendar", "samples", "meter")  # absent from most sites
 
 
@@ -187,7 +189,7 @@ def _site(
         zones=zones,
         **frames,
         notes=tuple(findings.notes),
-        ledger_url=settings.ledger_url,
+        ledger_url=settings.ledger_url or os.environ.get(LEDGER_VARIABLE),
         ledger_name=settings.ledger_name,
         wind_height=settings.wind_height,
         contact=settings.contact,

@@ -13,4 +13,9 @@
 `compose.py`     outcomes into the document, with the sentences people read
 `page.py`        the page for a committee, the table, the files
 `run.py`         `evenfall whatif`: the list of its steps
+`weather_years.py`   years of a record, or drawn from it; forecasts as good as past ones
+`ahead.py`       a season lived through night by night
+`season.py`      every case in every weather year, and what it comes to
+`door.py`        work side by side, here or on a Dask cluster
+`fleet.py`       one command at many sites
 """

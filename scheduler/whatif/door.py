@@ -6,6 +6,7 @@ what it keeps is kept by key, so nothing is stored twice.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -15,7 +16,7 @@ from scheduler.errors import Problem
 
 PATIENCE = 15.0  # [s] an address has to answer
 TRIES = 3  # workers that may be killed over one task before it is given up
-MEMORY = "1GiB"  # of a local worker
+MEMORY = "1GiB"  # of a local worker that lives through seasons
 
 
 class NoCluster(Exception):
@@ -24,10 +25,11 @@ class NoCluster(Exception):
 
 @dataclass(frozen=True)
 class Workers:
-    """How many local workers, or the address of a cluster; neither means in this process."""
+    """How many local workers, or the address of a cluster; neither means in this process. memory: of a local one."""
 
     local: int = 0
     address: str | None = None
+    memory: str = MEMORY
 
 
 @dataclass(frozen=True)
@@ -56,7 +58,9 @@ def run_all(work: Callable[..., Any], tasks: Sequence[tuple[Any, ...]], workers:
         for place, task in enumerate(tasks):
             yield _here(work, place, task)
         return
-    with _client(workers, len(tasks)) as (client, as_completed):
+    with warnings.catch_warnings(), _client(workers, len(tasks)) as (client, as_completed):
+        # a task goes to the scheduler with all it needs, so that it outlives the worker it was sent to
+        warnings.filterwarnings("ignore", message="Sending large graph")
         futures = {client.submit(work, *task, pure=False, retries=0): i for i, task in enumerate(tasks)}
         for future in as_completed(futures):
             place = futures[future]
@@ -94,14 +98,18 @@ def _client(workers: Workers, tasks: int) -> Iterator[tuple[Any, Any]]:
     cluster = None
     try:
         if workers.address is None:
-            cluster = LocalCluster(
-                n_workers=max(1, min(workers.local, tasks)),
-                threads_per_worker=1,
-                processes=True,
-                memory_limit=MEMORY,
-                dashboard_address=None,
-                silence_logs=50,
-            )
+            try:
+                cluster = LocalCluster(
+                    n_workers=max(1, min(workers.local, tasks)),
+                    threads_per_worker=1,
+                    processes=True,
+                    memory_limit=workers.memory,
+                    dashboard_address=":0",
+                    silence_logs=50,
+                )
+            except (OSError, RuntimeError, TimeoutError) as failure:
+                words = f"no local workers could be started ({' '.join(str(failure).split())}); use --workers 1"
+                raise NoCluster(words) from failure
             client = Client(cluster)
         else:
             try:
