@@ -21,6 +21,7 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 NOON = 0.5  # [d]
+LONGEST_INTERVAL = 2  # [-] of a meter's usual interval; our choice
 LEAST_GAIN = 0.25  # [-] of the squared difference that an explanation must take away to be named; our choice
 AS_GOOD = 0.9  # [-] of the best gain from which others are named beside it: the readings cannot tell them apart
 
@@ -81,8 +82,9 @@ def stretches(moment: Floats, passed: Floats, interval: bool) -> Stretches:
     ----------
     moment : ndarray (R,)    Local time of each reading, in order [d since 1970-01-01].
     passed : ndarray (R,)    Volume before each, as `volumes_between` gives it [m3].
-    interval : bool          Whether the first reading is a volume too; it is taken to be as long as the median of the
-                             others, one night without any.
+    interval : bool          Whether readings are volumes. The first is taken to be as long as the median of the others,
+                             one night without any; so is one after more than twice that time: readings were missed, and
+                             the nights before it are not metered.
     """
     if not moment.size:
         none = np.zeros(0, dtype=np.int64)
@@ -94,8 +96,10 @@ def stretches(moment: Floats, passed: Floats, interval: bool) -> Stretches:
     first[same] = np.where(by_noon[same], date[same] - 1, date[same])
     after[same] = first[same] + 1
     if interval:
-        usual = int(np.median((after - first)[1:])) if moment.size > 1 else 1
-        first[0], after[0] = date[0] - max(usual, 1), date[0]
+        usual = max(int(np.median((after - first)[1:])), 1) if moment.size > 1 else 1
+        first[0], after[0] = date[0] - usual, date[0]
+        missed = after - first > LONGEST_INTERVAL * usual
+        first[missed] = after[missed] - usual
     known = np.isfinite(passed)
     return Stretches(first[known], after[known], passed[known])
 

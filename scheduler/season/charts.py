@@ -37,24 +37,26 @@ def water_chart(d: doc.SeasonDocument) -> Markup:
         return Markup("")
     names = sorted({b["source"] for b in bars})
     x = alt.X("month:O", title=None, sort=[m.month for m in d.months], axis=_month_axis(len(d.months)))
+    whats = ["turf demand", "effective rain"]
+    shades = [*(SHADES[i % len(SHADES)] for i in range(len(names))), INK, QUIET]
     bar = (
         alt.Chart(alt.Data(values=bars))
         .mark_bar()
-        .encode(x=x, y=_volume_axis("v", d), color=_colour("source", names, SHADES, "water used"))
+        .encode(x=x, y=_volume_axis("v", d, stacked=True), color=_colour("source", [*names, *whats], shades))
     )
-    whats = ["turf demand", "effective rain"]
     line = (
         alt.Chart(alt.Data(values=lines))
         .mark_line(point=len(d.months) <= 24, strokeWidth=2)
         .encode(
             x=x,
             y=_volume_axis("v", d),
-            color=_colour("what", whats, (INK, QUIET), None),
+            color=_colour("what", [*names, *whats], shades),
             strokeDash=alt.StrokeDash("what:N", scale=alt.Scale(domain=whats, range=[[1, 0], [4, 3]]), legend=None),
         )
     )
-    chart = alt.layer(bar, line).resolve_scale(color="independent")
-    return _svg(chart, f"Water by month and source in {d.shown.name}, with turf demand and effective rain")
+    return _svg(
+        alt.layer(bar, line), f"Water by month and source in {d.shown.name}, with turf demand and effective rain"
+    )
 
 
 def allocation_chart(d: doc.SeasonDocument) -> Markup:
@@ -115,7 +117,7 @@ def turf_chart(d: doc.SeasonDocument) -> Markup:
         .encode(
             y=alt.Y("surface:N", title=None, sort=names),
             x=alt.X("share:Q", title="share of zone-days", axis=alt.Axis(format="%"), stack="zero"),
-            color=_colour("what", ["dry", "neither", "soft"], (DRY, FINE, SOFT), None),
+            color=_colour("what", ["dry", "neither", "soft"], (DRY, FINE, SOFT)),
             order="o:O",
         )
     )
@@ -180,16 +182,17 @@ def meter_chart(d: doc.SeasonDocument) -> Markup:
             x=alt.X("month:O", title=None, sort=list(sums), axis=_month_axis(len(sums))),
             xOffset=alt.XOffset("what:N", sort=["metered", "logged"]),
             y=_volume_axis("v", d),
-            color=_colour("what", ["metered", "logged"], (WATER, "#b9c7b4"), None),
+            color=_colour("what", ["metered", "logged"], (WATER, "#b9c7b4")),
         )
     )
     return _svg(chart, f"Metered against logged water by month in {d.shown.name}, on the nights metered")
 
 
-def _volume_axis(field: str, d: doc.SeasonDocument) -> Any:
+def _volume_axis(field: str, d: doc.SeasonDocument, stacked: bool = False) -> Any:
     import altair as alt
 
-    return alt.Y(f"{field}:Q", title=d.shown.name, axis=alt.Axis(format="~s", tickCount=5), stack="zero")
+    axis = alt.Axis(format="~s", tickCount=5)
+    return alt.Y(f"{field}:Q", title=d.shown.name, axis=axis, stack="zero" if stacked else None)
 
 
 def _month_axis(months: int) -> Any:
@@ -207,12 +210,11 @@ def _time_axis(field: str) -> Any:
     return alt.X(f"{field}:T", title=None, axis=alt.Axis(format="%b", tickCount=8, labelOverlap=True))
 
 
-def _colour(field: str, domain: Sequence[str], shades: Sequence[str], title: str | None) -> Any:
+def _colour(field: str, domain: Sequence[str], shades: Sequence[str]) -> Any:
     import altair as alt
 
-    shown = [shades[i % len(shades)] for i in range(len(domain))]
-    legend = alt.Legend(title=title, orient="top", direction="horizontal")
-    return alt.Color(f"{field}:N", scale=alt.Scale(domain=list(domain), range=shown), legend=legend)
+    legend = alt.Legend(title=None, orient="top", direction="horizontal", columns=3, symbolType="square")
+    return alt.Color(f"{field}:N", scale=alt.Scale(domain=list(domain), range=list(shades)), legend=legend)
 
 
 def _svg(chart: Any, alt_text: str, height: int = HEIGHT) -> Markup:
@@ -224,8 +226,8 @@ def _svg(chart: Any, alt_text: str, height: int = HEIGHT) -> Markup:
         chart.properties(width=WIDTH, height=height)
         .configure(font=font, background="#ffffff")
         .configure_view(stroke=None)
-        .configure_axis(labelFontSize=12, titleFontSize=12, titleFontWeight="normal", gridColor="#dddddd")
-        .configure_legend(labelFontSize=12, titleFontSize=12, titleFontWeight="normal")
+        .configure_axis(labelFontSize=13, titleFontSize=13, titleFontWeight="normal", gridColor="#dddddd")
+        .configure_legend(labelFontSize=13, labelLimit=300)
         .configure_text(fontSize=12)
     )
     svg = vlc.vegalite_to_svg(spec.to_dict())

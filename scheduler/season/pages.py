@@ -68,7 +68,8 @@ class Writer:
 
     def day(self, day: Any) -> str:
         """A date for a table."""
-        return edge.format_short_date(day, self.d.site.units) + f", {day.year}"
+        month = edge.MONTHS[day.month - 1][:3]
+        return f"{month} {day.day}, {day.year}" if self.d.site.units == "us" else f"{day.day} {month} {day.year}"
 
     def band(self, band: doc.Band, write: Callable[[float | None], Markup]) -> Markup:
         """A simulated figure with its band."""
@@ -91,7 +92,7 @@ def account_page(d: doc.SeasonDocument) -> str:
         ("Water used by month and source, against turf demand and rain", charts.water_chart(d), ""),
         ("Use summed against the allocation", charts.allocation_chart(d), ""),
         ("Turf condition by surface", charts.turf_chart(d), "Reckoned by the daily balance from the log."),
-        (_salt_title(d), charts.salt_chart(d), "Flush nights as upright lines."),
+        (_salt_title(d), charts.salt_chart(d), "Flush nights as upright lines." if d.flushes else ""),
         ("Metered against logged", charts.meter_chart(d), "Nights metered only."),
     ]
     return _render(
@@ -104,7 +105,7 @@ def account_page(d: doc.SeasonDocument) -> str:
 def statement_page(d: doc.SeasonDocument) -> str:
     """The statement for a water agency, statement.html."""
     w = Writer(d)
-    names = list(dict.fromkeys(s.source for s in d.sources))
+    names = [t.source for t in d.source_totals if t.metered_m3 is not None]
     by_month = {(s.month, s.source): s for s in d.sources}
     return _render("statement.html.jinja", d, w, names=names, by_month=by_month)
 

@@ -61,9 +61,10 @@ class Difference:
 
 
 def source_covered(metered: Metered, source: str) -> np.ndarray:
-    """Nights on which every meter of a source is read, (N,); none without a meter."""
+    """Nights on which a source is metered and none of the meters standing then lacks a reading, (N,)."""
     of = [i for i, m in enumerate(metered.meters) if m.source == source]
-    return metered.covered[of].all(axis=0) if of else np.zeros(metered.volume.shape[1], dtype=bool)
+    whole = (metered.covered[of] | ~metered.standing[of]).all(axis=0)
+    return np.asarray(whole & metered.covered[of].any(axis=0))
 
 
 def source_read(metered: Metered, source: str) -> np.ndarray:
@@ -113,6 +114,9 @@ def _shared_stretches(metered: Metered, source: str, on: np.ndarray, logged: Log
         edges = np.zeros(count + 1, dtype=bool)
         places = np.concatenate((meter.parts.first, meter.parts.after)) - first
         edges[places[(places >= 0) & (places <= count)]] = True
+        if places.size:  # outside of its time a meter has nothing to say
+            edges[: max(int(places.min()), 0)] = True
+            edges[max(int(places.max()), 0) :] = True
         shared &= edges
     inside = np.cumsum(shared[:-1]) - 1
     whole = np.where(on & (inside >= 0), inside, -1)

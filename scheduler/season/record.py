@@ -82,12 +82,16 @@ class Meter:
 
 @dataclass(frozen=True)
 class Metered:
-    """Meters over N nights: water [m3], the part of it divided over several nights, nights covered; all (M, N)."""
+    """Meters over N nights, all (M, N): water [m3], the part of it divided over several nights, nights covered.
+
+    standing : nights from a meter's first reading to its last; before and after it is taken not to be there.
+    """
 
     meters: tuple[Meter, ...]
     volume: np.ndarray
     spread: np.ndarray
     covered: np.ndarray
+    standing: np.ndarray
 
 
 def with_earlier_record(site: Site) -> Site:
@@ -218,6 +222,15 @@ def metered_water(site: Site, first: date, last: date) -> Metered:
         by_night.append(over_nights(parts, int(start), count))
     if not meters:
         nothing = np.zeros((0, count))
-        return Metered((), nothing, nothing, nothing.astype(bool))
+        return Metered((), nothing, nothing, nothing.astype(bool), nothing.astype(bool))
     volume, spread, covered = (np.stack(arrays) for arrays in zip(*by_night, strict=True))
-    return Metered(tuple(meters), volume, spread, covered)
+    night = np.arange(count) + int(start)
+    standing = np.array([_standing(m.parts, night) for m in meters])
+    return Metered(tuple(meters), volume, spread, covered, standing)
+
+
+def _standing(parts: Stretches, night: np.ndarray) -> np.ndarray:
+    """Nights between a meter's first and last reading."""
+    if not parts.first.size:
+        return np.zeros(night.shape, dtype=bool)
+    return np.asarray((night >= parts.first.min()) & (night < parts.after.max()))

@@ -41,9 +41,9 @@ class Speech:
         """Say a volume in the account's unit."""
         if m3 is None:
             return edge.DASH
-        value = m3 * self.shown.per_m3
         digits = UNITS[self.shown.unit][2]
-        return f"{value + 0.0:,.{digits}f} {self.shown.name}"
+        value = round(m3 * self.shown.per_m3, digits) + 0.0  # no "-0"
+        return f"{value:,.{digits}f} {self.shown.name}"
 
     def money(self, amount: float | None) -> str:
         """Say an amount."""

@@ -2,7 +2,8 @@
 
 It reads with the csv module and holds what the files say: the later of two rows of one night and zone counts, a volume
 counts before minutes times flow, a zone's former names are the zone. Water between two readings of a meter falls evenly
-on the nights from the first reading's date to the night before the second's.
+on the nights from the first reading's date to the night before the second's; a volume after missed readings is as long
+as the meter's usual ones.
 """
 
 from __future__ import annotations
@@ -107,21 +108,18 @@ class Season:
                 moment = moment if moment.tzinfo else moment.replace(tzinfo=self.zone_info)
                 once[moment.astimezone(UTC), row.get("note", "").startswith("exchanged")] = row
             before: tuple[datetime, float] | None = None
+            usual = self._usual(sorted(once))
             rolls = None
             ordered = sorted(once)
-            for i, (moment, exchanged) in enumerate(ordered):
+            for moment, exchanged in ordered:
                 row = once[moment, exchanged]
                 reading = quantity(row, "reading", M3, "m3")
                 rolls = quantity(row, "rolls_over_at", M3, "m3") or rolls
                 if kind == "interval":
-                    if before is None:
-                        following = [self._dates(a[0], b[0]) for a, b in zip(ordered, ordered[1:], strict=False)]
-                        lengths = sorted(len(n) for n in following)
-                        usual = int(_median(lengths)) if lengths else 1
+                    nights = [] if before is None else self._dates(before[0], moment)
+                    if before is None or len(nights) > 2 * usual:
                         end = moment.astimezone(self.zone_info).date()
                         nights = [end - timedelta(days=k + 1) for k in range(usual)]
-                    else:
-                        nights = self._dates(before[0], moment)
                     self._spread(meter, source, nights, reading)
                 elif before is not None and not exchanged:
                     passed = reading - before[1]
@@ -130,7 +128,10 @@ class Season:
                     if passed is not None:
                         self._spread(meter, source, self._dates(before[0], moment), passed)
                 before = (moment, reading)
-                assert i < len(ordered)
+
+    def _usual(self, ordered: list[tuple[datetime, bool]]) -> int:
+        lengths = sorted(len(self._dates(a[0], b[0])) for a, b in zip(ordered, ordered[1:], strict=False))
+        return max(int(_median(lengths)), 1) if lengths else 1
 
     def _dates(self, start: datetime, end: datetime) -> list[date]:
         here, there = start.astimezone(self.zone_info), end.astimezone(self.zone_info)

@@ -56,6 +56,15 @@ def test_the_first_interval_is_as_long_as_the_others():
     assert (found.first.tolist(), found.after.tolist()) == ([100, 107, 114], [107, 114, 121])
 
 
+def test_after_missed_readings_a_volume_is_of_its_own_interval():
+    # daily volumes, nothing for thirty days, then daily again: the gap is not metered
+    times = np.array([100.3, 101.3, 102.3, 132.3, 133.3])
+    found = stretches(times, np.array([1.0, 2.0, 3.0, 4.0, 5.0]), True)
+    assert found.first.tolist() == [99, 100, 101, 131, 132]
+    _, _, covered = over_nights(found, 99, 34)
+    assert covered.sum() == 5
+
+
 @given(
     st.lists(st.floats(0.01, 40.0), min_size=1, max_size=12),
     st.lists(st.floats(0.0, 1e5), min_size=13, max_size=13),
