@@ -54,3 +54,14 @@ def usual_source_ec(site: Site) -> np.ndarray:
         blended = len(sources) > 1 and all(site.sources[w].share is not None for w in sources) and share.sum() > 0
         found[listed] = float(share @ ec[sources] / share.sum()) if blended else float(ec[sources[0]])
     return np.array([found[listed] for listed in site.zones.sources])
+
+
+def fits_alone(site: Site) -> np.ndarray:
+    """Whether each zone's flow is within its pump and its branch when it runs alone, shape (Z,).
+
+    A zone that is not can never run, on no night of the plan; the site's notes name it.
+    """
+    zones = site.zones
+    pumps = np.array([*(p.capacity for p in site.pumps), np.inf])  # the last stands for none
+    branches = np.array([*(b.capacity for b in site.branches), np.inf])
+    return np.asarray(zones.flow <= np.minimum(pumps[zones.pump], branches[zones.branch]))

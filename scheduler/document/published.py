@@ -32,7 +32,8 @@ from scheduler.document.pumping import energy_part, flow_part, pump_warnings, pu
 from scheduler.document.salts import flush_parts, leaching_part
 from scheduler.document.zones import zone_parts
 from scheduler.notes import Note, Topic
-from scheduler.plan.inputs import SMALLEST_RUN, fits_alone
+from scheduler.plan.inputs import SMALLEST_RUN
+from scheduler.supply import fits_alone
 
 LEAST_WATER_PRICE = 0.05  # [per m3] below which ordinary water counts as if it cost this, where limits are weighed
 

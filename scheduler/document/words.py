@@ -11,7 +11,7 @@ from models.plan.inputs import Floats, Ints, PlanInputs
 from scheduler.document.parts import Why
 from scheduler.document.planned import Planned
 from scheduler.edge import format_short_date
-from scheduler.plan.inputs import fits_alone
+from scheduler.supply import fits_alone
 
 NEVER = 10_000  # nights: not within the horizon
 

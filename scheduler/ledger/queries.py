@@ -46,9 +46,9 @@ def newest_readings(ledger: Ledger) -> pd.Series:
         return _readings.newest_times(connection, ledger.site_id)
 
 
-def observed_weather(ledger: Ledger, since: date | None = None) -> pd.DataFrame:
+def observed_weather(ledger: Ledger, since: date | None = None, before: date | None = None) -> pd.DataFrame:
     """Give the observed days, as Site.weather."""
-    return _frame(ledger, weather, weather.c.date, since, dates=("date",))
+    return _frame(ledger, weather, weather.c.date, since, before, dates=("date",))
 
 
 def issued_forecasts(ledger: Ledger, since: date | None = None) -> pd.DataFrame:
@@ -56,9 +56,9 @@ def issued_forecasts(ledger: Ledger, since: date | None = None) -> pd.DataFrame:
     return _frame(ledger, forecasts, forecasts.c.issued, since, dates=("issued", "date"))
 
 
-def applied_water(ledger: Ledger, since: date | None = None) -> pd.DataFrame:
+def applied_water(ledger: Ledger, since: date | None = None, before: date | None = None) -> pd.DataFrame:
     """Give what really ran, as Site.applied."""
-    return _frame(ledger, applied, applied.c.night, since, dates=("night",))
+    return _frame(ledger, applied, applied.c.night, since, before, dates=("night",))
 
 
 def soil_samples(ledger: Ledger, since: date | None = None) -> pd.DataFrame:
@@ -263,6 +263,7 @@ def _frame(
     table: sa.Table,
     time: sa.ColumnElement[str],
     since: date | None,
+    before: date | None = None,
     *,
     dates: tuple[str, ...],
     standing: bool = False,
@@ -271,6 +272,8 @@ def _frame(
     query = sa.select(*(table.c[n] for n in names)).where(table.c.site_id == ledger.site_id)
     if since is not None:
         query = query.where(time >= since.isoformat())
+    if before is not None:
+        query = query.where(time < before.isoformat())
     if standing:
         query = query.where(table.c.withdrawn == 0)
     query = query.order_by(*(c for c in table.primary_key.columns if c.name != "site_id"))

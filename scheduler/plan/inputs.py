@@ -24,7 +24,7 @@ from scheduler.site import Site
 from scheduler.site.windows import NightWindow
 from scheduler.state.demand import Demand, zone_etc, zone_rain
 from scheduler.state.evening import StartState
-from scheduler.supply import net_rates, water_supplies
+from scheduler.supply import fits_alone, net_rates, water_supplies
 
 SMALLEST_RUN = 2.0  # [min] a shorter run wets leaves and little else; common practice, no source
 MARGIN_SHARE = 0.5  # of the spread by which a plan stays inside the band [-]; our choice
@@ -202,17 +202,6 @@ def _band(site: Site, state: StartState, salt: SaltState | None, day: _Day, note
     wet = np.minimum(wet, (1.0 - LEAST_BAND) * limit)
     margin = np.minimum(MARGIN_SHARE * state.spread[:, None], WIDEST_MARGIN * limit)
     return _Band(limit, fresh, np.clip(limit - wet - day.etc, 0.0, margin), wet)
-
-
-def fits_alone(site: Site) -> np.ndarray:
-    """Whether each zone's flow is within its pump and its branch when it runs alone, shape (Z,).
-
-    A zone that is not can never run, on no night of the plan; the site's notes name it.
-    """
-    zones = site.zones
-    pumps = np.array([*(p.capacity for p in site.pumps), np.inf])  # the last stands for none
-    branches = np.array([*(b.capacity for b in site.branches), np.inf])
-    return np.asarray(zones.flow <= np.minimum(pumps[zones.pump], branches[zones.branch]))
 
 
 def _blocks(

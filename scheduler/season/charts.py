@@ -230,5 +230,5 @@ def _svg(chart: Any, alt_text: str, height: int = HEIGHT) -> Markup:
         .configure_legend(labelFontSize=13, labelLimit=300)
         .configure_text(fontSize=12)
     )
-    svg = vlc.vegalite_to_svg(spec.to_dict())
+    svg = vlc.vegalite_to_svg(spec.to_dict(validate=False))
     return Markup(svg.replace("<svg ", f'<svg role="img" aria-label="{escape(alt_text)}" ', 1))

@@ -191,7 +191,7 @@ class MeterPart(Part):
 class CausePart(Part):
     """What explains a difference between meter and log."""
 
-    kind: Literal["zone", "branch", "every_night"]
+    kind: Literal["zone", "branch", "all", "every_night"]
     name: str
     size: Number = Field(description="how much more ran than was logged, as a share of what was logged")
     volume_m3: float

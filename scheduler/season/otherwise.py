@@ -23,14 +23,13 @@ from models.practice import replace_et, weekly_programme, within_limits, within_
 from models.salt_balance import layered_day
 from models.soil import available_water
 from scheduler.events import event_nights
-from scheduler.plan.inputs import fits_alone
 from scheduler.salinity.history import SLOW
 from scheduler.salinity.readings import site_layers
 from scheduler.season.turf import APART, Turf, limits_of
 from scheduler.site import Site
 from scheduler.site.windows import night_windows
 from scheduler.state.demand import zone_etc, zone_rain
-from scheduler.supply import usual_source_ec
+from scheduler.supply import fits_alone, usual_source_ec
 
 # practice's coefficient, the turf's true ET, water the soil holds; each against what the site's files say [-]
 PICTURES = (

@@ -8,6 +8,7 @@ metres to the litre.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 from markupsafe import Markup
@@ -85,13 +86,27 @@ class Writer:
         return Markup('<data value="{}">{}</data>').format(repr(value), text)
 
 
-def account_page(d: doc.SeasonDocument) -> str:
+@dataclass(frozen=True)
+class Pictures:
+    """The drawings that two pages share."""
+
+    water: Markup
+    allocation: Markup
+    turf: Markup
+
+    @classmethod
+    def of(cls, d: doc.SeasonDocument) -> Pictures:
+        """Draw them once."""
+        return cls(charts.water_chart(d), charts.allocation_chart(d), charts.turf_chart(d))
+
+
+def account_page(d: doc.SeasonDocument, pictures: Pictures) -> str:
     """The account of the season, season.html."""
     w = Writer(d)
     drawn = [
-        ("Water used by month and source, against turf demand and rain", charts.water_chart(d), ""),
-        ("Use summed against the allocation", charts.allocation_chart(d), ""),
-        ("Turf condition by surface", charts.turf_chart(d), "Reckoned by the daily balance from the log."),
+        ("Water used by month and source, against turf demand and rain", pictures.water, ""),
+        ("Use summed against the allocation", pictures.allocation, ""),
+        ("Turf condition by surface", pictures.turf, "Reckoned by the daily balance from the log."),
         (_salt_title(d), charts.salt_chart(d), "Flush nights as upright lines." if d.flushes else ""),
         ("Metered against logged", charts.meter_chart(d), "Nights metered only."),
     ]
@@ -110,12 +125,12 @@ def statement_page(d: doc.SeasonDocument) -> str:
     return _render("statement.html.jinja", d, w, names=names, by_month=by_month)
 
 
-def summary_page(d: doc.SeasonDocument) -> str:
+def summary_page(d: doc.SeasonDocument, pictures: Pictures) -> str:
     """One page in plain words, summary.html."""
     drawn = [
-        ("Where the water went, month by month", charts.water_chart(d)),
-        ("Use against the allocation", charts.allocation_chart(d)),
-        ("How the turf stood", charts.turf_chart(d)),
+        ("Where the water went, month by month", pictures.water),
+        ("Use against the allocation", pictures.allocation),
+        ("How the turf stood", pictures.turf),
     ]
     return _render("summary.html.jinja", d, Writer(d), charts=[c for c in drawn if c[1]])
 

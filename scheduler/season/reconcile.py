@@ -24,7 +24,7 @@ FEW = 4  # stretches between readings below which nothing is looked for
 class Cause:
     """What explains a difference.
 
-    kind : "zone", "branch" or "every_night";  name : of the zone or branch, "" for every night;
+    kind : "zone", "branch", "all" or "every_night";  name : of the zone or branch, else "";
     size : how much more ran than was logged [-], None for every night;  volume : [m3];
     explains : share of the squared difference taken away [-].
     """
@@ -138,10 +138,9 @@ def _by_bin(values: np.ndarray, bins: np.ndarray) -> np.ndarray:
 def _causes(
     site: Site, zones: ZoneList, by_zone: np.ndarray, difference: np.ndarray, nights: np.ndarray
 ) -> tuple[Cause, ...]:
-    """Zones, branches and the water of every night, whichever explains a difference best."""
-    offered: list[tuple[str, str, np.ndarray]] = [
-        ("zone", str(z), row) for z, row in zip(zones.zone, by_zone, strict=True) if row.any()
-    ]
+    """All runs alike, zones, branches and the water of every night, whichever explains a difference best."""
+    offered: list[tuple[str, str, np.ndarray]] = [("all", "", by_zone.sum(axis=0))]
+    offered += [("zone", str(z), row) for z, row in zip(zones.zone, by_zone, strict=True) if row.any()]
     for b, branch in enumerate(site.branches):
         of = np.flatnonzero(site.zones.branch == b)
         if of.size > 1 and by_zone[of].any():

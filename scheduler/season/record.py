@@ -14,7 +14,7 @@ import pandas as pd
 from sqlalchemy.exc import SQLAlchemyError
 
 from models.metering import Stretches, over_nights, stretches, volumes_between
-from scheduler.errors import counted, listing
+from scheduler.errors import counted
 from scheduler.ledger import LedgerUnusable, queries
 from scheduler.ledger.connect import FILE_NAME
 from scheduler.ledger.keeping import PATIENCE, open_site_ledger
@@ -105,8 +105,8 @@ def with_earlier_record(site: Site) -> Site:
     try:
         ledger = open_site_ledger(site, PATIENCE)
         try:
-            log = queries.applied_water(ledger)
-            days = queries.observed_weather(ledger)
+            log = queries.applied_water(ledger, before=_first((site.applied, "night"), (site.gone, "night")))
+            days = queries.observed_weather(ledger, before=_first((site.weather, "date")))
             readings = queries.meter_readings(ledger)
         finally:
             ledger.close()
@@ -115,28 +115,27 @@ def with_earlier_record(site: Site) -> Site:
         return replace(site, notes=(*site.notes, Note("step_down", "ledger", text)))
     formerly = former_names(site.zones)
     log = log.assign(zone=log["zone"].map(lambda z: formerly.get(z, z))).drop_duplicates(["night", "zone"], keep="last")
-    first = min([f["night"].min() for f in (site.applied, site.gone) if len(f)], default=pd.Timestamp.max)
-    log = log[log["night"] < first]
     known = log["zone"].isin(list(site.zones.zone))
-    older = days[days["date"] < (site.weather["date"].min() if len(site.weather) else pd.Timestamp.max)]
     begun = site.meter.groupby("meter")["time"].min()
     readings = readings[readings["time"] < readings["meter"].map(begun).fillna(pd.Timestamp.max)]
-    said = [
-        counted(len(f), what)
-        for f, what in ((log, "run"), (older, "day of weather"), (readings, "meter reading"))
-        if len(f)
-    ]
+    kinds = ((log, "run", "runs"), (days, "day of weather", "days of weather"), (readings, "reading", "readings"))
+    said = [counted(len(f), one, many) for f, one, many in kinds if len(f)]
     if not said:
         return site
-    text = f"{listing(said)} from before the site folder's files come from the ledger"
+    text = f"{', '.join(said)} from before the site folder's files come from the ledger"
     return replace(
         site,
         applied=_joined(log[known], site.applied, ["night", "zone"]),
         gone=_joined(log[~known], site.gone, ["night", "zone"]),
-        weather=_joined(older, site.weather, ["date"]),
+        weather=_joined(days, site.weather, ["date"]),
         meter=_joined(readings, site.meter, ["meter", "time", "starts"]),
-        notes=(*site.notes, Note("info", "ledger", text.replace("days of weathers", "days of weather"))),
+        notes=(*site.notes, Note("info", "ledger", text)),
     )
+
+
+def _first(*columns: tuple[pd.DataFrame, str]) -> date | None:
+    """First date of some columns; None without any."""
+    return min((frame[name].min().date() for frame, name in columns if len(frame)), default=None)
 
 
 def _joined(older: pd.DataFrame, own: pd.DataFrame, key: list[str]) -> pd.DataFrame:

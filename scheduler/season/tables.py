@@ -18,7 +18,7 @@ def nights_csv(record: Record) -> str:
     minutes only, or where a meter's water was divided over several nights.
     """
     parts = (_logged(record), _metered(record))
-    texts = [p.to_csv(index=False, header=False, lineterminator="\n", float_format=f"%.{DIGITS}f") for p in parts]
+    texts = [p.round(DIGITS).to_csv(index=False, header=False, lineterminator="\n") for p in parts]
     return ",".join(COLUMNS) + "\n" + "".join(texts)
 
 

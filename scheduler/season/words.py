@@ -71,11 +71,13 @@ def cause_words(cause: Cause, say: Speech) -> str:
     if cause.size is None:
         runs = say.volume(cause.volume)
         return f"about {runs} over these nights, whatever is logged: a leak, or watering by hand"
-    what = f"zone {cause.name}" if cause.kind == "zone" else f"the zones on {cause.name}"
-    if cause.size <= BLOCKED:
+    what = {"zone": f"zone {cause.name}", "branch": f"the zones on {cause.name}"}.get(cause.kind, "all runs alike")
+    if cause.kind != "all" and cause.size <= BLOCKED:
         return f"{what}: logged and hardly metered, as with a valve that does not open"
     more = "more" if cause.size > 0 else "less"
     share = abs(cause.size) * 100
+    if cause.kind == "all":
+        return f"{what}: {share:.0f} % {more} ran than was logged, as with a meter that is off, or flows in zones.csv"
     return f"{what}: {share:.0f} % {more} ran than was logged, as with a wrong flow in zones.csv or a wrong nozzle"
 
 

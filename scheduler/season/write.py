@@ -8,7 +8,7 @@ from pathlib import Path
 from scheduler.files import whole_set, write_atomic
 from scheduler.season.account import Record
 from scheduler.season.document import SeasonDocument
-from scheduler.season.pages import account_page, statement_page, summary_page
+from scheduler.season.pages import Pictures, account_page, statement_page, summary_page
 from scheduler.season.span import Span
 from scheduler.season.tables import nights_csv
 from scheduler.season.workbook import workbook_bytes
@@ -31,9 +31,10 @@ def write_season(document: SeasonDocument, record: Record, folder: Path) -> list
     ------
     OSError         The folder cannot be written; what stood there is unchanged.
     """
+    pictures = Pictures.of(document)
     files: dict[str, str | bytes] = {
-        "season.html": account_page(document),
-        "summary.html": summary_page(document),
+        "season.html": account_page(document, pictures),
+        "summary.html": summary_page(document, pictures),
         "statement.html": statement_page(document),
         "season.xlsx": workbook_bytes(document, record),
         "nights.csv": nights_csv(record),
