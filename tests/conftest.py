@@ -1,6 +1,34 @@
-"""What all tests share: small matrices are worked on by one thread, as on the command line."""
+"""What all tests share: one thread for small matrices, as on the command line; sweeps run when asked for."""
 
 import os
 
+from tests import drawn
+
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+
+
+def pytest_addoption(parser):
+    parser.addoption(
+        "--sweeps", action="store_true", help="run what is drawn, all of it, and the long seasons; nothing else"
+    )
+
+
+def pytest_configure(config):
+    config.addinivalue_line("markers", "sweep: too long for every day; only with --sweeps")
+    config.addinivalue_line("markers", "drawn: draws a part by default, and all with --sweeps")
+    drawn.WHOLE = config.getoption("--sweeps")
+
+
+def pytest_collection_modifyitems(config, items):
+    def chosen(item):
+        if not drawn.WHOLE:
+            return item.get_closest_marker("sweep") is None
+        of_hypothesis = getattr(getattr(item, "obj", None), "is_hypothesis_test", False)
+        return of_hypothesis or any(item.get_closest_marker(m) for m in ("sweep", "drawn"))
+
+    left = [item for item in items if not chosen(item)]
+    if left and not any("::" in str(a) for a in config.args):  # a test named on the command line runs in any case
+        config.hook.pytest_deselected(items=left)
+        items[:] = [item for item in items if chosen(item)]
+

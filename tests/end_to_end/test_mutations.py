@@ -13,6 +13,7 @@ import pytest
 from scheduler.errors import InputProblems
 from scheduler.site import Site, load_site
 from scheduler.site.starter import write_starter
+from tests.drawn import draws
 from tests.spoiled import KINDS, sound_site, spoiled_evening
 
 # files that name what another file holds: a fault in one may show in the other
@@ -282,7 +283,8 @@ def check_site(site: Site) -> None:
     assert not (site.weather["tmin"] > site.weather["tmax"]).any()
 
 
-@pytest.mark.parametrize("batch", range(10))
+@pytest.mark.drawn
+@pytest.mark.parametrize("batch", range(draws(10, 2)))
 def test_every_spoiled_site_is_read_or_refused_with_a_place(tmp_path, batch):
     refused = 0
     for number in range(batch * MUTATIONS // 10, (batch + 1) * MUTATIONS // 10):
@@ -307,10 +309,11 @@ def test_every_spoiled_site_is_read_or_refused_with_a_place(tmp_path, batch):
     assert 5 <= refused <= MUTATIONS // 10  # the mutations do bite
 
 
+@pytest.mark.drawn
 def test_a_spoiled_site_gets_no_plan_and_the_place_is_named(tmp_path):
     sound = sound_site(tmp_path / "sound")
     faults, became = [], set()
-    for number, kind in enumerate(random.Random(SEED).sample(KINDS, 40)):
+    for number, kind in enumerate(random.Random(SEED).sample(KINDS, draws(40, 12))):
         folder = shutil.copytree(sound, tmp_path / str(number))
         seen = spoiled_evening(folder, kind, draw=7)
         became.add(seen.became)

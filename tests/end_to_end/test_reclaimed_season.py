@@ -29,6 +29,7 @@ def of_greens(found: Season, what: str) -> float:
     return float(getattr(found, what)[found.greens].sum())
 
 
+@pytest.mark.sweep
 def test_greens_stand_under_their_threshold_where_leaching_every_night_leaves_them_over(seasons):
     # FAO-29's requirement counts on a paste of twice field capacity, which a built green's is not.
     ours, plain, textbook = seasons
@@ -38,6 +39,7 @@ def test_greens_stand_under_their_threshold_where_leaching_every_night_leaves_th
     assert of_greens(ours, "water") < 1.1 * of_greens(textbook, "water")
 
 
+@pytest.mark.sweep
 def test_after_a_flush_salinity_is_as_forecast_and_salt_is_below_the_lower_probe(seasons):
     flushes = seasons[0].flushes
     assert len(flushes) >= 12
@@ -50,6 +52,7 @@ def test_after_a_flush_salinity_is_as_forecast_and_salt_is_below_the_lower_probe
     assert np.mean([f["left"] > 0.0 for f in flushes]) >= 0.9
 
 
+@pytest.mark.sweep
 def test_no_flush_before_or_in_a_tournament(seasons):
     ours = seasons[0]
     greens = [(zone, night, mm) for zone, night, mm in ours.planned_drainage if zone.startswith("G")]

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from models.salt_following import (
@@ -17,6 +17,7 @@ from models.salt_following import (
     sampled,
     taken_in,
 )
+from tests.drawn import examples
 
 NONE = np.array([[np.nan]])
 
@@ -140,7 +141,7 @@ steps = st.lists(
 )
 
 
-@settings(deadline=None, max_examples=150)
+@examples(150)
 @given(st.floats(0.0, 3.0), st.floats(0.0, 1.0), steps)
 def test_the_belief_stays_one_that_can_be(spread, offset_spread, course):
     b, log_ece = first_belief(one(spread), one(offset_spread)), one(0.0)
@@ -227,7 +228,7 @@ def test_one_half_alone_stays_as_read():
     assert np.isnan(found[0])
 
 
-@settings(deadline=None, max_examples=80)
+@examples(80)
 @given(st.floats(-3.0, 4.0), st.floats(-3.0, 4.0), st.floats(0.0, 0.5), st.floats(0.51, 1.2))
 def test_the_correction_never_passes_that_of_the_profile(upper, lower, high, low):
     found, _, gain = halves(upper, lower, (high, low))

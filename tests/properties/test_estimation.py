@@ -1,11 +1,12 @@
 """Laws of the filter: covariance stays whole (symmetric, no negative variance), depletion in 0 to TAW."""
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from models.estimation import predict, report, start_state, update
 from models.kin import EstimationProbes, EstimationZones, prepare
+from tests.drawn import examples
 
 
 @st.composite
@@ -38,7 +39,7 @@ def whole(covariance):
     assert least > -1e-8 * covariance.shape[0]
 
 
-@settings(deadline=None, max_examples=60)
+@examples(60)
 @given(seasons())
 def test_covariance_stays_whole_and_depletion_in_bounds(case):
     setup, state, water, etc, rain, p, moisture = case
@@ -60,7 +61,7 @@ def test_covariance_stays_whole_and_depletion_in_bounds(case):
             assert np.all(estimate.spread <= before.spread + 1e-9)
 
 
-@settings(deadline=None, max_examples=30)
+@examples(30)
 @given(seasons(), st.randoms(use_true_random=False))
 def test_the_order_of_sensors_changes_nothing(case, shuffle):
     setup, state, water, etc, rain, p, moisture = case

@@ -7,7 +7,7 @@ from itertools import product
 
 import numpy as np
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from models.plan import flush as flushing
@@ -17,6 +17,7 @@ from models.plan.prices import plan_prices
 from models.plan.results import PlanResult
 from models.plan.solve import WIDEST_GAP, PlanSolver
 from models.soil import run_balance
+from tests.drawn import examples
 from tests.models.plan.plans import drawn_needs, drawn_plan, net_depth
 
 TOUCH = 1e-6  # the solver's feasibility tolerance is 1e-7 in its scaled rows
@@ -69,7 +70,7 @@ def check_flushes(inputs: PlanInputs, needs: FlushNeeds, result: PlanResult) -> 
 
 
 @given(seeds, st.integers(1, 6), st.integers(1, 6))
-@settings(max_examples=100, deadline=None)
+@examples(100)
 def test_flushes_follow_the_soil_and_the_calendar(seed, zones, nights):
     inputs, needs = drawn(seed, zones, nights, 4)
     result = PlanSolver(inputs, needs).solve()
@@ -78,7 +79,7 @@ def test_flushes_follow_the_soil_and_the_calendar(seed, zones, nights):
 
 
 @given(seeds)
-@settings(max_examples=100, deadline=None)
+@examples(100)
 def test_needs_of_any_harm_never_flush_for_free(seed):
     # the tempting case: free water, dry profiles, and everything to gain
     inputs, needs = drawn(seed, 4, 3, 4)
@@ -97,7 +98,7 @@ def with_upkeep(rng: np.random.Generator, needs: FlushNeeds) -> FlushNeeds:
 
 
 @given(seeds, st.integers(1, 6), st.integers(1, 6))
-@settings(max_examples=40, deadline=None)
+@examples(40)
 def test_upkeep_drains_on_its_nights_only_and_from_a_full_root_zone(seed, zones, nights):
     inputs, needs = drawn(seed, zones, nights, 4)
     needs = with_upkeep(np.random.default_rng(seed), needs)
@@ -118,7 +119,7 @@ def ways_one_by_one(inputs: PlanInputs, needs: FlushNeeds, f: int) -> list[tuple
 
 
 @given(seeds, st.integers(1, 12), st.integers(1, 7), st.integers(4, 200))
-@settings(max_examples=60, deadline=None)
+@examples(60)
 def test_copies_are_the_ways_counted_one_by_one(seed, zones, nights, most):
     inputs, needs = drawn(seed, zones, nights, zones)
     needs = replace(needs, lasts=np.random.default_rng(seed).uniform(1.0, 30.0, needs.zone.size))
@@ -164,7 +165,7 @@ def best_by_trying(inputs: PlanInputs, needs: FlushNeeds) -> float:
 
 
 @given(seeds, st.integers(2, 3), st.integers(1, 3))
-@settings(max_examples=25, deadline=None)
+@examples(25)
 def test_as_good_as_trying_everything(seed, flushing, nights):
     inputs, needs = drawn(seed, 4, nights, flushing)
     result = PlanSolver(inputs, needs).solve()
@@ -178,7 +179,7 @@ def test_as_good_as_trying_everything(seed, flushing, nights):
 
 @given(seeds, st.floats(0.0, 1.0), st.floats(0.0, 1.0))
 @example(4672424, 0.0, 4.254007260312387e-09)  # runs of a ten-millionth of a minute
-@settings(max_examples=25, deadline=None)
+@examples(25)
 def test_less_capacity_and_shorter_runs_equal_a_new_build(seed, share, run):
     inputs, needs = drawn(seed, 5, 4, 4)
     solver = PlanSolver(inputs, needs)

@@ -5,13 +5,14 @@ from __future__ import annotations
 from itertools import product
 
 import numpy as np
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from models.plan.choose import Node, Ways
 from models.plan.flush_needs import FlushNeeds
 from models.plan.groups import Bounded, Search
 from models.plan.solve import PlanSolver
+from tests.drawn import examples
 from tests.models.plan.plans import FLOW, plan
 
 seeds = st.integers(0, 2**32 - 1)
@@ -63,7 +64,7 @@ def every_choice(search: Search) -> dict[tuple[int, ...], float]:
 @given(seeds)
 @example(1139)  # a group that has no whole flushes left within what was settled
 @example(1153)  # and names a way that was closed
-@settings(max_examples=25, deadline=None)
+@examples(25)
 def test_no_group_cuts_off_the_best_choice(seed):
     search, root = searched(drawn(seed))
     halves = search.halves(root) if (root.node.weight[search.ways.heaviest(root.node.weight)] < 1 - 1e-6).any() else []

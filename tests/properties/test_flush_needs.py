@@ -5,12 +5,13 @@ from datetime import timedelta
 
 import numpy as np
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from models.layers import LayeredState, ece_of, root_zone_ece, some_layers, state_from_ece
 from models.salt_balance import lead_in
 from scheduler.events import protected_nights
+from tests.drawn import examples
 from tests.scheduler import salty_sites as s
 
 ZONES = s.zones_csv(
@@ -36,7 +37,7 @@ ece = st.lists(st.floats(0.1, 40.0), min_size=8, max_size=8)
 rain = st.lists(st.floats(0.0, 30.0) | st.just(0.0), min_size=7, max_size=7)
 
 
-@settings(deadline=None, max_examples=40)
+@examples(40)
 @given(ece, rain, st.floats(0.0, 1.0))
 @example([1.0, 1.0, 3.0, 2.0, 1.0, 1.0, 1.0, 1.0], [0.0] * 7, 0.6451088683590275)  # as deep as a flush may be
 def test_needs_can_be_met_and_are_allowed(evening, ece, rain, dryness):
@@ -67,7 +68,7 @@ def test_needs_can_be_met_and_are_allowed(evening, ece, rain, dryness):
         assert np.all(reached[done] <= found.target[done] + 0.02)
 
 
-@settings(deadline=None, max_examples=20)
+@examples(20)
 @given(st.floats(4.0, 12.0), st.floats(0.2, 4.0))
 def test_a_saltier_zone_needs_at_least_as_much_and_is_due_no_later(evening, mean, more):
     place, _, _, salt, inputs = evening

@@ -4,14 +4,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from models.night import check_timetable, pack_night, play_night
+from tests.drawn import draws, examples
 from tests.models.night.nights import random_job
 
 
-@pytest.mark.parametrize("block", range(10))
+@pytest.mark.drawn
+@pytest.mark.parametrize("block", range(draws(10, 1)))
 def test_five_hundred_random_nights_break_no_rule(block):
     for seed in range(50 * block, 50 * block + 50):
         job = random_job(seed)
@@ -31,7 +33,7 @@ def test_five_hundred_random_nights_break_no_rule(block):
             assert np.any(limits < 1.0) or np.any(np.isfinite(measured.zone_minutes)), f"night {seed}"
 
 
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(seed=st.integers(10_000, 10**6), more=st.floats(1.0, 4.0))
 def test_more_of_everything_never_breaks_a_rule(seed, more):
     job = random_job(seed)
@@ -39,7 +41,7 @@ def test_more_of_everything_never_breaks_a_rule(seed, more):
     assert check_timetable(job, pack_night(job)) == ()
 
 
-@settings(max_examples=25, deadline=None)
+@examples(25)
 @given(seed=st.integers(10_000, 10**6))
 def test_without_any_shared_limit_everything_ends_at_the_close(seed):
     # Nothing but the window: each zone's last cycle ends at the close (on the zone's own start grid), so all fits if

@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from models.plan.inputs import PlanInputs
 from models.plan.solve import PlanSolver
 from models.soil import run_balance
+from tests.drawn import examples
 from tests.models.plan.plans import drawn_plan, net_depth, plan, solved, water
 
 TOUCH = 1e-6  # the solver's feasibility tolerance is 1e-7 in its scaled rows
@@ -51,7 +52,7 @@ def plans(draw: st.DrawFn) -> PlanInputs:
 
 
 @given(plans())
-@settings(max_examples=COUNT * 3, deadline=None)
+@examples(COUNT * 3)
 def test_there_is_a_plan_and_it_holds_every_hard_limit(inputs):
     result = PlanSolver(inputs).solve()
     minutes = result.minutes(inputs)
@@ -91,7 +92,7 @@ def test_there_is_a_plan_and_it_holds_every_hard_limit(inputs):
 
 
 @given(sizes)
-@settings(max_examples=COUNT, deadline=None)
+@examples(COUNT)
 def test_the_plan_follows_the_physical_balance(size):
     seed, z, n = size
     inputs = drawn_plan(np.random.default_rng(seed), z, n)
@@ -105,7 +106,7 @@ def test_the_plan_follows_the_physical_balance(size):
 
 
 @given(sizes, st.floats(0.0, 1.0), st.floats(1.0, 3.0))
-@settings(max_examples=COUNT, deadline=None)
+@examples(COUNT)
 def test_more_water_never_costs_more_and_is_worth_less_and_less(size, start, growth):
     seed, z, n = size
     inputs = drawn_plan(np.random.default_rng(seed), z, n, allocation=1e9)
@@ -123,7 +124,7 @@ def test_more_water_never_costs_more_and_is_worth_less_and_less(size, start, gro
 
 
 @given(sizes, st.sampled_from(["pump_capacity", "branch_capacity", "stations_at_once", "source_daily", "max_run"]))
-@settings(max_examples=COUNT, deadline=None)
+@examples(COUNT)
 def test_a_wider_limit_never_costs_more(size, name):
     seed, z, n = size
     inputs = drawn_plan(np.random.default_rng(seed), z, n)
@@ -133,7 +134,7 @@ def test_a_wider_limit_never_costs_more(size, name):
 
 
 @given(sizes, st.floats(0.0, 1.0), st.floats(0.0, 1.0))
-@settings(max_examples=COUNT, deadline=None)
+@examples(COUNT)
 def test_edits_equal_a_new_build(size, share, volume):
     seed, z, n = size
     rng = np.random.default_rng(seed)
@@ -157,7 +158,7 @@ def test_edits_equal_a_new_build(size, share, volume):
 
 
 @given(sizes, st.floats(0.1, 20.0))
-@settings(max_examples=COUNT, deadline=None)
+@examples(COUNT)
 def test_a_site_of_another_size_has_the_same_plan(size, factor):
     # Areas, flows and all volumes times a factor: the same minutes do the same, at the factor's cost.
     seed, z, n = size
@@ -173,7 +174,7 @@ def test_a_site_of_another_size_has_the_same_plan(size, factor):
 
 
 @given(sizes)
-@settings(max_examples=COUNT, deadline=None)
+@examples(COUNT)
 def test_another_currency_gives_the_same_plan(size):
     # Prices of turf follow those of water, so a plan at twice every price costs twice as much.
     seed, z, n = size

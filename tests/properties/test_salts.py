@@ -1,11 +1,12 @@
 """Laws of the layered balance: water and salt to 1e-9, one layer's totals, limits, no salt leached from dry soil."""
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from models import flushing, layers, salt_balance, soil
+from tests.drawn import examples
 
 ZONES, NIGHTS = 3, 6
 TOLERANCE = 1e-9  # [mm] and, for salt, of what the profile holds [-]
@@ -52,7 +53,7 @@ def seasons(draw):
     )
 
 
-@settings(deadline=None, max_examples=120)
+@examples(120)
 @given(seasons(), st.floats(0.0, 0.2))
 def test_water_and_salt_are_conserved(case, rain_ec):
     profile, state, irrigation, ec, etc, rain, p = case
@@ -71,7 +72,7 @@ def test_water_and_salt_are_conserved(case, rain_ec):
     assert np.all(run.layer_depletion <= profile.available[:, :, None] + TOLERANCE)
 
 
-@settings(deadline=None, max_examples=120)
+@examples(120)
 @given(seasons())
 def test_layers_together_are_the_one_layer_balance(case):
     profile, state, irrigation, _, etc, rain, p = case
@@ -84,7 +85,7 @@ def test_layers_together_are_the_one_layer_balance(case):
         np.testing.assert_allclose(getattr(run, name), getattr(one, name), atol=loose, rtol=0, err_msg=name)
 
 
-@settings(deadline=None, max_examples=80)
+@examples(80)
 @given(seasons())
 def test_nothing_leaches_while_the_profile_is_short_of_water(case):
     # The tempting case: salt leaves only with water that found every layer at field capacity, in the night or by day.
@@ -97,7 +98,7 @@ def test_nothing_leaches_while_the_profile_is_short_of_water(case):
     assert np.all(run.salt_out[run.drainage == 0.0] == 0.0)
 
 
-@settings(deadline=None, max_examples=40)
+@examples(40)
 @given(seasons(), st.integers(0, ZONES - 1))
 def test_a_zone_alone_fares_as_among_others(case, zone):
     profile, state, *series = case
@@ -112,7 +113,7 @@ def test_a_zone_alone_fares_as_among_others(case, zone):
     np.testing.assert_allclose(alone.drainage[0], together.drainage[zone], rtol=1e-12, atol=1e-12)
 
 
-@settings(deadline=None, max_examples=60)
+@examples(60)
 @given(profiles(), st.floats(1.0, 60.0), st.floats(1.0, 60.0))
 def test_more_clean_water_never_leaves_more_salt(case, depth, more):
     profile, state = case
@@ -122,7 +123,7 @@ def test_more_clean_water_never_leaves_more_salt(case, depth, more):
     assert np.all(more_water <= less_water + 0.01 * state.salt.sum(axis=1) + TOLERANCE)
 
 
-@settings(deadline=None, max_examples=60)
+@examples(60)
 @given(profiles(), st.floats(0.0, 80.0), st.floats(0.2, 5.0))
 def test_rain_leaches_better_than_salty_water(case, depth, ec):
     profile, state = case
@@ -133,7 +134,7 @@ def test_rain_leaches_better_than_salty_water(case, depth, ec):
     np.testing.assert_allclose(rained.drainage, watered.drainage, atol=TOLERANCE)
 
 
-@settings(deadline=None, max_examples=60)
+@examples(60)
 @given(profiles(), st.floats(0.5, 8.0), st.floats(0.0, 3.0), st.booleans())
 def test_flush_depth_reaches_its_target_with_what_it_asks_for(case, target, ec, every_layer):
     profile, state = case
@@ -149,7 +150,7 @@ def test_flush_depth_reaches_its_target_with_what_it_asks_for(case, target, ec, 
     assert not np.any(found.reachable & (found.ece_floor > target + 1e-6) & (found.net_water > 0.0))
 
 
-@settings(deadline=None, max_examples=60)
+@examples(60)
 @given(profiles(), over(ZONES, 0.0, 1.0))
 def test_depletion_shared_among_layers_adds_up(case, share):
     profile, _ = case

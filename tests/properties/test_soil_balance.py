@@ -1,11 +1,12 @@
 """Laws of the daily balance: mass to 1e-9 mm, limits, monotony, and that a run is its days one after the other."""
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from models import soil
+from tests.drawn import examples
 
 ZONES, NIGHTS = 3, 6
 TOLERANCE = 1e-9  # [mm], as the design asks
@@ -25,7 +26,7 @@ def runs(draw):
     return start, table["irrigation"], table["etc"], table["rain"], taw, table["p"]
 
 
-@settings(deadline=None, max_examples=150)
+@examples(150)
 @given(runs())
 def test_mass_closes_every_day_and_over_the_run(case):
     start, irrigation, etc, rain, taw, p = case
@@ -37,7 +38,7 @@ def test_mass_closes_every_day_and_over_the_run(case):
     np.testing.assert_allclose(run.depletion[:, -1], total, atol=TOLERANCE, rtol=0)
 
 
-@settings(deadline=None, max_examples=150)
+@examples(150)
 @given(runs())
 def test_limits_hold(case):
     start, irrigation, etc, rain, taw, _ = case
@@ -56,7 +57,7 @@ def test_limits_hold(case):
     assert np.all((run.depletion <= run.etc_actual + TOLERANCE)[in_the_night > 0])
 
 
-@settings(deadline=None, max_examples=80)
+@examples(80)
 @given(runs(), arrays(float, (ZONES, NIGHTS), elements=st.floats(0.0, 20.0)))
 def test_more_water_never_leaves_a_zone_drier_nor_drains_less(case, extra):
     start, irrigation, etc, rain, taw, p = case
@@ -72,7 +73,7 @@ def test_more_water_never_leaves_a_zone_drier_nor_drains_less(case, extra):
     assert np.all((more.drainage >= less.drainage - TOLERANCE)[calm])
 
 
-@settings(deadline=None, max_examples=60)
+@examples(60)
 @given(runs())
 def test_a_run_is_its_days(case):
     start, irrigation, etc, rain, taw, p = case
@@ -85,7 +86,7 @@ def test_a_run_is_its_days(case):
         state = day.depletion
 
 
-@settings(deadline=None, max_examples=150)
+@examples(150)
 @given(
     arrays(float, ZONES, elements=st.floats(0.0, 400.0)),
     arrays(float, ZONES, elements=st.floats(0.0, 50.0)),
@@ -100,7 +101,7 @@ def test_effective_rain_is_a_part_of_rain_grows_with_rain_and_falls_with_the_cur
     assert np.all(soil.effective_rain(rain, cn * share)[0] >= effective - TOLERANCE)
 
 
-@settings(deadline=None, max_examples=100)
+@examples(100)
 @given(st.floats(0.0, 1.0), st.floats(0.0, 0.9), st.floats(1.0, 300.0), share)
 def test_stress_falls_as_the_soil_dries(dry, p, taw, drier):
     first, second = sorted((dry, drier))

@@ -4,7 +4,7 @@ import io
 import json
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from scheduler.document.reading import document_of
@@ -12,6 +12,7 @@ from scheduler.errors import InputProblems
 from scheduler.export import Profile, export_notes, load_profile, read_back, shipped_profiles, write_run_times
 from scheduler.export.formats import from_bytes, to_bytes
 from scheduler.export.table import decode_time, encode_time
+from tests.drawn import examples
 from tests.scheduler.sample_plan import sample_plan
 
 PLAN = sample_plan(zones=40)
@@ -72,7 +73,7 @@ WORDS = st.text(st.characters(exclude_categories=["Cc", "Cs", "Zl", "Zp"]), min_
 
 
 @pytest.mark.parametrize("kind", ["csv", "json", "fixed_width", "xlsx"])
-@settings(max_examples=40, deadline=None)
+@examples(40)
 @given(ids=st.lists(WORDS, min_size=1, max_size=6, unique=True), data=st.data())
 def test_any_zone_name_round_trips(kind, ids, data, tmp_path_factory):
     if kind == "xlsx":

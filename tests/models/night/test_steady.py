@@ -3,10 +3,12 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from models.night import check_timetable, low_flows, pack_night, play_night
 from models.night.board import Board
 from models.night.steady import Steadier
+from tests.drawn import draws
 from tests.models.night.nights import random_job
 from tests.models.night.test_packing import night
 
@@ -76,9 +78,10 @@ def test_runs_do_not_move_into_dear_hours_or_past_their_time():
     assert low_minutes(in_time, pack_night(replace(in_time, finish_by=None))) == 0.0
 
 
+@pytest.mark.drawn
 def test_never_more_low_minutes_and_nothing_else_worse(monkeypatch):
     gained = 0.0
-    for seed in range(14):
+    for seed in range(draws(14, 5)):
         job = replace(random_job(seed), pump_smallest=np.full(random_job(seed).pump_capacity.size, 4.0))
         with monkeypatch.context() as off:
             off.setattr(Steadier, "run", lambda self: None)

@@ -2,13 +2,14 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import sparse
 
 from models.plan import limits, solve
 from models.plan.parts import separate
 from models.plan.solve import PlanSolver
+from tests.drawn import examples
 from tests.models.plan.plans import drawn_plan
 from tests.properties.test_flush import drawn
 
@@ -34,7 +35,7 @@ def test_what_shares_no_row_is_taken_apart():
 
 
 @given(st.integers(0, 10_000))
-@settings(max_examples=40, deadline=None)
+@examples(40)
 def test_parts_share_nothing_and_miss_nothing(seed):
     rng = np.random.default_rng(seed)
     matrix = sparse.random_array((30, 40), density=0.03, rng=rng, format="csc")
