@@ -10,10 +10,16 @@ and a pump station can carry out. Arrays in, arrays out; in the order of use::
     bounds.py     lower_bounds       the least time any timetable needs, proven per pump, branch, controller and zone
     patterns.py   pattern_bound      a stronger bound for small sites: which zones can run together at all
     board.py      Board              the night as a grid: what is still free, and where a cycle may start
-    dispatch.py   Dispatcher         a fuller way to fill a night: moment by moment, with what uses up the capacity left
-    giving_way.py GivingWay          what finds no place is of the ranks served last, never for want of their place
-    steady.py     Steadier           runs moved so that a pump stays above its smallest flow
-    packing.py    pack_night         start times for every cycle
+    dispatch.py  Dispatcher         a fuller way to fill a night: moment by moment, with what uses up the capacity left
+    relay.py     relay              part of a night laid anew by a constraint program, every cycle whole
+    whole.py     WholeRuns          a timetable of whole cycles: filled, then part after part laid anew
+    parts.py     place_evenly       a cycle that found no place whole, in parts
+    cutting.py   searched           the night searched for a timetable with cuts, the last resort
+    repair.py    Repair             parts of such a night cleared and filled again
+    giving_way.py GivingWay         what finds no place is of the ranks served last, never for want of their place
+    steady.py    Steadier           runs moved so that a pump stays above its smallest flow
+    packing.py   pack_night         start times for every cycle: the list of these steps
+    outcome.py   timetable_of       the timetable of a filled board, and what a plan made again may count on
     simulate.py   check_timetable    the timetable played back by its events, written apart from the packer
                   play_night         flow and head by the minute, energy by tariff block, largest change of flow
                   low_flows          when a pump runs below its smallest flow, and which zones then run
@@ -22,7 +28,14 @@ Times are minutes after 00:00 of the evening's date, so 1500 is 01:00 the next m
 """
 
 from models.night.bounds import usable_share
-from models.night.cycles import Cycles, longest_cycle, soak_minutes, split_into_cycles, surface_storage
+from models.night.cycles import (
+    Cycles,
+    longest_cycle,
+    longest_in_hours,
+    soak_minutes,
+    split_into_cycles,
+    surface_storage,
+)
 from models.night.job import NightJob, Timetable, planning_resolution
 from models.night.packing import pack_night
 from models.night.rounding import RoundedMinutes, round_minutes
@@ -38,6 +51,7 @@ __all__ = [
     "Violation",
     "check_timetable",
     "longest_cycle",
+    "longest_in_hours",
     "low_flows",
     "pack_night",
     "planning_resolution",

@@ -188,3 +188,21 @@ class Board:
         before, after = windows[:, :k], windows[:, k:]
         self.rise[pump, low:high] = (np.maximum.accumulate(after, axis=1) - before).max(axis=1)
         self.fall[pump, low:high] = (np.minimum.accumulate(after, axis=1) - before).min(axis=1)
+
+    def holds_ramps(self) -> bool:
+        """Whether the flow of every pump changes by no more than its ramp, or by one valve, within any minute."""
+        for pump in np.flatnonzero(self.ramped).tolist():
+            change = np.maximum(self.rise[pump], -self.fall[pump])
+            over = np.flatnonzero(change > self.ramp[pump])
+            if over.size and not self._by_one_valve(pump, over, change[over]):
+                return False
+        return True
+
+    def _by_one_valve(self, pump: int, boundary: IntArray, change: IntArray) -> bool:
+        """Whether each change at a boundary is no more than the largest valve turned within the minute around it."""
+        turned = [(e, int(self.need[z])) for z in np.flatnonzero(self.job.pump == pump).tolist()
+                  for span in self.placed[z] for e in span]
+        at = np.array([e for e, _ in turned], dtype=np.int64)
+        valve = np.array([need for _, need in turned], dtype=np.int64)
+        near = np.abs(at[None, :] - boundary[:, None]) < self.minute
+        return bool((change <= np.where(near, valve[None, :], 0).max(axis=1)).all())

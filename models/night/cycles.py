@@ -206,6 +206,91 @@ def split_into_cycles(
     )
 
 
+def longest_in_hours(
+    spans: FloatArray,
+    resolution_min: FloatArray,
+    rate: FloatArray,
+    infiltration: FloatArray,
+    storage: FloatArray,
+    longest_override_min: FloatArray,
+    soak_override_min: FloatArray,
+) -> FloatArray:
+    """Longest run of a night whose equal cycles, with their soaks, fit the hours of each zone.
+
+    For n cycles of c steps each, c up to the longest without runoff, the cycles are laid as early as they can, each
+    within one span; of the runs that `split_into_cycles` would split in n the longest that fits is kept, and the
+    longest over all n. A run that needs no soak may be cut by a gap, so it has all its hours.
+
+    Parameters
+    ----------
+    spans : ndarray, shape (Z, S, 2)                      Hours of each zone, in order [min]; NaN where it has fewer.
+    resolution_min : ndarray, shape (Z,)                  Controller step [min], > 0.
+    rate, infiltration, storage : ndarray, shape (Z,)     As in `longest_cycle` [mm/h], [mm/h], [mm].
+    longest_override_min, soak_override_min : ndarray, shape (Z,)   As in `split_into_cycles` [min], NaN = none.
+
+    Returns
+    -------
+    ndarray, shape (Z,)                                   [min], whole controller steps.
+
+    Examples
+    --------
+    Cycles of at most 10 min with 15 min of soak in an hour: 10 + 15 + 10 + 15 + 10.
+
+    >>> longest_in_hours(np.array([[[0.0, 60.0]]]), np.ones(1), np.full(1, 25.0), np.full(1, 10.0), np.full(1, 2.5),
+    ...                  np.full(1, np.nan), np.full(1, np.nan)).tolist()
+    [30.0]
+    """
+    hours = np.nan_to_num(spans[:, :, 1] - spans[:, :, 0], nan=0.0)
+    free: FloatArray = np.floor(hours.sum(axis=1) / resolution_min + STEP_ROUNDOFF) * resolution_min
+    longest = longest_cycle(rate, infiltration, storage)
+    longest = np.where(np.isnan(longest_override_min), longest, longest_override_min)
+    per_cycle = np.maximum(np.floor(np.minimum(longest, 1e6) / resolution_min + STEP_ROUNDOFF), 1.0)
+    split = np.flatnonzero(per_cycle * resolution_min < free)
+    if not split.size:
+        return free
+    step, per, own = resolution_min[split], per_cycle[split], spans[split]
+
+    def soak(steps: FloatArray) -> FloatArray:
+        found = np.minimum(soak_minutes(steps * step, rate[split], infiltration[split]), LONGEST_SOAK)
+        found = np.where(np.isnan(soak_override_min[split]), found, soak_override_min[split])
+        return np.asarray(np.ceil(found / step - STEP_ROUNDOFF) * step)
+
+    best = np.zeros(split.size)
+    most = int(np.ceil(float((free[split] / (per * step)).max()))) + 1
+    for count in range(1, most + 1):
+        low, high = np.floor((count - 1) * per / count), per.copy()  # more than `low` steps a cycle make it `count`
+        while (low < high).any():
+            middle = np.ceil((low + high) / 2.0)
+            fits = _laid(own, count, middle * step, soak(middle), np.zeros(split.size), step)
+            low, high = np.where(fits, middle, low), np.where(fits, high, middle - 1.0)
+        more, most_more = np.zeros(split.size), np.where(low < per, count - 1.0, 0.0)  # cycles one step longer
+        while (more < most_more).any():
+            middle = np.ceil((more + most_more) / 2.0)
+            fits = _laid(own, count, low * step, soak(low + (middle > 0)), middle, step)
+            more, most_more = np.where(fits, middle, more), np.where(fits, most_more, middle - 1.0)
+        steps = count * low + more
+        best = np.maximum(best, np.where((low > 0) & (steps > (count - 1) * per), steps, 0.0) * step)
+    needs_none = soak(per) == 0.0
+    free[split] = np.where(needs_none, free[split], best)
+    return free
+
+
+def _laid(
+    spans: FloatArray, count: int, cycle: FloatArray, soak: FloatArray, longer: FloatArray, step: FloatArray
+) -> BoolArray:
+    """Whether so many cycles, the first few a step longer, fit one after the other within the spans, shape (Z,)."""
+    at = np.full(cycle.size, -np.inf)
+    for number in range(count):
+        length = cycle + np.where(number < longer, step, 0.0)
+        start = np.full(cycle.size, np.inf)
+        for s in range(spans.shape[1]):
+            begin = np.maximum(spans[:, s, 0], at)
+            here = begin + length <= spans[:, s, 1] + 1e-6
+            start = np.where(here & np.isinf(start), begin, start)
+        at = start + length + soak
+    return np.asarray(np.isfinite(at))
+
+
 def _check_rates(rate: FloatArray, infiltration: FloatArray, third: FloatArray) -> None:
     if not rate.shape == infiltration.shape == third.shape:
         raise ValueError(f"rate, infiltration: shapes differ: {rate.shape}, {infiltration.shape}, {third.shape}")

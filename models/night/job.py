@@ -77,6 +77,7 @@ class NightJob:
     finish_by : ndarray, shape (Z,), optional   Time to be done by, as before mowing [min], NaN = none. Soft.
     minutes_by_block : ndarray, shape (Z, B), optional      Run time the plan would have in each block [min]. Soft.
     block_price : ndarray, shape (B,), optional Energy price; blocks of equal price count as one for `minutes_by_block`.
+    smallest_run : ndarray, shape (Z,), optional   Smallest run worth making [min]: with less the zone does not run.
     hold_finish : bool                          `finish_by` is held like the window; the packer tries that first.
 
     Raises
@@ -105,6 +106,7 @@ class NightJob:
     finish_by: FloatArray | None = None
     minutes_by_block: FloatArray | None = None
     block_price: FloatArray | None = None
+    smallest_run: FloatArray | None = None
     hold_finish: bool = False
 
     def __post_init__(self) -> None:
@@ -290,7 +292,11 @@ def _check_zones(job: NightJob) -> None:
         "resolution",
         f"must share a step of {FINEST_GRID_S} s or more with a minute; see planning_resolution",
     )
-    for name, optional in (("finish_rank", job.finish_rank), ("finish_by", job.finish_by)):
+    for name, optional in (
+        ("finish_rank", job.finish_rank),
+        ("finish_by", job.finish_by),
+        ("smallest_run", job.smallest_run),
+    ):
         _need(optional is None or optional.shape == shape, name, f"expected shape {shape}")
 
 

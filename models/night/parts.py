@@ -5,7 +5,30 @@ import numpy as np
 from models.night.board import Board
 from models.night.job import BoolArray
 
+EQUAL_PARTS = 3  # [-] equal parts tried of a cycle that found no place whole
 PART_LENGTHS = 8  # [-] lengths tried for a part of a cycle that found no place whole
+
+
+def place_evenly(board: Board, zone: int, length: int) -> int:
+    """Place a cycle in the fewest equal parts that all find a place; returns the steps left, all or none."""
+    step = int(board.resolution[zone])
+    for count in range(1, EQUAL_PARTS + 1):
+        steps = length // step
+        if count > 1 and steps // count * step < board.least[zone]:
+            return length
+        done: list[tuple[int, int]] = []
+        for part in range(count):
+            wanted = (steps // count + (part < steps % count)) * step
+            starts = board.starts(zone, wanted)
+            if not starts.size:
+                break
+            board.place(zone, int(starts[-1]), wanted)
+            done.append((int(starts[-1]), int(starts[-1]) + wanted))
+        if len(done) == count:
+            return 0
+        for start, end in reversed(done):
+            board.remove(zone, start, end)
+    return length
 
 
 def place_in_parts(board: Board, zone: int, length: int) -> int:

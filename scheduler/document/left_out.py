@@ -56,6 +56,15 @@ def left_out_warnings(site: Site, run: RunnableNight) -> list[WarningPart]:
             f"{counted(held.size, 'zone finds', 'zones find')} start times for no more, with {its} cycles and soaks; "
             f"the plan was made again with that: {named}"
         )
+    moved = [
+        f"{counted(on.size, 'run')} {words}: {_first([str(z) for z in site.zones.zone[on]])}"
+        for on, words in (
+            (np.flatnonzero(run.waits), "too short to be worth making left for a later night"),
+            (np.flatnonzero(run.lifted), "raised to the smallest worth making"),
+        )
+        if on.size
+    ]
+    texts += ["; ".join(moved)] if moved else []
     return [WarningPart(kind=Topic.TIMETABLE, subject="timetable", text=text) for text in texts]
 
 

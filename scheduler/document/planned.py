@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from models.plan.inputs import Floats, PlanInputs
-from models.soil import DayBalance, run_balance
+from models.soil import DayBalance
 from scheduler.night.records import RunnableNight
 from scheduler.plan.inputs import NightInputs
 from scheduler.salinity.evening import SaltState, forecast_salt
@@ -104,7 +104,7 @@ def in_order(site: Site, last_first: bool = False) -> list[str]:
 def _effects(planned: Planned) -> Effects:
     plan, inputs, run = planned.plan, planned.inputs, planned.run
     net = run.later * plan.net_rate[:, None]
-    balance = run_balance(plan.depletion, net, plan.etc, plan.effective_rain, plan.taw, inputs.depletion_fraction)
+    balance = run.balance
     before_each = np.concatenate((plan.depletion[:, None], balance.depletion[:, :-1]), axis=1)
     dry = np.maximum(balance.depletion - inputs.fresh_limit, 0.0)
     soft = np.maximum(plan.wet_limit - np.maximum(before_each - net, 0.0), 0.0)

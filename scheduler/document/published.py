@@ -32,7 +32,6 @@ from scheduler.document.pumping import energy_part, flow_part, pump_warnings, pu
 from scheduler.document.salts import flush_parts, leaching_part
 from scheduler.document.zones import zone_parts
 from scheduler.notes import Note, Topic
-from scheduler.plan.inputs import SMALLEST_RUN
 from scheduler.supply import fits_alone
 
 LEAST_WATER_PRICE = 0.05  # [per m3] below which ordinary water counts as if it cost this, where limits are weighed
@@ -123,7 +122,7 @@ def _status(planned: Planned) -> Status:
         return Status.PLANNED
     if not _may_run(planned).any():
         return Status.NOT_ALLOWED
-    least = np.maximum(SMALLEST_RUN, inputs.resolution) * plan.net_rate
+    least = inputs.smallest_run * plan.net_rate
     room = plan.depletion > least  # even the smallest run would otherwise pass field capacity
     thirsty = (planned.effects.balance.depletion[:, 0] - inputs.limit[:, 0] > least) & room
     return Status.NOT_AVAILABLE if thirsty.any() else Status.NOT_NEEDED

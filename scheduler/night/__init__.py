@@ -1,6 +1,8 @@
 """Tonight as it will run.
 
 `timetable.py`    solve, round, split into cycles, pack, play back; again where the night is too full
+`job.py`          what the packer is given: cycles, hours, limits
+`smallest.py`     runs worth making: a short run waits or is lifted
 `whole_steps.py`  run times in the controller's steps, within every shared limit
 `finish.py`       when each zone should be done          `records.py`  what is handed on
 """

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from models.night import (
-    Cycles,
-    NightJob,
-    Timetable,
-)
+import numpy as np
+from numpy.typing import NDArray
+
+from models.night import Cycles, NightJob, Timetable
 from models.plan.inputs import Floats
 from models.plan.results import PlanResult
+from models.soil import DayBalance
 
 
 @dataclass(frozen=True)
@@ -23,6 +23,7 @@ class RunnableNight:
     result : PlanResult             The plan that was solved last.
     minutes : ndarray (Z,)          Tonight's run times as they will run [min].
     volumes : ndarray (Z, K)        Tonight's water by supply [m3].
+    balance : DayBalance            What the soil does under them, (Z, N).
     later : ndarray (Z, N)          Run times of every night in controller steps, tonight's in column 0 [min].
     cycles : Cycles or None         None on a night without water.
     job, timetable : NightJob, Timetable or None
@@ -31,12 +32,15 @@ class RunnableNight:
     held : ndarray (Z,)             Most minutes the plan was made again with, for want of start times [min]; inf if
                                     it was not.
     measured : mapping              Share of each capacity it was made again with [-], 1 where all, by kind.
+    waits, lifted : ndarray (Z,)    Zones whose run was too short to be worth making: left to a later night, or given
+                                    the smallest useful run.
     """
 
     result: PlanResult
     minutes: Floats
     volumes: Floats
     later: Floats
+    balance: DayBalance
     cycles: Cycles | None
     job: NightJob | None
     timetable: Timetable | None
@@ -44,3 +48,5 @@ class RunnableNight:
     left_out: Floats
     held: Floats
     measured: Mapping[str, Floats]
+    waits: NDArray[np.bool_]
+    lifted: NDArray[np.bool_]

@@ -1,45 +1,97 @@
-"""Tonight as it will run: solve, round, split into cycles, pack, check; solve again where the night is too full."""
+"""Tonight as it will run: solve, round, split into cycles, pack, check; solve again where the night is too full.
+
+A night goes through these states: `Limits`, what the plan may count on; a `Draft`, a plan with its run times and their
+timetable; drafts with less, until one fits well enough; the last one settled, asked for all that any draft wished for;
+and the `RunnableNight`, with the later nights as they follow from it.
+"""
 
 from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from models.night import (
-    Cycles,
-    NightJob,
-    Timetable,
-    check_timetable,
-    pack_night,
-    split_into_cycles,
-    surface_storage,
-    usable_share,
-)
+from models.night import Cycles, NightJob, Timetable, check_timetable, pack_night, usable_share
 from models.night.packing import EFFORT
-from models.plan.inputs import Floats, PlanInputs
+from models.plan.inputs import Floats
 from models.plan.results import PlanResult
 from models.plan.solve import PlanSolver, SolverFailed
-from models.soil import balance_day
+from models.soil import DayBalance, balance_day
 from scheduler.errors import NoPlan
-from scheduler.night.finish import finish_times
+from scheduler.night.job import dry_tomorrow, night_job
 from scheduler.night.records import RunnableNight
+from scheduler.night.smallest import better_skipped, short_runs
 from scheduler.night.whole_steps import STILL, Terms, flushing_on, supply_mix, whole_minutes
-from scheduler.plan.inputs import SMALLEST_RUN, NightInputs
+from scheduler.plan.inputs import NightInputs
 from scheduler.site import Site
 
 log = logging.getLogger(__name__)
 Result = TypeVar("Result")
-TRIES = 3  # solves of one evening before what found no place is left out, and said
-QUICK = 5_000.0  # effort of packing while a better plan can still be asked for [cycles and grid steps]
+TRIES = 3  # drafts of one evening before what found no place is left out, and said
+QUICK = 6_000.0  # effort of packing while a better plan can still be asked for [cycles and grid steps]
 LITTLE = 0.03  # [-] of the night's minutes that may find no place without shrinking the night; it is said; our choice
-FEW_ZONES = 300  # [-] running zones up to which any rank in need left out asks for another plan
-FEW_CYCLES = 600  # [-] up to which every night is packed with full effort
+FEW_CYCLES = 600  # [-] up to which what is left out of the last draft is looked at with full effort
+NEXT_TO_NOTHING = 0.02  # [-] of the night's minutes, up to which what is left out is not looked at again
+FEW_ZONE_NIGHTS = 6_000  # [-] up to which a plan is solved again without the runs that had better wait
 PACKED = 0.98  # share of pump and branch that start times can be found for on a full night [-]; measured
 BEYOND = 1e6  # [-] of a capacity: the packer holds it, rounding need not
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What a plan of tonight may count on.
+
+    Parameters
+    ----------
+    share : mapping          Share of each capacity, by kind [-]; `usable` before anything was packed.
+    measured : mapping       The part of it that packing measured [-], 1 where all.
+    longest : ndarray (Z,)   Longest run tonight by the zone's own cycles, soaks and hours, or as measured [min].
+    held : ndarray (Z,)      The same as far as packing measured it [min], inf where it did not.
+    """
+
+    share: Mapping[str, Floats]
+    measured: Mapping[str, Floats]
+    longest: Floats
+    held: Floats
+
+    def reached(self, timetable: Timetable) -> Limits:
+        """The limits that a timetable without a place for everything could reach."""
+        carried = timetable.measured_capacity
+        factors = {"pump": carried.pump, "branch": carried.branch, "station": carried.controller}
+        return Limits(
+            {name: share * factors[name] for name, share in self.share.items()},
+            {name: share * factors[name] for name, share in self.measured.items()},
+            np.minimum(self.longest, carried.zone_minutes),
+            np.where(carried.zone_minutes < self.longest, carried.zone_minutes, self.held),
+        )
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A plan, tonight's run times in whole steps, and their timetable; without one where nothing runs.
+
+    Parameters
+    ----------
+    result : PlanResult
+    run_time : ndarray (Z, N, B, K)   The plan's run times [min].
+    minutes : ndarray (Z,)            Tonight's in whole controller steps, as they go to the packer [min].
+    waits : ndarray (Z,)              Zones that had better wait than run for less than is useful.
+    lifted : ndarray (Z,)             Zones given their smallest useful run where the plan had less.
+    cycles, job, timetable : Cycles, NightJob, Timetable or None
+    """
+
+    result: PlanResult
+    run_time: Floats
+    minutes: Floats
+    waits: NDArray[np.bool_]
+    lifted: NDArray[np.bool_]
+    cycles: Cycles | None = None
+    job: NightJob | None = None
+    timetable: Timetable | None = None
 
 
 def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> RunnableNight:
@@ -59,56 +111,146 @@ def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> Runna
     ------
     NoPlan   The solver failed, or the timetable breaks a limit when played back.
     """
+    limits = usual = _usual_limits(inputs, solver)
+    first = draft = _draft(site, inputs, solver, limits, None)
+    drafts = 1
+    while draft.timetable is not None and drafts < TRIES and _must_shrink(site, inputs, draft.timetable):
+        log.info("the night is too full for its timetable; solving again with the capacity that was reached")
+        limits = limits.reached(draft.timetable)
+        _tell(solver, limits, usual)
+        draft, drafts = _draft(site, inputs, solver, limits, first), drafts + 1
+    if draft.timetable is not None:
+        draft = _settled(site, inputs, solver, limits, first, draft)
+    return _finished(inputs, solver, Terms(usual.share, _worth(inputs, solver)), limits, first, draft, drafts)
+
+
+def _usual_limits(inputs: NightInputs, solver: PlanSolver) -> Limits:
+    """What a plan may count on before anything is packed, told to the solver.
+
+    Where few zones share a pipe their flows seldom add up to all of it; and no zone can run longer than its own cycles
+    and soaks leave room for in its hours.
+    """
     plan = inputs.plan
-    share = _packable(plan)
+    water = plan.area * plan.etc.mean(axis=1) / plan.net_share
+    share = {
+        "pump": PACKED * usable_share(plan.flow, plan.pump_of_zone, plan.pump_capacity, water),
+        "branch": PACKED * usable_share(plan.flow, plan.branch_of_zone, plan.branch_capacity, water),
+        "station": np.ones(plan.stations_at_once.size),
+    }
     for name, factors in share.items():
         solver.scale_capacity(name, factors)
-    worth = solver.prices.dry * plan.net_rate  # a minute short costs dryness, in the order of the ranks
-    ordinary = Terms(dict(share), worth)
-    longest = np.full(plan.zones, np.inf)
+    for night in range(plan.nights):
+        longest = inputs.longest_run[:, night]
+        tighter = np.flatnonzero(longest < plan.max_run - STILL)
+        solver.limit_runs(tighter, longest[tighter], night)
     measured = {name: np.ones_like(factors) for name, factors in share.items()}
-    wished, first = np.zeros(plan.zones), np.zeros(0)
-    for attempt in range(1, TRIES + 1):
-        result = _solved(solver.solve)
-        run = result.minutes(plan)
-        rounded = whole_minutes(inputs, result, run, np.minimum(longest, plan.max_run), Terms(share, worth))
-        if not rounded.any():
-            return _dry_night(inputs, result, run, attempt, ordinary, longest, measured)
-        if attempt == 1:
-            wished, first = rounded, run
-        cycles, job = _job(site, inputs, rounded, run[:, 0].sum(axis=2), flushing_on(inputs, result, 0))
-        timetable = _packed(job)
-        if attempt == TRIES or not _must_shrink(site, inputs, timetable):
-            break
-        log.info("the night is too full for its timetable; solving again with the capacity that was reached")
-        carried = timetable.measured_capacity
-        for name, factor in (("pump", carried.pump), ("branch", carried.branch), ("station", carried.controller)):
-            if (factor < 1.0).any():
-                share[name], measured[name] = share[name] * factor, measured[name] * factor
-                solver.scale_capacity(name, share[name], night=0)
-        short = np.flatnonzero(carried.zone_minutes < longest)
-        longest[short] = carried.zone_minutes[short]
-        solver.limit_runs(short, longest[short], night=0)
-    if attempt > 1:
-        run = _with_first_wishes(run, first)
-        packer_settles = Terms({name: np.full_like(factors, BEYOND) for name, factors in share.items()}, worth)
-        asked = whole_minutes(inputs, result, run, plan.max_run, packer_settles, tonight=result.minutes(plan))
-        cycles, job = _job(site, inputs, asked, run[:, 0].sum(axis=2), flushing_on(inputs, result, 0))
-        timetable = _packed(job)
-    broken = check_timetable(job, timetable)
-    if broken:
-        raise NoPlan("the timetable breaks a limit when played back: " + "; ".join(str(v) for v in broken[:3]))
-    placed = np.bincount(timetable.zone, weights=timetable.end - timetable.start, minlength=plan.zones)
-    minutes = np.round(placed, 9)
-    volumes = _by_supply(plan, run, minutes)
-    if not timetable.fitted:  # the later nights are planned anew with what tonight really gives
-        given = np.where(flushing_on(inputs, result, 0), 1.0, minutes / np.maximum(run[:, 0].sum(axis=(1, 2)), STILL))
-        replanned = _solved(lambda: solver.solve_later(run[:, 0] * given[:, None, None]))
+    return Limits(share, measured, inputs.longest_run[:, 0], np.full(plan.zones, np.inf))
+
+
+def _tell(solver: PlanSolver, limits: Limits, usual: Limits) -> None:
+    """Hold tonight's capacities and runs to what packing reached."""
+    for name, factors in limits.share.items():
+        if (factors < usual.share[name]).any():
+            solver.scale_capacity(name, factors, night=0)
+    short = np.flatnonzero(limits.longest < usual.longest)
+    solver.limit_runs(short, limits.longest[short], night=0)
+
+
+def _worth(inputs: NightInputs, solver: PlanSolver) -> Floats:
+    """What a minute short costs, shape (Z,): dryness, in the order of the ranks."""
+    return np.asarray(solver.prices.dry * inputs.plan.net_rate, dtype=np.float64)
+
+
+def _draft(site: Site, inputs: NightInputs, solver: PlanSolver, limits: Limits, first: Draft | None) -> Draft:
+    """Solve, round and pack, with the first choice of runs that had better wait."""
+    result = _solved(solver.solve)
+    waits = np.zeros(inputs.plan.zones, dtype=np.bool_) if first is None else first.waits
+    if first is None:
+        short = short_runs(inputs, result.minutes(inputs.plan)[:, 0].sum(axis=(1, 2)))
+        waits = better_skipped(inputs, solver.prices, short & ~flushing_on(inputs, result, 0))
+        if waits.any() and inputs.plan.zones * inputs.plan.nights <= FEW_ZONE_NIGHTS:
+            solver.limit_runs(np.flatnonzero(waits), np.zeros(int(waits.sum())), night=0)
+            result = _solved(solver.solve)
+        again = short_runs(inputs, result.minutes(inputs.plan)[:, 0].sum(axis=(1, 2)))
+        waits |= better_skipped(inputs, solver.prices, again & ~flushing_on(inputs, result, 0))
+    run_time = result.minutes(inputs.plan)
+    run_time[waits, 0] = 0.0
+    terms = Terms(limits.share, _worth(inputs, solver))
+    rounded = whole_minutes(inputs, result, run_time, limits.longest, terms)
+    draft = Draft(result, run_time, rounded.minutes, waits, rounded.lifted)
+    return _packed(site, inputs, draft, QUICK) if draft.minutes.any() else draft
+
+
+def _packed(site: Site, inputs: NightInputs, draft: Draft, effort: float) -> Draft:
+    """The draft with its cycles and a timetable of them."""
+    by_block = draft.run_time[:, 0].sum(axis=2)
+    cycles, job = night_job(site, inputs, draft.minutes, by_block, flushing_on(inputs, draft.result, 0))
+    return replace(draft, cycles=cycles, job=job, timetable=pack_night(job, effort))
+
+
+def _settled(
+    site: Site, inputs: NightInputs, solver: PlanSolver, limits: Limits, first: Draft, draft: Draft
+) -> Draft:
+    """The last draft as it will run: asked for all that it or the first wished for, and packed with care.
+
+    A plan made again with less gives up more than need be, and what one zone gives up another may get that stands in
+    its way. So the last packing is asked for all that either plan would run tonight, and the ranks settle it.
+    """
+    if draft is not first:
+        run_time, wished = draft.run_time.copy(), first.run_time[:, 0]
+        longer = wished.sum(axis=(1, 2)) > run_time[:, 0].sum(axis=(1, 2))
+        run_time[longer, 0] = wished[longer]
+        packer_settles = Terms(
+            {name: np.full_like(factors, BEYOND) for name, factors in limits.share.items()}, _worth(inputs, solver)
+        )
+        longest = inputs.longest_run[:, 0]
+        rounded = whole_minutes(inputs, draft.result, run_time, longest, packer_settles, tonight=draft.run_time)
+        draft = replace(draft, run_time=run_time, minutes=rounded.minutes, lifted=rounded.lifted)
+        draft = _packed(site, inputs, draft, QUICK)
+    job, timetable = draft.job, draft.timetable
+    assert job is not None and timetable is not None
+    if _share_left_out(timetable) > NEXT_TO_NOTHING and job.cycle_zone.size <= FEW_CYCLES:
+        draft = replace(draft, timetable=pack_night(job, EFFORT))
+    return draft
+
+
+def _finished(
+    inputs: NightInputs, solver: PlanSolver, usual: Terms, limits: Limits, first: Draft, draft: Draft, drafts: int
+) -> RunnableNight:
+    """The night as it will run, checked, with the later nights as they follow from it."""
+    plan, result, run_time, timetable = inputs.plan, draft.result, draft.run_time, draft.timetable
+    minutes = np.zeros(plan.zones)
+    if timetable is not None:
+        assert draft.job is not None
+        broken = check_timetable(draft.job, timetable)
+        if broken:
+            raise NoPlan("the timetable breaks a limit when played back: " + "; ".join(str(v) for v in broken[:3]))
+        placed = np.bincount(timetable.zone, weights=timetable.end - timetable.start, minlength=plan.zones)
+        minutes = np.round(placed, 9)
+    volumes = supply_mix(plan, run_time[:, 0].sum(axis=1)) * (minutes * plan.water_per_minute)[:, None]
+    if timetable is not None and not timetable.fitted:  # later nights are planned anew with what tonight really gives
+        flushing = flushing_on(inputs, result, 0)
+        given = np.where(flushing, 1.0, minutes / np.maximum(run_time[:, 0].sum(axis=(1, 2)), STILL))
+        replanned = _solved(lambda: solver.solve_later(run_time[:, 0] * given[:, None, None]))
         if replanned is not None:
-            result, run = replanned, replanned.minutes(plan)
-    later = _all_nights(inputs, result, run, minutes, ordinary)
-    left_out: Floats = np.round(np.maximum(wished - minutes, 0.0), 9)
-    return RunnableNight(result, minutes, volumes, later, cycles, job, timetable, attempt, left_out, longest, measured)
+            result, run_time = replanned, replanned.minutes(plan)
+    later, balance = _all_nights(inputs, result, run_time, minutes, usual)
+    return RunnableNight(
+        result=result,
+        minutes=minutes,
+        volumes=np.asarray(volumes, dtype=np.float64),
+        later=later,
+        balance=balance,
+        cycles=draft.cycles,
+        job=draft.job,
+        timetable=timetable,
+        solves=drafts,
+        left_out=np.round(np.maximum(first.minutes - minutes, 0.0), 9),
+        held=limits.held,
+        measured=limits.measured,
+        waits=draft.waits & (minutes == 0),
+        lifted=draft.lifted & (minutes > 0),
+    )
 
 
 def _solved(solve: Callable[[], Result]) -> Result:
@@ -119,150 +261,46 @@ def _solved(solve: Callable[[], Result]) -> Result:
         raise NoPlan(str(failure)) from failure
 
 
-def _packed(job: NightJob) -> Timetable:
-    """The night packed, with full effort where it is small."""
-    return pack_night(job, EFFORT if job.cycle_zone.size <= FEW_CYCLES else QUICK)
-
-
-def _with_first_wishes(run: Floats, first: Floats) -> Floats:
-    """Run times of a plan made again, with tonight's of the first plan where these are longer, shape (Z, N, B, K).
-
-    A plan made again with less gives up more than need be, and what one zone gives up another may get that stands in
-    its way. So the last packing is asked for all that either plan would run tonight, and the ranks settle it.
-    """
-    longer = first[:, 0].sum(axis=(1, 2)) > run[:, 0].sum(axis=(1, 2))
-    wishes = run.copy()
-    wishes[longer, 0] = first[longer, 0]
-    return wishes
-
-
-def _packable(plan: PlanInputs) -> dict[str, Floats]:
-    """Share of each capacity that start times can be found for, by kind.
-
-    Where few zones share a pipe their flows seldom add up to all of it.
-    """
-    water = plan.area * plan.etc.mean(axis=1) / plan.net_share
-    return {
-        "pump": PACKED * usable_share(plan.flow, plan.pump_of_zone, plan.pump_capacity, water),
-        "branch": PACKED * usable_share(plan.flow, plan.branch_of_zone, plan.branch_capacity, water),
-        "station": np.ones(plan.stations_at_once.size),
-    }
-
-
 def _must_shrink(site: Site, inputs: NightInputs, timetable: Timetable) -> bool:
     """Whether what found no place asks for a plan with less capacity, not only for later nights planned anew.
 
-    Zones in need that are served last are left out first, so a little left over costs less than shrinking the whole
-    night by it; but none of the zones served first may be among them, and it must stay a little.
+    The ranks served last have given way on the timetable, so a little left over costs less than shrinking the whole
+    night by it; but none of the zones served first may be among what is left, and it must stay a little.
     """
     if timetable.fitted:
         return False
-    whole = float((timetable.end - timetable.start).sum() + timetable.unplaced.sum())
     served_first = site.zones.priority == site.zones.priority.min()
     several = bool((site.zones.priority != site.zones.priority.min()).any())
     short = (timetable.unplaced > 0) & dry_tomorrow(inputs.plan)
     if bool((short & served_first).any()) and several:
         return True
-    if np.unique(timetable.zone).size <= FEW_ZONES and short.any():  # on a small night every rank is looked at
-        running = site.zones.priority[np.unique(timetable.zone)]
-        return bool(site.zones.priority[short].min() < running.max()) or _too_much(timetable, whole)
-    return _too_much(timetable, whole)
+    return _share_left_out(timetable) > LITTLE
 
 
-def _too_much(timetable: Timetable, whole: float) -> bool:
-    """Whether more than a little of the night's minutes found no place."""
-    return float(timetable.unplaced.sum()) > LITTLE * whole
+def _share_left_out(timetable: Timetable) -> float:
+    """Share of the night's minutes that found no place [-]."""
+    unplaced = float(timetable.unplaced.sum())
+    return unplaced / (float((timetable.end - timetable.start).sum()) + unplaced) if unplaced else 0.0
 
 
-def dry_tomorrow(plan: PlanInputs) -> NDArray[np.bool_]:
-    """Zones that pass their dry limit by tomorrow evening without water, shape (Z,)."""
-    return plan.depletion + plan.etc[:, 0] - plan.effective_rain[:, 0] > plan.dry_limit[:, 0]
+def _all_nights(
+    inputs: NightInputs, result: PlanResult, run_time: Floats, tonight: Floats, terms: Terms
+) -> tuple[Floats, DayBalance]:
+    """Run times of all nights in controller steps, and what the soil does under them, each (Z, N).
 
-
-def _job(
-    site: Site, inputs: NightInputs, minutes: Floats, by_block: Floats, flushing: NDArray[np.bool_]
-) -> tuple[Cycles, NightJob]:
-    """Cycles of the run times and everything the packer must respect."""
-    zones, plan = site.zones, inputs.plan
-    smallest = np.minimum(np.full(plan.zones, SMALLEST_RUN), np.maximum(minutes, inputs.resolution))
-    cycles = split_into_cycles(
-        minutes,
-        inputs.resolution,
-        zones.application_rate,
-        zones.infiltration,
-        surface_storage(zones.slope),
-        smallest,
-        zones.longest_cycle,
-        zones.soak,
-    )
-    window = inputs.windows[0]
-    blocks = np.array([(b.start, b.end) for b in window.blocks], dtype=float).reshape(-1, 2)
-    ranks, rank = np.unique(zones.priority, return_inverse=True)
-    important = dry_tomorrow(plan) | (plan.wet_weight[:, 0] > 1) | flushing
-    job = NightJob(
-        cycle_zone=cycles.zone,
-        cycle_minutes=cycles.length,
-        soak=cycles.soak,
-        smallest_cycle=smallest,
-        resolution=inputs.resolution,
-        flow=plan.flow,
-        pump=plan.pump_of_zone,
-        branch=plan.branch_of_zone,
-        controller=plan.controller_of_zone,
-        pump_capacity=plan.pump_nightly[:, 0],
-        pump_ramp=np.array([p.ramp for p in site.pumps], dtype=float),
-        pump_smallest=np.array([p.smallest_flow for p in site.pumps], dtype=float),
-        branch_capacity=plan.branch_capacity,
-        stations_at_once=plan.stations_at_once,
-        pieces=np.array(window.pieces, dtype=float).reshape(-1, 2),
-        blocks=blocks,
-        allowed=plan.allowed[:, 0, : len(blocks)],
-        # those served first, and those in need, finish last: what finds no place is then of those that can wait
-        finish_rank=np.where(important, rank, ranks.size + rank).astype(np.int64),
-        minutes_by_block=by_block[:, : len(blocks)],
-        block_price=plan.energy_price[0, : len(blocks)],
-        finish_by=finish_times(site, inputs.dates[0], window),
-    )
-    return cycles, job
-
-
-def _dry_night(
-    inputs: NightInputs,
-    result: PlanResult,
-    run: Floats,
-    solves: int,
-    terms: Terms,
-    held: Floats,
-    measured: Mapping[str, Floats],
-) -> RunnableNight:
-    """A night on which nothing runs."""
-    z = inputs.plan.zones
-    none = np.zeros(z)
-    by_supply = np.zeros((z, inputs.plan.supply_share.shape[0]))
-    later = _all_nights(inputs, result, run, none, terms)
-    return RunnableNight(result, none, by_supply, later, None, None, None, solves, np.zeros(z), held, measured)
-
-
-def _by_supply(plan: PlanInputs, run: Floats, minutes: Floats) -> Floats:
-    """Tonight's water by supply, in the proportions the plan chose, shape (Z, K) [m3]."""
-    return np.asarray(
-        supply_mix(plan, run[:, 0].sum(axis=1)) * (minutes * plan.water_per_minute)[:, None], dtype=np.float64
-    )
-
-
-def _all_nights(inputs: NightInputs, result: PlanResult, run: Floats, tonight: Floats, terms: Terms) -> Floats:
-    """Run times of all nights in controller steps: tonight as it runs, later nights as they would be rounded.
-
-    The soil is carried along, so that what rounding keeps from a zone one night can be given on the next.
+    Tonight is as it runs, later nights as they would be rounded. The soil is carried along, so that what rounding keeps
+    from a zone one night can be given on the next.
     """
     plan = inputs.plan
-    minutes = np.zeros((plan.zones, plan.nights))
+    minutes, days = np.zeros((plan.zones, plan.nights)), []
     depletion = plan.depletion
     for n in range(plan.nights):
-        earlier = minutes[:, :n]
-        minutes[:, n] = (
-            tonight if n == 0 else whole_minutes(inputs, result, run, plan.max_run, terms, n, depletion, earlier)
-        )
+        minutes[:, n] = tonight
+        if n:
+            longest, earlier = inputs.longest_run[:, n], minutes[:, :n]
+            minutes[:, n] = whole_minutes(
+                inputs, result, run_time, longest, terms, n, depletion, earlier
+            ).minutes
         day = balance_day(
             depletion,
             minutes[:, n] * plan.net_rate,
@@ -271,5 +309,11 @@ def _all_nights(inputs: NightInputs, result: PlanResult, run: Floats, tonight: F
             plan.taw,
             inputs.depletion_fraction[:, n],
         )
+        days.append(day)
         depletion = day.depletion
-    return minutes
+    return minutes, DayBalance(
+        np.stack([d.depletion for d in days], axis=1),
+        np.stack([d.etc_actual for d in days], axis=1),
+        np.stack([d.drainage for d in days], axis=1),
+        np.stack([d.stress for d in days], axis=1),
+    )

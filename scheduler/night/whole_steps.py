@@ -9,12 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from models.night import (
-    round_minutes,
-)
+from models.night import RoundedMinutes, round_minutes
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.results import PlanResult
-from scheduler.plan.inputs import SMALLEST_RUN, NightInputs
+from scheduler.plan.inputs import NightInputs
 
 STILL = 1e-7  # [min] below which a run time of the linear program is a rounding of zero
 HARD_SHARE = 1.0 - 1e-9  # of a limit that is used in rounding, so that adding up in another order cannot pass it [-]
@@ -97,8 +95,12 @@ def whole_minutes(
     before: Floats | None = None,
     earlier: Floats | None = None,
     tonight: Floats | None = None,
-) -> Floats:
-    """Run times of one night in controller steps, within every limit, shape (Z,) [min].
+) -> RoundedMinutes:
+    """Run times of one night in controller steps, within every limit.
+
+    Tonight every run that is still short of the smallest useful one is lifted to it where it fits: those that had
+    better wait are no longer in the plan (`smallest.py`). On a later night a run is lifted if its zone would go dry
+    without or if the plan has at least half of it; what it loses otherwise is owed to it on the night after.
 
     Parameters
     ----------
@@ -115,7 +117,7 @@ def whole_minutes(
     minutes = run[:, night].sum(axis=(1, 2))
     if earlier is not None:
         owed = np.maximum((run[:, :night].sum(axis=(2, 3)) - earlier).sum(axis=1), 0.0)
-        minutes = np.where(minutes > STILL, minutes + np.minimum(owed, inputs.resolution), 0.0)
+        minutes = np.where(minutes > STILL, minutes + np.minimum(owed, inputs.smallest_run), 0.0)
     minutes = np.where(minutes > STILL, minutes, 0.0)
     before = plan.depletion if before is None else before
     matrix, limits = hard_rows(inputs, run, night, terms.share, earlier)
@@ -128,13 +130,13 @@ def whole_minutes(
     return round_minutes(
         minutes=minutes,
         resolution_min=inputs.resolution,
-        smallest_run_min=np.ceil(SMALLEST_RUN / inputs.resolution - STILL) * inputs.resolution,
+        smallest_run_min=inputs.smallest_run,
         largest_run_min=np.minimum.reduce((longest, open_minutes, filled)),
         limit_matrix=matrix,
         limit_rhs=limits,
         value=np.where(flushing, 1e3 * (1.0 + terms.worth.max()), terms.worth),
-        need=dry_without & (minutes > 0),
-    ).minutes
+        need=(dry_without | (night == 0)) & (minutes > 0),
+    )
 
 
 def flushing_on(inputs: NightInputs, result: PlanResult, night: int) -> NDArray[np.bool_]:

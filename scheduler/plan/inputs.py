@@ -11,8 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from models.night import longest_cycle, planning_resolution, soak_minutes, surface_storage
-from models.night.cycles import LONGEST_SOAK
+from models.night import longest_in_hours, planning_resolution, surface_storage
 from models.plan.inputs import PlanInputs
 from models.soil import adjusted_depletion_fraction
 from scheduler.events import EventNights, event_nights
@@ -26,7 +25,11 @@ from scheduler.state.demand import Demand, zone_etc, zone_rain
 from scheduler.state.evening import StartState
 from scheduler.supply import fits_alone, net_rates, water_supplies
 
-SMALLEST_RUN = 2.0  # [min] a shorter run wets leaves and little else; common practice, no source
+SMALLEST_CYCLE = 2.0  # [min] a shorter cycle wets leaves and little else; common practice, no source
+ROTOR_RATE = 20.0  # [mm/h] below which a sprinkler is taken to turn; common practice, no source
+ROTOR_RUN = 5.0  # [min] two or three turns of a rotor: fewer leave wedges without water; common practice, no source
+SMALLEST_DEPTH = {"green": 1.0, "tee": 1.5}  # [mm] gross; less stays on leaves and in thatch; common practice
+SMALLEST_DEPTH_ELSEWHERE = 2.0  # [mm] no source for any of them
 MARGIN_SHARE = 0.5  # of the spread by which a plan stays inside the band [-]; our choice
 WIDEST_MARGIN = 0.2  # [-] of RAW; our choice
 EVENT_WET_WEIGHT = 4.0  # softness around an event against an ordinary night [-]; our choice
@@ -44,6 +47,8 @@ class NightInputs:
     dates : tuple of date              The nights.
     windows : tuple of NightWindow
     resolution : ndarray (Z,)          Step of run times [min].
+    smallest_run : ndarray (Z,)        Smallest run worth making, whole steps [min].
+    longest_run : ndarray (Z, N)       Longest run by the zone's own limit, cycles, soaks and hours [min].
     rain, runoff : ndarray (Z, N)      [mm].
     depletion_fraction : ndarray (Z, N)   p [-].
     limit : ndarray (Z, N)             Depletion above which a zone is dry [mm].
@@ -58,6 +63,8 @@ class NightInputs:
     dates: tuple[date, ...]
     windows: tuple[NightWindow, ...]
     resolution: np.ndarray
+    smallest_run: np.ndarray
+    longest_run: np.ndarray
     rain: np.ndarray
     runoff: np.ndarray
     depletion_fraction: np.ndarray
@@ -105,6 +112,7 @@ def night_inputs(
     supply_names, zone_supply, supply_share = water_supplies(site)
     daily, monthly, month_of_night = permits_left(site, dates, notes)
     allocation, hard, tiers = allocation_share(site, dates, demand, etc, net, notes)
+    longest = np.stack([longest_runs(site, w, allowed[:, n], resolution) for n, w in enumerate(windows)], axis=1)
     plan = PlanInputs(
         etc=etc,
         effective_rain=rain,
@@ -114,7 +122,7 @@ def night_inputs(
         wet_limit=band.wet,
         depletion=state.depletion,
         net_rate=net,
-        max_run=_longest_run(site, windows, resolution),
+        max_run=longest.max(axis=1),
         wet_weight=np.where(events.firm, EVENT_WET_WEIGHT, 1.0),
         block_length=length,
         energy_price=price,
@@ -130,8 +138,8 @@ def night_inputs(
         **_as_built(site),
     )
     return NightInputs(
-        plan, dates, windows, resolution, rain + runoff, runoff, p, band.limit, band.fresh, band.margin, supply_names,
-        allocation, tuple(notes),
+        plan, dates, windows, resolution, smallest_runs(site, resolution), longest, rain + runoff, runoff, p,
+        band.limit, band.fresh, band.margin, supply_names, allocation, tuple(notes),
     )  # fmt: skip
 
 
@@ -220,21 +228,62 @@ def _blocks(
     return length, price, allowed & ~events.dry[:, :, None] & fits_alone(site)[:, None, None]
 
 
-def _longest_run(site: Site, windows: tuple[NightWindow, ...], resolution: np.ndarray) -> np.ndarray:
-    """Longest run of each zone that its cycles and soaks leave room for in tonight's window, shape (Z,) [min].
+def smallest_runs(site: Site, resolution: np.ndarray) -> np.ndarray:
+    """Smallest run worth making, in whole controller steps, shape (Z,) [min].
 
-    Where tonight is shut it is that of the next night that is not: the later nights are planned all the same.
+    As told, or from the surface and the kind of sprinkler: a depth that gets past leaves and thatch, and where the rate
+    is a rotor's at least a few turns of it.
+
+    Parameters
+    ----------
+    site : Site
+    resolution : ndarray (Z,)   Step of run times [min].
     """
     zones = site.zones
-    next_open = next((w for w in windows if w.pieces), windows[0])
-    open_minutes = float(sum(end - start for start, end in next_open.pieces))
-    longest = longest_cycle(zones.application_rate, zones.infiltration, surface_storage(zones.slope))
-    longest = np.where(np.isnan(zones.longest_cycle), longest, zones.longest_cycle)
-    cycle = np.maximum(np.floor(np.minimum(longest, 1e6) / resolution), 1.0) * resolution
-    soak = soak_minutes(cycle, zones.application_rate, zones.infiltration)
-    soak = np.where(np.isnan(zones.soak), np.minimum(soak, LONGEST_SOAK), zones.soak)  # as the night splits its runs
-    soak = np.ceil(soak / resolution - 1e-9) * resolution
-    whole = np.floor((open_minutes + soak) / (cycle + soak))
-    rest = np.clip(open_minutes - whole * (cycle + soak), 0.0, cycle)
-    room = np.where(np.isfinite(longest), whole * cycle + rest, open_minutes)
-    return np.minimum(zones.max_run, np.maximum(room, 0.0))
+    depth = np.array([SMALLEST_DEPTH.get(s, SMALLEST_DEPTH_ELSEWHERE) for s in zones.surface])
+    turns = np.where(zones.application_rate < ROTOR_RATE, ROTOR_RUN, SMALLEST_CYCLE)
+    usual = np.maximum(turns, 60.0 * depth / zones.application_rate)
+    least = np.where(np.isnan(zones.smallest_run), usual, zones.smallest_run)
+    steps = np.maximum(np.ceil(np.minimum(least, zones.max_run) / resolution - 1e-9), 1.0)
+    most = np.maximum(np.floor(zones.max_run / resolution + 1e-9), 1.0)
+    return np.asarray(np.minimum(steps, most) * resolution)
+
+
+def longest_runs(site: Site, window: NightWindow, allowed: np.ndarray, resolution: np.ndarray) -> np.ndarray:
+    """Longest run that each zone's own cycles and soaks leave room for in its hours of a night, shape (Z,) [min].
+
+    Parameters
+    ----------
+    site : Site
+    window : NightWindow       Of the night.
+    allowed : ndarray (Z, B)   Blocks in which each zone may run.
+    resolution : ndarray (Z,)  Step of run times [min].
+    """
+    zones, blocks = site.zones, window.blocks
+    longest = np.zeros(len(zones))
+    kinds, of_zone = np.unique(allowed[:, : len(blocks)], axis=0, return_inverse=True)
+    for kind, open_blocks in enumerate(kinds):
+        spans = _joined([(b.start, b.end) for b, on in zip(blocks, open_blocks, strict=True) if on])
+        on = np.flatnonzero(of_zone.ravel() == kind)
+        if spans:
+            longest[on] = longest_in_hours(
+                np.broadcast_to(np.array(spans, dtype=float), (on.size, len(spans), 2)),
+                resolution[on],
+                zones.application_rate[on],
+                zones.infiltration[on],
+                surface_storage(zones.slope[on]),
+                zones.longest_cycle[on],
+                zones.soak[on],
+            )
+    return np.minimum(longest, zones.max_run)
+
+
+def _joined(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Spans in order with those that touch made one."""
+    found: list[tuple[int, int]] = []
+    for begin, end in spans:
+        if found and found[-1][1] == begin:
+            found[-1] = (found[-1][0], end)
+        else:
+            found.append((begin, end))
+    return found

@@ -37,6 +37,7 @@ ZONES = (
     Column("hydrologic_group", "choice", choices=tuple(GROUP_CURVE_NUMBER)),
     Column("infiltration", unit="mm/h", above=0, high=2000, example="15"),
     Column("max_run", unit="min", above=0, high=1440, example="60"),
+    Column("smallest_run", unit="min", low=0, high=240, example="4"),
     Column("longest_cycle", unit="min", above=0, high=1440, example="8"),
     Column("soak", unit="min", low=0, high=1440, example="30"),
     Column("microclimate", above=0, high=5, example="1.1"),

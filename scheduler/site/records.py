@@ -246,6 +246,7 @@ class ZoneTable:
     root_depth [m], area [m2], flow [L/s], application_rate [mm/h, gross], du_lq [-], slope [%], infiltration [mm/h],
     max_run [min], microclimate [-], field_capacity, wilting_point [m3/m3] : float arrays, all finite
     longest_cycle, soak [min] : float arrays, NaN = from application rate, infiltration and slope
+    smallest_run [min] : float array, NaN = from the surface and the kind of sprinkler
     drained : bool array
     sources : tuple over zones of indices into the site's sources;  turf_mix : tuple over zones of (species, share)
     kc_month (Z, 12), depletion_fraction, ece_threshold [dS/m], ece_slope [%/(dS/m)] : from the turf
@@ -267,6 +268,7 @@ class ZoneTable:
     slope: np.ndarray
     infiltration: np.ndarray
     max_run: np.ndarray
+    smallest_run: np.ndarray
     longest_cycle: np.ndarray
     soak: np.ndarray
     microclimate: np.ndarray

@@ -102,6 +102,7 @@ def build_zones(table: Table, settings: Settings, findings: Findings) -> ZoneTab
         slope=slope,
         infiltration=infiltration,
         max_run=np.where(np.isnan(v["max_run"]), MAX_RUN, v["max_run"]),
+        smallest_run=v["smallest_run"],
         longest_cycle=v["longest_cycle"],
         soak=v["soak"],
         microclimate=np.where(np.isnan(v["microclimate"]), MICROCLIMATE, v["microclimate"]),

@@ -36,7 +36,7 @@ name = "box"
 stations_at_once = 1
 resolution = 60
 """
-HEADS = "zone,surface,turf,soil,root_depth,area,flow,controller,station,max_run,longest_cycle,soak"
+HEADS = "zone,surface,turf,soil,root_depth,area,flow,controller,station,max_run,longest_cycle,soak,smallest_run"
 
 
 def site(folder: Path, *zones: tuple[str, str, int, int, int], more: str = "") -> Path:
@@ -44,7 +44,7 @@ def site(folder: Path, *zones: tuple[str, str, int, int, int], more: str = "") -
     folder.mkdir()
     (folder / "site.toml").write_text(SITE + more)
     rows = [
-        f"{i},{s},bermudagrass,loam,40,240,1,box,{n},{run},{cycle},{soak}"
+        f"{i},{s},bermudagrass,loam,40,240,1,box,{n},{run},{cycle},{soak},2"
         for n, (i, s, run, cycle, soak) in enumerate(zones, 1)
     ]
     (folder / "zones.csv").write_text("\n".join([HEADS, *rows]) + "\n")

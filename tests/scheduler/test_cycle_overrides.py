@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from scheduler.evening import plan_tonight
-from scheduler.plan.inputs import _longest_run
+from scheduler.plan.inputs import longest_runs
 from scheduler.site import load_site
 from scheduler.site.windows import night_windows
 from tests.scheduler.site_folders import lines
@@ -52,7 +52,8 @@ def test_longest_run_counts_with_the_cycles_and_soaks_of_the_split(tmp_path):
     # more soak (475) 5 min are left, enough for a 26th cycle of 4. So 104 min.
     columns = {"longest_cycle": "4", "soak": "15"}
     site = load_site(_with_columns(make_site(tmp_path / "site", zones=3), **columns))
-    longest = _longest_run(site, night_windows(site, NIGHT, 1), np.ones(3))
+    window = night_windows(site, NIGHT, 1)[0]
+    longest = longest_runs(site, window, window.mask(site.zones.surface), np.ones(3))
     assert longest == pytest.approx(104.0)
 
 

@@ -1,0 +1,348 @@
+"""Start times for whole cycles: nothing cut beyond the cycles and soaks the soil needs.
+
+A night is filled at once in the wished order; where that leaves something out, late or in hours the plan did not
+choose, it is filled moment by moment in several ways (dispatch.py), the best is kept, and then part after part of it
+is laid anew by a constraint program (relay.py): the cycles on the limit that is tightest for what has no place, then on
+its other limits, then any that stand in the way. A part is kept where it costs less than before. The search ends where
+nothing is missing, where what is missing is proven to find no place on its limit, or when the effort is spent.
+
+What a timetable is wished to do, in this order: leave nothing out, the ranks served first before the others; be done in
+time; keep to the hours the plan chose; end near the close, for a dry leaf is the best care of turf (`settle`).
+"""
+
+from dataclasses import replace
+
+import numpy as np
+
+from models.night.board import Board
+from models.night.dispatch import TASTES, Dispatcher
+from models.night.job import BoolArray, FloatArray, IntArray, NightJob
+from models.night.relay import NOWHERE, Costs, relay
+
+LEFT_OUT, LATE, OUTSIDE = 4096, 64, 1  # [-] what a grid step costs: left out, late, at a price the plan did not choose
+RANK_RATIO = 4  # [-] by which a step left out weighs more than one of the next rank; the last word is `giving_way.py`
+MOST_RANKS = 10  # [-] ranks told apart by it
+PART_EFFORT = 0.05  # [-] deterministic time of one part, about half a second
+FEW_FREE = 20  # [-] cycles on one limit below which those on the next are set free as well
+MOST_FREE = 100  # [-] cycles laid anew at once
+CROWD = 50  # [-] the same where there are more on one limit
+BUILDING, WITH_RAMPS = 1e-4, 8e-4  # [-] deterministic time counted for each cycle of a part, and where a ramp holds
+SMALL_ENOUGH = 160  # [-] cycles up to which the whole night may be one part
+IDLE = 0.3  # [-] of the effort after which a search ends that finds nothing better
+WIDEST = 40  # [-] widths of a part: its tightest limit, its others, the whole night, then drawn ones
+SEED = 7
+
+
+class WholeRuns:
+    """A timetable of whole cycles on a board.
+
+    Parameters
+    ----------
+    job : NightJob
+    board : Board       Empty; it is filled.
+
+    Attributes
+    ----------
+    start : ndarray of int, shape (K,)   Start of each cycle, `NOWHERE` where it has no place [grid steps].
+    """
+
+    def __init__(self, job: NightJob, board: Board) -> None:
+        self.job, self.board = job, board
+        self.length = job.to_grid(job.cycle_minutes)
+        self.start = np.full(self.length.size, NOWHERE)
+        self.wishes = _costs(job, board, self.length)
+        self.costs = replace(self.wishes, outside=0)  # without the hours of the plan
+        self.random = np.random.default_rng(SEED)
+        self.building = WITH_RAMPS if board.ramped.any() else BUILDING
+        self.rows_of_zone = [np.array([row for row, _ in uses], dtype=np.int64) for uses in board.uses]
+        uses = np.zeros((board.free.shape[0], job.zones), dtype=bool)
+        for zone, rows in enumerate(self.rows_of_zone):
+            uses[rows, zone] = True
+        self.on_row: BoolArray = uses[:, job.cycle_zone]  # cycles that use a limit, (limits, K)
+        self.load = self._load()
+        self.least_on: dict[int, float] = {}  # what the cycles of a limit cost at least, on that limit alone
+
+    @property
+    def cost(self) -> int:
+        """What the timetable costs by `Costs` [-]."""
+        return int(self.costs.of(self.start, self.length).sum())
+
+    @property
+    def wish_cost(self) -> int:
+        """The same with the hours of the plan [-]."""
+        return int(self.wishes.of(self.start, self.length).sum())
+
+    @property
+    def left(self) -> IntArray:
+        """Cycles without a place."""
+        return np.flatnonzero(self.start == NOWHERE)
+
+    def _load(self) -> FloatArray:
+        """Share of each limit that is asked for, (limits,)."""
+        board, asked = self.board, np.zeros(self.board.free.shape[0])
+        zone_steps = np.bincount(self.job.cycle_zone, self.length, self.job.zones)
+        for zone, uses in enumerate(board.uses):
+            for row, amount in uses:
+                asked[row] += amount * zone_steps[zone]
+        return np.asarray(asked / np.maximum(board.capacity * max(board.steps, 1), 1))
+
+    def fill(self, effort: float) -> None:
+        """Fill the night in the wished order, or where that misses something, in the best of some freer ways.
+
+        Parameters
+        ----------
+        effort : float   Cycles and grid steps gone through [-].
+        """
+        self._fill_in_order()
+        best, cost = self.start.copy(), self.wish_cost
+        strict, spent = self._strict_job(), 0.0
+        for taste in TASTES:
+            if not cost or spent > effort:
+                break
+            if taste.rank and self.job.finish_rank is None:
+                continue
+            for job in (strict, self.job) if strict is not self.job else (self.job,):
+                board = Board(job)
+                Dispatcher(job, board).run(taste)
+                self._take(self._starts_on(board))
+                if job is strict and strict is not self.job:
+                    self._fill_in_order()
+                if self.wish_cost < cost:
+                    best, cost = self.start.copy(), self.wish_cost
+                spent += self.length.size + board.steps
+        self._take(best)
+
+    def _strict_job(self) -> NightJob:
+        """The job with its times to be done by held like the window, and the hours of the plan like barred ones."""
+        job = self.job
+        late = self.costs.late.any()
+        chosen = _chosen(job)
+        if chosen is None:
+            return replace(job, hold_finish=True) if late else job
+        allowed = chosen if job.allowed is None else job.allowed & chosen
+        return replace(job, hold_finish=bool(late), allowed=allowed)
+
+    def _fill_in_order(self) -> None:
+        """Each cycle without a place at its best start, those that should finish last first."""
+        job, zone = self.job, self.job.cycle_zone
+        count = np.bincount(zone, minlength=job.zones)
+        chain = (job.asked_minutes + np.maximum(count - 1, 0) * job.soak)[zone]
+        rank = np.zeros(zone.size) if job.finish_rank is None else job.finish_rank[zone]
+        use = np.array([self.load[rows].max(initial=0.0) for rows in self.rows_of_zone])[zone] * self.length
+        for cycle in np.lexsort((-np.arange(zone.size), -use, -chain, rank)).tolist():
+            if self.start[cycle] == NOWHERE:
+                self._put_best(cycle)
+
+    def _put_best(self, cycle: int) -> None:
+        """Place a cycle where it costs least, at the latest of such starts; a late one at the earliest."""
+        zone, length = int(self.job.cycle_zone[cycle]), int(self.length[cycle])
+        starts = self.board.starts(zone, length)
+        if not starts.size:
+            return
+        cost = self.wishes.at(cycle, starts, length)
+        best = starts[cost == cost.min()]
+        late = bool(self.costs.late[cycle]) and best[0] + length > self.costs.done[cycle]
+        self._put(cycle, int(best[0] if late else best[-1]))
+
+    def _put(self, cycle: int, start: int) -> None:
+        self.board.place(int(self.job.cycle_zone[cycle]), start, int(self.length[cycle]))
+        self.start[cycle] = start
+
+    def _off(self, cycle: int) -> bool:
+        """Take a cycle off the board; whether the ramp still holds without it."""
+        start = int(self.start[cycle])
+        self.start[cycle] = NOWHERE
+        return self.board.remove(int(self.job.cycle_zone[cycle]), start, start + int(self.length[cycle]))
+
+    def _starts_on(self, board: Board) -> IntArray:
+        """Start of each cycle on a board that holds whole cycles, the last placed first where some are missing."""
+        start = np.full(self.length.size, NOWHERE)
+        for zone, spans in enumerate(board.placed):
+            if spans:
+                cycles = np.flatnonzero(self.job.cycle_zone == zone)
+                for begin, end in spans:
+                    alike = cycles[(self.length[cycles] == end - begin) & (start[cycles] == NOWHERE)]
+                    start[alike[0]] = begin
+        return start
+
+    def _take(self, start: IntArray) -> None:
+        """Bring the board to other starts."""
+        moved = np.flatnonzero(start != self.start)
+        for cycle in moved[self.start[moved] != NOWHERE].tolist():
+            self._off(cycle)
+        for cycle in moved[start[moved] != NOWHERE].tolist():
+            self._put(cycle, int(start[cycle]))
+
+    def keep_hours(self, effort: float) -> None:
+        """On a night with a place for everything, lay parts anew that lie in hours the plan did not choose."""
+        if not self.cost and self.wish_cost and self.length.size <= SMALL_ENOUGH:
+            self.costs = self.wishes
+            self.least_on.clear()
+            self.search(effort)
+
+    def search(self, effort: float, enough: int = 0) -> None:
+        """Lay part after part anew until no more than `enough` is missing or the effort is spent.
+
+        Parameters
+        ----------
+        effort : float   Deterministic time of the solver [-].
+        enough : int     Cost at which the search ends [-].
+        """
+        failed: set[bytes] = set()  # parts tried since the timetable last changed
+        width, idle = 0, IDLE * effort
+        until = effort - idle
+        while effort > max(until, 0.0) and self.cost > enough and width <= WIDEST:
+            cost = self.costs.of(self.start, self.length)
+            better = False
+            for target in np.argsort(-cost, kind="stable")[: np.count_nonzero(cost)].tolist():
+                proven, spent = self._proven(target)
+                effort -= spent
+                if proven:
+                    continue
+                for free in self._parts(target, width):
+                    if (key := free.tobytes()) in failed or effort <= 0:
+                        continue
+                    failed.add(key)
+                    better, least, spent = self._relaid(free, min(PART_EFFORT, effort))
+                    effort -= spent
+                    if free.size == self.length.size and least >= self.cost - 0.5:
+                        return  # the whole night at once: there is nothing better
+                    if better:
+                        break
+                if better:
+                    break
+            if better:
+                until = effort - idle
+                failed.clear()
+            width = 0 if better else width + 1
+
+    def _proven(self, target: int) -> tuple[bool, float]:
+        """Whether the cycles of the tightest limit cost no more than that limit alone makes them; time spent."""
+        rows = self.rows_of_zone[int(self.job.cycle_zone[target])]
+        if not rows.size:
+            return False, 0.0
+        row, spent = int(rows[self.load[rows].argmax()]), 0.0
+        on = np.flatnonzero(self.on_row[row])
+        if on.size > CROWD:
+            return False, 0.0
+        if row not in self.least_on:
+            nowhere, empty = np.full(self.start.size, NOWHERE), Board(self.job)
+            alone = relay(self.job, empty, self.length, nowhere, on, self.costs, PART_EFFORT, rows=np.array([row]))
+            self.least_on[row], spent = alone.least, alone.spent
+        return self.least_on[row] >= float(self.costs.of(self.start, self.length)[on].sum()) - 0.5, spent
+
+    def _parts(self, target: int, width: int) -> list[IntArray]:
+        """Parts of the night to lay anew for a cycle that misses something, the wider the more was tried in vain."""
+        rows = self.rows_of_zone[int(self.job.cycle_zone[target])]
+        rows = rows[np.argsort(-self.load[rows], kind="stable")]
+        if width < 2:
+            few = width == 0 and rows.size > 1 and np.count_nonzero(self.on_row[rows[0]]) < FEW_FREE
+            tried = rows[1:2] if few else (rows[:1], rows[1:])[width]
+            return [self._crowd(target, np.asarray(self.on_row[row] | self.on_row[rows[0]])) for row in tried.tolist()]
+        if width == 2 and self.length.size <= SMALL_ENOUGH:
+            return [np.arange(self.length.size)]
+        sharing = np.isin(np.arange(self.length.size), np.flatnonzero(self.on_row[rows].sum(axis=0)))
+        many = int(self.random.integers(FEW_FREE // 2, 2 * FEW_FREE))
+        return [self._around(target, sharing, float(self.random.uniform(0, self.board.steps)), many)]
+
+    def _crowd(self, target: int, on: BoolArray) -> IntArray:
+        """These cycles, or where they are too many those around one moment."""
+        if on.sum() <= MOST_FREE:
+            return self._of_zones(target, on)
+        at = self.start[target]
+        middle = float(at if at != NOWHERE else self.random.uniform(0, self.board.steps))
+        return self._around(target, on, middle, CROWD)
+
+    def _around(self, target: int, on: BoolArray, middle: float, many: int) -> IntArray:
+        """Those of these cycles that run nearest to a moment, and the target."""
+        away = np.maximum(np.maximum(self.start - middle, middle - self.start - self.length), 0.0)
+        away += self.random.uniform(0.0, 0.5 * self.length[target] + 1.0, away.size)
+        away[~on | (self.start == NOWHERE)] = np.inf
+        chosen = np.zeros(on.size, dtype=bool)
+        chosen[np.argsort(away, kind="stable")[:many]] = True
+        return self._of_zones(target, chosen & on)
+
+    def _of_zones(self, target: int, chosen: BoolArray) -> IntArray:
+        """All cycles of the zones of the chosen ones and of the target."""
+        zones = np.zeros(self.job.zones, dtype=bool)
+        zones[self.job.cycle_zone[chosen]] = True
+        zones[self.job.cycle_zone[target]] = True
+        return np.flatnonzero(zones[self.job.cycle_zone])
+
+    def _relaid(self, free: IntArray, effort: float) -> tuple[bool, float, float]:
+        """Lay these cycles anew, kept where that costs less; whether it does, the least cost proven, time spent."""
+        before, cost = self.start.copy(), self.cost
+        for cycle in free[self.start[free] != NOWHERE].tolist():
+            self._off(cycle)
+        others = self.cost - int(self.costs.left_out[free].sum())
+        known = tuple((np.flatnonzero(self.on_row[row]), least) for row, least in self.least_on.items() if least > 0)
+        found = relay(self.job, self.board, self.length, before, free, self.costs, effort, known=known)
+        for cycle, start in found.start.items():
+            if start != NOWHERE:
+                self._put(cycle, start)
+        better = bool(found.start) and self.cost < cost and self.board.holds_ramps()
+        if not better:
+            self._take(before)
+        return better, others + found.least, found.spent + self.building * free.size
+
+    def settle(self) -> None:
+        """Move each cycle in turn to where it ends nearest to the close without costing more, the first ranks first."""
+        rank = np.zeros(self.job.zones) if self.job.finish_rank is None else self.job.finish_rank
+        placed = np.flatnonzero(self.start != NOWHERE)
+        for cycle in placed[np.lexsort((-self.start[placed], rank[self.job.cycle_zone[placed]]))].tolist():
+            start = int(self.start[cycle])
+            if self._off(cycle):
+                self._put_best(cycle)
+            if self.start[cycle] == NOWHERE:
+                self._put(cycle, start)
+
+
+def _costs(job: NightJob, board: Board, length: IntArray) -> Costs:
+    """Costs of the cycles of a night, by its ranks, its times to be done by and the hours the plan chose."""
+    zone = job.cycle_zone
+    rank = np.zeros(job.zones, dtype=np.int64)
+    if job.finish_rank is not None:
+        rank = np.unique(job.finish_rank, return_inverse=True)[1].ravel()
+    before = np.minimum(rank.max(initial=0) - rank, MOST_RANKS)[zone]
+    wished = np.full(job.zones, np.nan) if job.finish_by is None else job.finish_by
+    done = np.floor(np.minimum(np.where(np.isnan(wished), np.inf, wished) / job.grid_min - board.first, board.steps))
+    quota, passed = _quota(job, board, length)
+    return Costs(
+        left_out=LEFT_OUT * length * RANK_RATIO**before,
+        late=np.where(done[zone] < board.steps, LATE * length * (1 + before), 0).astype(np.int64),
+        done=(done[zone] + 1e-6).astype(np.int64),
+        outside=OUTSIDE,
+        quota=quota,
+        passed=passed,
+    )
+
+
+def _chosen(job: NightJob) -> BoolArray | None:
+    """Blocks whose price the plan chose (Z, B), all for zones without a choice; None where no zone has one."""
+    if job.minutes_by_block is None or job.block_price is None:
+        return None
+    same_price = job.block_price[:, None] == job.block_price[None, :]
+    chosen = job.minutes_by_block @ same_price >= np.maximum(job.smallest_cycle, 1e-9)[:, None]
+    wishing = chosen.any(axis=1) & ~chosen.all(axis=1) & (job.asked_minutes > 0)
+    return np.asarray(chosen | ~wishing[:, None]) if wishing.any() else None
+
+
+def _quota(job: NightJob, board: Board, length: IntArray) -> tuple[FloatArray, IntArray]:
+    """Steps of each cycle at each energy price of the plan (K, V), and steps at each up to each moment (V, T + 1).
+
+    The cycles of a zone share what its plan has at a price by their lengths.
+    """
+    price = None if job.minutes_by_block is None else job.block_price
+    levels, level = np.unique(np.zeros(0) if price is None else price, return_inverse=True)
+    if levels.size < 2 or job.minutes_by_block is None:
+        return np.zeros((length.size, 0)), np.zeros((0, 0), dtype=np.int64)
+    at_level = level.ravel()[None, :] == np.arange(levels.size)[:, None]  # (V, B)
+    planned = job.minutes_by_block @ at_level.T / job.grid_min
+    zone = job.cycle_zone
+    asked = np.bincount(zone, length, job.zones)
+    share = length / np.maximum(np.maximum(asked, planned.sum(axis=1))[zone], 1e-9)
+    inside = np.zeros((levels.size, max(board.steps, 1) + 1), dtype=np.int64)
+    opens, closes = job.to_grid(job.blocks[:, 0], "up"), job.to_grid(job.blocks[:, 1], "down")
+    for opening, closing, v in zip(opens, closes, level.ravel(), strict=True):
+        inside[v, max(opening - board.first, 0) + 1 : max(closing - board.first, 0) + 1] = 1
+    return planned[zone] * share[:, None], np.cumsum(inside, axis=1)

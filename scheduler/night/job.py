@@ -1,0 +1,76 @@
+"""What the packer is given: cycles of the run times, the hours of each zone, and every limit of the site."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.night import Cycles, NightJob, split_into_cycles, surface_storage
+from models.plan.inputs import Floats, PlanInputs
+from scheduler.night.finish import finish_times
+from scheduler.plan.inputs import SMALLEST_CYCLE, NightInputs
+from scheduler.site import Site
+
+
+def night_job(
+    site: Site, inputs: NightInputs, minutes: Floats, by_block: Floats, flushing: NDArray[np.bool_]
+) -> tuple[Cycles, NightJob]:
+    """Cycles of the run times and everything the packer must respect.
+
+    Parameters
+    ----------
+    site : Site
+    inputs : NightInputs
+    minutes : ndarray (Z,)       Run times in whole controller steps [min].
+    by_block : ndarray (Z, B)    Run times the plan has in each tariff block [min].
+    flushing : ndarray (Z,)      Zones whose water is to pass the roots.
+    """
+    zones, plan = site.zones, inputs.plan
+    cycles = split_into_cycles(
+        minutes,
+        inputs.resolution,
+        zones.application_rate,
+        zones.infiltration,
+        surface_storage(zones.slope),
+        np.minimum(np.full(plan.zones, SMALLEST_CYCLE), np.maximum(minutes, inputs.resolution)),
+        zones.longest_cycle,
+        zones.soak,
+    )
+    shortest = np.full(plan.zones, np.inf)
+    np.minimum.at(shortest, cycles.zone, cycles.length)
+    window = inputs.windows[0]
+    blocks = np.array([(b.start, b.end) for b in window.blocks], dtype=float).reshape(-1, 2)
+    ranks, rank = np.unique(zones.priority, return_inverse=True)
+    important = dry_tomorrow(plan) | (plan.wet_weight[:, 0] > 1) | flushing
+    job = NightJob(
+        cycle_zone=cycles.zone,
+        cycle_minutes=cycles.length,
+        soak=cycles.soak,
+        # a piece cut to fill a gap is worth making only where it would be worth a run, or is as long as a whole cycle
+        smallest_cycle=np.minimum(inputs.smallest_run, np.where(np.isfinite(shortest), shortest, 0.0)),
+        smallest_run=np.minimum(inputs.smallest_run, minutes),
+        resolution=inputs.resolution,
+        flow=plan.flow,
+        pump=plan.pump_of_zone,
+        branch=plan.branch_of_zone,
+        controller=plan.controller_of_zone,
+        pump_capacity=plan.pump_nightly[:, 0],
+        pump_ramp=np.array([p.ramp for p in site.pumps], dtype=float),
+        pump_smallest=np.array([p.smallest_flow for p in site.pumps], dtype=float),
+        branch_capacity=plan.branch_capacity,
+        stations_at_once=plan.stations_at_once,
+        pieces=np.array(window.pieces, dtype=float).reshape(-1, 2),
+        blocks=blocks,
+        allowed=plan.allowed[:, 0, : len(blocks)],
+        # those served first, and those in need, finish last: what finds no place is then of those that can wait
+        finish_rank=np.where(important, rank, ranks.size + rank).astype(np.int64),
+        minutes_by_block=by_block[:, : len(blocks)],
+        block_price=plan.energy_price[0, : len(blocks)],
+        finish_by=finish_times(site, inputs.dates[0], window),
+    )
+    return cycles, job
+
+
+def dry_tomorrow(plan: PlanInputs) -> NDArray[np.bool_]:
+    """Zones that pass their dry limit by tomorrow evening without water, shape (Z,)."""
+    return plan.depletion + plan.etc[:, 0] - plan.effective_rain[:, 0] > plan.dry_limit[:, 0]
