@@ -44,8 +44,13 @@ def searched(job: NightJob, effort: float, bounds: Bounds, standing: Attempt) ->
     job : NightJob
     effort : float        Cycles and grid steps gone through [-].
     bounds : Bounds
-    standing : Attempt    Kept unless another leaves out clearly less.
+    standing : Attempt    Whole cycles but for what had no place; repaired first, and kept unless another way to fill
+                          the night leaves out clearly less.
     """
+    if job.cycle_zone.size <= REPAIRED:
+        standing = in_order(job, repaired(job, standing, REPAIR_SHARE * effort, 0.0))
+        if not standing.left.any():
+            return standing
     if job.finish_by is None or not np.any(job.finish_by < job.pieces[-1:, 1]):
         found = in_order(job, _best_attempt(job, effort, bounds))
     else:

@@ -146,3 +146,51 @@ def test_bad_limits_are_refused():
         rounded([1.0, 2.0], [[1, -1]], [1.0])
     with pytest.raises(ValueError, match="limit_matrix: expected shape"):
         rounded([1.0, 2.0], [[1, 1, 1]], [1.0])
+
+
+def test_the_last_step_of_a_limit_goes_to_the_zone_of_most_worth():
+    # 10 min of a limit, one minute of each zone uses one. Floors 4 + 5 leave 1 min; zone 0 is worth ten times as much,
+    # though zone 1 lacks more of its step: 10 x 0.5 against 1 x 0.9.
+    got = round_minutes(
+        np.array([4.5, 5.9]),
+        np.ones(2),
+        np.zeros(2),
+        np.full(2, np.inf),
+        sparse.csr_matrix(np.ones((1, 2))),
+        np.array([10.0]),
+        np.array([10.0, 1.0]),
+        np.zeros(2, dtype=bool),
+    )
+    assert got.minutes.tolist() == [5.0, 5.0]
+
+
+def test_where_a_limit_is_passed_the_zone_of_least_worth_gives_first():
+    # 8 min of a limit for 6 + 4: two steps are taken, both from the zone worth a hundredth.
+    for worth, left in ((np.array([1.0, 100.0]), [4.0, 4.0]), (np.array([100.0, 1.0]), [6.0, 2.0])):
+        got = round_minutes(
+            np.array([6.0, 4.0]),
+            np.ones(2),
+            np.zeros(2),
+            np.full(2, np.inf),
+            sparse.csr_matrix(np.ones((1, 2))),
+            np.array([8.0]),
+            worth,
+            np.zeros(2, dtype=bool),
+        )
+        assert got.minutes.tolist() == left
+
+
+def test_of_short_runs_the_one_of_most_worth_is_lifted():
+    # Smallest run 5 min, plans of 3; a limit of 5 min has room for one of them.
+    for worth, lifted in ((np.array([1.0, 2.0]), [0.0, 5.0]), (np.array([2.0, 1.0]), [5.0, 0.0])):
+        got = round_minutes(
+            np.array([3.0, 3.0]),
+            np.ones(2),
+            np.full(2, 5.0),
+            np.full(2, np.inf),
+            sparse.csr_matrix(np.ones((1, 2))),
+            np.array([5.0]),
+            worth,
+            np.ones(2, dtype=bool),
+        )
+        assert got.minutes.tolist() == lifted

@@ -11,17 +11,26 @@ def named(*names):
     return [SimpleNamespace(name=n) for n in names]
 
 
-def said(left_out=(0, 0, 0), minutes=(60, 30, 0), held=(np.inf,) * 3, pump=(1.0,), branch=(1.0,), station=(1.0,)):
+def said(left_out=(0, 0, 0), minutes=(60, 30, 0), held=(np.inf,) * 3, pump=(1.0,), branch=(1.0,), station=(1.0,), **moved):
     zones = SimpleNamespace(zone=np.array(["A", "B", "C"], dtype=object))
     site = SimpleNamespace(zones=zones, pumps=named("north", "south"), branches=named("loop"), controllers=named("box"))
     measured = {"pump": np.array(pump), "branch": np.array(branch), "station": np.array(station)}
     arrays = {"left_out": np.array(left_out, float), "minutes": np.array(minutes, float), "held": np.array(held, float)}
+    arrays |= {name: np.array(moved.get(name, (False,) * 3)) for name in ("waits", "lifted")}
     found = left_out_warnings(site, SimpleNamespace(measured=measured, **arrays))
     return [w["text"] if isinstance(w, dict) else w.text for w in found]
 
 
 def test_a_night_that_fits_says_nothing():
     assert said() == []
+
+
+def test_runs_moved_for_being_too_short_are_counted_and_named():
+    (text,) = said(waits=(True, False, True), lifted=(False, True, False))
+    assert text == (
+        "2 runs too short to be worth making left for a later night: A, C; "
+        "1 run raised to the smallest worth making: B"
+    )
 
 
 def test_what_found_no_place_is_named_the_most_first_with_its_share():
