@@ -200,8 +200,12 @@ class Board:
 
     def _by_one_valve(self, pump: int, boundary: IntArray, change: IntArray) -> bool:
         """Whether each change at a boundary is no more than the largest valve turned within the minute around it."""
-        turned = [(e, int(self.need[z])) for z in np.flatnonzero(self.job.pump == pump).tolist()
-                  for span in self.placed[z] for e in span]
+        turned = [
+            (e, int(self.need[z]))
+            for z in np.flatnonzero(self.job.pump == pump).tolist()
+            for span in self.placed[z]
+            for e in span
+        ]
         at = np.array([e for e, _ in turned], dtype=np.int64)
         valve = np.array([need for _, need in turned], dtype=np.int64)
         near = np.abs(at[None, :] - boundary[:, None]) < self.minute

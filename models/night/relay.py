@@ -249,9 +249,7 @@ class _Program:
                 ]
                 self._add_cumulative(turning, np.minimum(turned, ramp), ramp)
 
-    def _add_cumulative(
-        self, wanting: list[tuple["cp_model.IntervalVar", int]], used: IntArray, capacity: int
-    ) -> None:
+    def _add_cumulative(self, wanting: list[tuple["cp_model.IntervalVar", int]], used: IntArray, capacity: int) -> None:
         """Intervals beside a use that is known step by step."""
         if sum(amount for _, amount in wanting) + int(used.max(initial=0)) <= capacity:
             return

@@ -188,9 +188,7 @@ def _packed(site: Site, inputs: NightInputs, draft: Draft, effort: float) -> Dra
     return replace(draft, cycles=cycles, job=job, timetable=pack_night(job, effort))
 
 
-def _settled(
-    site: Site, inputs: NightInputs, solver: PlanSolver, limits: Limits, first: Draft, draft: Draft
-) -> Draft:
+def _settled(site: Site, inputs: NightInputs, solver: PlanSolver, limits: Limits, first: Draft, draft: Draft) -> Draft:
     """The last draft as it will run: asked for all that it or the first wished for, and packed with care.
 
     A plan made again with less gives up more than need be, and what one zone gives up another may get that stands in
@@ -298,9 +296,7 @@ def _all_nights(
         minutes[:, n] = tonight
         if n:
             longest, earlier = inputs.longest_run[:, n], minutes[:, :n]
-            minutes[:, n] = whole_minutes(
-                inputs, result, run_time, longest, terms, n, depletion, earlier
-            ).minutes
+            minutes[:, n] = whole_minutes(inputs, result, run_time, longest, terms, n, depletion, earlier).minutes
         day = balance_day(
             depletion,
             minutes[:, n] * plan.net_rate,

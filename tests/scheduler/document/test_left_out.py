@@ -11,7 +11,9 @@ def named(*names):
     return [SimpleNamespace(name=n) for n in names]
 
 
-def said(left_out=(0, 0, 0), minutes=(60, 30, 0), held=(np.inf,) * 3, pump=(1.0,), branch=(1.0,), station=(1.0,), **moved):
+def said(
+    left_out=(0, 0, 0), minutes=(60, 30, 0), held=(np.inf,) * 3, pump=(1.0,), branch=(1.0,), station=(1.0,), **moved
+):
     zones = SimpleNamespace(zone=np.array(["A", "B", "C"], dtype=object))
     site = SimpleNamespace(zones=zones, pumps=named("north", "south"), branches=named("loop"), controllers=named("box"))
     measured = {"pump": np.array(pump), "branch": np.array(branch), "station": np.array(station)}
@@ -28,8 +30,7 @@ def test_a_night_that_fits_says_nothing():
 def test_runs_moved_for_being_too_short_are_counted_and_named():
     (text,) = said(waits=(True, False, True), lifted=(False, True, False))
     assert text == (
-        "2 runs too short to be worth making left for a later night: A, C; "
-        "1 run raised to the smallest worth making: B"
+        "2 runs too short to be worth making left for a later night: A, C; 1 run raised to the smallest worth making: B"
     )
 
 
