@@ -15,7 +15,7 @@ from models.night.outcome import timetable_of
 from models.night.parts import place_evenly, place_in_parts
 from models.night.repair import Item
 from models.night.steady import Steadier
-from models.night.whole import WholeRuns
+from models.night.whole import WholeRuns, strict_job, wished_minutes
 
 EFFORT = 30_000  # [-] cycles and grid steps gone through before settling for the best attempt; about 2 s
 FILLING = 5_000  # [-] of them for filling the night with whole cycles
@@ -23,6 +23,7 @@ SOLVING = 0.6  # [-] deterministic time of the solver at that effort, for laying
 FEW_CYCLES = 600  # [-] of a small night
 FEWEST_CYCLES = 160  # [-] up to which the search is worth it on any night that may fit
 NEARLY_FULL = 0.985  # [-] of the window that a limit needs, beyond which whole cycles of a larger night are not found
+WORTH_TRYING = 0.1  # [-] of the cycles without a place, up to which the wished hours are searched
 HOURS = 0.2  # [-] the same for keeping to the hours the plan chose
 
 
@@ -49,15 +50,32 @@ def pack_night(job: NightJob, effort: float = EFFORT) -> Timetable:
 
 def _whole(job: NightJob, effort: float, bounds: Bounds) -> Attempt:
     """The night filled with whole cycles; searched where no bound says that they cannot all have a place."""
-    runs = WholeRuns(job, Board(job))
-    runs.fill(min(effort, FILLING))
-    nearly = 1.0 if runs.length.size <= FEWEST_CYCLES else NEARLY_FULL
-    if bounds.largest <= nearly * job.window_minutes:
-        runs.search(SOLVING * effort / EFFORT)
-    runs.settle()
-    runs.keep_hours(HOURS * effort / EFFORT)
+    runs = _as_wished(job, effort, bounds)
+    if runs is None:
+        runs = WholeRuns(job, Board(job))
+        runs.fill(min(effort, FILLING))
+        nearly = 1.0 if runs.length.size <= FEWEST_CYCLES else NEARLY_FULL
+        if bounds.largest <= nearly * job.window_minutes:
+            runs.search(SOLVING * effort / EFFORT)
+        runs.settle()
+        runs.keep_hours(HOURS * effort / EFFORT)
     zones, lengths = job.cycle_zone[runs.left], runs.length[runs.left]
     return attempt_on(job, runs.board, [Item(z, n) for z, n in zip(zones.tolist(), lengths.tolist(), strict=True)])
+
+
+def _as_wished(job: NightJob, effort: float, bounds: Bounds) -> WholeRuns | None:
+    """The night within the hours the plan chose and the times to be done by, where these could hold it and do."""
+    strict = strict_job(job)
+    if strict is job or bounds.largest > wished_minutes(strict):
+        return None
+    runs = WholeRuns(strict, Board(strict))
+    runs.fill(min(effort, FILLING))
+    if runs.left.size <= WORTH_TRYING * runs.length.size:
+        runs.search(SOLVING * effort / EFFORT)
+    if runs.left.size:
+        return None
+    runs.settle()
+    return runs
 
 
 def _cut(job: NightJob, effort: float, bounds: Bounds, whole: Attempt) -> Attempt:

@@ -95,7 +95,7 @@ class WholeRuns:
         """
         self._fill_in_order()
         best, cost = self.start.copy(), self.wish_cost
-        strict, spent = self._strict_job(), 0.0
+        strict, spent = strict_job(self.job), 0.0
         for taste in TASTES:
             if not cost or spent > effort:
                 break
@@ -111,16 +111,6 @@ class WholeRuns:
                     best, cost = self.start.copy(), self.wish_cost
                 spent += self.length.size + board.steps
         self._take(best)
-
-    def _strict_job(self) -> NightJob:
-        """The job with its times to be done by held like the window, and the hours of the plan like barred ones."""
-        job = self.job
-        late = self.costs.late.any()
-        chosen = _chosen(job)
-        if chosen is None:
-            return replace(job, hold_finish=True) if late else job
-        allowed = chosen if job.allowed is None else job.allowed & chosen
-        return replace(job, hold_finish=bool(late), allowed=allowed)
 
     def _fill_in_order(self) -> None:
         """Each cycle without a place at its best start, those that should finish last first."""
@@ -297,6 +287,26 @@ class WholeRuns:
                 self._put(cycle, start)
 
 
+def strict_job(job: NightJob) -> NightJob:
+    """The job with its times to be done by held like the window, and hours of another price barred; itself without."""
+    timed = job.finish_by is not None and bool(np.any(job.finish_by < job.pieces[-1:, 1]))
+    chosen = _chosen(job)
+    if chosen is None:
+        return replace(job, hold_finish=True) if timed and not job.hold_finish else job
+    allowed = chosen if job.allowed is None else job.allowed & chosen
+    if np.array_equal(allowed, np.ones_like(allowed) if job.allowed is None else job.allowed):
+        return replace(job, hold_finish=True) if timed and not job.hold_finish else job
+    return replace(job, hold_finish=timed, allowed=allowed)
+
+
+def wished_minutes(strict: NightJob) -> float:
+    """Minutes of the night open to the mean minute that is asked for [min]."""
+    asked = strict.asked_minutes
+    hours = np.diff(strict.blocks, axis=1).ravel()
+    allowed = np.ones((strict.zones, hours.size), dtype=bool) if strict.allowed is None else strict.allowed
+    return float((allowed @ hours) @ asked / max(float(asked.sum()), 1e-9))
+
+
 def _costs(job: NightJob, board: Board, length: IntArray) -> Costs:
     """Costs of the cycles of a night, by its ranks, its times to be done by and the hours the plan chose."""
     zone = job.cycle_zone
@@ -322,7 +332,9 @@ def _chosen(job: NightJob) -> BoolArray | None:
     if job.minutes_by_block is None or job.block_price is None:
         return None
     same_price = job.block_price[:, None] == job.block_price[None, :]
-    chosen = job.minutes_by_block @ same_price >= np.maximum(job.smallest_cycle, 1e-9)[:, None]
+    planned = job.minutes_by_block @ same_price
+    least = np.minimum(job.smallest_cycle, planned.max(axis=1, initial=0.0))  # the price with the most is always chosen
+    chosen = planned >= np.maximum(least, 1e-9)[:, None]
     wishing = chosen.any(axis=1) & ~chosen.all(axis=1) & (job.asked_minutes > 0)
     return np.asarray(chosen | ~wishing[:, None]) if wishing.any() else None
 
