@@ -143,13 +143,10 @@ def chosen_nights(cases: Cases, plan: CasePlan, solve: Callable[[PlanSolver], fl
     """
     ranked = []
     plain = PlanSolver(plan.inputs.plan)
-    plain.solve()
-    start = plain.basis()
     for i, shut in enumerate(patterns(plan.choices, plan.inputs.plan.nights)):
         closed = _shut(plan, shut)
         if not plain.edit(closed.inputs.plan):
             plain = PlanSolver(closed.inputs.plan)
-        plain.begin_from(start)
         ranked.append((plain.solve().objective, i, closed))
     ranked.sort(key=lambda r: r[:2])
     if not plan.needs.zone.size or len(ranked) == 1:
