@@ -325,9 +325,10 @@ from,until,surface,zone,event,note
 
 CASES = {
     "drought-order": """\
-title = "Drought order: three nights a week and 20 % less water"
+title = "Drought order: three nights a week, 20 % less than in June"
 nights_allowed = ["Monday", "Wednesday", "Saturday"]
-allocation_factor = 0.8
+cut = 0.2
+base = ["2026-06-01", "2026-06-30"]
 """,
     "hill-station-out": """\
 title = "Hill station out of service: ridge and summit loops dry"
