@@ -1,10 +1,10 @@
 """The depth a flush needs, from the layers' own balance.
 
 A flush fills the soil to field capacity and then carries salt below the roots. How much must pass depends on both
-layers, the target and the salt of the flushing water itself, which bounds what can be reached. Hoffman's relation
-stands beside it for comparison. Over zones (Z,).
+layers, the target and the salt of the flushing water itself, which bounds what can be reached. Over zones
+(Z,).
 
-Sources: `models.salt_balance`; Hoffman (1980).
+Source: `models.salt_balance`.
 """
 
 from __future__ import annotations
@@ -16,7 +16,6 @@ import numpy.typing as npt
 
 from models.layers import LayeredState, Layers, check_state, ece_of, over_zones, root_zone_ece
 from models.salt_balance import lead_in
-from models.salts import HOFFMAN_SPRINKLED, hoffman_depth
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.ArrayLike
@@ -31,7 +30,6 @@ class FlushDepth:
     ece_after: Floats  # [dS/m] by the judged measure; at the largest depth tried where the target cannot be reached
     ece_floor: Floats  # [dS/m] what endless flushing with this water ends at
     reachable: npt.NDArray[np.bool_]
-    hoffman: Floats  # [mm] drainage by Hoffman's relation from the same measure of ECe, for comparison
 
 
 def flush_depth(
@@ -41,7 +39,6 @@ def flush_depth(
     source_ec: Numbers,
     every_layer: bool = False,
     largest_relative_depth: float = 2.0,
-    k: float = HOFFMAN_SPRINKLED,
 ) -> FlushDepth:
     """Find the drainage that brings each zone to its target ECe, by bisection on the layers' own balance.
 
@@ -58,8 +55,6 @@ def flush_depth(
         lowest too.
     largest_relative_depth : float
         Largest dl / ds tried [-].
-    k : float
-        Hoffman's K [-], for the comparison only.
 
     Returns
     -------
@@ -103,5 +98,4 @@ def flush_depth(
         ece_after=np.where(held, before, np.where(reachable, after(depth), at_most)),
         ece_floor=floor,
         reachable=reachable,
-        hoffman=hoffman_depth(before, target, layers.depth, k),
     )

@@ -60,39 +60,6 @@ def gross_rate(flow_lps: ArrayLike, area_m2: ArrayLike) -> FloatArray:
     return np.asarray(3600.0 * flow / area)
 
 
-def distribution_uniformity(catches: ArrayLike) -> float:
-    """Uniformity of the lowest quarter, DU_LQ = mean of the lowest quarter of the catches / mean of all.
-
-    The quarter is n / 4 rounded to the nearest whole catch, halves up, at least one.
-
-    Parameters
-    ----------
-    catches : array, shape (K,)                  Caught volumes or depths, any one unit, 0 or more; at least 4.
-
-    Returns
-    -------
-    float                                        DU_LQ, 0 to 1 [-]. Source: UC Davis CCUH guide (24 or more catches, a
-                                                 number
-                                                 divisible by 4, are recommended there).
-
-    Raises
-    ------
-    ValueError                                   Fewer than 4 catches, a negative one, a NaN, or all zero.
-
-    Examples
-    --------
-    >>> distribution_uniformity([10.0, 20.0, 20.0, 30.0])
-    0.5
-    """
-    depth = _numbers("catches", catches)
-    if depth.ndim != 1 or depth.size < 4:
-        raise ValueError(f"catches must be a row of at least 4; got shape {depth.shape}")
-    if np.any(depth < 0) or not np.any(depth > 0):
-        raise ValueError("catches must not be negative, nor all zero")
-    quarter = max(1, int(np.floor(depth.size / 4.0 + 0.5)))
-    return float(np.sort(depth)[:quarter].mean() / depth.mean())
-
-
 def served_share(du_lq: ArrayLike, of_quarter: ArrayLike = False) -> FloatArray:
     """Share of the mean depth that reaches the part of a zone it is watered for; its inverse multiplies run time.
 

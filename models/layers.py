@@ -234,13 +234,6 @@ def ece_of(layers: Layers, state: LayeredState) -> Floats:
     return state.salt / layers.paste_water
 
 
-def pore_ec_of(layers: Layers, state: LayeredState) -> Floats:
-    """Give EC of each layer's pore water (Z, L) [dS/m] at its present moisture; NaN in a layer without any water."""
-    water = layers.full_water - state.depletion
-    wet = water > 0.0
-    return np.where(wet, state.salt / np.where(wet, water, 1.0), np.nan)
-
-
 def root_zone_ece(layers: Layers, ece: Floats) -> Floats:
     """Give the mean ECe over the root depth (Z,) [dS/m] of ECe by layer (Z, L), weighted by thickness."""
     return np.asarray((ece * layers.thickness).sum(axis=1) / layers.depth, dtype=np.float64)

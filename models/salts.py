@@ -31,9 +31,6 @@ TEMPERATURE_SCALE = 26.815  # [degC]
 DRY_PERMITTIVITY = 4.1  # eps_0 [-], permittivity at which ECb is 0: Hilhorst (2000), value text; very soil-dependent
 MOISTURE_FOR_HILHORST = 0.10  # [m3/m3] drier than this Hilhorst (2000) does not claim his relation: memory
 FAO29_ROOTS = (0.4, 0.3, 0.2, 0.1)  # [-] share of ET from each quarter of the root depth, FAO-29 ch. 2
-FAO29_SOIL_WATER_PER_ECE = 2.0  # [-] ECsw = 2 ECe near field capacity, FAO-29 ch. 2
-HOFFMAN_SPRINKLED = 0.1  # K [-] sprinkled or intermittently ponded, any texture: Hoffman (1980), memory
-HOFFMAN_PONDED = {"sandy_loam": 0.1, "clay_loam": 0.3, "peat": 0.45}  # K [-] continuous ponding: Hoffman (1980), memory
 PAIR_SPREAD = 0.25  # [-] natural-log spread of one laboratory/probe pair: our prior, no source
 PROBE_SPREAD = 0.30  # [-] natural-log spread of true ratios between probes: our prior, no source
 
@@ -81,12 +78,6 @@ def permittivity_from_moisture(moisture: npt.ArrayLike) -> Floats:
     theta = np.asarray(moisture, dtype=np.float64)
     value = 3.03 + theta * (9.3 + theta * (146.0 - 76.7 * theta))
     return np.where((theta >= 0.0) & (theta <= 0.6), value, np.nan)
-
-
-def moisture_from_permittivity(permittivity: npt.ArrayLike) -> Floats:
-    """Estimate moisture [m3/m3], th = -0.053 + 0.0292 e - 5.5e-4 e^2 + 4.3e-6 e^3 (Topp et al. 1980, mineral soils)."""
-    eps = np.asarray(permittivity, dtype=np.float64)
-    return np.asarray(-5.3e-2 + eps * (2.92e-2 + eps * (-5.5e-4 + 4.3e-6 * eps)), dtype=np.float64)
 
 
 def pore_water_ec(
@@ -189,55 +180,6 @@ def probe_ece(
     eps_b = np.where(np.isnan(given), estimated, given)
     pore = pore_water_ec(ec_at_25(bulk_ec, temperature), eps_b, temperature, dry_permittivity)
     return np.where(theta >= MOISTURE_FOR_HILHORST, ece_from_pore_water(pore, theta, paste), np.nan)
-
-
-@dataclass(frozen=True)
-class LinearCalibration:
-    """A site's own straight line from bulk conductivity at 25 degC to ECe: ECe = intercept + slope * ECb25."""
-
-    intercept: float
-    slope: float
-    pairs: int = 0
-
-    def ece(self, bulk_ec_25: npt.ArrayLike) -> Floats:
-        """Give ECe [dS/m] for ECb at 25 degC [dS/m], not below 0."""
-        return np.maximum(self.intercept + self.slope * np.asarray(bulk_ec_25, dtype=np.float64), 0.0)
-
-
-def fit_calibration(bulk_ec_25: npt.ArrayLike, laboratory_ece: npt.ArrayLike) -> LinearCalibration:
-    """Fit ECe = a + b ECb25 by least squares on pairs of probe reading and laboratory sample.
-
-    A pair is of the same place, depth and day.
-
-    Parameters
-    ----------
-    bulk_ec_25, laboratory_ece : array_like, shape (n,)
-        ECb at 25 degC and ECe of the sample [dS/m].
-
-    Returns
-    -------
-    LinearCalibration
-        The line.
-
-    Raises
-    ------
-    ValueError
-        Fewer than 4 pairs, unequal lengths, values not finite, no spread in ECb, or a slope that is not positive.
-    """
-    x, y = np.asarray(bulk_ec_25, dtype=np.float64), np.asarray(laboratory_ece, dtype=np.float64)
-    if x.ndim != 1 or x.shape != y.shape or x.size < 4:
-        raise ValueError("bulk_ec_25, laboratory_ece: at least 4 pairs of equal length are needed")
-    if not (np.isfinite(x).all() and np.isfinite(y).all()):
-        raise ValueError("bulk_ec_25, laboratory_ece: values must be finite")
-    spread = float(np.sum((x - x.mean()) ** 2))
-    if spread <= 1e-12 * x.size:
-        raise ValueError("bulk_ec_25: all readings are the same, no line can be fitted")
-    slope = float(np.sum((x - x.mean()) * (y - y.mean()))) / spread
-    if slope <= 0.0:
-        raise ValueError(
-            f"laboratory_ece: falls as bulk_ec_25 rises (slope {slope:.3g}); the pairs do not describe salinity"
-        )
-    return LinearCalibration(float(y.mean()) - slope * float(x.mean()), slope, int(x.size))
 
 
 @dataclass(frozen=True)
@@ -345,14 +287,6 @@ def leaching_requirement(source_ec: npt.ArrayLike, ece_allowed: npt.ArrayLike) -
     return np.where(possible, water / np.where(possible, room, 1.0), np.nan)
 
 
-def water_with_leaching(et: npt.ArrayLike, requirement: npt.ArrayLike) -> Floats:
-    """Find the water that meets ET and leaching, AW = ET / (1 - LR) [mm], LR 0 to below 1. Source: FAO-29 Eq. 7."""
-    share = np.asarray(requirement, dtype=np.float64)
-    if np.any(share < 0.0) or np.any(share >= 1.0):
-        raise ValueError("requirement: must be 0 to below 1")
-    return np.asarray(et, dtype=np.float64) / (1.0 - share)
-
-
 def leaching_fraction(drainage: npt.ArrayLike, water_applied: npt.ArrayLike) -> Floats:
     """Find the leaching fraction achieved, LF = water drained below the roots / water that entered; else NaN."""
     below, water = np.asarray(drainage, dtype=np.float64), np.asarray(water_applied, dtype=np.float64)
@@ -384,70 +318,7 @@ def boundary_concentration(fraction: npt.ArrayLike, roots: Sequence[float] = FAO
     return 1.0 / (1.0 - (1.0 - lf)[:, None] * used[None, :])
 
 
-def concentration_factor(fraction: npt.ArrayLike, roots: Sequence[float] = FAO29_ROOTS) -> Floats:
-    """Find X in ECe = X ECw at steady state: the mean of `boundary_concentration` over the boundaries, halved.
-
-    Halved because ECsw = 2 ECe.
-    Reproduces every entry of FAO-29 Table 3. `fraction` (n,) [-]; returns (n,) [-].
-    """
-    mean = boundary_concentration(fraction, roots).mean(axis=1)
-    return np.asarray(mean / FAO29_SOIL_WATER_PER_ECE, dtype=np.float64)
-
-
-def hoffman_depth(
-    ece: npt.ArrayLike, target_ece: npt.ArrayLike, soil_depth: npt.ArrayLike, k: float = HOFFMAN_SPRINKLED
-) -> Floats:
-    """Find the leaching depth a flush needs by Hoffman, (C / C0)(dl / ds) = K, so dl = K ds C0 / C.
-
-    The relation holds for dl / ds > K, that is while C < C0: where the soil is already at the target the depth is 0. It
-    leaves out the salt of the leaching water itself.
-
-    Parameters
-    ----------
-    ece, target_ece : array_like
-        C0 now and C wanted, mean of the depth flushed [dS/m]; target above 0.
-    soil_depth : array_like
-        Depth of soil ds [m].
-    k : float
-        K [-]; 0.1 for sprinklers, see `HOFFMAN_PONDED` for standing water.
-
-    Returns
-    -------
-    ndarray
-        dl [mm], water that must pass through the soil. Source: Hoffman (1980, 1986).
-    """
-    before, target = np.asarray(ece, dtype=np.float64), np.asarray(target_ece, dtype=np.float64)
-    if np.any(target <= 0.0):
-        raise ValueError("target_ece: must be above 0")
-    return np.where(before > target, k * 1000.0 * np.asarray(soil_depth, dtype=np.float64) * before / target, 0.0)
-
-
-def hoffman_remaining(leaching_depth: npt.ArrayLike, soil_depth: npt.ArrayLike, k: float = HOFFMAN_SPRINKLED) -> Floats:
-    """Find the share of salt left, C / C0 = K / (dl / ds) [-], 1 up to dl / ds = K (Hoffman 1980); dl [mm], ds [m]."""
-    relative = np.asarray(leaching_depth, dtype=np.float64) / (1000.0 * np.asarray(soil_depth, dtype=np.float64))
-    return np.asarray(k / np.maximum(relative, k), dtype=np.float64)
-
-
 # ------------------------------------------------------------------------------------------------ what turf bears
-
-
-def relative_yield(ece: npt.ArrayLike, threshold: npt.ArrayLike, slope: npt.ArrayLike) -> Floats:
-    """Find growth relative to growth without salt, Ya/Ym = 1 - (ECe - ECt) b / 100, kept in 0 to 1.
-
-    Parameters
-    ----------
-    ece : array_like
-        Mean root zone ECe [dS/m].
-    threshold, slope : array_like
-        ECt [dS/m] and b [% per dS/m].
-
-    Returns
-    -------
-    ndarray
-        Ya/Ym [-]. Source: Maas & Hoffman (1977); FAO-56 Eq. 89.
-    """
-    excess = np.asarray(ece, dtype=np.float64) - np.asarray(threshold, dtype=np.float64)
-    return np.clip(1.0 - excess * np.asarray(slope, dtype=np.float64) / 100.0, 0.0, 1.0)
 
 
 def salt_stress(
@@ -458,7 +329,7 @@ def salt_stress(
     Parameters
     ----------
     ece, threshold, slope : array_like
-        As for `relative_yield`.
+        ECt [dS/m] and b [% per dS/m]: Maas & Hoffman (1977).
     yield_response : array_like
         Ky [-]. FAO-56 Table 24 has none for turf; 1 (growth falls as ET does) is its advice for unknown crops: memory.
 
@@ -472,11 +343,6 @@ def salt_stress(
     if np.any(ky <= 0.0):
         raise ValueError("yield_response: must be above 0")
     return np.clip(1.0 - np.asarray(slope, dtype=np.float64) * excess / (100.0 * ky), 0.0, 1.0)
-
-
-def combined_stress(salt: npt.ArrayLike, water: npt.ArrayLike) -> Floats:
-    """Join salt stress (Eq. 90) and water stress (Eq. 84), Ks = Ks_salt * Ks_water [-]. Source: FAO-56 Eq. 91."""
-    return np.asarray(salt, dtype=np.float64) * np.asarray(water, dtype=np.float64)
 
 
 def raised_moisture_floor(taw: npt.ArrayLike, p: npt.ArrayLike, salt: npt.ArrayLike) -> Floats:

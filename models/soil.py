@@ -182,31 +182,6 @@ def adjusted_depletion_fraction(p_table: ArrayLike, etc: ArrayLike) -> FloatArra
     return np.clip(table + 0.04 * (5.0 - demand), *DEPLETION_FRACTION_BOUNDS)
 
 
-def readily_available_water(taw: ArrayLike, p: ArrayLike) -> FloatArray:
-    """Water used before stress begins, RAW = p TAW.
-
-    Parameters
-    ----------
-    taw : array, shape (Z,) or as p              Total available water [mm], above 0.
-    p : array, shape (Z,) or (Z, N)              Depletion fraction [-], 0 to 1.
-
-    Returns
-    -------
-    ndarray, shape of p                          RAW [mm]. Source: FAO-56 Eq. 83.
-
-    Raises
-    ------
-    ValueError                                   A shape is wrong, TAW <= 0, or p outside [0, 1].
-    """
-    fraction = _finite("p", p)
-    total = _along("taw", taw, fraction.shape)
-    if np.any(total <= 0):
-        raise ValueError("taw must be above 0")
-    if np.any(fraction < 0) or np.any(fraction > 1):
-        raise ValueError("p must lie in 0 to 1")
-    return np.asarray(fraction * total)
-
-
 def stress_coefficient(depletion: ArrayLike, taw: ArrayLike, p: ArrayLike) -> FloatArray:
     """Reduction of evapotranspiration by dry soil, Ks = (TAW - D) / ((1 - p) TAW), kept in 0 to 1.
 

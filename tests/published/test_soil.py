@@ -187,7 +187,6 @@ def test_effective_rain_shapes():
         (lambda: soil.available_water([0.2], [0.1], [0.0]), "root_depth_m must be above 0"),
         (lambda: soil.available_water([0.2, 0.2], [0.1], [0.3]), "wilting_point must have shape"),
         (lambda: soil.adjusted_depletion_fraction([0.4], [-1.0]), "etc must not be negative"),
-        (lambda: soil.readily_available_water([0.0], [0.4]), "taw must be above 0"),
         (lambda: soil.stress_coefficient([1.0], [10.0], [1.0]), "p must lie in 0 <= p < 1"),
         (lambda: soil.stress_coefficient([11.0], [10.0], [0.5]), "depletion must lie in 0 to taw"),
         (lambda: soil.stress_coefficient([1.0, 1.0], [10.0], [0.5, 0.5]), "taw must have shape"),
