@@ -78,7 +78,7 @@ def advice_parts(planned: Planned, days: tuple[WeatherDay, ...]) -> tuple[Advice
     tomorrow = planned.night + timedelta(days=1)
     near = [of[d] for d in (planned.night, tomorrow) if d in of]
     found = (
-        _drift(near, planned.site.units),
+        _drift(near, planned.night, planned.site.units),
         _heat(planned.site, of.get(tomorrow)),
         _frost(of.get(tomorrow), planned.site.units),
         _dollar_spot([of.get(tomorrow - timedelta(days=d)) for d in range(DOLLAR_SPOT_DAYS)]),
@@ -86,13 +86,15 @@ def advice_parts(planned: Planned, days: tuple[WeatherDay, ...]) -> tuple[Advice
     return tuple(advice for advice in found if advice is not None)
 
 
-def _drift(near: list[WeatherDay], units: str) -> AdvicePart | None:
+def _drift(near: list[WeatherDay], night: date, units: str) -> AdvicePart | None:
     """Wind in which sprinklers drift, tonight or tomorrow."""
-    wind = max((d.wind_ms or 0.0 for d in near), default=0.0)
-    if wind < DRIFT_WIND:
+    windy = [d for d in near if (d.wind_ms or 0.0) >= DRIFT_WIND]
+    if not windy:
         return None
+    worst = max(windy, key=lambda d: d.wind_ms or 0.0)
+    when = "today" if worst.day == night else "tomorrow"
     words = (
-        f"Wind of {format_wind(wind, units)} on the day's mean: spray drifts and falls unevenly. Keep reclaimed water "
+        f"mean wind {format_wind(worst.wind_ms, units)} {when}: spray drifts and falls unevenly. Keep reclaimed water "
         "off paths, play and food"
     )
     return AdvicePart(kind=AdviceKind.DRIFT, words=words, source=PRACTICE)
@@ -103,7 +105,7 @@ def _heat(site: Site, tomorrow: WeatherDay | None) -> AdvicePart | None:
     cool = np.array([sum(s for key, s in mix if SPECIES[key].season == "cool") >= 0.5 for mix in site.zones.turf_mix])
     if tomorrow is None or tomorrow.tmax_degc is None or tomorrow.tmax_degc < HOT or not cool.any():
         return None
-    words = f"Tomorrow up to {format_temperature(tomorrow.tmax_degc, site.units)}: heat stress for cool-season turf"
+    words = f"tomorrow up to {format_temperature(tomorrow.tmax_degc, site.units)}: heat stress for cool-season turf"
     if (cool & (site.zones.surface == "green")).any():
         words += (
             ". Look at the greens from noon on; where leaves wilt though the soil is moist, syringe lightly: it cools "
@@ -117,7 +119,7 @@ def _frost(tomorrow: WeatherDay | None, units: str) -> AdvicePart | None:
     if tomorrow is None or tomorrow.tmin_degc is None or tomorrow.tmin_degc > FROST:
         return None
     words = (
-        f"Down to {format_temperature(tomorrow.tmin_degc, units)} before morning: expect frost on the grass. Keep "
+        f"down to {format_temperature(tomorrow.tmin_degc, units)} before morning: expect frost on the grass. Keep "
         "traffic off until it has gone; water on paths may freeze"
     )
     return AdvicePart(kind=AdviceKind.FROST, words=words, source=PRACTICE)
@@ -137,7 +139,7 @@ def _dollar_spot(days: list[WeatherDay | None]) -> AdvicePart | None:
     if not chance >= DOLLAR_SPOT_ACTION:
         return None
     words = (
-        f"Dollar spot: the last days' humidity and warmth make it {format_percent(chance)} likely on susceptible turf. "
+        f"the last days' humidity and warmth make it {format_percent(chance)} likely on susceptible turf. "
         "Look for small bleached spots in the dew"
     )
     return AdvicePart(kind=AdviceKind.DOLLAR_SPOT, words=words, source=SMITH)
