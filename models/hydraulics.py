@@ -16,6 +16,7 @@ FloatArray = NDArray[np.float64]
 WATER_DENSITY = 1000.0  # rho [kg/m3]
 GRAVITY = 9.81  # g [m/s2]
 JOULES_PER_KWH = 3.6e6  # [J/kWh]
+M3_OF_LPS_MINUTE = 0.06  # [m3] one L/s for one minute
 
 # Hazen-Williams in SI, hf = 10.67 L Q^1.852 / (C^1.852 d^4.8704) with Q in m3/s, L, d and hf in m. Status: memory; it
 # agrees to 1 % with the forms for US units (see tests/published/test_hydraulics.py).

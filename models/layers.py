@@ -16,12 +16,13 @@ from dataclasses import dataclass, fields
 import numpy as np
 import numpy.typing as npt
 
+from models.salts import FAO29_ROOTS
 from models.soil import WETTEST_PASTE
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.ArrayLike
 
-TWO_LAYER_ROOTS = (0.7, 0.3)  # [-] the upper and lower halves of FAO-29's 40-30-20-10
+TWO_LAYER_ROOTS = (sum(FAO29_ROOTS[:2]), 1.0 - sum(FAO29_ROOTS[:2]))  # [-] upper and lower half
 # s = 1: the paths' shares of the flow spread exponentially; one event leaves 1 / (1 + f x) of a layer's salt. With two
 # layers and FC 0.20 to 0.30 a flush follows Hoffman's K = 0.1 within 0.11 of C0 for C / C0 from 0.4 to 0.1. Computed.
 PATH_SPREAD = 1.0  # [-]

@@ -13,6 +13,7 @@ import math
 from collections.abc import Callable
 from datetime import date, datetime
 
+from models.hydraulics import M3_OF_LPS_MINUTE
 from scheduler.site.units import conversion
 
 DASH = "–"  # not known
@@ -21,7 +22,6 @@ ACRES_ABOVE = 1.0  # [acre]
 HECTARES_ABOVE = 1.0  # [ha]
 
 MS_OF_MPH = 0.44704  # [m/s] one mile an hour; exact
-M3_OF_LPS_MINUTE = 0.06  # [m3] one L/s for one minute
 
 UNIT_SYSTEMS = ("us", "metric")
 

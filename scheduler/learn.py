@@ -179,7 +179,7 @@ def _record(site: Site, night: date, notes: list[Note]) -> tuple[Record | None, 
         zones.root_depth,
         zones.du_lq,
     )
-    applied = minutes * (zones.application_rate / 60.0)[:, None]
+    applied = minutes * zones.gross_rate[:, None]
     p = adjusted_depletion_fraction(zones.depletion_fraction, etc)
     record = Record(
         known,

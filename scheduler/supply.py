@@ -12,7 +12,7 @@ def net_rates(site: Site) -> np.ndarray:
 
     Gross rate times DU_LH, or times DU_LQ where the surface asks for its lower quarter (`models.hydraulics`).
     """
-    return np.asarray(site.zones.application_rate / 60.0 * site.net_share)
+    return np.asarray(site.zones.gross_rate * site.net_share)
 
 
 def water_supplies(site: Site) -> tuple[tuple[str, ...], np.ndarray, np.ndarray]:

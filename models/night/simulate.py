@@ -7,13 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.hydraulics import PumpCurve, friction_head
+from models.hydraulics import M3_OF_LPS_MINUTE, PumpCurve, friction_head
 from models.night.job import BoolArray, FloatArray, IntArray, NightJob, Timetable
 
 TIME_TOLERANCE = 1e-6  # [min]
 FLOW_TOLERANCE = 1e-8  # [-] of the limit: the packer counts flows in 1e-6 L/s
 NO_FLOW = 1e-9  # [L/s] below which a flow is round-off
-M3_OF_LPS_MINUTE = 0.06  # [m3] one L/s for one minute
 MISSING = 0.05  # [m] of head short of what a station should hold that count
 
 

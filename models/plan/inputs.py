@@ -12,6 +12,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from models.hydraulics import M3_OF_LPS_MINUTE
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
@@ -197,7 +199,7 @@ class PlanInputs:
     @cached_property
     def water_per_minute(self) -> Floats:
         """Gross water of a running zone, shape (Z,) [m3/min]."""
-        return self.flow * 60.0 / 1000.0
+        return self.flow * M3_OF_LPS_MINUTE
 
     @cached_property
     def net_share(self) -> Floats:

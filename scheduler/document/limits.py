@@ -11,11 +11,12 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from models.hydraulics import M3_OF_LPS_MINUTE
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.results import LimitPrice
 from scheduler.document.parts import LimitName, LimitPart
 from scheduler.document.planned import Planned
-from scheduler.edge import M3_OF_LPS_MINUTE, format_short_date, format_volume
+from scheduler.edge import format_short_date, format_volume
 from scheduler.night.records import RunnableNight
 from scheduler.site import Site
 

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from models.hydraulics import M3_OF_LPS_MINUTE
 from models.soil import adjusted_depletion_fraction
 from scheduler.document.parts import PlanDocument, Why
 from scheduler.document.reading import read_plan
@@ -86,7 +87,7 @@ def morning_report(kept: Kept, night: date) -> MorningReport:
         words = "taken as planned" if plan is not None else "nothing is known of what ran"
         notes.append(Note("step_down", "applied", f"the log holds nothing of this night: {words}"))
     minutes = np.where(np.isnan(applied), planned, applied)
-    rate = site.zones.application_rate / 60.0
+    rate = site.zones.gross_rate
     depth = np.nan_to_num(minutes) * rate
     dry, wet = _band(site, demand, state, limits)
     after = state.depletion - depth
@@ -158,7 +159,7 @@ def _ran(site: Site, night: date) -> np.ndarray:
     zone = rows["zone"].map(index)
     known = zone.notna()
     zone, rows = zone[known].to_numpy(np.int64), rows[known]
-    by_volume = rows["volume"].to_numpy(float) * 1000.0 / 60.0 / site.zones.flow[zone]
+    by_volume = rows["volume"].to_numpy(float) / (M3_OF_LPS_MINUTE * site.zones.flow[zone])
     minutes = rows["minutes"].to_numpy(float)
     return np.bincount(
         zone, weights=np.nan_to_num(np.where(np.isnan(minutes), by_volume, minutes)), minlength=len(site.zones)
@@ -183,7 +184,7 @@ def _answers(
     """Judge whether probes answered this night."""
     minutes, newest, _ = applied_minutes(site, night, past, [])
     days = pd.DatetimeIndex(past["date"])[-LOOKED_BACK - 1 :]
-    depth = minutes[:, -len(days) :] * (site.zones.application_rate / 60.0)[:, None]
+    depth = minutes[:, -len(days) :] * (site.zones.gross_rate)[:, None]
     first = site.applied["night"].min() if len(site.applied) else pd.Timestamp.max
     outside = (days < first) | (days > pd.Timestamp(newest)) if newest is not None else np.ones(len(days), dtype=bool)
     depth[:, outside] = np.nan

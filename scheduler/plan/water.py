@@ -8,6 +8,7 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
+from models.hydraulics import M3_OF_LPS_MINUTE
 from models.plan.inputs import Cut, Tier
 from scheduler.notes import Note
 from scheduler.site import Site
@@ -63,7 +64,7 @@ def applied_volume(site: Site, ran: pd.DataFrame, first: date, before: date) -> 
     zone = rows["zone"].map(pd.Series(np.arange(len(site.zones)), index=site.zones.zone)).to_numpy(float)
     inside = ~np.isnan(zone)
     zone = zone[inside].astype(np.int64)
-    from_minutes = rows["minutes"].to_numpy(float)[inside] * site.zones.flow[zone] * 60.0 / 1000.0
+    from_minutes = rows["minutes"].to_numpy(float)[inside] * site.zones.flow[zone] * M3_OF_LPS_MINUTE
     metered = rows["volume"].to_numpy(float)[inside]
     volume = np.where(np.isnan(metered), from_minutes, metered)
     return np.bincount(zone, weights=np.nan_to_num(volume), minlength=len(site.zones))

@@ -191,6 +191,6 @@ def _log(site: Site, zones: np.ndarray, days: pd.Series, night: date) -> tuple[n
     column = pd.DatetimeIndex(days).get_indexer(pd.DatetimeIndex(rows["night"]))
     inside = (row >= 0) & (column >= 0)
     np.add.at(depth, (row[inside], column[inside]), rows["minutes"].to_numpy(float)[inside])
-    rate = site.zones.application_rate / 60.0
+    rate = site.zones.gross_rate
     first, last = rows["night"].min(), rows["night"].max()
     return depth * rate[zones][:, None], np.asarray((days >= first) & (days <= last)), []

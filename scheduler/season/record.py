@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from sqlalchemy.exc import SQLAlchemyError
 
+from models.hydraulics import M3_OF_LPS_MINUTE
 from models.metering import Stretches, over_nights, stretches, volumes_between
 from scheduler.errors import counted
 from scheduler.ledger import LedgerUnusable, queries
@@ -184,7 +185,7 @@ def logged_water(site: Site, zones: ZoneList, first: date, last: date) -> Logged
     minutes, given = rows["minutes"].to_numpy(float), rows["volume"].to_numpy(float)
     flow = np.concatenate((site.zones.flow, np.full(shape[0] - len(site.zones), np.nan)))[z]
     reckoned = np.isnan(given)
-    water = np.where(reckoned, minutes * flow * 60.0 / 1000.0, given)
+    water = np.where(reckoned, minutes * flow * M3_OF_LPS_MINUTE, given)
     lost = np.isnan(water)
     water = np.where(lost, 0.0, water)
     volume, estimated, run = np.zeros(shape), np.zeros(shape), np.zeros(shape)

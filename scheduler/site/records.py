@@ -292,6 +292,11 @@ class ZoneTable:
         """Give the number of zones Z."""
         return len(self.zone)
 
+    @property
+    def gross_rate(self) -> np.ndarray:
+        """Mean depth over the zone of each minute it runs, shape (Z,) [mm/min]."""
+        return np.asarray(self.application_rate / 60.0)
+
 
 def no_runs() -> pd.DataFrame:
     """Give a table of planned runs without rows: night, zone, minutes, depletion and spread before [mm]."""

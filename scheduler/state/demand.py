@@ -23,6 +23,7 @@ RECENT = 14  # days whose mean stands in for a missing forecast [d]; our choice
 SHORT_GAP = 2  # missing days of a forecast that its mean may fill without a step-down [d], site format
 ASSUMED_TMEAN, ASSUMED_RANGE = 25.0, 14.0  # degC, for a site without any weather; our choice, a warm dry day
 FALLBACK = "no weather: assumed"
+SUNRISE, SUNSET = 6.0, 20.0  # hours between which turf takes up the ET of a day [h, local]; our choice
 
 
 @dataclass(frozen=True)
@@ -104,6 +105,11 @@ def zone_etc(site: Site, days: pd.DataFrame, microclimate: np.ndarray | None = N
 def zone_rain(site: Site, days: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Effective rain and runoff of every zone, each of shape (Z, days) [mm/d]."""
     return effective_rain(days["rain"].to_numpy()[None, :], curve_number(site.zones.hydrologic_group.tolist()))
+
+
+def et_to_come(hours: np.ndarray) -> np.ndarray:
+    """Share of a date's ET that turf still takes after these hours of it, evenly between sunrise and sunset [-]."""
+    return np.asarray(np.clip((SUNSET - hours) / (SUNSET - SUNRISE), 0.0, 1.0))
 
 
 def seasonal_eto(site: Site, past: pd.DataFrame, days: pd.DatetimeIndex) -> np.ndarray:

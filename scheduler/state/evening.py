@@ -19,7 +19,7 @@ from scheduler.edge import format_short_date, format_time
 from scheduler.errors import counted
 from scheduler.notes import Note
 from scheduler.site import Site
-from scheduler.state.demand import Demand, zone_etc, zone_rain
+from scheduler.state.demand import Demand, et_to_come, zone_etc, zone_rain
 from scheduler.state.filtered import Filtered, run_record
 from scheduler.state.quality import believed, examine
 from scheduler.state.ran import what_ran
@@ -32,7 +32,6 @@ PROBE_ERROR = 0.02  # [m3/m3] one standard deviation of one reading against the 
 DAILY_ERROR = 0.2  # [-] of a day's ET, one standard deviation, growing with the root of days; our choice
 UNKNOWN_SPREAD = 0.15  # [-] of TAW where nothing is known; our choice
 WIDEST_SPREAD = 0.25  # [-] of TAW; our choice
-SUNRISE, SUNSET = 6, 20  # hours between which a day's ET is taken up evenly; our choice
 EXAMINED = 21  # [d] of readings looked over; a moved probe needs days before and after
 FELT = ("moisture", "ec", "temperature")  # doubted values that a sheet names
 
@@ -283,7 +282,7 @@ def _probed(site: Site, opening: pd.Timestamp, taw: np.ndarray, notes: list[Note
         zone=zone,
         depletion=np.clip(depletion, 0.0, taw[zone]),
         date=first.dt.normalize().to_numpy(),
-        et_to_come=np.clip((SUNSET - hours) / (SUNSET - SUNRISE), 0.0, 1.0),
+        et_to_come=et_to_come(hours),
         depths=depths,
         readings=len(latest),
         used=len(places),

@@ -100,7 +100,7 @@ def run_record(site: Site, demand: Demand, minutes: np.ndarray, believed: pd.Dat
     first = len(days) - 1 - span
     taw = setup.zones.taw
     p = adjusted_depletion_fraction(site.zones.depletion_fraction, etc)[rows]
-    applied = (minutes * (site.zones.application_rate / 60.0)[:, None])[rows]
+    applied = (minutes * site.zones.gross_rate[:, None])[rows]
     etc, rain = etc[rows], rain[rows]
     start = _start(applied, etc, rain, taw, p, first)
     columns = slice(first, first + span)
@@ -135,7 +135,7 @@ def _in_touch(
     rows = np.unique(sensors.zone[under])
     taw = available_water(z.field_capacity[rows], z.wilting_point[rows], z.root_depth[rows])
     p = adjusted_depletion_fraction(z.depletion_fraction[rows], etc[rows])
-    applied = (minutes * (z.application_rate / 60.0)[:, None])[rows]
+    applied = (minutes * z.gross_rate[:, None])[rows]
     start = _start(applied, etc[rows], rain[rows], taw, p, first)
     span = slice(first + 1, etc.shape[1])
     run = run_balance(start, applied[:, first:-1], etc[rows, span], rain[rows, span], taw, p[:, span])

@@ -14,11 +14,13 @@ import pandas as pd
 
 from models.probe_record import UNKNOWN_WATER, Fault, ProbeRecord
 from models.quality import find_faults
+from models.salts import FAO29_ROOTS
 from models.soil import TEXTURES
 from models.weather import Climate, Place, reference_et
 from scheduler.errors import counted, listing
 from scheduler.notes import Note
 from scheduler.site import Site
+from scheduler.state.demand import SUNRISE, SUNSET
 
 COLUMNS = ["probe", "rule", "what", "starts", "ends", "reason"]
 DOUBTED = ("moisture", "ec", "temperature")  # values that a flag of the same name takes out
@@ -27,7 +29,6 @@ BEFORE_OPENING = 30  # a valve may be tried before the window [min]
 AFTER_CLOSING = 240  # water sinks to the probe [min]
 AFTER_RAIN = 12 * 60  # the same after the day of a rain, whose hour is not known [min]
 DAY = 1440
-SUNRISE, SUNSET = 6.0, 20.0  # ET of a day falls between them [h, local]
 
 
 @dataclass(frozen=True)
@@ -153,7 +154,7 @@ def _uptake(depth: np.ndarray, root_depth: np.ndarray) -> np.ndarray:
     The usual rule of irrigation handbooks, from memory. A tenth of the last quarter's below; the middle if unknown.
     """
     quarter = np.clip(np.floor(np.where(np.isnan(depth), 0.5, depth / root_depth) * 4), 0, 4).astype(int)
-    return np.array([0.4, 0.3, 0.2, 0.1, 0.01])[quarter] / (root_depth * 250.0)
+    return np.array([*FAO29_ROOTS, 0.01])[quarter] / (root_depth * 250.0)
 
 
 def _minutes(times: pd.Series | pd.DatetimeIndex) -> np.ndarray:

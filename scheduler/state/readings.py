@@ -14,10 +14,10 @@ import pandas as pd
 
 from models.kin import EstimationProbes, layer_gain
 from scheduler.site import Site
+from scheduler.state.demand import et_to_come
 
 BEFORE_OPENING = timedelta(hours=10)  # a reading farther before opening time is not the evening's; our choice
 TOGETHER = timedelta(hours=2)  # readings averaged to the evening's, at most three; our choice
-SUNRISE, SUNSET = 6, 20  # hours between which a day's ET is taken up evenly; our choice
 
 
 @dataclass(frozen=True)
@@ -160,7 +160,7 @@ def evening_readings(
     sensor = table.index.get_level_values(0).to_numpy()
     column = table.index.get_level_values(1).to_numpy()
     hours = (table["time"] - days[column]).dt.total_seconds().to_numpy() / 3600.0
-    rest = np.clip((SUNSET - hours) / (SUNSET - SUNRISE), 0.0, 1.0)
+    rest = et_to_come(hours)
     zone = sensors.zone[sensor]
     root = site.zones.root_depth[zone]
     fall = layer_gain(sensors.depth[sensor], root) * rest * etc[zone, column] / (1000.0 * root)
