@@ -7,7 +7,7 @@ never of what was accepted in between. A probe cannot tell much water from thirs
 found is laid on demand, where the prior is wide, and little on the application rate, whose flow and area were told.
 
 A lesson has to earn its place: told nothing of the last two weeks it must have foretold their readings better than the
-values told, by more than chance; see `foretold`.
+values told, by more than chance; see `prove`.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ BoolArray = NDArray[np.bool_]
 Z95 = 1.959964  # [-] two-sided 95 % of a normal variable
 UNTOLD = 14  # [nights] at the end of the record that a lesson must foretell
 CHANCE = 0.05  # [-] a lesson that foretells no better would pass as often as this
+LIKELY = 0.25  # [-] the same of one surface, where the lessons of the whole site pass
 FLOOR = 0.1  # [-] of a sensor's own squared error: below it one forecast is as good as another
 LEAST_UNITS = 3  # spots, or pairs of a spot and two weeks where spots are fewer, without which chance is not ruled out
 OUTLIER = 2.5  # [-] standard deviations beyond which a spot counts less
@@ -277,7 +278,9 @@ class Proof:
     better : ndarray, (G,)                       Share by which squared errors fall against the values told [-].
     latest : ndarray, (G,)                       The same of the last two weeks alone.
     chance : ndarray, (G,)                       Chance of doing so well with nothing learned [-].
-    holds : ndarray of bool, (G,)                The lesson has earned its place.
+    holds : ndarray of bool, (G,)                The lesson has earned its place: better over all and in the last two
+                                                 weeks, by more than chance at its own spots, or at those of the whole
+                                                 site and likely at its own.
     """
 
     surface: IntArray
@@ -320,10 +323,13 @@ def prove(
         after = _foretell(record, fits, lessons.spot_demand, lessons.spot_water, cut)
         scores.append(np.stack([before, after]))
     found = np.stack(scores, axis=2) if scores else np.full((2, zone.size, 0), np.nan)  # (2, S, cuts)
-    rows = [_proof_of(found[:, group[zone] == one, :]) for one in kinds]
-    columns = list(zip(*rows, strict=True)) if rows else [()] * 6
-    spots, blocks, better, latest, chance = (np.array(c) for c in columns[:5])
-    return Proof(kinds.astype(np.int64), spots, blocks, better, latest, chance, np.array(columns[5], dtype=bool))
+    rows = np.array([_proof_of(found[:, group[zone] == one, :]) for one in kinds]).reshape(-1, 5)
+    better, latest, chance = rows[:, 2], rows[:, 3], rows[:, 4]
+    whole = _proof_of(found)[4] < CHANCE
+    beyond = (chance < CHANCE) | (whole & (chance < LIKELY))
+    counts = rows[:, :2].astype(np.int64)
+    holds = beyond & (better > 0.0) & (latest > 0.0)
+    return Proof(kinds.astype(np.int64), counts[:, 0], counts[:, 1], better, latest, chance, holds)
 
 
 def _foretell(record: Record, fits: SpotFits, demand: FloatArray, water: FloatArray, cut: int) -> FloatArray:
@@ -350,12 +356,12 @@ def _foretell(record: Record, fits: SpotFits, demand: FloatArray, water: FloatAr
     return np.where(number > 0, total / np.maximum(number, 1.0), np.nan)
 
 
-def _proof_of(scores: FloatArray) -> tuple[int, int, float, float, float, bool]:
-    """Spots, blocks, share of error less, that of the last block, chance, and whether the lesson holds."""
+def _proof_of(scores: FloatArray) -> tuple[int, int, float, float, float]:
+    """Spots, blocks, share of error less, that of the last block, and the chance of so much with nothing learned."""
     told, learned = scores
     seen = np.isfinite(told) & np.isfinite(learned)
     if not seen.any():
-        return 0, 0, 0.0, 0.0, 1.0, False
+        return 0, 0, 0.0, 0.0, 1.0
     told, learned = np.where(seen, told, 0.0) + FLOOR * seen, np.where(seen, learned, 0.0) + FLOOR * seen
     read = seen.any(axis=1)
     better = 1.0 - float(learned.sum() / told.sum())
@@ -364,7 +370,7 @@ def _proof_of(scores: FloatArray) -> tuple[int, int, float, float, float, bool]:
     by_spot = np.log(told[read].sum(axis=1) / learned[read].sum(axis=1))
     units = by_spot if by_spot.size >= LEAST_UNITS else np.log(told[seen] / learned[seen])
     if units.size < LEAST_UNITS or np.std(units) == 0:
-        return int(read.sum()), int(seen.sum()), better, latest, 1.0, False
+        return int(read.sum()), int(seen.sum()), better, latest, 1.0
     score = float(np.mean(units) / (np.std(units, ddof=1) / np.sqrt(units.size)))
     chance = float(student.sf(score, units.size - 1))
-    return int(read.sum()), int(seen.sum()), better, latest, chance, chance < CHANCE and latest > 0.0
+    return int(read.sum()), int(seen.sum()), better, latest, chance
