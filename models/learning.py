@@ -27,6 +27,7 @@ BoolArray = NDArray[np.bool_]
 
 Z95 = 1.959964  # [-] two-sided 95 % of a normal variable
 UNTOLD = 14  # [nights] at the end of the record that a lesson must foretell
+MOST_TRIES = 10  # [-] spans of so many nights, latest first, that are foretold; each costs a fit (our choice)
 CHANCE = 0.05  # [-] a lesson that foretells no better would pass as often as this
 LIKELY = 0.25  # [-] the same of one surface, where the lessons of the whole site pass
 FLOOR = 0.1  # [-] of a sensor's own squared error: below it one forecast is as good as another
@@ -297,10 +298,10 @@ def prove(
     told: Told | None = None,
     metered: ArrayLike | None = None,
 ) -> Proof:
-    """Let every two weeks of the record be foretold from what came before them, as told and as learned by then.
+    """Let the last two weeks, and spans of two weeks before them, be foretold from what came before each.
 
-    A forecast runs the balance on under the weather and water of those weeks, from where the sensor stood at their
-    beginning, with the sensor's line fitted to the weeks before under the same values.
+    As told and as learned by then. A forecast runs the balance on under the weather and water of those weeks, from
+    where the sensor stood at their beginning, with its line fitted to the weeks before under the same values.
 
     Parameters
     ----------
@@ -312,7 +313,7 @@ def prove(
     """
     group = np.asarray(record.surface)
     kinds = np.unique(group)
-    cuts = list(range(record.nights - UNTOLD, WARM_UP + LEAST_READINGS - 1, -UNTOLD))
+    cuts = list(range(record.nights - UNTOLD, WARM_UP + LEAST_READINGS - 1, -UNTOLD))[:MOST_TRIES]
     scores: list[FloatArray] = []
     zone = np.zeros(0, dtype=np.int64)
     for cut, fits in zip(cuts, fit_spots(record, cuts), strict=True):
