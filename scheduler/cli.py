@@ -78,7 +78,7 @@ def tonight(
             flags = kept.flags_for(opening_of(kept.site, evening))
             document = plan_tonight(kept.site, evening, now, step=status.update, flags=flags)
             status.update("writing the night's files")
-            document, files = publish(kept.site, document, out or out_folder(loaded, evening))
+            document, files = publish(kept.site, document, out or out_folder(loaded, evening), kept.history(evening))
             not_kept = kept.keep(document)
             kept.close()
         print_evening(screen, document, files)

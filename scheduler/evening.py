@@ -27,6 +27,7 @@ from scheduler.salinity.evening import salt_state
 from scheduler.salinity.flushes import flush_needs
 from scheduler.sheets.keying import write_keying_sheet
 from scheduler.sheets.night import write_night_sheet
+from scheduler.sheets.zones import write_zones_page
 from scheduler.site import Site
 from scheduler.site.windows import night_windows
 from scheduler.state.demand import evening_demand
@@ -100,14 +101,17 @@ def planned_evening(
     return Planned(site, night, made, opens, demand, state, inputs, salt, flushes, run)
 
 
-def publish(site: Site, document: PlanDocument, folder: Path) -> tuple[PlanDocument, tuple[Path, ...]]:
-    """Write the run-time table, plan.json, night and keying sheet, all or none; an earlier plan is kept beside them.
+def publish(
+    site: Site, document: PlanDocument, folder: Path, history: pd.DataFrame | None = None
+) -> tuple[PlanDocument, tuple[Path, ...]]:
+    """Write the run-time table, plan.json and the sheets, all or none; an earlier plan is kept beside them.
 
     Parameters
     ----------
     site : Site
     document : PlanDocument
     folder : Path   Where the night's files go.
+    history : DataFrame or None   Estimates of past evenings for the page of zones: night, zone, depletion, spread.
 
     Returns
     -------
@@ -132,6 +136,7 @@ def publish(site: Site, document: PlanDocument, folder: Path) -> tuple[PlanDocum
             write_plan(document, new / "plan.json"),
             write_night_sheet(document, new / "night.html"),
             write_keying_sheet(document, new / "keypad.html"),
+            write_zones_page(site, document, new / "zones.html", history),
         ]
         keep_earlier(folder, new)
     return document, tuple(folder / file.relative_to(new) for file in written)

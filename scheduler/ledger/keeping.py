@@ -35,6 +35,7 @@ log = logging.getLogger(__name__)
 PATIENCE = 5.0  # how long tonight waits for another program at the ledger [s]; our choice
 QUANTITIES = ("microclimate", "application_rate", "field_capacity")  # what can be learned and accepted
 CAUGHT_UP = 14  # [d] before the newest plan of the folder in which plans are looked for; our choice
+SHOWN_BACK = 14  # [d] of estimates that sheets show
 HEAD = 65_536  # bytes of a plan in which the moment it was made is looked for
 LEAST_WATER = 0.02  # [m3/m3] an accepted field capacity stays above the wilting point
 
@@ -60,6 +61,16 @@ class Kept:
         if self.report is None or (len(times) and times.max() > opening):
             return None
         return self.report.flags
+
+    def history(self, night: date) -> pd.DataFrame | None:
+        """Estimates of the evenings of the two weeks before a night: night, zone, depletion, spread; None without."""
+        if self.ledger is None:
+            return None
+        try:
+            return queries.estimates_since(self.ledger, night - timedelta(days=SHOWN_BACK), night)
+        except (LedgerUnusable, SQLAlchemyError) as error:
+            log.warning("ledger: %s", error)
+            return None
 
     def keep(self, document: PlanDocument) -> str | None:
         """Publish a plan and the estimates in it; give what went wrong in words, or None."""

@@ -119,6 +119,20 @@ def estimates_of(ledger: Ledger, night: date) -> pd.DataFrame:
     return data.astype({"depletion": float, "spread": float, "ece": float})
 
 
+def estimates_since(ledger: Ledger, since: date, before: date) -> pd.DataFrame:
+    """Give where each zone stood on the evenings of a span: night (datetime64), zone, depletion, spread [mm]."""
+    names = ["night", "zone", "depletion", "spread"]
+    query = sa.select(*(estimates.c[n] for n in names)).where(
+        estimates.c.site_id == ledger.site_id,
+        estimates.c.night >= since.isoformat(),
+        estimates.c.night < before.isoformat(),
+    )
+    with ledger.reading() as connection:
+        data = pd.DataFrame.from_records([tuple(r) for r in connection.execute(query)], columns=names)
+    data["night"] = pd.to_datetime(data["night"]).astype("datetime64[ns]")
+    return data.astype({"depletion": float, "spread": float})
+
+
 def current_plan(ledger: Ledger, night: date) -> PlanDocument | None:
     """Give the plan that stands for a night, whole; None if none was published."""
     query = _plans_of(ledger).where(plans.c.night == night.isoformat()).order_by(plans.c.plan_id.desc()).limit(1)

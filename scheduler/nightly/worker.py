@@ -50,7 +50,7 @@ def plan_rung(folder: Path, night: date, rung: Rung, without: frozenset[str], no
         kept = bring_in(load_site(folder, without))
         try:
             document = plan_on(rung, kept.site, night, now, kept.flags_for(opening_of(kept.site, night)))
-            document, _ = publish(kept.site, document, out_folder(kept.site, night))
+            document, _ = publish(kept.site, document, out_folder(kept.site, night), kept.history(night))
             remark = kept.keep(document)
         finally:
             kept.close()

@@ -151,6 +151,89 @@ def band_chart(chart: BandChart) -> Markup:
     return _svg(WIDTH, height, parts, chart.alt)
 
 
+@dataclass(frozen=True)
+class CourseChart:
+    """One zone's moisture, water and rain by date; T dates, NaN where not known.
+
+    Attributes
+    ----------
+    read, estimate, spread, planned : ndarray (T,)   Depletion by probes, as estimated, its spread, as planned [mm].
+    water, rain : ndarray (T,)      Irrigation and rain [mm].
+    tonight : int                   Which date is tonight.
+    wet, dry : float                Limits of the band tonight [mm].
+    marks : sequence of (int, str)  Marks of the time axis.
+    most_text : str                 What the height of the bars means.
+    alt : str                       The drawing in one sentence.
+    """
+
+    read: np.ndarray
+    estimate: np.ndarray
+    spread: np.ndarray
+    planned: np.ndarray
+    water: np.ndarray
+    rain: np.ndarray
+    tonight: int
+    wet: float
+    dry: float
+    marks: Sequence[tuple[int, str]]
+    most_text: str
+    alt: str
+
+
+def course_chart(chart: CourseChart) -> Markup:
+    """Draw a zone's course: moisture against its band above, water and rain below."""
+    height, left, right, top, bottom, floor = 178, 8, 352, 14, 108, 158
+    count = len(chart.planned)
+    known = np.concatenate((chart.read, chart.estimate, chart.planned, [0.0, chart.dry * 1.15]))
+    least, most = min(0.0, float(np.nanmin(known))), float(np.nanmax(known))
+    tallest = float(np.nanmax(np.concatenate((chart.water, chart.rain, [1.0]))))
+    step = (right - left) / count
+
+    def x(i: float) -> float:
+        return left + step * (i + 0.5)
+
+    def y(depletion: float) -> float:
+        return top + (bottom - top) * (depletion - least) / max(most - least, 1e-6)
+
+    parts = [
+        _rect(left, y(chart.wet), right - left, y(chart.dry) - y(chart.wet), BAND),
+        _line(left, y(chart.wet), right, y(chart.wet), WATER, 1.2),
+        _line(left, y(chart.dry), right, y(chart.dry), ALERT, 1.2),
+        _line(x(chart.tonight), top, x(chart.tonight), floor, QUIET, 1, "2 3"),
+    ]
+    sure = [i for i in range(count) if np.isfinite(chart.estimate[i]) and np.isfinite(chart.spread[i])]
+    if len(sure) > 1:
+        up = [(x(i), y(float(chart.estimate[i] - chart.spread[i]))) for i in sure]
+        down = [(x(i), y(float(chart.estimate[i] + chart.spread[i]))) for i in reversed(sure)]
+        parts.append(f'<polygon points="{_points([*up, *down])}" fill="{INK}" fill-opacity=".2"/>')
+    for values, dashes in ((chart.estimate, ""), (chart.planned, "5 3")):
+        on = [(x(i), y(float(values[i]))) for i in range(count) if np.isfinite(values[i])]
+        if len(on) > 1:
+            dashed = f' stroke-dasharray="{dashes}"' if dashes else ""
+            parts.append(f'<polyline points="{_points(on)}" fill="none" stroke="{INK}" stroke-width="1.8"{dashed}/>')
+    parts += [
+        f'<circle cx="{x(i):.1f}" cy="{y(float(chart.read[i])):.1f}" r="2.6" fill="{INK}"/>'
+        for i in range(count)
+        if np.isfinite(chart.read[i])
+    ]
+    wide = step * 0.4
+    for i in range(count):
+        for depth, at, filled in ((chart.water[i], x(i), True), (chart.rain[i], x(i) - wide, False)):
+            if np.isfinite(depth) and depth > 0:
+                tall = (floor - bottom - 14) * float(depth) / tallest
+                paint = f'fill="{WATER}"' if filled else f'fill="none" stroke="{WATER}" stroke-width="1.2"'
+                parts.append(
+                    f'<rect x="{at:.1f}" y="{floor - tall:.1f}" width="{wide:.1f}" height="{tall:.1f}" {paint}/>'
+                )
+    parts.append(_line(left, floor, right, floor, INK, 1))
+    parts.append(_text(left, floor - (floor - bottom - 14) - 2, f"highest {chart.most_text}", QUIET))
+    parts.append(_text(left, top - 3, "full", QUIET))
+    for i, text in chart.marks:
+        anchor = "start" if x(i) < left + 24 else "end" if x(i) > right - 24 else "middle"
+        parts.append(_text(x(i), floor + 15, text, INK, anchor))
+    return _svg(WIDTH, height, parts, chart.alt)
+
+
 def share_bar(shares: Sequence[tuple[float, str]], alt: str) -> Markup:
     """Draw shares of a whole side by side.
 

@@ -25,7 +25,7 @@ CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shuti
 AXE = Path(__file__).with_name("axe.min.js")
 NIGHT = date(2026, 7, 14)
 WIDTHS = (320, 390, 1280)
-PAGES = ("night.html", "night-us.html", "keypad.html", "morning.html", "salts.html")
+PAGES = ("night.html", "night-us.html", "keypad.html", "morning.html", "salts.html", "zones.html")
 MOST_PAGES = {"night.html": 3, "night-us.html": 3, "keypad.html": 4, "salts.html": 5}  # A4, of 150 zones (salts: 24)
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
 
@@ -40,6 +40,7 @@ def folder(tmp_path_factory):
     site = load_site(make_site(place / "site", zones=24, nights=3, season_days=20, probe_days=6))
     document = plan_tonight(site, NIGHT, datetime(2026, 7, 14, 18, tzinfo=site.time_zone))
     publish(site, document, out_folder(site, NIGHT))
+    shutil.copy(out_folder(site, NIGHT) / "zones.html", place)
     write_morning_page(morning_report(Kept(site, None, None), date(2026, 7, 13)), place / "morning.html")
     write_salt_page(salt_report(site, NIGHT), place / "salts.html")
     return place

@@ -1,0 +1,123 @@
+"""The page of zones: each one's course as a drawing, its numbers, its salts and why it runs or waits."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from markupsafe import Markup
+
+from scheduler import edge
+from scheduler.document.parts import FlushPart, PlanDocument, ZonePart
+from scheduler.files import write_atomic
+from scheduler.sheets.charts import CourseChart, course_chart
+from scheduler.sheets.first_screen import STANDS, tint
+from scheduler.sheets.names import PLURALS, natural_key, zone_name
+from scheduler.sheets.night import environment
+from scheduler.sheets.zone_course import BACK, Course, zone_courses
+from scheduler.site import Site
+
+
+def zones_page(site: Site, plan: PlanDocument, history: pd.DataFrame | None = None) -> str:
+    """Make the page: a whole HTML text.
+
+    Parameters
+    ----------
+    site : Site
+    plan : PlanDocument
+    history : DataFrame or None   Estimates of past evenings: night, zone, depletion, spread.
+    """
+    courses = dict(zip((z.id for z in plan.zones), zone_courses(site, plan, history), strict=True))
+    flushes: dict[str, FlushPart] = {f.zone: f for f in plan.flushes}
+    surfaces = []
+    for surface in plan.surfaces:
+        own = [z for z in plan.zones if z.surface == surface.surface]
+        own.sort(key=lambda z: natural_key(zone_name(z)))
+        rows = [_row(plan, z, courses[z.id], flushes.get(z.id)) for z in own]
+        surfaces.append({"title": PLURALS[surface.surface], "rows": rows})
+    night = edge.format_date(plan.night, plan.site.units)
+    page = environment().get_template("zones.html.jinja")
+    return page.render(site=plan.site.name, night=night, back=BACK, surfaces=surfaces)
+
+
+def write_zones_page(site: Site, plan: PlanDocument, path: Path, history: pd.DataFrame | None = None) -> Path:
+    """Write the page in one step.
+
+    Raises
+    ------
+    OSError   The file cannot be written; the old one is unchanged.
+    """
+    return write_atomic(path, zones_page(site, plan, history))
+
+
+def _row(plan: PlanDocument, zone: ZonePart, course: Course, flush: FlushPart | None) -> dict[str, Any]:
+    units = plan.site.units
+    run = f"runs {edge.format_duration(zone.minutes)}" if zone.minutes > 0 else "does not run"
+    return {
+        "id": zone.id,
+        "name": zone_name(zone),
+        "stands": STANDS[tint(zone, zone.before.depletion_mm)],
+        "run": run,
+        "drawing": _drawing(zone, course, units),
+        "lines": [line for line in (_tonight(zone, units), _moisture(zone, units), _salts(zone, flush, units)) if line],
+    }
+
+
+def _tonight(zone: ZonePart, units: str) -> str:
+    """What runs tonight, and why."""
+    if not zone.minutes > 0:
+        return f"Does not run tonight: {zone.reason}."
+    times = ", ".join(f"{edge.format_time(c.start, units)} for {edge.format_duration(c.minutes)}" for c in zone.cycles)
+    depth = edge.format_depth(zone.depth_mm, units)
+    return f"{edge.format_duration(zone.minutes)} tonight, {depth} ({times}): {zone.reason}."
+
+
+def _moisture(zone: ZonePart, units: str) -> str:
+    """Where it stands, how sure that is, and its band."""
+    stands = edge.format_depth(zone.before.depletion_mm, units)
+    sure = "" if zone.before.spread_mm is None else f", give or take {edge.format_depth(zone.before.spread_mm, units)}"
+    wet, dry = (edge.format_depth(mm, units) for mm in (zone.limits.wet_limit_mm, zone.limits.dry_limit_mm))
+    after = edge.format_depth(zone.after.depletion_mm, units)
+    return f"Now {stands} below full{sure}; band {wet} to {dry}; tomorrow evening {after}."
+
+
+def _salts(zone: ZonePart, flush: FlushPart | None, units: str) -> str:
+    """Salinity and its flush, where salinity is followed."""
+    if zone.before.ece_dsm is None:
+        return ""
+    text = f"Salinity {edge.format_salinity(zone.before.ece_dsm)}, tomorrow {edge.format_salinity(zone.after.ece_dsm)}"
+    if flush is None:
+        return f"{text}; no flush due in these nights."
+    nights = ", ".join(edge.format_short_date(n, units) for n in flush.nights)
+    when = f"flush planned for {nights}" if nights else f"flush due by {edge.format_short_date(flush.by, units)}"
+    return f"{text}; {when}: {flush.words}."
+
+
+def _drawing(zone: ZonePart, course: Course, units: str) -> Markup:
+    ahead = [d for d in course.dates[BACK:]]
+    alt = f"{zone_name(zone)}: {_moisture(zone, units)}"
+    if np.isfinite(course.read).any():
+        alt += f" Read by probes on {int(np.isfinite(course.read).sum())} of {BACK + 1} days."
+    marks = [(i, edge.format_short_date(d, units)) for i, d in enumerate(course.dates) if i % 7 == 0 and i != BACK]
+    chart = CourseChart(
+        read=course.read,
+        estimate=course.estimate,
+        spread=course.spread,
+        planned=course.planned,
+        water=course.water,
+        rain=course.rain,
+        tonight=BACK,
+        wet=zone.limits.wet_limit_mm,
+        dry=zone.limits.dry_limit_mm,
+        marks=[*marks, (BACK, "tonight")],
+        most_text=edge.format_depth(_most(course), units),
+        alt=alt + f" {len(ahead) - 1} days ahead.",
+    )
+    return course_chart(chart)
+
+
+def _most(course: Course) -> float:
+    """Largest depth of water or rain drawn [mm]."""
+    return float(np.nanmax(np.concatenate((course.water, course.rain, [1.0]))))
