@@ -230,8 +230,8 @@ def _finished(
         flushing = flushing_on(inputs, result, 0)
         given = np.where(flushing, 1.0, minutes / np.maximum(run_time[:, 0].sum(axis=(1, 2)), STILL))
         replanned = _solved(lambda: solver.solve_later(run_time[:, 0] * given[:, None, None]))
-        if replanned is not None:
-            result, run_time = replanned, replanned.minutes(plan)
+        result = result if replanned is None else replanned
+    run_time = result.minutes(plan)  # what the plan has, not what was wished for: nothing it never had is owed later
     later, balance = _all_nights(inputs, result, run_time, minutes, usual)
     return RunnableNight(
         result=result,

@@ -20,6 +20,7 @@ from scheduler.site.columns import CALENDAR, FILES
 from scheduler.site.records import SURFACES
 from scheduler.site.tables import Findings, Table
 
+LONGEST_LIST = 200  # [characters] of keys in one note
 LIKELY_RAIN = 400.0  # a day's rain above it is possible and asks for a look [mm]; records are near 1800
 
 
@@ -38,6 +39,17 @@ def _latest(table: Table, data: pd.DataFrame, key: list[str], findings: Findings
     doubled = data.duplicated(key, keep="last")
     if doubled.any():
         what = " and ".join(key)
+        measured = [c for c in data.columns if c not in key and c != "note"]
+        apart = ~data.duplicated([*key, *measured], keep=False) & data.duplicated(key, keep=False)
+        if apart.any() and key == ["date"]:  # a date has one weather; a log may be put right by a later row
+            named = ", ".join(
+                dict.fromkeys(" ".join(_shown(v) for v in row) for row in data.loc[apart, key].to_numpy())
+            )
+            findings.note(
+                "warning",
+                table.file,
+                f"rows of the same {what} say different things; the later one is used: {named[:LONGEST_LIST]}",
+            )
         findings.note(
             "info",
             table.file,
@@ -45,6 +57,11 @@ def _latest(table: Table, data: pd.DataFrame, key: list[str], findings: Findings
         )
         data = data[~doubled]
     return data.sort_values(key, kind="stable").reset_index(drop=True)
+
+
+def _shown(value: object) -> str:
+    """Give a date without its midnight, anything else as it is."""
+    return str(value).removesuffix(" 00:00:00").removesuffix("T00:00:00.000000000")
 
 
 def _check_days(table: Table, findings: Findings) -> None:
@@ -173,7 +190,28 @@ def build_probe_sites(table: Table, zones: Sequence[str] | None, findings: Findi
         findings.note(
             "warning", table.file, f"{counted(lacking, 'row')} without a depth; the middle of the root zone is meant"
         )
-    return data.sort_values(["probe", "from"], kind="stable", na_position="first").reset_index(drop=True)
+    data = data.sort_values(["probe", "from"], kind="stable", na_position="first")
+    begins = data["from"].fillna(pd.Timestamp.min).to_numpy()
+    ends = data["until"].fillna(pd.Timestamp.max).to_numpy()
+    probe, zone = data["probe"].to_numpy(), data["zone"].to_numpy()
+    twice = np.zeros(len(data), dtype=bool)
+    twice[1:] = (probe[1:] == probe[:-1]) & (zone[1:] != zone[:-1]) & (begins[1:] <= ends[:-1])
+    # an open end is closed by the next place; only places that both say how long they held can contradict each other,
+    # or two that begin on the same day
+    stated = data["until"].notna().to_numpy()
+    same_day = np.zeros(len(data), dtype=bool)
+    same_day[1:] = begins[1:] == begins[:-1]
+    both = np.zeros(len(data), dtype=bool)
+    both[1:] = twice[1:] & (stated[:-1] & (begins[1:] < ends[:-1]) | same_day[1:])
+    marked = np.zeros(len(data), dtype=bool)
+    marked[data.index.to_numpy()] = both  # in the order of the file again
+    table.refuse(
+        findings,
+        "probe",
+        marked,
+        lambda row: read_but(str(table.values["probe"][row]), "a probe in one zone at a time is allowed"),
+    )
+    return data.reset_index(drop=True)
 
 
 def rename_zones(table: Table, formerly: Mapping[str, str]) -> None:

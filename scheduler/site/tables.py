@@ -13,6 +13,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+import stat
 import warnings
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -30,6 +31,9 @@ from scheduler.site.units import NUMBER, Linear, conversion
 
 QUICK_BYTES = 400_000  # files longer than this take the quick way first
 PIECE = 50_000  # rows read at a time on the careful way
+LARGEST_FILE = 2_000_000_000  # bytes; ten years of a large site's readings are a tenth of it
+WIDEST_HEADER = 1_000  # columns; an export that has more is not one of these files
+csv.field_size_limit(2**31 - 1)  # a long cell is a fault of its column, not of the file
 _HEADER = re.compile(r"\s*(.*?)\s*(?:\[\s*(.*?)\s*\])?\s*", re.DOTALL)
 _DECIMAL_COMMA = re.compile(rb"[;\r\n]\s*\"?[+-]?\d+,\d+\"?\s*(?=[;\r\n]|\Z)")
 
@@ -189,6 +193,14 @@ def read_bytes(path: Path, file: str, findings: Findings, indispensable: bool) -
             findings.problem(file, None, None, "there is no such file in the site folder; it is indispensable")
         return None
     try:
+        if not stat.S_ISREG(path.stat().st_mode):  # a pipe would wait for ever, a device never end
+            findings.problem(file, None, None, "this is not a regular file; a file or a link to one is allowed")
+            return None
+        if path.stat().st_size > LARGEST_FILE:
+            findings.problem(
+                file, None, None, f"the file has {path.stat().st_size:,} bytes; up to {LARGEST_FILE:,} are allowed"
+            )
+            return None
         data = path.read_bytes()
     except OSError as reason:
         findings.problem(file, None, None, f"the file cannot be read ({reason.strerror or type(reason).__name__})")
@@ -240,6 +252,10 @@ def _header_cells(
     reader, _ = _records(data, separator)
     try:
         for record in reader:
+            if len(record) > WIDEST_HEADER:
+                text = f"the header has {len(record):,} columns; up to {WIDEST_HEADER:,} are allowed"
+                findings.problem(file, reader.line_num, None, text)
+                return None
             if any(cell.strip() for cell in record):
                 return [(cell.strip(), cell) for cell in record], reader.line_num
     except csv.Error as reason:
@@ -498,6 +514,8 @@ def _understand_column(
 
 def _why_no_number(text: str, words: str) -> str:
     """Add a hint to the words on what is allowed, for the common ways of writing a number wrongly."""
+    if not text.isascii() and any(c.isdigit() and not c.isascii() for c in text):
+        return f"{words} (write numbers with the digits 0 to 9)"
     if re.fullmatch(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?", text) or re.fullmatch(r"[+-]?\d{1,3}(\.\d{3})+,\d+", text):
         return f"{words} (write it without separators of thousands)"
     if re.fullmatch(r"[+-]?\d+,\d+", text):

@@ -22,6 +22,7 @@ LONGEST_PAST = 90  # days of weather the balance is run over [d]; older water no
 RECENT = 14  # days whose mean stands in for a missing forecast [d]; our choice
 SHORT_GAP = 2  # missing days of a forecast that its mean may fill without a step-down [d], site format
 ASSUMED_TMEAN, ASSUMED_RANGE = 25.0, 14.0  # degC, for a site without any weather; our choice, a warm dry day
+ASSUMED_DAYS = 7  # [d] of such days, so that readings of the last days count without any weather; our choice
 FALLBACK = "no weather: assumed"
 SUNRISE, SUNSET = 6.0, 20.0  # hours between which turf takes up the ET of a day [h, local]; our choice
 
@@ -73,7 +74,7 @@ def evening_demand(site: Site, night: date, nights: int, longest: int = LONGEST_
     latest, older = _forecasts(site, today)
     horizon = pd.date_range(today + timedelta(days=1), periods=nights)
 
-    first = observed["date"].min() if len(observed) else today
+    first = observed["date"].min() if len(observed) else today - timedelta(days=ASSUMED_DAYS)
     days = pd.date_range(max(first, today - timedelta(days=longest)), today)
     past = _fill_past(observed, older, days, site, notes)
     future = _fill_future(latest, past, horizon, site, notes)
