@@ -58,10 +58,16 @@ def tonight(
         str | None, typer.Option(help="Evening to plan, as YYYY-MM-DD; tonight if left out.", metavar="DATE")
     ] = None,
     out: Annotated[Path | None, typer.Option(help="Folder for the night's files; SITE/out/NIGHT if left out.")] = None,
+    hold: Annotated[
+        list[str] | None, typer.Option(help="Run a zone so long, or as its plan stands.", metavar="ZONE[=MIN]")
+    ] = None,
+    skip: Annotated[list[str] | None, typer.Option(help="Do not run a zone tonight.", metavar="ZONE")] = None,
+    only: Annotated[list[str] | None, typer.Option(help="Run this surface alone tonight.", metavar="SURFACE")] = None,
 ) -> None:
     """Plan tonight: write the run-time table, plan.json and the night sheet."""
     from scheduler.evening import plan_tonight, publish
     from scheduler.ledger.keeping import bring_in
+    from scheduler.night.edits import with_options
     from scheduler.nights import choose_night, evening_of, local_now, opening_of, out_folder
     from scheduler.site import load_site
     from scheduler.terminal.evening import print_evening
@@ -73,6 +79,7 @@ def tonight(
             loaded = load_site(site)
             now = local_now(loaded)
             evening = chosen or choose_night(loaded, evening_of(now))
+            loaded = with_options(loaded, evening, hold or (), skip or (), only or ())
             status.update("ledger and doubtful readings")
             kept = bring_in(loaded)
             flags = kept.flags_for(opening_of(kept.site, evening))

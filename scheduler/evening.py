@@ -21,6 +21,7 @@ from scheduler.errors import NoPlan
 from scheduler.export import Profile, export_notes, load_profile, write_run_times
 from scheduler.export.profile import DEFAULT_PROFILE
 from scheduler.files import whole_set, write_atomic
+from scheduler.night.edits import managers_word
 from scheduler.night.timetable import runnable_night
 from scheduler.plan.inputs import night_inputs
 from scheduler.salinity.evening import salt_state
@@ -93,7 +94,9 @@ def planned_evening(
     flushes = flush_needs(site, salt, inputs.plan, inputs.dates, inputs.depletion_fraction)
     step("building the plan")
     fresh = (inputs.fresh_limit - inputs.margin)[flushes.needs.zone]
-    solver = PlanSolver(inputs.plan, replace(flushes.needs, dry_limit_after=fresh))
+    allowed = flushes.needs.allowed.copy()
+    allowed[managers_word(site, inputs).said[flushes.needs.zone], 0] = False  # its minutes are told
+    solver = PlanSolver(inputs.plan, replace(flushes.needs, dry_limit_after=fresh, allowed=allowed))
     if cut_short:
         solver.longest_search = 0.0
     step("choosing run times")

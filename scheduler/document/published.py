@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from scheduler.document.actions import action_parts
+from scheduler.document.edits import edit_warnings
 from scheduler.document.late import late_warnings
 from scheduler.document.left_out import left_out_warnings
 from scheduler.document.limits import limits_by_night, short_of
@@ -175,7 +176,7 @@ def _inputs_part(planned: Planned, notes: tuple[Note, ...]) -> InputsPart:
 def _night_warnings(planned: Planned) -> list[WarningPart]:
     """What the timetable wants a person to know."""
     site, run = planned.site, planned.run
-    found = left_out_warnings(site, run)
+    found = [*edit_warnings(planned), *left_out_warnings(site, run)]
     if run.timetable is not None:
         found += [WarningPart(kind=Topic.TIMETABLE, subject="timetable", text=text) for text in run.timetable.notes]
         found += late_warnings(site, planned.inputs, run)

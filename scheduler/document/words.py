@@ -37,13 +37,23 @@ def zone_reasons(planned: Planned, blame: list[str]) -> list[Reason]:
     kinds = _kinds(planned, dry, again)
     evenings = [format_short_date(d + timedelta(days=1), units) for d in planned.inputs.dates]
     nights = [format_short_date(d, units) for d in planned.inputs.dates]
+    said = [
+        "" if np.isnan(asked) else f"; {f'held at {asked:g} min' if asked else 'not run'} by the manager{_note(note)}"
+        for asked, note in zip(run.word.minutes.tolist(), run.word.notes, strict=True)
+    ]
     reasons = []
     for why, first, later, lost, held in zip(
         kinds, dry.tolist(), again.tolist(), (run.left_out > 0).tolist(), blame, strict=True
     ):
         text = _sentence(why, evenings[min(first, plan.nights - 1)], nights[min(later, plan.nights - 1)], held, plan)
+        text += said[len(reasons)]
         reasons.append(Reason(why, text + ("; not all of it found a place tonight" if lost else "")))
     return reasons
+
+
+def _note(note: str) -> str:
+    """A note in brackets, "" without."""
+    return f" ({note})" if note else ""
 
 
 def first_dry_night(plan: PlanInputs, with_rain: bool = True) -> Ints:

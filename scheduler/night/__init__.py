@@ -2,6 +2,7 @@
 
 `timetable.py`    solve, round, split into cycles, pack, play back; again where the night is too full
 `job.py`          what the packer is given: cycles, hours, limits
+`edits.py`        the manager's word for tonight
 `smallest.py`     runs worth making: a short run waits or is lifted
 `whole_steps.py`  run times in the controller's steps, within every shared limit
 `finish.py`       when each zone should be done          `records.py`  what is handed on

@@ -13,7 +13,12 @@ from scheduler.site import Site
 
 
 def night_job(
-    site: Site, inputs: NightInputs, minutes: Floats, by_block: Floats, flushing: NDArray[np.bool_]
+    site: Site,
+    inputs: NightInputs,
+    minutes: Floats,
+    by_block: Floats,
+    flushing: NDArray[np.bool_],
+    held: NDArray[np.bool_] | None = None,
 ) -> tuple[Cycles, NightJob]:
     """Cycles of the run times and everything the packer must respect.
 
@@ -24,6 +29,7 @@ def night_job(
     minutes : ndarray (Z,)       Run times in whole controller steps [min].
     by_block : ndarray (Z, B)    Run times the plan has in each tariff block [min].
     flushing : ndarray (Z,)      Zones whose water is to pass the roots.
+    held : ndarray (Z,), optional   Zones whose minutes are the manager's: they have their place before all others.
     """
     zones, plan = site.zones, inputs.plan
     cycles = split_into_cycles(
@@ -41,6 +47,7 @@ def night_job(
     window = inputs.windows[0]
     blocks = np.array([(b.start, b.end) for b in window.blocks], dtype=float).reshape(-1, 2)
     ranks, rank = np.unique(zones.priority, return_inverse=True)
+    rank = rank.ravel() if held is None else np.where(held, -1, rank.ravel())
     important = dry_tomorrow(plan) | (plan.wet_weight[:, 0] > 1) | flushing
     job = NightJob(
         cycle_zone=cycles.zone,
@@ -63,7 +70,7 @@ def night_job(
         blocks=blocks,
         allowed=plan.allowed[:, 0, : len(blocks)],
         # those served first, and those in need, finish last: what finds no place is then of those that can wait
-        finish_rank=np.where(important, rank, ranks.size + rank).astype(np.int64),
+        finish_rank=np.where(important | (rank < 0), rank, ranks.size + rank).astype(np.int64),
         minutes_by_block=by_block[:, : len(blocks)],
         block_price=plan.energy_price[0, : len(blocks)],
         finish_by=finish_times(site, inputs.dates[0], window),

@@ -12,6 +12,7 @@ from models.night import Cycles, NightJob, Timetable
 from models.plan.inputs import Floats
 from models.plan.results import PlanResult
 from models.soil import DayBalance
+from scheduler.night.edits import Word
 
 
 @dataclass(frozen=True)
@@ -32,6 +33,9 @@ class RunnableNight:
     held : ndarray (Z,)             Most minutes the plan was made again with, for want of start times [min]; inf if
                                     it was not.
     measured : mapping              Share of each capacity it was made again with [-], 1 where all, by kind.
+    word : Word                     What the manager said of tonight.
+    free : ndarray (Z,)             Minutes the plan would have without it, before rounding; as planned if nothing was
+                                    said [min].
     waits, lifted : ndarray (Z,)    Zones whose run was too short to be worth making: left to a later night, or given
                                     the smallest useful run.
     """
@@ -48,5 +52,7 @@ class RunnableNight:
     left_out: Floats
     held: Floats
     measured: Mapping[str, Floats]
+    word: Word
+    free: Floats
     waits: NDArray[np.bool_]
     lifted: NDArray[np.bool_]

@@ -17,11 +17,12 @@ from numpy.typing import NDArray
 
 from models.night import Cycles, NightJob, Timetable, check_timetable, pack_night, usable_share
 from models.night.packing import EFFORT
-from models.plan.inputs import Floats
+from models.plan.inputs import Floats, PlanInputs
 from models.plan.results import PlanResult
 from models.plan.solve import PlanSolver, SolverFailed
 from models.soil import DayBalance, balance_day
 from scheduler.errors import NoPlan
+from scheduler.night.edits import Word, managers_word, with_smallest
 from scheduler.night.job import dry_tomorrow, night_job
 from scheduler.night.records import RunnableNight
 from scheduler.night.smallest import better_skipped, short_runs
@@ -81,6 +82,7 @@ class Draft:
     minutes : ndarray (Z,)            Tonight's in whole controller steps, as they go to the packer [min].
     waits : ndarray (Z,)              Zones that had better wait than run for less than is useful.
     lifted : ndarray (Z,)             Zones given their smallest useful run where the plan had less.
+    word : Word                       What the manager said.
     cycles, job, timetable : Cycles, NightJob, Timetable or None
     """
 
@@ -89,6 +91,7 @@ class Draft:
     minutes: Floats
     waits: NDArray[np.bool_]
     lifted: NDArray[np.bool_]
+    word: Word
     cycles: Cycles | None = None
     job: NightJob | None = None
     timetable: Timetable | None = None
@@ -111,17 +114,25 @@ def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> Runna
     ------
     NoPlan   The solver failed, or the timetable breaks a limit when played back.
     """
+    word = managers_word(site, inputs)
+    inputs = with_smallest(inputs, word)
     limits = usual = _usual_limits(inputs, solver)
-    first = draft = _draft(site, inputs, solver, limits, None)
+    free = np.zeros(inputs.plan.zones)
+    if word.said.any():
+        free = _solved(solver.solve).minutes(inputs.plan)[:, 0].sum(axis=(1, 2))
+        said = np.flatnonzero(word.said)
+        solver.limit_runs(said, word.minutes[said], night=0)
+    first = draft = _draft(site, inputs, solver, limits, None, word)
     drafts = 1
     while draft.timetable is not None and drafts < TRIES and _must_shrink(site, inputs, draft.timetable):
         log.info("the night is too full for its timetable; solving again with the capacity that was reached")
         limits = limits.reached(draft.timetable)
         _tell(solver, limits, usual)
-        draft, drafts = _draft(site, inputs, solver, limits, first), drafts + 1
+        draft, drafts = _draft(site, inputs, solver, limits, first, word), drafts + 1
     if draft.timetable is not None:
         draft = _settled(site, inputs, solver, limits, first, draft)
-    return _finished(inputs, solver, Terms(usual.share, _worth(inputs, solver)), limits, first, draft, drafts)
+    night = _finished(inputs, solver, Terms(usual.share, _worth(inputs, solver)), limits, first, draft, drafts)
+    return replace(night, free=free) if word.said.any() else night
 
 
 def _usual_limits(inputs: NightInputs, solver: PlanSolver) -> Limits:
@@ -161,30 +172,46 @@ def _worth(inputs: NightInputs, solver: PlanSolver) -> Floats:
     return np.asarray(solver.prices.dry * inputs.plan.net_rate, dtype=np.float64)
 
 
-def _draft(site: Site, inputs: NightInputs, solver: PlanSolver, limits: Limits, first: Draft | None) -> Draft:
+def _draft(
+    site: Site, inputs: NightInputs, solver: PlanSolver, limits: Limits, first: Draft | None, word: Word
+) -> Draft:
     """Solve, round and pack, with the first choice of runs that had better wait."""
     result = _solved(solver.solve)
     waits = np.zeros(inputs.plan.zones, dtype=np.bool_) if first is None else first.waits
     if first is None:
         short = short_runs(inputs, result.minutes(inputs.plan)[:, 0].sum(axis=(1, 2)))
-        waits = better_skipped(inputs, solver.prices, short & ~flushing_on(inputs, result, 0))
+        waits = better_skipped(inputs, solver.prices, short & ~flushing_on(inputs, result, 0) & ~word.said)
         if waits.any() and inputs.plan.zones * inputs.plan.nights <= FEW_ZONE_NIGHTS:
             solver.limit_runs(np.flatnonzero(waits), np.zeros(int(waits.sum())), night=0)
             result = _solved(solver.solve)
         again = short_runs(inputs, result.minutes(inputs.plan)[:, 0].sum(axis=(1, 2)))
-        waits |= better_skipped(inputs, solver.prices, again & ~flushing_on(inputs, result, 0))
+        waits |= better_skipped(inputs, solver.prices, again & ~flushing_on(inputs, result, 0) & ~word.said)
     run_time = result.minutes(inputs.plan)
     run_time[waits, 0] = 0.0
-    terms = Terms(limits.share, _worth(inputs, solver))
+    _keep_word(inputs.plan, run_time, word)
+    terms = Terms(limits.share, _worth(inputs, solver), word.said)
     rounded = whole_minutes(inputs, result, run_time, limits.longest, terms)
-    draft = Draft(result, run_time, rounded.minutes, waits, rounded.lifted)
+    draft = Draft(result, run_time, rounded.minutes, waits, rounded.lifted & ~word.said, word)
     return _packed(site, inputs, draft, QUICK) if draft.minutes.any() else draft
+
+
+def _keep_word(plan: PlanInputs, run_time: Floats, word: Word) -> None:
+    """Put the manager's minutes into tonight's run times, in the plan's proportions or the first allowed hours."""
+    for z in np.flatnonzero(word.said).tolist():
+        planned = run_time[z, 0].sum()
+        if planned > STILL:
+            run_time[z, 0] *= word.minutes[z] / planned
+        elif word.minutes[z] > 0:
+            hours = plan.allowed[z, 0] * plan.block_length[0]
+            run_time[z, 0, int(hours.argmax()), int(plan.zone_supply[z].argmax())] = word.minutes[z]
 
 
 def _packed(site: Site, inputs: NightInputs, draft: Draft, effort: float) -> Draft:
     """The draft with its cycles and a timetable of them."""
     by_block = draft.run_time[:, 0].sum(axis=2)
-    cycles, job = night_job(site, inputs, draft.minutes, by_block, flushing_on(inputs, draft.result, 0))
+    cycles, job = night_job(
+        site, inputs, draft.minutes, by_block, flushing_on(inputs, draft.result, 0), draft.word.said
+    )
     return replace(draft, cycles=cycles, job=job, timetable=pack_night(job, effort))
 
 
@@ -199,7 +226,9 @@ def _settled(site: Site, inputs: NightInputs, solver: PlanSolver, limits: Limits
         longer = wished.sum(axis=(1, 2)) > run_time[:, 0].sum(axis=(1, 2))
         run_time[longer, 0] = wished[longer]
         packer_settles = Terms(
-            {name: np.full_like(factors, BEYOND) for name, factors in limits.share.items()}, _worth(inputs, solver)
+            {name: np.full_like(factors, BEYOND) for name, factors in limits.share.items()},
+            _worth(inputs, solver),
+            draft.word.said,
         )
         longest = inputs.longest_run[:, 0]
         rounded = whole_minutes(inputs, draft.result, run_time, longest, packer_settles, tonight=draft.run_time)
@@ -226,7 +255,8 @@ def _finished(
         placed = np.bincount(timetable.zone, weights=timetable.end - timetable.start, minlength=plan.zones)
         minutes = np.round(placed, 9)
     volumes = supply_mix(plan, run_time[:, 0].sum(axis=1)) * (minutes * plan.water_per_minute)[:, None]
-    if timetable is not None and not timetable.fitted:  # later nights are planned anew with what tonight really gives
+    changed = draft.word.said.any() or (timetable is not None and not timetable.fitted)
+    if changed:  # later nights are planned anew with what tonight really gives
         flushing = flushing_on(inputs, result, 0)
         given = np.where(flushing, 1.0, minutes / np.maximum(run_time[:, 0].sum(axis=(1, 2)), STILL))
         replanned = _solved(lambda: solver.solve_later(run_time[:, 0] * given[:, None, None]))
@@ -246,6 +276,8 @@ def _finished(
         left_out=np.round(np.maximum(first.minutes - minutes, 0.0), 9),
         held=limits.held,
         measured=limits.measured,
+        word=draft.word,
+        free=result.minutes(plan)[:, 0].sum(axis=(1, 2)),
         waits=draft.waits & (minutes == 0),
         lifted=draft.lifted & (minutes > 0),
     )

@@ -26,10 +26,12 @@ class Terms:
     ----------
     share : mapping          Share of each capacity that counts, by kind [-].
     worth : ndarray (Z,)     What a minute short costs, in any one unit.
+    held : ndarray (Z,), optional   Zones whose minutes tonight are the manager's: they come first, and may drain.
     """
 
     share: Mapping[str, Floats]
     worth: Floats
+    held: NDArray[np.bool_] | None = None
 
 
 def hard_rows(
@@ -126,6 +128,8 @@ def whole_minutes(
     open_minutes = (plan.allowed[:, night] * plan.block_length[night]).sum(axis=1)
     dry_without = before + plan.etc[:, night] - plan.effective_rain[:, night] > plan.dry_limit[:, night]
     flushing = flushing_on(inputs, result, night)
+    if terms.held is not None and night == 0:
+        flushing = flushing | terms.held
     filled = np.where(flushing, np.inf, before / plan.net_rate)  # rounding up never drains
     return round_minutes(
         minutes=minutes,

@@ -101,6 +101,12 @@ SAMPLES = (
     Column("depth", unit="cm", low=0, high=300, example="10"),
     Column("ece", unit="dS/m", low=0, high=150, example="4.1"),
 )
+EDITS = (
+    Column("night", "date", required=True, filled=True),
+    Column("zone", "id", required=True, filled=True),
+    Column("minutes", "text", required=True, filled=True, also=("word",)),
+    Column("note", "text"),
+)
 METER = (
     Column("time", "time", required=True, filled=True, utc=True),
     Column("meter", "id", required=True, filled=True),
@@ -121,4 +127,5 @@ FILES = {
     "calendar": CALENDAR,
     "samples": SAMPLES,
     "meter": METER,
+    "edits": EDITS,
 }

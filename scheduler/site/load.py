@@ -11,7 +11,7 @@ import pandas as pd
 from scheduler.errors import InputProblems
 from scheduler.site import meter, series
 from scheduler.site.columns import FILES
-from scheduler.site.records import Site, ZoneTable
+from scheduler.site.records import Site, ZoneTable, no_edits
 from scheduler.site.settings import read_settings
 from scheduler.site.settle import Settings, named
 from scheduler.site.tables import Findings, Table, read_table
@@ -27,6 +27,7 @@ STEP_DOWNS = {
     "calendar": "no events are known; no night is protected",
     "samples": "no laboratory salinity is known",
     "meter": "no meter is read; the account of a season stands on the log alone",
+    "edits": "the manager has changed nothing",
 }
 FEEDS = "feeds"  # folder of what feeds brought, in the shape of the files
 FED = {  # series a feed may bring, and the key of a row
@@ -36,7 +37,7 @@ FED = {  # series a feed may bring, and the key of a row
     "applied": ("night", "zone"),
 }
 LEDGER_VARIABLE = "EVENFALL_LEDGER"  # of the environment: the ledger of sites that name none
-_INFO = ("calendar", "samples", "meter")  # absent from most sites
+_INFO = ("calendar", "samples", "meter", "edits")  # absent from most sites
 
 
 def load_site(folder: Path, without: frozenset[str] = frozenset()) -> Site:
@@ -121,6 +122,7 @@ def _read_series(
         frames["samples"] = series.build_samples(t, zones, findings)
     if (t := tables["meter"]) is not None:
         frames["meter"] = meter.build_meter(t, named(settings, "source"), settings.time_zone, findings)
+    frames["edits"] = no_edits() if (t := tables["edits"]) is None else series.build_edits(t, zones, findings)
     if zones is not None:
         _add_feeds(folder, settings, zones, formerly, frames, tables, findings, without)
     for name, words in STEP_DOWNS.items():

@@ -298,6 +298,19 @@ class ZoneTable:
         return np.asarray(self.application_rate / 60.0)
 
 
+def no_edits() -> pd.DataFrame:
+    """Give the manager's word where nothing was said: `word` is "hold", "skip", "free" or "minutes"."""
+    return pd.DataFrame(
+        {
+            "night": pd.Series(dtype="datetime64[s]"),
+            "zone": pd.Series(dtype=object),
+            "word": pd.Series(dtype=object),
+            "minutes": pd.Series(dtype=float),
+            "note": pd.Series(dtype=object),
+        }
+    )
+
+
 def no_runs() -> pd.DataFrame:
     """Give a table of planned runs without rows: night, zone, minutes, depletion and spread before [mm]."""
     columns = {"night": "datetime64[ns]", "zone": object, "minutes": float, "depletion": float, "spread": float}
@@ -348,6 +361,7 @@ class Site:
     feeds: tuple[Feed, ...] = ()
     notice: NoticeRule | None = None
     nightly: NightlyRule = field(default_factory=NightlyRule)
+    edits: pd.DataFrame = field(default_factory=no_edits)  # the manager's word: night, zone, word, minutes, note
     planned: pd.DataFrame = field(default_factory=no_runs)  # run times as published, of nights the log does not reach
 
     @property

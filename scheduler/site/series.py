@@ -19,7 +19,10 @@ from scheduler.site.cells import Column
 from scheduler.site.columns import CALENDAR, FILES
 from scheduler.site.records import SURFACES
 from scheduler.site.tables import Findings, Table
+from scheduler.site.units import NUMBER
 
+EDIT_WORDS, EDIT_LIST = ("hold", "skip", "free"), "hold, skip or free"
+LONGEST_WORD = 1440  # [min]
 LONGEST_LIST = 200  # [characters] of keys in one note
 LIKELY_RAIN = 400.0  # a day's rain above it is possible and asks for a look [mm]; records are near 1800
 
@@ -312,3 +315,27 @@ def build_fed(
     if name == "probes":
         return build_probes(table, sites, findings)
     return build_applied(table, zones, findings)[0]
+
+
+def build_edits(table: Table, zones: Sequence[str] | None, findings: Findings) -> pd.DataFrame:
+    """Give the manager's word, one row a night and zone: word ("hold", "skip", "free" or "minutes") and minutes."""
+    _refuse_unknown_zone(table, zones, findings)
+    written = [str(text).strip().lower() for text in table.values["minutes"]]
+    number = [NUMBER.fullmatch(text) is not None and 0 <= float(text) <= LONGEST_WORD for text in written]
+    known = [n or text in EDIT_WORDS for n, text in zip(number, written, strict=True)]
+    table.refuse(
+        findings,
+        "minutes",
+        ~np.array(known, dtype=bool) & np.array([text != "" for text in written], dtype=bool),
+        lambda row: read_but(table.values["minutes"][row], f"minutes from 0 to {LONGEST_WORD}, {EDIT_LIST} is allowed"),
+    )
+    data = pd.DataFrame(
+        {
+            "night": table.values["night"],
+            "zone": table.values["zone"],
+            "word": np.array(["minutes" if n else text for n, text in zip(number, written, strict=True)], dtype=object),
+            "minutes": np.array([float(t) if n else np.nan for n, t in zip(number, written, strict=True)], dtype=float),
+            "note": table.values["note"],
+        }
+    )
+    return _latest(table, data, ["night", "zone"], findings)

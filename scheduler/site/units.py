@@ -72,8 +72,8 @@ EXAMPLES = {
     "kWh": "kWh or MWh",
 }
 
-# What nearly every site is written in: factors as pint gives them (a test compares each); its registry takes half a second
-# half a second.
+# What nearly every site is written in: factors as pint gives them (a test compares each). Its registry takes half a
+# second to load.
 USUAL = {
     ("cm", "m"): 0.01, ("ft", "m"): 0.3048, ("in", "m"): 0.0254, ("in", "mm"): 25.4, ("ft2", "m2"): 0.09290304,
     ("acre", "m2"): 4046.87260987425, ("hectare", "m2"): 10000.0, ("gal/min", "L/s"): 0.0630901964,

@@ -7,6 +7,7 @@ minutes 0, 80 and 160, so a second one finds two of its three places taken up: w
 from __future__ import annotations
 
 import json
+from datetime import date
 from pathlib import Path
 
 import jsonschema
@@ -36,6 +37,7 @@ name = "box"
 stations_at_once = 1
 resolution = 60
 """
+NIGHT_OF = date(2026, 7, 14)
 HEADS = "zone,surface,turf,soil,root_depth,area,flow,controller,station,max_run,longest_cycle,soak,smallest_run"
 
 
@@ -59,14 +61,15 @@ def site(folder: Path, *zones: tuple[str, str, int, int, int], more: str = "") -
     return folder
 
 
-def evening(folder: Path) -> tuple[dict, dict[str, float], list[str], str]:
+def evening(folder: Path, in_order: bool = True) -> tuple[dict, dict[str, float], list[str], str]:
     """Run the evening; plan.json, tonight's minutes, what is said of the timetable, and the night sheet."""
     result = CliRunner(env={"COLUMNS": "300"}).invoke(app, ["tonight", str(folder), "--night", "2026-07-14"])
     assert result.exit_code == 0, result.output
     out = folder / "out" / "2026-07-14"
     plan = json.loads((out / "plan.json").read_text(encoding="utf-8"))
     jsonschema.validate(plan, plan_schema())
-    assert check_plan(folder, plan) == []
+    faults = check_plan(folder, plan)
+    assert [f for f in faults if in_order or "too dry with" not in f] == []  # a manager's word is no order of ranks
     told = [w["text"] for w in plan["warnings"] if w["subject"] == "timetable"]
     return plan, {z["id"]: z["minutes"] for z in plan["zones"]}, told, (out / "night.html").read_text(encoding="utf-8")
 

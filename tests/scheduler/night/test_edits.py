@@ -1,0 +1,90 @@
+"""The manager's word for a night: kept within the limits, the rest planned round it, and said on the sheet."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from scheduler.errors import InputProblems
+from scheduler.night.edits import with_options
+from scheduler.site import load_site
+from tests.end_to_end.test_full_nights import NIGHT_OF, evening, site
+from tests.scheduler.site_folders import lines
+
+# 180 min, one station at a time; all zones are far too dry, so the plan fills the night as far as their limits allow
+ZONES = (("G", "green", 60, 60, 0), ("T", "tee", 60, 60, 0), ("R", "rough", 60, 60, 0))
+
+
+def edited(folder: Path, *rows: str) -> tuple[dict, dict[str, float], list[str], str]:
+    made = site(folder, *ZONES)
+    (made / "edits.csv").write_text("\n".join(["night,zone,minutes,note", *(f"2026-07-14,{r}" for r in rows)]) + "\n")
+    plan, minutes, _, page = evening(made, in_order=False)
+    return plan, minutes, [w["text"] for w in plan["warnings"] if w["subject"] == "edits"], page
+
+
+def test_minutes_skipped_zones_and_their_reasons(tmp_path):
+    plan, minutes, told, page = edited(tmp_path / "s", "G,25,mower late", "R,skip,")
+    assert minutes == {"G": 25.0, "T": 60.0, "R": 0.0}
+    reasons = {z["id"]: z["reason"] for z in plan["zones"]}
+    assert reasons["G"].endswith("held at 25 min by the manager (mower late)")
+    assert reasons["R"].endswith("not run by the manager")
+    assert any("kept for 2 zones: G 25 min (alone the plan has 60), R 0 min (alone the plan has 60)" in t for t in told)
+    assert any("less in these zones than the plan alone" in t and "G, R" in t for t in told)
+    assert "held at 25 min by the manager" in page
+
+
+def test_limits_hold_whatever_is_asked_for(tmp_path):
+    # max_run 60: 90 min are not given, and it is said.
+    _, minutes, told, _ = edited(tmp_path / "s", "T,90,")
+    assert minutes["T"] == 60.0
+    assert any(t == "limits do not allow all that was asked for: T 90 min" for t in told)
+
+
+def test_a_held_zone_has_its_place_before_those_served_first(tmp_path):
+    # 120 + 60 + 60 of 180 min: the rough is held at its hour, so the others share what is left.
+    made = site(tmp_path / "s", ("G", "green", 120, 120, 0), ("T", "tee", 60, 60, 0), ("R", "rough", 60, 60, 0))
+    (made / "edits.csv").write_text("night,zone,minutes\n2026-07-14,R,60\n")
+    _, minutes, _, _ = evening(made, in_order=False)
+    assert minutes["R"] == 60.0
+    assert sum(minutes.values()) >= 175.0
+
+
+def test_a_zone_is_held_as_its_plan_stands_and_told_where_none_stands(tmp_path):
+    made = site(tmp_path / "s", *ZONES)
+    (made / "edits.csv").write_text("night,zone,minutes\n2026-07-14,G,hold\n")
+    plan, minutes, _, _ = evening(made, in_order=False)
+    assert any("no plan stands for tonight to hold G by" in w["text"] for w in plan["warnings"])
+    (made / "edits.csv").write_text("night,zone,minutes\n2026-07-14,G,33\n")
+    evening(made, in_order=False)
+    (made / "edits.csv").write_text("night,zone,minutes\n2026-07-14,G,hold\n")
+    _, minutes, _, _ = evening(made, in_order=False)
+    assert minutes["G"] == 33.0
+
+
+def test_other_nights_and_free_zones_are_planned_as_ever(tmp_path):
+    made = site(tmp_path / "s", *ZONES)
+    (made / "edits.csv").write_text("night,zone,minutes\n2026-07-13,G,skip\n2026-07-14,T,free\n")
+    plan, minutes, _, _ = evening(made, in_order=False)
+    assert minutes["G"] == minutes["T"] == 60.0
+    assert not [w for w in plan["warnings"] if w["subject"] == "edits"]
+
+
+def test_a_word_that_is_none_is_refused(tmp_path):
+    told = lines(tmp_path, edits="night,zone,minutes\n2026-07-14,G1,mabye\n2026-07-14,X9,10\n2026-07-14,F1,-3\n")
+    assert sum("hold, skip or free is allowed" in t for t in told) == 2
+    assert any("X9" in t and "a zone of zones.csv is allowed" in t for t in told)
+
+
+def test_options_of_the_command_line(tmp_path):
+    loaded = load_site(site(tmp_path / "s", *ZONES))
+    said = with_options(loaded, NIGHT_OF, hold=["G=12", "T"], skip=["R"]).edits
+    assert said[["zone", "word"]].to_numpy().tolist() == [["G", "minutes"], ["T", "hold"], ["R", "skip"]]
+    only = with_options(loaded, NIGHT_OF, only=["tee"]).edits
+    assert only["zone"].tolist() == ["G", "R"] and set(only["word"]) == {"skip"}
+    with pytest.raises(InputProblems, match="ZONE=MINUTES"):
+        with_options(loaded, NIGHT_OF, hold=["G=soon"])
+    with pytest.raises(InputProblems, match="a zone of zones.csv"):
+        with_options(loaded, NIGHT_OF, skip=["Q"])
+    with pytest.raises(InputProblems, match="a surface is allowed"):
+        with_options(loaded, NIGHT_OF, only=["gren"])
