@@ -401,6 +401,7 @@ def beside_part(record: Record, this_use: float) -> doc.SeasonBeside:
         name=record.span.words(), first=record.span.first, last=record.span.last,
         logged_m3=totals.logged_m3, metered_m3=totals.metered_m3, use_m3=totals.use_m3,
         eto_mm=totals.eto_mm, rain_mm=totals.rain_mm, demand_m3=totals.demand_m3,
+        effective_rain_m3=totals.effective_rain_m3,
         zone_days=record.own * record.span.nights, dry_zone_days=totals.dry_zone_days,
         soft_zone_days=totals.soft_zone_days, nights_run=totals.nights_run,
         use_of_this=round(this_use / totals.use_m3, 6) if totals.use_m3 > 0 else None,

@@ -353,6 +353,7 @@ class SeasonBeside(Part):
     eto_mm: Number
     rain_mm: Number
     demand_m3: float
+    effective_rain_m3: float
     zone_days: int
     dry_zone_days: int
     soft_zone_days: int

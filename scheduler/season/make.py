@@ -15,12 +15,13 @@ from scheduler.errors import NoPlan, counted
 from scheduler.season import account as acc
 from scheduler.season import document as doc
 from scheduler.season import words
-from scheduler.season.otherwise import Practice, plain_practices
+from scheduler.season.otherwise import MANY, Practice, plain_practices
 from scheduler.season.reconcile import differences
 from scheduler.season.salts import SeasonSalts, season_salts
 from scheduler.season.span import Span, earlier_seasons
 from scheduler.site import Site
 
+SALTS = ("ece_end", "above")  # of an outcome, told where salts are followed
 KEPT_NOTES = ("ledger", "applied.csv", "meter.csv", "weather.csv")
 
 
@@ -129,8 +130,9 @@ def _on_these_nights(base: acc.Record, record: acc.Record) -> np.ndarray:
 
 def _practice(practice: Practice, base: str) -> doc.PracticePart:
     def band(name: str, digits: int) -> doc.Band:
-        values = [float(getattr(o, name)) for o in practice.outcomes]
-        if not np.isfinite(values[0]):
+        told = [o for o in practice.outcomes if name not in SALTS or np.isfinite(o.ece_end)]
+        values = [float(getattr(o, name)) for o in told]
+        if not values:
             return doc.Band(middle=None, low=None, high=None)
         return doc.Band(
             middle=round(values[0], digits), low=round(min(values), digits), high=round(max(values), digits)
@@ -222,6 +224,8 @@ def _estimates(record: acc.Record, totals: doc.Totals) -> list[str]:
             f"Reference ET of {days} not observed is the forecast's or the mean of the days around; rain of "
             f"{counted(totals.rain_days_not_observed, 'day')} not observed is the forecast's or none."
         )
+    if record.span.nights > MANY:
+        lines.append(f"Simulations of more than {MANY} nights follow the water and leave salts out.")
     lines.append("Turf demand is reference ET times the turf's coefficient; dry and soft zone-days are reckoned.")
     if totals.energy_kwh is not None:
         lines.append(

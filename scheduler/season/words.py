@@ -20,6 +20,7 @@ UNITS = {
     "acre_ft": ("acre-ft", "acre_foot", 2),
     "ccf": ("hundred ft³", "hundred_cubic_feet", 0),
 }
+APART = 0.05  # [-] of use beyond what weather explains, from which it is said; our choice
 DRIER = 1.10  # [-] of this season's need: a drier year where only one season is known; our choice
 TITLES = {
     "as_logged": "As it was run (log)",
@@ -98,12 +99,10 @@ def changed(this: doc.SeasonBeside, base: doc.SeasonBeside, say: Speech) -> list
             f"({abs(change):.0f} % {'higher' if change > 0 else 'lower'}), rain {say.depth(this.rain_mm)} against "
             f"{say.depth(base.rain_mm)}."
         )
-        need = this.demand_m3 - base.demand_m3
-        if abs(need) > 0:
+        need = asked_more(this, base)
+        if need is not None:
             more = "more" if need > 0 else "less"
-            lines.append(
-                f"Turf: at full cover the weather asked for {say.volume(abs(need))} {more} than in {base.name}."
-            )
+            lines.append(f"Turf: by weather alone it asked for {abs(need) * 100:.0f} % {more} than in {base.name}.")
     dry, before = this.dry_zone_days / max(this.zone_days, 1), base.dry_zone_days / max(base.zone_days, 1)
     lines.append(
         f"Turf condition: {dry * 100:.1f} % of zone-days dry against {before * 100:.1f} %, reckoned from the logs."
@@ -167,7 +166,19 @@ def _why(d: doc.SeasonDocument, say: Speech) -> doc.Answer:
         rain = (this.rain_mm or 0.0) - (base.rain_mm or 0.0)
         reasons.append(f"rain was {say.depth(abs(rain))} {'more' if rain > 0 else 'less'}")
     words = joined(reasons) or "no weather of both seasons is known"
-    return doc.Answer(question=question, headline=headline, words=f"{words[:1].upper()}{words[1:]}.")
+    text = f"{words[:1].upper()}{words[1:]}."
+    need = asked_more(this, base)
+    if need is not None:
+        text += f" By weather alone the turf asked for {abs(need) * 100:.0f} % {'more' if need > 0 else 'less'}."
+        if abs(change - need) > APART:
+            text += " The rest is how it was watered."
+    return doc.Answer(question=question, headline=headline, words=text)
+
+
+def asked_more(this: doc.SeasonBeside, base: doc.SeasonBeside) -> float | None:
+    """How much more demand less effective rain was than in another season [-]; None where that says nothing."""
+    before = base.demand_m3 - base.effective_rain_m3
+    return (this.demand_m3 - this.effective_rain_m3) / before - 1.0 if before > 0 else None
 
 
 def _bought(d: doc.SeasonDocument) -> doc.Answer:
