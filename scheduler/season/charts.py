@@ -13,12 +13,14 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from scheduler.season import document as doc
+from scheduler.season.words import Speech
 from scheduler.sheets.charts import ALERT, INK, QUIET, WATER
 from scheduler.sheets.names import PLURALS
 
 WIDTH, HEIGHT = 400, 190
 SHADES = ("#17517e", "#8fb3cc", "#4c7d4a", "#c9a227")  # of sources, dark to light
 DRY, SOFT, FINE = "#a33b00", "#6f9fc0", "#e6e6e0"
+SAME = 1e-6  # [-] a step this near to the allocation is drawn as one line with it
 POINTS = 180  # of a line, at most
 
 
@@ -76,15 +78,16 @@ def allocation_chart(d: doc.SeasonDocument) -> Markup:
     )
     layers: list[Any] = [line]
     if d.allocation is not None:
-        rules = [{"v": d.allocation.volume_m3 * f, "text": "allocation"}]
+        say = Speech(d.site.units, d.site.currency, d.shown)
+        rules: list[dict[str, Any]] = [{"v": d.allocation.volume_m3 * f, "text": "allocation"}]
         rules += [
             {
                 "v": s.above_m3 * f,
-                "text": f"step {i + 1}: {s.price:g} {d.site.currency} per m³ on top".replace("  ", " "),
+                "text": f"step {i + 1}: {say.price(s.price)} on top",
             }
             for i, s in enumerate(d.allocation.steps)
         ]
-        if len(rules) > 1 and abs(rules[1]["v"] - rules[0]["v"]) < 1e-9:
+        if len(rules) > 1 and abs(rules[1]["v"] / rules[0]["v"] - 1.0) < SAME:
             rules = [{**rules[0], "text": f"allocation; above it {rules[1]['text']}"}, *rules[2:]]
         base = alt.Chart(alt.Data(values=rules))
         layers.append(base.mark_rule(color=ALERT, strokeDash=[6, 3], strokeWidth=1.6).encode(y=_volume_axis("v", d)))

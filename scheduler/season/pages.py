@@ -51,6 +51,10 @@ class Writer:
         """An amount of money."""
         return self._data(amount, self.say.money(amount))
 
+    def price(self, per_m3: float) -> Markup:
+        """A price of water by the account's unit."""
+        return self._data(per_m3, self.say.price(per_m3))
+
     def share(self, value: float | None, digits: int = 0) -> Markup:
         """A share as percent."""
         return self._data(value, None if value is None else f"{value * 100:,.{digits}f} %")
@@ -76,7 +80,9 @@ class Writer:
         """A simulated figure with its band."""
         if band.middle is None:
             return Markup(edge.DASH)
-        text = Markup("{} <small>({} to {})</small>")
+        if band.low == band.high == band.middle:
+            return write(band.middle)
+        text = Markup("{}<br><small>({} to {})</small>")
         return text.format(write(band.middle), write(band.low), write(band.high))
 
     @staticmethod

@@ -21,6 +21,7 @@ UNITS = {
     "ccf": ("hundred ft³", "hundred_cubic_feet", 0),
 }
 APART = 0.05  # [-] of use beyond what weather explains, from which it is said; our choice
+MILLION = 1e6
 DRIER = 1.10  # [-] of this season's need: a drier year where only one season is known; our choice
 TITLES = {
     "as_logged": "As it was run (log)",
@@ -46,6 +47,19 @@ class Speech:
         value = round(m3 * self.shown.per_m3, digits) + 0.0  # no "-0"
         return f"{value:,.{digits}f} {self.shown.name}"
 
+    def about(self, m3: float) -> str:
+        """Say a volume as people say it aloud: millions of gallons, else as in the account."""
+        value = m3 * self.shown.per_m3
+        if self.shown.unit == "gal" and abs(value) >= MILLION:
+            return f"{value / MILLION:,.1f} million gal"
+        return self.volume(m3)
+
+    def price(self, per_m3: float) -> str:
+        """Say a price of water by the account's unit; gallons by the thousand."""
+        many = 1000.0 if self.shown.unit == "gal" else 1.0
+        each = "1,000 gal" if self.shown.unit == "gal" else self.shown.name
+        return f"{per_m3 / self.shown.per_m3 * many:,.2f} {self.currency} per {each}".replace("  ", " ")
+
     def money(self, amount: float | None) -> str:
         """Say an amount."""
         return edge.format_money(amount, self.currency)
@@ -70,7 +84,7 @@ def practice_title(key: str, base: str) -> str:
 def cause_words(cause: Cause, say: Speech) -> str:
     """Say what explains a difference between meter and log."""
     if cause.size is None:
-        runs = say.volume(cause.volume)
+        runs = say.about(cause.volume)
         return f"about {runs} over these nights, whatever is logged: a leak, or watering by hand"
     what = {"zone": f"zone {cause.name}", "branch": f"the zones on {cause.name}"}.get(cause.kind, "all runs alike")
     if cause.kind != "all" and cause.size <= BLOCKED:
@@ -89,7 +103,7 @@ def changed(this: doc.SeasonBeside, base: doc.SeasonBeside, say: Speech) -> list
     if base.use_m3 > 0:
         direction = "more" if use > 0 else "less"
         lines.append(
-            f"Water: {say.volume(abs(use))} {direction} than in {base.name} ({abs(use) / base.use_m3 * 100:.0f} % "
+            f"Water: {say.about(abs(use))} {direction} than in {base.name} ({abs(use) / base.use_m3 * 100:.0f} % "
             f"{direction})."
         )
     if this.eto_mm is not None and base.eto_mm:
@@ -131,7 +145,7 @@ def _how_much(d: doc.SeasonDocument, say: Speech) -> doc.Answer:
         words += f"; {say.money(cost)} for water and pumping"
     return doc.Answer(
         question="How much water?",
-        headline=say.volume(d.totals.use_m3),
+        headline=say.about(d.totals.use_m3),
         words=f"{words}. Counted {counted_by(d)}.",
     )
 
@@ -140,13 +154,13 @@ def _against_what(d: doc.SeasonDocument, say: Speech) -> doc.Answer:
     question, rule, formula = "Against what allowance?", d.allocation, ""
     by_et = edge.format_percent(d.allowance.share) if d.allowance is not None else edge.DASH
     if d.allowance is not None:
-        formula = f"The public ET formula allows {say.volume(d.allowance.allowance_m3)}; use was {by_et} of it."
+        formula = f"The public ET formula allows {say.about(d.allowance.allowance_m3)}; use was {by_et} of it."
     if rule is None:
         words = formula or "site.toml names no allocation, and no reference ET is known."
         return doc.Answer(question=question, headline=f"{by_et} of the ET allowance", words=words)
-    words = f"{say.volume(rule.left_m3)} of {say.volume(rule.volume_m3)} left."
+    words = f"{say.about(rule.left_m3)} of {say.about(rule.volume_m3)} left."
     if rule.over_m3:
-        words = f"{say.volume(rule.over_m3)} above the {say.volume(rule.volume_m3)}."
+        words = f"{say.about(rule.over_m3)} above the {say.about(rule.volume_m3)}."
     if rule.surcharge:
         words += f" Surcharge {say.money(rule.surcharge)}."
     headline = f"{edge.format_percent(rule.share)} of the allocation"
@@ -202,14 +216,14 @@ def _bought(d: doc.SeasonDocument) -> doc.Answer:
 def _risk(d: doc.SeasonDocument, say: Speech) -> doc.Answer:
     need, name = driest(d)
     question = "What is next year's risk?"
-    words = f"A season like {name} would take about {say.volume(need)} at this season's care (estimate)."
+    words = f"A season like {name} would take about {say.about(need)} at this season's care (estimate)."
     if d.allocation is None:
-        return doc.Answer(question=question, headline=f"up to {say.volume(need)}", words=words)
+        return doc.Answer(question=question, headline=f"up to {say.about(need)}", words=words)
     room = d.allocation.volume_m3 - need
-    headline = f"{say.volume(abs(room))} {'short' if room < 0 else 'to spare'}"
-    words += f" The allocation is {say.volume(d.allocation.volume_m3)}."
+    headline = f"{say.about(abs(room))} {'short' if room < 0 else 'to spare'}"
+    words += f" The allocation is {say.about(d.allocation.volume_m3)}."
     if d.allocation.expected_m3 > d.allocation.used_m3:
-        words += f" This one ends near {say.volume(d.allocation.expected_m3)} at the present pace."
+        words += f" This one ends near {say.about(d.allocation.expected_m3)} at the present pace."
     return doc.Answer(question=question, headline=headline, words=words)
 
 
@@ -233,12 +247,12 @@ def next_season(d: doc.SeasonDocument, say: Speech) -> list[str]:
     need, name = driest(d)
     if d.allocation is not None and need > d.allocation.volume_m3:
         lines.append(
-            f"Water for a season like {name}: {say.volume(need - d.allocation.volume_m3)} more than the allocation, or "
+            f"Water for a season like {name}: {say.about(need - d.allocation.volume_m3)} more than the allocation, or "
             "a plan of which surfaces go without."
         )
     for one in (one for one in d.differences if one.beyond_error):
         cause = f": {one.causes[0].words}" if one.causes else ""
-        lines.append(f"Look into {say.volume(abs(one.difference_m3))} between meter and log of {one.source}{cause}.")
+        lines.append(f"Look into {say.about(abs(one.difference_m3))} between meter and log of {one.source}{cause}.")
     for row in d.leaching:
         if row.reached is not None and row.required is not None and row.reached < row.required:
             lines.append(
