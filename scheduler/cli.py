@@ -37,6 +37,28 @@ app = typer.Typer(
 SiteFolder = Annotated[Path, typer.Argument(help="Folder of the site: site.toml, zones.csv and its series.")]
 
 
+def _version(asked: bool) -> None:
+    """Print the version and stop."""
+    if asked:
+        from importlib.metadata import PackageNotFoundError, version
+
+        try:
+            found = version("evenfall")
+        except PackageNotFoundError:
+            found = "from a folder that is not installed"
+        Console().print(f"evenfall {found}", highlight=False)
+        raise typer.Exit
+
+
+@app.callback()
+def _options(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Show the version and stop.")
+    ] = False,
+) -> None:
+    """Irrigation scheduling for turf: tonight's run times from probes, weather and a linear program."""
+
+
 def main() -> None:
     """Run the command line: one command a process, so its memory is given back whole at the end."""
     gc.disable()  # a command makes a million small objects and hardly a cycle: to go through them takes a quarter of it
@@ -49,6 +71,18 @@ def main() -> None:
     sys.stderr.flush()
     logging.shutdown()
     os._exit(code)  # everything is written and closed; to take the objects apart one by one takes up to a second
+
+
+@app.command()
+def new(folder: Annotated[Path, typer.Argument(help="Folder to write; it must not exist or be empty.")]) -> None:
+    """Write a commented, working starter site to begin from."""
+    from scheduler.site.starter import write_starter
+
+    with _told(folder, "Nothing was written"):
+        files = write_starter(folder, datetime.now().astimezone().date())
+        Console().print(
+            f"{counted(len(files), 'file')} written to {folder}. Next: evenfall check {folder}", highlight=False
+        )
 
 
 @app.command()
@@ -394,6 +428,16 @@ def run_command(folder: str, command: tuple[str, ...], ledger: str | None) -> tu
     return code, printed.getvalue()
 
 
+def _profiles(asked: bool) -> None:
+    """List the shipped export profiles and stop."""
+    if asked:
+        from scheduler.export import load_profile, shipped_profiles
+
+        for name in shipped_profiles():
+            Console().print(f"{name}: {load_profile(name).title}", highlight=False)
+        raise typer.Exit
+
+
 @app.command()
 def export(
     site: SiteFolder,
@@ -405,6 +449,9 @@ def export(
     ] = None,
     out: Annotated[Path | None, typer.Option(help="Folder to write to; SITE/out/NIGHT/PROFILE if left out.")] = None,
     keypad: Annotated[bool, typer.Option("--keypad", help="Write the sheet for keying in by hand as well.")] = False,
+    profiles: Annotated[
+        bool, typer.Option("--profiles", callback=_profiles, is_eager=True, help="List the shipped shapes and stop.")
+    ] = False,
 ) -> None:
     """Write the run times of a standing plan in another shape, for another controller."""
     from scheduler.export.again import export_plan
@@ -497,18 +544,6 @@ def check(site: SiteFolder) -> None:
         print_understood(screen, understood)
         print_feeds(screen, loaded, read_states(site))
         print_skill(screen, skill, loaded.units)
-
-
-@app.command()
-def new(folder: Annotated[Path, typer.Argument(help="Folder to write; it must not exist or be empty.")]) -> None:
-    """Write a commented, working starter site to begin from."""
-    from scheduler.site.starter import write_starter
-
-    with _told(folder, "Nothing was written"):
-        files = write_starter(folder, datetime.now().astimezone().date())
-        Console().print(
-            f"{counted(len(files), 'file')} written to {folder}. Next: evenfall check {folder}", highlight=False
-        )
 
 
 def _clock_minute(text: str | None) -> int | None:

@@ -320,7 +320,7 @@ def _kinds() -> list[Kind]:
         (either if value == "reclaimed|" else refused)(f"{column} {value}", z, cell(z, column, value))
     refused("zone twice", z, doubled(z, "zone"))
     refused("zone twice but for its case", z, column_of(z, "zone", lambda v: [*v[:2], v[1].lower(), *v[3:]]))
-    either("station twice on a controller", z, doubled(z, "station"))
+    refused("station twice on a controller", z, doubled(z, "station"))
     refused("decimal commas among points", z, column_of(z, "area", _mixed_commas))
     either("a cell more", z, row(z, "Z9,x,green,,,,400,1,,,,,,,,,,,,,,,,,"))
     refused("a cell cut off", z, cut(z, 0.85))

@@ -56,6 +56,8 @@ class Column:
         told.
     also : tuple of str
         Further names of the column.
+    maybe_percent : bool
+        Whether a column of a share without a unit, most of it above 1, is understood as percent.
     utc : bool
         Whether times are kept in UTC, for what must not lose or double an hour when the clocks change.
     """
@@ -74,6 +76,7 @@ class Column:
     set_aside: bool = False
     also: tuple[str, ...] = ()
     utc: bool = False
+    maybe_percent: bool = False
 
     @property
     def written_unit(self) -> str:
@@ -193,9 +196,11 @@ def _one(column: Column, text: str) -> Any:
             return text.casefold() in YES
         raise ValueError(_allowed(column))
     if column.kind == "choice":
-        if text and text not in column.choices:
+        known = {choice.casefold(): choice for choice in column.choices}
+        meant = known.get(re.sub(r"[\s-]+", "_", text.casefold()))  # "Green" and "Loamy Sand" are understood
+        if text and meant is None:
             raise ValueError(_allowed(column) + near_miss(text, column.choices))
-        return text
+        return meant or ""
     longest = LONGEST_ID if column.kind == "id" else LONGEST_TEXT
     if len(text) > longest:
         raise ValueError(f"at most {longest} characters are allowed")

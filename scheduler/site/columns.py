@@ -67,7 +67,7 @@ FORECAST = (
 PROBES = (
     Column("time", "time", required=True, filled=True),
     Column("probe", "id", required=True, filled=True),
-    Column("moisture", low=0, high=1, example="0.18", set_aside=True),
+    Column("moisture", low=0, high=1, example="0.18", set_aside=True, maybe_percent=True),
     Column("ec", unit="dS/m", low=0, high=50, example="0.8", set_aside=True),
     Column("temperature", unit="degC", low=-40, high=80, example="19", set_aside=True),
     Column("permittivity", low=1, high=100, example="18", set_aside=True),

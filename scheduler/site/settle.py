@@ -27,6 +27,7 @@ import re
 import types
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -180,10 +181,21 @@ def _settle_zone(site: schema.SiteKeys, settings: Settings, reader: Reader) -> N
             ("site", "time_zone"),
             read_but(site.time_zone, f'a name like "America/Los_Angeles" or "Europe/Madrid" is allowed{hint}'),
         )
-    else:
-        settings.time_zone = zone
+        return
+    settings.time_zone = zone
+    clock = zone.utcoffset(datetime(2026, 1, 15))
+    hours = 0.0 if clock is None else clock.total_seconds() / 3600.0
+    sun = settings.longitude / DEGREES_AN_HOUR
+    if abs(hours - sun) > FAR_OFF and abs(hours + sun) < NEAR:
+        reader.note(
+            "warning",
+            f"site.longitude {settings.longitude:g} puts the sun {abs(hours - sun):.0f} hours off the clock of "
+            f"{site.time_zone}; west is negative: is {-settings.longitude:g} meant?",
+        )
 
 
+DEGREES_AN_HOUR = 15.0  # of longitude, by which the sun's clock moves
+FAR_OFF, NEAR = 3.5, 2.5  # [h] between clock and sun that cannot be, and that may be; our choice
 SAME_TIME = "the window closes when it opens; two different times are needed (00:00 and 24:00 are a whole day)"
 
 

@@ -37,6 +37,8 @@ csv.field_size_limit(2**31 - 1)  # a long cell is a fault of its column, not of 
 _HEADER = re.compile(r"\s*(.*?)\s*(?:\[\s*(.*?)\s*\])?\s*", re.DOTALL)
 _DECIMAL_COMMA = re.compile(rb"[;\r\n]\s*\"?[+-]?\d+,\d+\"?\s*(?=[;\r\n]|\Z)")
 
+MOSTLY = 0.9  # [-] of the numbers of a share above 1, from which it is in percent; our choice
+
 
 @dataclass
 class Findings:
@@ -461,6 +463,18 @@ def _floats(cells: Sequence[str], decimal_comma: bool) -> tuple[np.ndarray, list
     return values, faults
 
 
+def _in_percent(table: Table, column: Column, header: str, values: np.ndarray, findings: Findings) -> np.ndarray:
+    """Read a share written in percent without saying so; a note says it."""
+    known = values[np.isfinite(values)]
+    if not column.maybe_percent or "[" in header or not known.size:
+        return values
+    if np.mean((known > 1.0) & (known <= 100.0)) < MOSTLY:
+        return values
+    text = f'the column "{shown(header)}" is in percent; it is read so. Write "{column.name} [%]" to say it'
+    findings.note("info", table.file, text)
+    return values / 100.0
+
+
 def _understand_column(
     table: Table, cells: _Cells, index: int, column: Column, findings: Findings, time_zone: Any
 ) -> None:
@@ -472,7 +486,7 @@ def _understand_column(
         faults = [(line, read_but(text, _why_no_number(text, words))) for line, text in cells.bad.get(index, [])]
         if faults:
             findings.many(table.file, header, faults, cells.bad_count[index])
-        values = scale.column(cells.numbers[index])
+        values = _in_percent(table, column, header, scale.column(cells.numbers[index]), findings)
         with np.errstate(invalid="ignore"):
             outside = column.outside(values)
         if outside.any():

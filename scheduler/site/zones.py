@@ -19,6 +19,7 @@ sources               all of the site's
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Callable, Sequence
 
@@ -84,7 +85,8 @@ def build_zones(table: Table, settings: Settings, findings: Findings) -> ZoneTab
         [s == "sand_rootzone" if d is None else d for s, d in zip(soil, v["drained"], strict=True)], dtype=bool
     )
     _check_likely(zone, rate, v["area"], roots, flow, branch, pump, settings, findings)
-    _check_stations(v["station"], controller, zone, settings, findings)
+    note(np.isnan(v["du_lq"]), "info", f"du_lq is not given; {DU_LQ:g} is taken: measure it with catch cans")
+    _check_stations(table, controller, zone, findings)
     return ZoneTable(
         zone=zone,
         name=np.where(v["name"] == "", zone, v["name"]),
@@ -174,7 +176,8 @@ def _turf(
     default = np.where(surface == "green", "bermudagrass" if warm else "creeping_bentgrass", rest)
     unknown = written == ""
     note(unknown, "step_down", f"turf is not given; {listing(sorted(set(default[unknown])))} is taken")
-    text = np.where(unknown, default, written)
+    keys = np.array([re.sub(r"(?<=[a-z])[ -]+(?=[a-z])", "_", str(t).casefold()) for t in written], dtype=object)
+    text = np.where(unknown, default, keys)
     read: dict[str, tuple[tuple[tuple[str, float], ...], Turf] | str] = {}
     for mix in dict.fromkeys(text):
         try:
@@ -408,12 +411,22 @@ def _check_likely(
     note(flow > capacity, "warning", "flow is above the capacity of the branch, so it cannot run")
 
 
-def _check_stations(
-    station: np.ndarray, controller: np.ndarray, zone: np.ndarray, settings: Settings, findings: Findings
-) -> None:
-    """Leave a note where two zones have the same address, or have none."""
-    seen = Counter(zip(controller.tolist(), station.tolist(), strict=True))
-    shared = np.array([bool(s) and seen[c, s] > 1 for c, s in zip(controller.tolist(), station.tolist(), strict=True)])
+def _check_stations(table: Table, controller: np.ndarray, zone: np.ndarray, findings: Findings) -> None:
+    """Refuse an address that stands twice on a controller; leave a note where there is none."""
+    station = table.values["station"]
+    first: dict[tuple[int, str], int] = {}
+    twice = np.zeros(len(zone), dtype=bool)
+    for row, key in enumerate(zip(controller.tolist(), station.tolist(), strict=True)):
+        if key[1] and first.setdefault(key, row) != row:
+            twice[row] = True
+
+    def words(row: int) -> str:
+        other = first[int(controller[row]), str(station[row])]
+        return read_but(
+            station[row],
+            f"an address stands once on a controller; line {table.line(other)} ({zone[other]}) has it already",
+        )
+
+    table.refuse(findings, "station", twice, words)
     note = _counter(findings, zone)
-    note(shared, "warning", "the station address is shared by two zones or more of one controller")
     note(station == "", "info", "station is not given; the run-time table prints the zone instead")
