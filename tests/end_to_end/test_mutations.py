@@ -313,7 +313,12 @@ def test_every_spoiled_site_is_read_or_refused_with_a_place(tmp_path, batch):
 def test_a_spoiled_site_gets_no_plan_and_the_place_is_named(tmp_path):
     sound = sound_site(tmp_path / "sound")
     faults, became = [], set()
-    for number, kind in enumerate(random.Random(SEED).sample(KINDS, draws(40, 12))):
+    drawn = random.Random(SEED)
+    kinds = [
+        *drawn.sample([k for k in KINDS if k.refused], draws(30, 9)),
+        *drawn.sample([k for k in KINDS if not k.refused], draws(10, 3)),
+    ]
+    for number, kind in enumerate(kinds):
         folder = shutil.copytree(sound, tmp_path / str(number))
         seen = spoiled_evening(folder, kind, draw=7)
         became.add(seen.became)
