@@ -150,7 +150,7 @@ def _summary(
         return "Changes nothing of these nights: the plan is tonight's plan."
     water, was = float(outcome.course.volume.sum()), float(usual.course.volume.sum())
     amount = format_volume(abs(water - was), site.units, beside=was)
-    change = f"{amount} {'less' if water < was else 'more'} water ({(water - was) / max(was, 1e-9):+.0%})"
+    change = f"{amount} {'less' if water < was else 'more'} water ({100 * abs(water - was) / max(was, 1e-9):.0f} %)"
     if abs(water - was) < 0.005 * was:
         change = "As much water as now"
     if not given:

@@ -181,7 +181,7 @@ def _against(value: float, usual: float, case: CaseNumbers, first: CaseNumbers) 
     if case is first or usual <= 0:
         return ""
     change = value / usual - 1.0
-    return "as now" if abs(change) < 0.005 else f"{change:+.0%}"
+    return "as now" if abs(change) < 0.005 else f"{change:+.0%}".replace("-", "−").replace("%", " %")
 
 
 def _dry(s: SurfaceNumbers, nights: int, units: str) -> dict[str, str]:
