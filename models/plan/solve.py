@@ -133,6 +133,7 @@ class PlanSolver:
     def __init__(self, inputs: PlanInputs, needs: FlushNeeds | None = None) -> None:
         self.gap = 0.0
         self.longest_search = LONGEST_SEARCH  # [s]
+        self.tells_one_more = True  # whether results say what one more cubic metre would change, which may take solves
         self.shortened: dict[int, set[int]] = {}  # rows of longest runs that were shortened, by night
         self._take(_Spread.of(inputs, needs))
         self.built = self.spread  # whose run columns the model has
@@ -304,7 +305,9 @@ class PlanSolver:
     def _result(self) -> PlanResult:
         """The last run, read out over zones."""
         solution = self._solution()
-        result = replace(read_result(self.model, self.built, solution), one_more=self._one_more(solution))
+        result = read_result(self.model, self.built, solution)
+        if self.tells_one_more:
+            result = replace(result, one_more=self._one_more(solution))
         if self.copies is None:
             if self.inputs is self.built:
                 return result

@@ -266,16 +266,24 @@ def longest_runs(site: Site, window: NightWindow, allowed: np.ndarray, resolutio
         spans = _joined([(b.start, b.end) for b, on in zip(blocks, open_blocks, strict=True) if on])
         on = np.flatnonzero(of_zone.ravel() == kind)
         if spans:
-            longest[on] = longest_in_hours(
-                np.broadcast_to(np.array(spans, dtype=float), (on.size, len(spans), 2)),
-                resolution[on],
-                zones.application_rate[on],
-                zones.infiltration[on],
-                surface_storage(zones.slope[on]),
-                zones.longest_cycle[on],
-                zones.soak[on],
-            )
+            taken = (resolution, zones.application_rate, zones.infiltration, surface_storage(zones.slope))
+            longest[on] = _in_hours(spans, *(a[on] for a in (*taken, zones.longest_cycle, zones.soak)))
     return np.minimum(longest, zones.max_run)
+
+
+def _in_hours(spans: list[tuple[int, int]], *arrays: np.ndarray) -> np.ndarray:
+    """`longest_in_hours` of one set of hours, remembered: the nights of a week, and of a season, have the same."""
+    key = (tuple(spans), *(a.tobytes() for a in arrays))
+    if key not in _REMEMBERED:
+        while len(_REMEMBERED) >= MOST_REMEMBERED:
+            _REMEMBERED.pop(next(iter(_REMEMBERED)))
+        hours = np.broadcast_to(np.array(spans, dtype=float), (arrays[0].size, len(spans), 2))
+        _REMEMBERED[key] = longest_in_hours(hours, *arrays)
+    return _REMEMBERED[key]
+
+
+MOST_REMEMBERED = 64  # sets of hours
+_REMEMBERED: dict[tuple[Any, ...], np.ndarray] = {}
 
 
 def _joined(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:

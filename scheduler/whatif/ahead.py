@@ -8,7 +8,9 @@ packed minute by minute: they use the share of capacity that packing reaches on 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import gc
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
@@ -108,10 +110,26 @@ def live(
     world = _World(start, case, year)
     nights = (start.last - start.night) // DAY + 1
     rows = []
-    for i in range(nights):
-        rows.append(world.night(i))
-        told(i + 1, nights)
+    with _collecting():
+        for i in range(nights):
+            rows.append(world.night(i))
+            told(i + 1, nights)
     return world.lived(rows)
+
+
+@contextmanager
+def _collecting() -> Iterator[None]:
+    """Collect what the models of each night leave behind, which a command that ends soon does without."""
+    asleep = not gc.isenabled()
+    if asleep:
+        gc.freeze()
+        gc.enable()
+    try:
+        yield
+    finally:
+        if asleep:
+            gc.disable()
+            gc.unfreeze()
 
 
 class _World:
@@ -172,7 +190,7 @@ class _World:
         to take three to five times as long.
         """
         solver = PlanSolver(plan.inputs.plan, plan.needs)
-        solver.longest_search = 0.0
+        solver.longest_search, solver.tells_one_more = 0.0, False
         try:
             return solver.solve(), solver
         except SolverFailed as failure:
@@ -185,7 +203,7 @@ class _World:
         ones = {"pump": arrays.pump_capacity.size, "branch": arrays.branch_capacity.size}
         share = {k: np.ones(n) for k, n in (ones | {"station": arrays.stations_at_once.size}).items()}
         terms = Terms(share, solver.prices.dry * arrays.net_rate)
-        return whole_minutes(inputs, result, run, arrays.max_run, terms), run
+        return whole_minutes(inputs, result, run, arrays.max_run, terms).minutes, run
 
     def _row(self, plan: CasePlan, night: date, minutes: np.ndarray, result: PlanResult) -> dict[str, Any]:
         arrays = plan.inputs.plan

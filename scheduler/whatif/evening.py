@@ -18,6 +18,7 @@ import pandas as pd
 from models.plan.cases import Cases
 from models.plan.edits import equal_inputs
 from models.plan.flush_needs import FlushNeeds
+from models.plan.inputs import PlanInputs
 from models.plan.solve import PlanSolver, SolverFailed
 from scheduler.document.planned import Planned
 from scheduler.errors import NoPlan
@@ -142,11 +143,11 @@ def chosen_nights(cases: Cases, plan: CasePlan, solve: Callable[[PlanSolver], fl
     All sets of nights are compared by the plan without flushes; the best of them are planned with theirs.
     """
     ranked = []
-    plain = PlanSolver(plan.inputs.plan)
+    plain = _plain(plan.inputs.plan)
     for i, shut in enumerate(patterns(plan.choices, plan.inputs.plan.nights)):
         closed = _shut(plan, shut)
         if not plain.edit(closed.inputs.plan):
-            plain = PlanSolver(closed.inputs.plan)
+            plain = _plain(closed.inputs.plan)
         ranked.append((plain.solve().objective, i, closed))
     ranked.sort(key=lambda r: r[:2])
     if not plan.needs.zone.size or len(ranked) == 1:
@@ -156,6 +157,13 @@ def chosen_nights(cases: Cases, plan: CasePlan, solve: Callable[[PlanSolver], fl
         whole = _flushed(closed)
         best.append((begun(cases, whole).solve().objective, i, whole))
     return min(best, key=lambda r: r[:2])[2]
+
+
+def _plain(inputs: PlanInputs) -> PlanSolver:
+    """A plan without flushes, to compare nights by."""
+    solver = PlanSolver(inputs)
+    solver.tells_one_more = False
+    return solver
 
 
 def patterns(choices: Sequence[Choice], nights: int) -> Iterator[np.ndarray]:
@@ -227,12 +235,12 @@ def week_nights(
                 shut[np.ix_(choice.zones, [n for n in week if n not in kept])] = True
         return _flushed(_shut(plan, shut)), before
     arrays = packable(plan.inputs.plan, share)
-    plain = PlanSolver(arrays)
+    plain = _plain(arrays)
     best = None
     for shut in patterns(plan.choices, arrays.nights):
         closed = _shut(replace(plan, inputs=replace(plan.inputs, plan=arrays)), shut)
         if not plain.edit(closed.inputs.plan):
-            plain = PlanSolver(closed.inputs.plan)
+            plain = _plain(closed.inputs.plan)
         cost = plain.solve().objective
         if best is None or cost < best[0]:
             best = (cost, shut)
