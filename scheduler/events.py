@@ -12,17 +12,16 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
+from models.choices import EVENTS
 from scheduler.site import Site
 
 PLAYED = ("tournament", "firm")  # kinds of event on which a surface is prepared and played in the morning
-PROTECTED_BEFORE = 2  # nights before a tournament or firm day without flushes; our choice
-AFTER_FERTIGATION = 3  # nights a fertigation is kept in the root zone; our choice
 FLUSH_REACH = {  # nights before the first and after the last day of an event on which no flush may run
-    "tournament": (PROTECTED_BEFORE, 0),
-    "firm": (PROTECTED_BEFORE, 0),
+    "tournament": (EVENTS.protected_before, 0),
+    "firm": (EVENTS.protected_before, 0),
     "no_flush": (0, 0),
     "no_water": (0, 0),
-    "fertigation": (0, AFTER_FERTIGATION),
+    "fertigation": (0, EVENTS.after_fertigation),
 }
 
 

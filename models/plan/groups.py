@@ -99,7 +99,7 @@ class Group:
         return self.known[asked]
 
     def _best(self, lower: Floats, upper: Floats, close: float) -> tuple[float, Ints]:
-        """The same, worked out."""
+        """Solve the zones of the group together for these bounds: least cost, and the ways chosen."""
         root = Node(lower, upper, *self.solve(lower, upper))
         if np.isinf(root.cost):  # by a hair: the plan itself has a relaxation here
             return 0.0, self.weights[self.ways.heaviest(root.weight)]

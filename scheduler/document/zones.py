@@ -6,6 +6,7 @@ from datetime import datetime
 
 import numpy as np
 
+from models.choices import SPREAD
 from scheduler.document.limits import Scarce
 from scheduler.document.parts import (
     CyclePart,
@@ -18,7 +19,6 @@ from scheduler.document.parts import (
 )
 from scheduler.document.planned import Planned, moment, rounded
 from scheduler.document.words import Reason, zone_reasons
-from scheduler.state.evening import DAILY_ERROR
 
 PATH = ("minutes", "depth_mm", "etc_mm", "effective_rain_mm", "drainage_mm", "depletion_mm")
 
@@ -165,7 +165,7 @@ def _states(planned: Planned) -> list[tuple[ZoneState, ZoneState]]:
         (rounded(depletion), [None if np.isnan(e) else e for e in rounded(ece, 3)], rounded(sure))
         for depletion, ece, sure in (
             (plan.depletion, effects.ece[:, 0], spread),
-            (effects.balance.depletion[:, 0], effects.ece[:, 1], np.hypot(spread, DAILY_ERROR * plan.etc[:, 0])),
+            (effects.balance.depletion[:, 0], effects.ece[:, 1], np.hypot(spread, SPREAD.daily_error * plan.etc[:, 0])),
         )
     ]
     before, after = (

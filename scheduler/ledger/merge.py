@@ -75,10 +75,11 @@ def merge(
     ----------
     connection : Connection         Inside a writing transaction.
     series : Series                 Where to.
-    frame : DataFrame               Columns of the key and of the values; numbers, or text already as the table keeps
-    it; one row a key. site_id, intake_id : int        Whose, and by whom. whole : bool                    The frame
-    is all there is: rows of the ledger that it lacks are withdrawn. where : SQL expression          With `whole`: the
-    rows that the frame speaks about; others stay as they are.
+    frame : DataFrame               Columns of the key and of the values; numbers, or text already as the table
+                                    keeps it; one row a key.
+    site_id, intake_id : int        Whose, and by whom.
+    whole : bool                    The frame is all there is: rows of the ledger that it lacks are withdrawn.
+    where : SQL expression          With `whole`: the rows that the frame speaks about; others stay as they are.
 
     Raises
     ------

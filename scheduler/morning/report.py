@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from models.choices import BY_HAND
 from models.hydraulics import M3_OF_LPS_MINUTE
 from models.soil import adjusted_depletion_fraction
 from scheduler.document.parts import PlanDocument, Why
@@ -30,8 +31,6 @@ from scheduler.supply import net_rates
 
 LOOKED_BACK = 28  # [d] of nights by which answers are judged
 SPOT_AREA = {"metric": 10.0, "us": 9.290304}  # [m2] a spot watered by hand: 10 m2, or 100 ft2; our choice
-LARGEST_DOSE = 12.0  # [mm] by hand at once: more runs off or past the roots; our choice
-LEAST_DOSE = 1.0  # [mm]; our choice
 OFF_BY = 0.10  # [-] and OFF_MINUTES: log and plan that differ by more are told; our choice
 OFF_MINUTES = 2.0
 AS_PLANNED = 0.5  # [min] a run within this of its plan ran as planned; our choice
@@ -327,8 +326,8 @@ def _by_hand(site: Site, spots: list[tuple[int, str, float]], dry: np.ndarray, w
     """List spots drier than their zone's floor, the driest against it first; the dose brings them into the band."""
     area, units, found = SPOT_AREA[site.units], site.units, []
     for z, probe, depletion in spots:
-        dose = min(depletion - wet[z], LARGEST_DOSE)
-        if depletion <= dry[z] or dose < LEAST_DOSE:
+        dose = min(depletion - wet[z], BY_HAND.largest_dose)
+        if depletion <= dry[z] or dose < BY_HAND.least_dose:
             continue
         spot, whole = dose * area / 1000.0, dose * site.zones.area[z] / 1000.0
         small = f"{1000 * spot:,.0f} L" if units == "metric" else format_volume(spot, units)

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from models.choices import BAND
 from models.night import longest_in_hours, planning_resolution, surface_storage
 from models.plan.inputs import PlanInputs
 from models.soil import adjusted_depletion_fraction
@@ -30,10 +31,6 @@ ROTOR_RATE = 20.0  # [mm/h] below which a sprinkler is taken to turn; common pra
 ROTOR_RUN = 5.0  # [min] two or three turns of a rotor: fewer leave wedges without water; common practice, no source
 SMALLEST_DEPTH = {"green": 1.0, "tee": 1.5}  # [mm] gross; less stays on leaves and in thatch; common practice
 SMALLEST_DEPTH_ELSEWHERE = 2.0  # [mm] no source for any of them
-MARGIN_SHARE = 0.5  # of the spread by which a plan stays inside the band [-]; our choice
-WIDEST_MARGIN = 0.2  # [-] of RAW; our choice
-EVENT_WET_WEIGHT = 4.0  # softness around an event against an ordinary night [-]; our choice
-LEAST_BAND = 0.2  # [-] of the dry limit that must stay between the two limits; our choice
 DRIEST_FLOOR = 0.02  # [-] of TAW kept between any dry limit and the wilting point
 
 
@@ -123,7 +120,7 @@ def night_inputs(
         depletion=state.depletion,
         net_rate=net,
         max_run=longest.max(axis=1),
-        wet_weight=np.where(events.firm, EVENT_WET_WEIGHT, 1.0),
+        wet_weight=np.where(events.firm, BAND.event_wet_weight, 1.0),
         block_length=length,
         energy_price=price,
         allowed=allowed,
@@ -202,13 +199,13 @@ def _band(site: Site, state: StartState, salt: SaltState | None, day: _Day, note
     normal = np.array([r.firmness_limit for r in rules])
     event = np.array([r.event_firmness_limit for r in rules])
     wet = np.where(events.firm, (1.0 - event)[:, None], (1.0 - normal)[:, None]) * taw[:, None]
-    narrow = wet > (1.0 - LEAST_BAND) * limit
+    narrow = wet > (1.0 - BAND.least_band) * limit
     if narrow.any():
         count = int(narrow.any(axis=1).sum())
         text = f"firmness limit lies under the dry limit in {count} zones: the dry limit is kept and the other moved"
         notes.append(Note("info", "moisture band", text))
-    wet = np.minimum(wet, (1.0 - LEAST_BAND) * limit)
-    margin = np.minimum(MARGIN_SHARE * state.spread[:, None], WIDEST_MARGIN * limit)
+    wet = np.minimum(wet, (1.0 - BAND.least_band) * limit)
+    margin = np.minimum(BAND.margin_share * state.spread[:, None], BAND.widest_margin * limit)
     return _Band(limit, fresh, np.clip(limit - wet - day.etc, 0.0, margin), wet)
 
 

@@ -8,6 +8,7 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
+from models.choices import DROUGHT
 from models.hydraulics import M3_OF_LPS_MINUTE
 from models.plan.inputs import Cut, Tier
 from scheduler.notes import Note
@@ -16,8 +17,6 @@ from scheduler.site.windows import NightWindow, restriction_cut
 from scheduler.state.demand import Demand, seasonal_eto, zone_etc
 from scheduler.state.ran import runs_before
 from scheduler.supply import water_supplies
-
-CUT_NIGHTS = 7  # nights over which a drought cut is counted; our choice
 
 
 @dataclass(frozen=True)
@@ -112,7 +111,7 @@ def drought_cuts(
     windows: tuple[NightWindow, ...],
     notes: list[Note],
 ) -> tuple[Cut, ...]:
-    """Drought orders that cut demand: water of any CUT_NIGHTS nights in a row <= (1 - cut) of the ET of their dates.
+    """Drought orders that cut demand: water of any 7 nights in a row <= (1 - cut) of the ET of their dates.
 
     Nights before tonight count with what was applied; a night the log does not hold counts as if it had used what the
     order allows, or nothing where watering was forbidden. A night on which no order stands has no limit.
@@ -121,7 +120,7 @@ def drought_cuts(
     surfaces = sorted({s for cuts in by_night for s, cut in cuts.items() if cut > 0})
     if not surfaces:
         return ()
-    past = demand.past.tail(CUT_NIGHTS - 1)
+    past = demand.past.tail(DROUGHT.nights - 1)
     past_need = gross_demand(site, zone_etc(site, past), net)  # column i: date i, after the night of the date before
     need = np.concatenate((past_need, gross_demand(site, etc, net)), axis=1)
     before = [d.date() for d in (past["date"] - timedelta(days=1))]
@@ -140,7 +139,7 @@ def drought_cuts(
         )
         volume = np.array(
             [
-                allowed[max(0, i + 1 - CUT_NIGHTS) : i + 1].sum() - spent[max(0, i + 1 - CUT_NIGHTS) :].sum()
+                allowed[max(0, i + 1 - DROUGHT.nights) : i + 1].sum() - spent[max(0, i + 1 - DROUGHT.nights) :].sum()
                 for i in range(len(before), len(before) + len(dates))
             ]
         )

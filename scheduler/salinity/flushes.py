@@ -2,10 +2,10 @@
 
 A zone comes into question when the mean ECe of its roots passes the limit, now or in the horizon, under plain upkeep
 and the rain of the forecast. The limit is the turf's threshold, raised where the water itself does not allow it: a
-flush must last `LEAST_REST` days. The target is a share of the limit by the mean over the roots: a deeper flush lasts
-longer, but wastes water on soil that holds little salt by then. Measured over 180 days of 4 to 6.5 mm ET on water of
-1.4 dS/m (sand green, threshold 3.7): 0.60 took 11 % more water than ET, 0.75 took 8 %, 0.85 took 6 % in 24 flushes; the
-textbook's leaching requirement every night 8 to 9 %.
+flush must last a week (`models.choices.FLUSH` holds these numbers). The target is a share of the limit by the mean
+over the roots: a deeper flush lasts longer, but wastes water on soil that holds little salt by then. Measured over 180
+days of 4 to 6.5 mm ET on water of 1.4 dS/m (sand green, threshold 3.7): 0.60 took 11 % more water than ET, 0.75 took 8
+%, 0.85 took 6 % in 24 flushes; the textbook's leaching requirement every night 8 to 9 %.
 
 A zone far above its limit is flushed in stages, each from what the one before did: how far a deep flush reaches hangs
 on how a soil leaches, which nobody knows before. Measured on the first flush of 48 zones at 1.1 to 2.5 times their
@@ -13,7 +13,7 @@ threshold in each of eleven finer soils (tests/end_to_end/first_flush.py), targe
 forecast after 58 % of the flushes that passed up to all the pore water, 88 % up to 0.4 and 94 % up to a third of it.
 Where but one of several nights allows a flush, it is not cut into stages.
 
-What is not known for sure is counted in: zones are judged by their ECe and `WARY` of its standard deviation, which
+What is not known for sure is counted in: zones are judged by their ECe and 0.65 of its standard deviation, which
 counts an eighth of it at most. Measured over 150 evenings in a finer soil (tests/bench/bench_reclaimed.py): 29 of 564
 zone-days over the threshold were left, for 5.4 % more water than plain replacement of ET took; leaching every night
 took 8.9 %. Over 90 evenings without any probe 27 of 324 were left for 8.3 %, against 8.7 %; with a target of 0.75 and a
@@ -28,6 +28,7 @@ from functools import cached_property
 
 import numpy as np
 
+from models.choices import FLUSH
 from models.flushing import flush_depth
 from models.layers import LayeredState, Layers, ece_of, root_zone_ece, some_layers, state_from_ece
 from models.plan.flush_needs import FlushNeeds, Upkeep
@@ -41,17 +42,6 @@ from scheduler.salinity.history import SLOW
 from scheduler.salinity.upkeep import ece_with_upkeep, upkeep_depths
 from scheduler.site import Site
 
-TARGET_SHARE = 0.85  # [-] of the limit a flush brings the mean ECe to; measured, see above
-WARY = 0.65  # [-] standard deviations of the ECe by which a zone may be saltier than believed; measured, see above
-WIDEST = 0.125  # [-] of the ECe that a standard deviation counts at most: that nobody measured is no reason to flush
-LEAST_REST = 7.0  # [d] a flush must last; our choice
-FLOOR_MARGIN = 1.25  # [-] the limit is never nearer to what endless flushing ends at; our choice
-TARGET_MARGIN = 1.1  # [-] nor the target; our choice
-LARGEST_SHARE = 1.0  # [-] of the root zone's water at field capacity that flushing a zone passes at most; our choice
-STAGE_SHARE = 1.0 / 3.0  # [-] of the same that one of several flushes passes at most; measured, see above
-SMALLEST = 2.0  # [mm] less cannot be told from uneven watering; our choice
-SALTIER_PART = 1.25  # [-] ECe of the saltier part of a zone against its mean, where harm is judged; our choice
-MOST_OWED = 3.0  # [-] flushes owed at the end of the horizon that count at most; our choice
 AFTER = 7  # [d] beyond the horizon over which waiting is judged
 STORM = 1.0  # [mm] of rain drained on a date that counts as a storm
 
@@ -171,8 +161,9 @@ class _Due:
     @cached_property
     def target(self) -> np.ndarray:
         """ECe a flush should bring the roots to, (F,) [dS/m]."""
-        lasting = self.limit - LEAST_REST * self.frame.rise[self.z]
-        return np.maximum(np.minimum(TARGET_SHARE * self.limit, lasting), TARGET_MARGIN * self.frame.floor[self.z])
+        lasting = self.limit - FLUSH.least_rest * self.frame.rise[self.z]
+        wanted = np.minimum(FLUSH.target_share * self.limit, lasting)
+        return np.maximum(wanted, FLUSH.target_margin * self.frame.floor[self.z])
 
     @cached_property
     def allowed(self) -> np.ndarray:
@@ -190,9 +181,9 @@ class _Due:
         """Most drainage of one flush, (F,) [mm]."""
         plan = self.frame.plan
         once = (self.allowed.sum(axis=1) == 1) & (len(self.frame.dates) > 1)
-        share = np.where(once, LARGEST_SHARE, STAGE_SHARE)  # of one night all is made
+        share = np.where(once, FLUSH.largest_share, FLUSH.stage_share)  # of one night all is made
         longest = 2.0 * plan.max_run[self.z] * plan.net_rate[self.z] - plan.depletion[self.z]
-        return np.maximum(np.minimum(share * self.part.full_water.sum(axis=1), longest), SMALLEST)
+        return np.maximum(np.minimum(share * self.part.full_water.sum(axis=1), longest), FLUSH.smallest)
 
 
 @dataclass(frozen=True)
@@ -246,7 +237,7 @@ def _flushes(due: _Due) -> _Flushes:
         rained = (wet >= 0) & (np.nanmin(after, axis=1) < np.nanmin(depth, axis=1))
         depth = np.where(rained[:, None], after, depth)
         reached, staged = np.where(rained, left, reached), np.where(rained, few, staged)
-    return _Flushes(np.where(np.isnan(depth), np.nan, np.maximum(depth, SMALLEST)), reached, staged, rained)
+    return _Flushes(np.where(np.isnan(depth), np.nan, np.maximum(depth, FLUSH.smallest)), reached, staged, rained)
 
 
 def _needs(due: _Due, flush: _Flushes) -> FlushNeeds:
@@ -275,8 +266,8 @@ def _upkeep(due: _Due, flush: _Flushes) -> Upkeep:
         depth=leach,
         harm=still[:, :n],
         harm_after=still[:, n:].sum(axis=1),
-        owed=np.clip((kept[:, n - 1] - flush.reached) / room, 0.0, MOST_OWED),
-        owed_without=np.clip((due.view.mean[due.row, n] - flush.reached) / room, 0.0, MOST_OWED),
+        owed=np.clip((kept[:, n - 1] - flush.reached) / room, 0.0, FLUSH.most_owed),
+        owed_without=np.clip((due.view.mean[due.row, n] - flush.reached) / room, 0.0, FLUSH.most_owed),
     )
 
 
@@ -288,8 +279,8 @@ def _harm(due: _Due, ece: np.ndarray) -> np.ndarray:
 
 
 def saltier(salt: SaltState) -> SaltState:
-    """The same state with every layer's ECe raised by `WARY` of the zone's uncertainty, `WIDEST` of its ECe at most."""
-    more = 1.0 + WARY * np.minimum(np.nan_to_num(salt.spread / np.maximum(salt.mean, 1e-6)), WIDEST)
+    """The same state with every layer's ECe raised by a part of the zone's uncertainty, and of its ECe at most."""
+    more = 1.0 + FLUSH.wary * np.minimum(np.nan_to_num(salt.spread / np.maximum(salt.mean, 1e-6)), FLUSH.widest)
     return replace(salt, ece=salt.ece * more[:, None])
 
 
@@ -297,7 +288,7 @@ def working_limit(threshold: np.ndarray, floor: np.ndarray, rise: np.ndarray, le
     """Mean ECe above which a zone asks for a flush [dS/m]: the turf's threshold, or what its water allows.
 
     The largest flush takes a zone from L to floor + left (L - floor), as the layers are linear in salt; it lasts
-    `LEAST_REST` days where L >= floor + LEAST_REST rise / (1 - left).
+    `FLUSH.least_rest` days where L >= floor + FLUSH.least_rest rise / (1 - left).
 
     Parameters
     ----------
@@ -305,15 +296,15 @@ def working_limit(threshold: np.ndarray, floor: np.ndarray, rise: np.ndarray, le
     rise : ndarray (Z,)               Daily rise of the mean ECe under plain upkeep [dS/m/d].
     left : ndarray (Z,)               Share of the salt above the floor that the largest flush leaves [-].
     """
-    lasts = floor + LEAST_REST * rise / (1.0 - left)
-    return np.maximum(threshold, np.maximum(FLOOR_MARGIN * floor, lasts))
+    lasts = floor + FLUSH.least_rest * rise / (1.0 - left)
+    return np.maximum(threshold, np.maximum(FLUSH.floor_margin * floor, lasts))
 
 
 def _left_by_largest(layers: Layers) -> np.ndarray:
     """Share of evenly spread salt that the largest flush leaves, with clean water (Z,) [-]."""
     even = state_from_ece(layers, np.zeros(layers.zones), 1.0)
     return root_zone_ece(
-        layers, ece_of(layers, lead_in(layers, even, LARGEST_SHARE * layers.full_water.sum(axis=1), 0.0))
+        layers, ece_of(layers, lead_in(layers, even, FLUSH.largest_share * layers.full_water.sum(axis=1), 0.0))
     )
 
 
@@ -375,7 +366,7 @@ def _depths(
     best_ec = open_ec.min(axis=1)
     widest = float((most / (1000.0 * part.depth)).max()) * 1.01
     share = (part.field_capacity / part.paste).mean(axis=1)
-    able = (TARGET_MARGIN * open_ec * share[:, None] <= target[:, None] + 1e-9) | (open_ec == best_ec[:, None])
+    able = (FLUSH.target_margin * open_ec * share[:, None] <= target[:, None] + 1e-9) | (open_ec == best_ec[:, None])
     able &= np.isfinite(open_ec)
     needed, reach = np.full(open_ec.shape, np.nan), np.full(open_ec.shape, np.nan)
     for k in np.flatnonzero(able.any(axis=0)):
@@ -405,8 +396,8 @@ def _avoidable(
 
     Ks by FAO-56 Eq. 90 at 1.25 times the mean ECe, against Ks at 1.25 times the target.
     """
-    now = salt_stress(SALTIER_PART * ece, threshold[:, None], slope[:, None])
-    then = salt_stress(SALTIER_PART * target, threshold, slope)[:, None]
+    now = salt_stress(FLUSH.saltier_part * ece, threshold[:, None], slope[:, None])
+    then = salt_stress(FLUSH.saltier_part * target, threshold, slope)[:, None]
     return np.where(ece > limit[:, None], np.maximum(then - now, 0.0), 0.0)
 
 
@@ -434,12 +425,12 @@ def _reasons(due: _Due, flush: _Flushes) -> tuple[str, ...]:
         else:
             text += f"passes {bound} on {day.day} {day:%B}"
             if salt.spread[z[i]] > 0.05:
-                more = WARY * min(salt.spread[z[i]], WIDEST * salt.mean[z[i]])
+                more = FLUSH.wary * min(salt.spread[z[i]], FLUSH.widest * salt.mean[z[i]])
                 text += f", as it may be {more:.1f} saltier than believed"
         text += f"; a flush brings it to {flush.reached[i]:.1f}"
         if flush.staged[i]:
             text += ", which is what one flush can do: another will be needed"
-        if flush.reached[i] < TARGET_MARGIN * floor[i] + 0.01 and not flush.staged[i]:
+        if flush.reached[i] < FLUSH.target_margin * floor[i] + 0.01 and not flush.staged[i]:
             text += ", the least this water can reach"
         if flush.rained[i]:
             text += "; less water is needed because of the rain in the forecast"

@@ -239,8 +239,9 @@ def share_bar(shares: Sequence[tuple[float, str]], alt: str) -> Markup:
 
     Parameters
     ----------
-    shares : sequence of (float, str)   Share [-], and "solid", "hatched" or "empty"; drawn from the left, cut at the
-    full width. alt : str                           The drawing in one sentence.
+    shares : sequence of (float, str)   Share [-], and "solid", "hatched" or "empty"; drawn from the left, cut at
+                                        the full width.
+    alt : str                           The drawing in one sentence.
     """
     left, right, top, tall = 2.0, 358.0, 4.0, 24.0
     parts = [

@@ -14,6 +14,7 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
+from models.choices import SPREAD
 from models.soil import TEXTURES, adjusted_depletion_fraction, available_water, balance_day
 from scheduler.edge import format_short_date, format_time
 from scheduler.errors import counted
@@ -25,13 +26,8 @@ from scheduler.state.quality import believed, examine
 from scheduler.state.ran import what_ran
 from scheduler.state.readings import recent
 
-OLDEST_READING = 3  # [d] an older one no longer says where a zone stands; our choice
 STUCK_FOR = 48  # [h] of one unchanging value while the turf uses water; our choice
 STUCK_READINGS = 6  # readings that must agree before a probe is called stuck; our choice
-PROBE_ERROR = 0.02  # [m3/m3] one standard deviation of one reading against the zone's mean; common practice, no source
-DAILY_ERROR = 0.2  # [-] of a day's ET, one standard deviation, growing with the root of days; our choice
-UNKNOWN_SPREAD = 0.15  # [-] of TAW where nothing is known; our choice
-WIDEST_SPREAD = 0.25  # [-] of TAW; our choice
 EXAMINED = 21  # [d] of readings looked over; a moved probe needs days before and after
 FELT = ("moisture", "ec", "temperature")  # doubted values that a sheet names
 
@@ -98,7 +94,7 @@ def evening_state(
     trusted = replace(site, probes=good if len(good) else site.probes)
     simple = starting_state(trusted, night, opens, demand, net_rate)
     opening = pd.Timestamp(night) + timedelta(minutes=opens)
-    heard = rows[(rows["time"] > opening - timedelta(days=OLDEST_READING)) & rows["moisture"].notna()][
+    heard = rows[(rows["time"] > opening - timedelta(days=SPREAD.oldest_reading)) & rows["moisture"].notna()][
         "probe"
     ].nunique()
     if flags is not None:
@@ -132,14 +128,14 @@ def _joined(state: StartState, filtered: Filtered) -> StartState:
     rows = filtered.rows[told]
     depletion, spread, origin = state.depletion.copy(), state.spread.copy(), state.origin.copy()
     depletion[rows] = np.clip(filtered.estimate.depletion[told], 0.0, state.taw[rows])
-    spread[rows] = np.minimum(filtered.estimate.spread[told], WIDEST_SPREAD * state.taw[rows])
+    spread[rows] = np.minimum(filtered.estimate.spread[told], SPREAD.widest * state.taw[rows])
     origin[rows] = filtered.estimate.informed_by[told].astype(object)
     return replace(state, depletion=depletion, spread=spread, origin=origin)
 
 
 def _flag_notes(flags: pd.DataFrame, opening: pd.Timestamp, units: str) -> list[Note]:
     """Name the probes doubted in the last days, with the reason; one warning a probe and value."""
-    late = flags[(flags["ends"] > opening - timedelta(days=OLDEST_READING)) & (flags["starts"] <= opening)]
+    late = flags[(flags["ends"] > opening - timedelta(days=SPREAD.oldest_reading)) & (flags["starts"] <= opening)]
     late = late[late["what"].isin(FELT) & (late["rule"] != "unrecorded")]
     found = []
     for (probe, _), rows in late.sort_values("ends").groupby(["probe", "what"], sort=True):
@@ -246,7 +242,7 @@ def _probed(site: Site, opening: pd.Timestamp, taw: np.ndarray, notes: list[Note
     """Newest trustworthy readings by depth, combined to the root zone."""
     rows = site.probes[(site.probes["time"] <= opening) & site.probes["moisture"].notna()]
     newest = rows["time"].max() if len(rows) else None
-    rows = rows[rows["time"] > opening - timedelta(days=OLDEST_READING)]
+    rows = rows[rows["time"] > opening - timedelta(days=SPREAD.oldest_reading)]
     if not len(rows):
         if newest is not None:
             days = (opening - newest).days
@@ -351,14 +347,14 @@ def _spread(
     begun: np.ndarray,
 ) -> np.ndarray:
     """One standard deviation of each estimate [mm]."""
-    daily = DAILY_ERROR * etc.mean(axis=1)
+    daily = SPREAD.daily_error * etc.mean(axis=1)
     depths = np.ones(len(taw))
     depths[probed.zone] = np.maximum(probed.depths, 1.0)
-    reading = 1000.0 * site.zones.root_depth * PROBE_ERROR / np.sqrt(depths)
+    reading = 1000.0 * site.zones.root_depth * SPREAD.probe_error / np.sqrt(depths)
     drift = daily * np.sqrt(np.maximum(age, 0))
     known = np.hypot(np.where(origin == "probe", reading, begun), drift)
-    spread = np.where(origin == "field capacity", UNKNOWN_SPREAD * taw, known)
-    return np.minimum(spread, WIDEST_SPREAD * taw)
+    spread = np.where(origin == "field capacity", SPREAD.unknown * taw, known)
+    return np.minimum(spread, SPREAD.widest * taw)
 
 
 def _note_no_balance(origin: np.ndarray, weather_missing: bool, notes: list[Note]) -> None:

@@ -6,16 +6,17 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
+from models.choices import FLUSH
 from models.layers import ece_of, equal_layers, root_zone_ece, state_from_ece
 from models.plan.flush_needs import FlushNeeds
 from models.salt_balance import layered_day, lead_in
 from models.salts import leaching_requirement
 from scheduler.events import protected_nights
-from scheduler.salinity.flushes import STAGE_SHARE, working_limit
+from scheduler.salinity.flushes import working_limit
 from scheduler.salinity.readings import site_layers
 from tests.scheduler import salty_sites as s
 
-STAGE = STAGE_SHARE * 0.20 * 200.0  # [mm] that one flush passes at most, through 200 mm of roots
+STAGE = FLUSH.stage_share * 0.20 * 200.0  # [mm] that one flush passes at most, through 200 mm of roots
 CALENDAR = "from,until,surface,zone,event,note\n"
 
 
