@@ -12,6 +12,7 @@ from scheduler.notes import Topic
 
 NAMED = 6  # zones named in one action before "and N more"
 BY_HAND = (SurfaceName.GREEN, SurfaceName.TEE, SurfaceName.PITCH, SurfaceName.APPROACH)  # worth a hose; our choice
+TOLD_APART = 0.02  # [-] of TAW beyond a limit that counts; our choice
 NOON = 12  # [h] by which hand watering is done
 ORDER = tuple(Severity)
 MISSING = {  # step-downs a person can end, and how
@@ -53,6 +54,16 @@ def last_end(plan: PlanDocument) -> datetime | None:
     return max((z.cycles[-1].end for z in plan.zones if z.cycles), default=None)
 
 
+def past_limit_tomorrow(plan: PlanDocument) -> list[ZonePart]:
+    """Give the zones worth a hose that will be drier than their limit tomorrow evening, the driest against it first."""
+    dry = [
+        z
+        for z in plan.zones
+        if z.surface in BY_HAND and z.after.depletion_mm > z.limits.dry_limit_mm + TOLD_APART * z.limits.taw_mm
+    ]
+    return sorted(dry, key=lambda z: z.limits.dry_limit_mm - z.after.depletion_mm)
+
+
 def _do_not_run(plan: PlanDocument) -> Iterator[ActionPart]:
     closes = max((p.end for p in plan.nights[0].window), default=None)
     last = last_end(plan)
@@ -86,7 +97,7 @@ def _flushes(plan: PlanDocument) -> Iterator[ActionPart]:
         names = _few(_name(zones[f.zone]) for f in tonight)
         yield ActionPart(
             kind=ActionKind.KEEP_OFF, severity=Severity.TONIGHT, where=names, by=None,
-            what="Salt flush tonight: keep people off; look at the drains in the morning",
+            what="Keep people off after tonight's salt flush; look at the drains in the morning",
             why=f"{counted(len(tonight), 'zone')} get up to "
             f"{format_depth(max(f.depth_mm for f in tonight), plan.site.units)}",
         )  # fmt: skip
@@ -102,11 +113,7 @@ def _flushes(plan: PlanDocument) -> Iterator[ActionPart]:
 
 def _dry(plan: PlanDocument) -> Iterator[ActionPart]:
     """Zones worth a hose that will be past their dry limit tomorrow evening."""
-    dry = [
-        z
-        for z in plan.zones
-        if z.surface in BY_HAND and z.after.depletion_mm > z.limits.dry_limit_mm + 0.02 * z.limits.taw_mm
-    ]
+    dry = past_limit_tomorrow(plan)
     if not dry:
         return
     worst = max(dry, key=lambda z: z.after.depletion_mm - z.limits.dry_limit_mm)

@@ -37,6 +37,7 @@ from scheduler.site.load import FED
 STATIC = Path(__file__).with_name("static")
 COMMANDS = {  # what may be started: title, words after the command's name, where the result stands
     "tonight": ("planning tonight", "tonight"),
+    "zones": ("planning tonight", "tonight"),
     "morning": ("looking back on last night", "morning"),
     "salts": ("salts over the season", "salts"),
     "season": ("the season's account", "season"),
@@ -108,6 +109,11 @@ async def site_page(request: Request) -> Response:
 async def tonight(request: Request, site: Served) -> Response:
     """The newest night sheet, or a word on how to get one."""
     return _newest(request, site, "tonight", "night.html", "No plan stands yet.")
+
+
+async def zones(request: Request, site: Served) -> Response:
+    """The newest page of zones."""
+    return _newest(request, site, "zones", "zones.html", "No plan stands yet.")
 
 
 async def morning(request: Request, site: Served) -> Response:
@@ -347,6 +353,7 @@ async def _problems(request: Request, error: Exception) -> Response:
 
 PAGES_OF: dict[tuple[str, str], Callable[..., Any]] = {
     ("GET", "tonight"): tonight,
+    ("GET", "zones"): zones,
     ("GET", "morning"): morning,
     ("GET", "salts"): salts,
     ("GET", "history"): history,

@@ -15,6 +15,7 @@ from scheduler.serve.sites import Served
 TEMPLATES = Path(__file__).with_name("templates")
 LINKS = (
     ("tonight", "Tonight"),
+    ("zones", "Zones"),
     ("morning", "Morning"),
     ("salts", "Salts"),
     ("season", "Season"),

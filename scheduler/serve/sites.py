@@ -11,7 +11,7 @@ from scheduler.document.parts import PlanDocument
 from scheduler.document.reading import read_plan
 from scheduler.nightly.records import Status, read_status
 
-PAGES = ("night.html", "keypad.html", "morning.html", "salts.html")  # of a night
+PAGES = ("night.html", "zones.html", "keypad.html", "morning.html", "salts.html")  # of a night
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from scheduler import edge
-from scheduler.document.actions import last_end
+from scheduler.document.actions import last_end, past_limit_tomorrow
 from scheduler.document.outlook import weather_line
 from scheduler.document.parts import EventPart, PlanDocument, Status, SurfaceName, Why, ZonePart
 from scheduler.notes import Topic
@@ -32,6 +32,7 @@ EVENT_WORDS = {
     "aerified": "aerified",
     "fertigation": "fertigation",
 }
+LARGEST_DOSE = 12.0  # [mm] by hand at once, as on the morning page; our choice
 SAID = 8  # zones named in what changed
 
 
@@ -153,6 +154,16 @@ def changes(plan: PlanDocument) -> list[str]:
 def _some(names: Iterable[str]) -> str:
     found = sorted(names, key=natural_key)
     return ", ".join(found[:SAID]) + (f" and {len(found) - SAID:,} more" if len(found) > SAID else "")
+
+
+def day_crew(plan: PlanDocument) -> list[dict[str, str]]:
+    """Zones to water by hand tomorrow, with the depth that brings each to the moist end of its band."""
+    rows = []
+    for zone in past_limit_tomorrow(plan):
+        lacks = min(zone.after.depletion_mm - zone.limits.wet_limit_mm, LARGEST_DOSE)
+        depth = edge.format_depth(lacks, plan.site.units)
+        rows.append({"where": zone_name(zone), "words": f"{depth} in all, where it is driest first"})
+    return rows
 
 
 def events(plan: PlanDocument) -> list[str]:

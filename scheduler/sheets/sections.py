@@ -49,6 +49,7 @@ def sheet_sections(plan: PlanDocument) -> dict[str, Any]:
         "grid": first_screen.site_grid(plan),
         "changes": first_screen.changes(plan),
         "events": first_screen.events(plan),
+        "day_crew": first_screen.day_crew(plan),
         "give_way": [g.words for g in plan.give_way],
         "worth": _worth(plan),
         "attention": attention(plan, warnings),

@@ -42,6 +42,7 @@ from scheduler.sheets.salts import (
 from scheduler.site.understood import Understood
 
 LISTED = 8  # warnings shown before "and N more"
+DEEDS = 5  # deeds shown, as on the night sheet
 SALTY = 12  # salty zones shown before "and N more"
 
 
@@ -67,6 +68,8 @@ def print_evening(screen: Console, document: PlanDocument, files: Sequence[Path]
         f"{energy}{cost}",
         highlight=False,
     )
+    for deed in document.actions[:DEEDS]:
+        screen.print(f"{deed.severity}: {escape(deed.what)} ({escape(deed.where)})", style="bold", highlight=False)
     screen.print(_surfaces(document, units))
     _print_planned_flushes(screen, document)
     _print_limits(screen, document)

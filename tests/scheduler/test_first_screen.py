@@ -181,3 +181,17 @@ def test_an_event_says_what_it_holds_back():
         "Fri Jul 17 to Sat Jul 18, tournament on Greens (club cup): kept firm on the nights Thu Jul 16 to Sat Jul 18, "
         "no salt flush on the nights Wed Jul 15 to Sat Jul 18."
     ]
+
+
+def test_the_day_crew_gets_the_depth_to_the_moist_end_of_the_band():
+    plan = quiet()
+    green, tee = plan["zones"][0], next(z for z in plan["zones"] if z["surface"] == "tee")
+    for zone, wet, dry, after in ((green, 1.0, 9.0, 11.0), (tee, 0.0, 9.0, 30.0)):
+        zone["limits"] |= {"wet_limit_mm": wet, "dry_limit_mm": dry}
+        zone["after"]["depletion_mm"] = after
+    rows = first_screen.day_crew(document_of(plan | {"site": plan["site"] | {"units": "metric"}}))
+    # the driest against its limit first, and never more than soaks in at once: 30 mm is cut to 12, 11 - 1 is 10
+    assert [(r["where"], r["words"].split(" in all")[0]) for r in rows] == [
+        (tee["name"], "12.0 mm"), (green["name"], "10.0 mm")
+    ]  # fmt: skip
+    assert first_screen.day_crew(document_of(quiet())) == []

@@ -6,6 +6,7 @@ import pytest
 
 from scheduler import edge
 from scheduler.document.reading import document_of
+from scheduler.sheets.first_screen import day_crew
 from scheduler.sheets.keying import keying_sheet, write_keying_sheet
 from scheduler.sheets.night import night_sheet, write_night_sheet
 from tests.scheduler.sample_plan import sample_plan
@@ -79,7 +80,8 @@ def test_the_numbers_of_the_plan_are_on_the_page(units):
     assert len(squares) == len(plan["zones"])
     for warning in plan["warnings"]:
         assert warning["text"] in page.words
-    assert page.tags.count("details") == len({z["surface"] for z in plan["zones"]})
+    crew = bool(day_crew(document_of(plan)))
+    assert page.tags.count("details") == len({z["surface"] for z in plan["zones"]}) + crew
     rows = night_sheet(document_of(plan)).split("<tr>")
     for zone in plan["zones"]:
         own = [r for r in rows if f"<td>{zone['name']}</td>" in r and f"{zone['controller']} · {zone['station']}<" in r]

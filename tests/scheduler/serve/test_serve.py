@@ -46,7 +46,7 @@ def client(folder):
 
 
 def test_every_page_of_a_site_answers(client):
-    for name in ("tonight", "morning", "salts", "season", "whatif", "edits", "intake", "history"):
+    for name in ("tonight", "zones", "morning", "salts", "season", "whatif", "edits", "intake", "history"):
         answer = client.get(f"/links/{name}")
         assert answer.status_code == 200 and "</html>" in answer.text
         assert 'aria-current="page"' in answer.text
