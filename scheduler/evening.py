@@ -11,7 +11,6 @@ from pathlib import Path
 
 import pandas as pd
 
-from models.plan.solve import PlanSolver
 from scheduler.document.changes import changes_part, earlier_plan
 from scheduler.document.parts import PlanDocument
 from scheduler.document.planned import Planned
@@ -22,7 +21,7 @@ from scheduler.export import Profile, export_notes, load_profile, write_run_time
 from scheduler.export.profile import DEFAULT_PROFILE
 from scheduler.files import whole_set, write_atomic
 from scheduler.night.edits import managers_word
-from scheduler.night.timetable import runnable_night
+from scheduler.night.several import night_of_weathers
 from scheduler.plan.inputs import night_inputs
 from scheduler.salinity.evening import salt_state
 from scheduler.salinity.flushes import flush_needs
@@ -96,11 +95,9 @@ def planned_evening(
     fresh = (inputs.fresh_limit - inputs.margin)[flushes.needs.zone]
     allowed = flushes.needs.allowed.copy()
     allowed[managers_word(site, inputs).said[flushes.needs.zone], 0] = False  # its minutes are told
-    solver = PlanSolver(inputs.plan, replace(flushes.needs, dry_limit_after=fresh, allowed=allowed))
-    if cut_short:
-        solver.longest_search = 0.0
+    needs = replace(flushes.needs, dry_limit_after=fresh, allowed=allowed)
     step("choosing run times")
-    run = runnable_night(site, inputs, solver)
+    inputs, run = night_of_weathers(site, inputs, needs, cut_short)
     return Planned(site, night, made, opens, demand, state, inputs, salt, flushes, run)
 
 

@@ -17,8 +17,9 @@ from models.plan.limits import (
     add_station_limit,
     add_zone_limit,
 )
-from models.plan.objective import add_objective, add_terminal
+from models.plan.objective import add_objective, add_refill, add_terminal
 from models.plan.prices import Prices, plan_prices
+from models.plan.weathers import add_tail, tail_terms
 from models.plan.zone_nights import ZoneNights
 
 
@@ -53,9 +54,12 @@ def build_plan(inputs: PlanInputs, prices: Prices | None = None, copies: Copies 
         add_allocation(m, inputs)
         add_cuts(m, inputs)
         add_terminal(m, inputs, words)
+        prices = plan_prices(inputs) if prices is None else prices
+        add_refill(m, inputs, words, prices)
+        add_tail(m, inputs, words)
         if copies is not None:
             add_flush_rows(m, inputs, copies, words)
             add_flush_bounds(m, inputs, copies, words)
         chosen = () if copies is None else flush_terms(m, copies)
-        add_objective(m, inputs, plan_prices(inputs) if prices is None else prices, chosen)
+        add_objective(m, inputs, prices, (*chosen, *tail_terms(m, inputs, prices)))
     return m

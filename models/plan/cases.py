@@ -7,11 +7,13 @@ numbers and equal cases equal plans.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
+from models.plan.flush import Copies
 from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import PlanInputs
 from models.plan.results import PlanResult
-from models.plan.solve import PlanSolver
+from models.plan.solve import Basis, PlanSolver
 
 
 class Cases:
@@ -32,7 +34,14 @@ class Cases:
     """
 
     def __init__(self, inputs: PlanInputs, needs: FlushNeeds | None = None) -> None:
-        self._solver = PlanSolver(inputs, needs)
+        self._main: tuple[PlanSolver, Basis] | None = None  # of the expected weather alone, where it chooses flushes
+        if _chosen_before(inputs, needs):
+            main = PlanSolver(replace(inputs, members=None), needs)
+            main.solve()
+            self._main = main, main.basis()
+            self._solver = PlanSolver(inputs, settled=main.settled())
+        else:
+            self._solver = PlanSolver(inputs, needs)
         self.standing: PlanResult = self._solver.solve()
         self._end = self._solver.basis()
 
@@ -40,7 +49,8 @@ class Cases:
         """A solver with other inputs that begins from where the standing plan ended.
 
         The loaded plan is edited where it has every row and column the inputs need (an allocation, permits, capacities,
-        windows, bans, prices and tiers as long as no limit appears that was not there); else a new one is built.
+        windows, bans, prices and tiers as long as no limit appears that was not there); else a new one is built. Where
+        there are several weathers, flushes are chosen for the expected one first.
 
         Parameters
         ----------
@@ -51,9 +61,7 @@ class Cases:
         -------
         PlanSolver   To be used up before the next is asked for: it may be the same object.
         """
-        solver = self._solver
-        if not solver.edit(inputs, needs):
-            solver = PlanSolver(inputs, needs)
+        solver, _ = self._edited(self._solver, inputs, needs)
         solver.begin_from(self._end)
         return solver
 
@@ -71,10 +79,32 @@ class Cases:
         """
         solver, last = self._solver, self._end
         for i, inputs in enumerate(points):
-            if not solver.edit(inputs, needs):
-                solver = PlanSolver(inputs, needs)
-                solver.begin_from(last)
-            elif i == 0:
+            solver, fresh = self._edited(solver, inputs, needs)
+            if fresh or i == 0:
                 solver.begin_from(last)
             yield solver.solve()
             last = solver.basis()
+
+    def _edited(self, solver: PlanSolver, inputs: PlanInputs, needs: FlushNeeds | None) -> tuple[PlanSolver, bool]:
+        """The solver with other inputs, or a new one with them; and whether it is new."""
+        settled = None
+        if _chosen_before(inputs, needs):
+            settled, needs = self._flushes(replace(inputs, members=None), needs), None
+        if solver.edit(inputs, needs, settled):
+            return solver, False
+        return PlanSolver(inputs, needs, settled), True
+
+    def _flushes(self, inputs: PlanInputs, needs: FlushNeeds | None) -> Copies | None:
+        """Flushes of the expected weather, from where the standing plan's choice ended."""
+        main = (
+            PlanSolver(inputs, needs) if self._main is None or not self._main[0].edit(inputs, needs) else self._main[0]
+        )
+        if self._main is not None:
+            main.begin_from(self._main[1])
+        main.solve()
+        return main.settled()
+
+
+def _chosen_before(inputs: PlanInputs, needs: FlushNeeds | None) -> bool:
+    """Whether flushes are chosen for one weather before the plan for several."""
+    return inputs.members is not None and needs is not None and bool(needs.zone.size)

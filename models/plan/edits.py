@@ -19,12 +19,13 @@ from models.plan.limits import longest_minutes, longest_run_binds
 from models.plan.objective import cost_terms
 from models.plan.prices import Prices
 from models.plan.rows import Spans
+from models.plan.weathers import tail_terms
 
 # What a loaded plan takes on by new numbers alone; everything else is part of its rows.
 NUMBERS = set(
     "max_run priority wet_weight block_length energy_price allowed pump_capacity pump_energy branch_capacity "
     "stations_at_once zone_supply source_price source_daily source_monthly allocation tiers cuts "
-    "pump_share source_open".split()
+    "pump_share source_open price_of_a_run caution".split()
 )
 LIMITS = ("pump_capacity", "branch_capacity", "stations_at_once", "source_nightly", "source_monthly", "allocation")
 
@@ -33,7 +34,12 @@ def equal_inputs(one: PlanInputs, other: PlanInputs) -> bool:
     """Whether two plans have the same inputs."""
     if len(one.tiers) != len(other.tiers) or len(one.cuts) != len(other.cuts):
         return False
-    arrays = [(getattr(one, f.name), getattr(other, f.name)) for f in fields(one) if f.name not in ("tiers", "cuts")]
+    plain = [f.name for f in fields(one) if f.name not in ("tiers", "cuts", "members")]
+    arrays = [(getattr(one, name), getattr(other, name)) for name in plain]
+    if one.members is not None and other.members is not None:
+        arrays += [(getattr(one.members, f.name), getattr(other.members, f.name)) for f in fields(one.members)]
+    elif one.members is not other.members:
+        return False
     for a, b in zip(one.cuts, other.cuts, strict=True):
         arrays += [(a.zones, b.zones), (a.volume, b.volume)]
     return one.tiers == other.tiers and all(np.array_equal(a, b) for a, b in arrays)
@@ -103,7 +109,7 @@ def column_costs(
     """
     cost = np.zeros(max((span.stop for span in spans.column.values()), default=0))
     chosen = () if copies is None else flush_terms(m, copies)
-    for variable, price in cost_terms(m, wanted, prices, chosen):
+    for variable, price in cost_terms(m, wanted, prices, (*chosen, *tail_terms(m, wanted, prices))):
         cost[spans.column[variable.local_name]] = price
     return cost
 
@@ -119,17 +125,17 @@ def column_limits(spans: Spans, upper: Floats, built: PlanInputs, wanted: PlanIn
     return out
 
 
-def row_limits(m: pyo.ConcreteModel, spans: Spans, upper: Floats, wanted: PlanInputs) -> Floats:
-    """Upper limit of every row: those of shared limits and longest runs; all others as built."""
+def row_limits(m: pyo.ConcreteModel, spans: Spans, upper: Floats, wanted: PlanInputs, prices: Prices) -> Floats:
+    """Upper limit of every row: those of shared limits, longest runs and tonight's depths; all others as built."""
     out = upper.copy()
     for name, index in limited(m).items():
-        out[spans.row[name]] = _LIMIT_OF[name](wanted, index)
+        out[spans.row[name]] = prices.refill[index] if name == "one_run" else _LIMIT_OF[name](wanted, index)
     return out
 
 
 def limited(m: pyo.ConcreteModel) -> dict[str, Ints]:
     """Index of the rows of each family whose limits are numbers of the inputs."""
-    families = {name: m.component(name) for name in _LIMIT_OF}
+    families = {name: m.component(name) for name in (*_LIMIT_OF, "one_run")}
     return {name: np.array(list(f._data)) for name, f in families.items() if f is not None and len(f._data)}
 
 
@@ -146,6 +152,14 @@ _LIMIT_OF: dict[str, Any] = {
     "source_night": lambda p, i: p.source_nightly[i[:, 0], i[:, 1]],
     "source_month": lambda p, i: p.source_monthly[i[:, 0], i[:, 1]],
     "allocation_limit": lambda p, i: p.allocation,
-    "allocation_tier": lambda p, i: np.array([t.above for t in p.tiers])[i],
+    "allocation_tier": lambda p, i: np.array([t.above for t in p.tiers])[i.ravel()],
     "drought_cut": lambda p, i: np.array([c.volume for c in p.cuts])[i[:, 0], i[:, 1]],
 }
+
+
+def _of_weathers(limit: Any) -> Any:
+    """The same limit in other weathers, whose number is last in the index; of the whole horizon it is the only one."""
+    return lambda p, i: limit(p, i[:, :-1] if i.ndim == 2 else i)
+
+
+_LIMIT_OF |= {f"{name}_weathers": _of_weathers(limit) for name, limit in _LIMIT_OF.items()}

@@ -57,6 +57,7 @@ class Copies:
     harm : ndarray (V,)         ET lost to salt until the flush, priced [cost].
     softness : ndarray (V,)     Of the nights it fills, priced as any softness [cost].
     dry_limit : ndarray (V, N)  Dry limit, from a flush on the one without salt [mm].
+    weather : ndarray (V,)      Weather it is planned for, 0 the main one; -1 where it is planned for that alone.
     """
 
     zone: Ints
@@ -68,6 +69,7 @@ class Copies:
     harm: Floats
     softness: Floats
     dry_limit: Floats
+    weather: Ints
 
     @cached_property
     def flushing(self) -> Bools:
@@ -125,6 +127,7 @@ def flush_copies(inputs: PlanInputs, needs: FlushNeeds, prices: Prices) -> Copie
         harm=rows(waits, cost.flush, cost.upkeep[u]),
         softness=(flush * prices.wet[whose] * inputs.wet_limit[whose]).sum(axis=1),
         dry_limit=rows(inputs.dry_limit, limit, inputs.dry_limit[zone[u]]),
+        weather=np.full(whose.size, -1),
     )
 
 
@@ -253,8 +256,15 @@ def _ways(inputs: PlanInputs, needs: FlushNeeds) -> _FlushWays:
     return _FlushWays(f[taken], first[taken], (first + more)[taken], k[taken], inputs.nights)
 
 
-def spread_inputs(inputs: PlanInputs, copies: Copies) -> PlanInputs:
-    """The plan's inputs with a row for every copy instead of every zone; a flush takes its own supply only."""
+def spread_inputs(inputs: PlanInputs, copies: Copies, tonight_of: Ints | None = None) -> PlanInputs:
+    """The plan's inputs with a row for every copy instead of every zone; a flush takes its own supply only.
+
+    Parameters
+    ----------
+    inputs : PlanInputs
+    copies : Copies
+    tonight_of : ndarray (V,), optional   Where copies are of several weathers: whose run times tonight each has.
+    """
     by_zone: dict[str, Any] = {name: getattr(inputs, name)[copies.zone] for name in BY_ZONE}
     fixed = np.flatnonzero(copies.supply >= 0)
     supply = by_zone["zone_supply"].copy()
@@ -262,8 +272,15 @@ def spread_inputs(inputs: PlanInputs, copies: Copies) -> PlanInputs:
     supply[fixed, copies.supply[fixed]] = True
     by_zone["zone_supply"] = supply
     by_zone["dry_limit"] = copies.dry_limit
+    by_zone["tail"] = None if inputs.tail is None else inputs.tail[copies.zone]
     cuts = tuple(Cut(cut.name, cut.zones[copies.zone], cut.volume, cut.since) for cut in inputs.cuts)
-    return replace(inputs, **by_zone, cuts=cuts)
+    if inputs.members is not None and tonight_of is not None:
+        other = np.flatnonzero(copies.weather > 0)
+        place = (copies.weather[other] - 1, copies.zone[other])
+        by_zone["etc"][other] = inputs.members.etc[place]
+        by_zone["effective_rain"][other] = inputs.members.effective_rain[place]
+        by_zone |= {"weather": copies.weather, "tonight_of": tonight_of}
+    return replace(inputs, **by_zone, cuts=cuts, members=None)
 
 
 def spread_prices(prices: Prices, inputs: PlanInputs, spread: PlanInputs, copies: Copies) -> Prices:
@@ -277,22 +294,21 @@ def spread_prices(prices: Prices, inputs: PlanInputs, spread: PlanInputs, copies
         every[own.zone, own.night, own.block, own.supply] = price
         return np.asarray(every[place], dtype=np.float64)
 
-    z = copies.zone
-    return replace(
-        prices,
-        run=of_copies(prices.run),
-        water=of_copies(prices.water),
-        dry=prices.dry[z],
-        very_dry=prices.very_dry[z],
-        wet=prices.wet[z],
-        drainage=prices.drainage[z],
-        shortfall=prices.shortfall[z],
-        terminal=prices.terminal[z],
-    )
+    by_zone = ("dry", "very_dry", "wet", "drainage", "shortfall", "terminal", "insured", "refill", "beyond")
+    rows = {name: getattr(prices, name)[copies.zone] for name in by_zone}
+    return replace(prices, run=of_copies(prices.run), water=of_copies(prices.water), **rows)
 
 
 def add_copies(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies) -> None:
     """Add `chosen[v]`, the weight of each copy, 0 to 1, and `one_way[z]`: the weights of a zone's copies sum to 1."""
+    cells = np.flatnonzero(copies.flush.ravel()).tolist()
+    m.C_flush = pyo.Set(initialize=cells)
+    if copies.open.any():
+        _add_weights(m, copies)
+    m.flushed = pyo.Var(m.C_flush, bounds=(0, None))
+
+
+def _add_weights(m: pyo.ConcreteModel, copies: Copies) -> None:
     opened = np.flatnonzero(copies.open).tolist()
     m.V = pyo.Set(initialize=opened)
     m.chosen = pyo.Var(m.V, bounds=(0, 1))
@@ -304,14 +320,10 @@ def add_copies(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies) -> None
         ways = [m.chosen[v] for v in members[i]]
         return linear([1.0] * len(ways), ways), 1.0
 
-    cells = np.flatnonzero(copies.flush.ravel()).tolist()
-    m.C_flush = pyo.Set(initialize=cells)
-    m.flushed = pyo.Var(m.C_flush, bounds=(0, None))
-
 
 def flush_terms(m: pyo.ConcreteModel, copies: Copies) -> tuple[tuple[Any, Floats], ...]:
     """What choosing costs: the harm of salt until the flush, and the softness it brings."""
-    return ((m.chosen, (copies.harm + copies.softness)[copies.open]),)
+    return ((m.chosen, (copies.harm + copies.softness)[copies.open]),) if copies.open.any() else ()
 
 
 def add_flush_rows(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies, words: ZoneNights) -> None:

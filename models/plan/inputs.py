@@ -18,6 +18,8 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
+SMALLEST_WEIGHT = 1e-3  # of the main weather beside its members [-]
+
 
 @dataclass(frozen=True)
 class Cut:
@@ -52,11 +54,29 @@ class Tier:
 
 
 @dataclass(frozen=True)
+class Members:
+    """Other weathers that may come beside the main one, S of them; tonight is the same in all.
+
+    Parameters
+    ----------
+    weight : ndarray (S,)               Probability of each [-]; what they leave of 1 is that of the main weather.
+    etc : ndarray (S, Z, N)             Unstressed ET of the date after night n [mm].
+    effective_rain : ndarray (S, Z, N)  Rain of that date that enters the soil [mm].
+    """
+
+    weight: Floats
+    etc: Floats
+    effective_rain: Floats
+
+
+@dataclass(frozen=True)
 class RunColumns:
     """The run times that may be chosen: one entry for each zone, night, block and supply that is allowed.
 
     All arrays have shape (X,) and are ordered by zone, then night, then block, then supply. `first` (Z N + 1,) gives
-    the span of each zone-night: its entries are `first[c]` to `first[c + 1] - 1` with `c = z N + n`.
+    the span of each zone-night: its entries are `first[c]` to `first[c + 1] - 1` with `c = z N + n`. `weather` (X,) is
+    the weather a run is chosen for, -1 where it is the same in all. `twin` and `twin_run` name zone-nights that are
+    watered by runs of another root zone, that of the same zone in the main weather, and these.
     """
 
     zone: Ints
@@ -64,6 +84,9 @@ class RunColumns:
     block: Ints
     supply: Ints
     first: Ints
+    weather: Ints
+    twin: Ints
+    twin_run: Ints
 
     @property
     def cell(self) -> Ints:
@@ -111,6 +134,13 @@ class PlanInputs:
     cuts : tuple of Cut               Drought orders that limit water.
     pump_share : ndarray (P, N), optional    Share of each pump's capacity there is on each night [-]; all if not given.
     source_open : ndarray (W, N), optional   Whether each source is there on each night; always if not given.
+    price_of_a_run : float            What one run less is worth in water [mm].
+    caution : float                   Worth of turf in weathers that only may come, against the ordinary [-].
+    tail : ndarray (Z,), optional     Weight of the driest fifth of weathers in each zone's dryness [-]; 0 if not given.
+    members : Members, optional       Other weathers; the arrays above are then those of the main one.
+    weather : ndarray (Z,), optional  Only of root zones spread over weathers: the weather of each, 0 the main one, -1
+                                      where the zone is planned for the main one alone.
+    tonight_of : ndarray (Z,), optional   The same: root zone whose run times tonight each has.
 
     Raises
     ------
@@ -152,6 +182,12 @@ class PlanInputs:
     cuts: tuple[Cut, ...] = field(default=())
     pump_share: Floats | None = None
     source_open: Bools | None = None
+    price_of_a_run: float = 1.0
+    caution: float = 1.0
+    tail: Floats | None = None
+    members: Members | None = None
+    weather: Ints | None = None
+    tonight_of: Ints | None = None
 
     def __post_init__(self) -> None:
         """Check shapes, finiteness and ranges."""
@@ -178,9 +214,27 @@ class PlanInputs:
         """The run times that may be chosen."""
         open_blocks = self.allowed & (self.block_length[None] > 0)
         choice = open_blocks[:, :, :, None] & self.zone_supply[:, None, None, :]
+        own = np.arange(self.zones)
+        tonight_of = own if self.tonight_of is None else self.tonight_of
+        twins = np.flatnonzero(tonight_of != own)
+        choice[twins, 0] = False
         zone, night, block, supply = np.nonzero(choice)
         counts = choice.reshape(self.zones * self.nights, -1).sum(axis=1)
-        return RunColumns(zone, night, block, supply, np.concatenate(([0], np.cumsum(counts))))
+        first = np.concatenate(([0], np.cumsum(counts)))
+        begins, ends = first[tonight_of[twins] * self.nights], first[tonight_of[twins] * self.nights + 1]
+        length = ends - begins
+        within = np.arange(length.sum()) - np.repeat(np.cumsum(length) - length, length)
+        weather = np.full(zone.size, -1) if self.weather is None else np.where(night == 0, -1, self.weather[zone])
+        return RunColumns(
+            zone,
+            night,
+            block,
+            supply,
+            first,
+            weather,
+            np.repeat(twins * self.nights, length),
+            np.repeat(begins, length) + within,
+        )
 
     @cached_property
     def pump_nightly(self) -> Floats:
@@ -238,6 +292,13 @@ def _check_shapes(inputs: PlanInputs) -> None:
     ):
         if value is not None and value.shape != (rows, n):
             raise ValueError(f"{name}: shape {value.shape}; {(rows, n)} is needed")
+    if inputs.tail is not None and inputs.tail.shape != (z,):
+        raise ValueError(f"tail: shape {inputs.tail.shape}; {(z,)} is needed")
+    if inputs.members is not None:
+        members = inputs.members
+        for name in ("etc", "effective_rain"):
+            if getattr(members, name).shape != (members.weight.size, z, n):
+                raise ValueError(f"members: {name}: shape (S, Z, N) = {(members.weight.size, z, n)} is needed")
     for cut in inputs.cuts:
         if cut.zones.shape != (z,) or cut.volume.shape != (n,):
             raise ValueError(f"cuts: {cut.name!r} needs zones of shape {(z,)} and volume of shape {(n,)}")
@@ -267,6 +328,14 @@ def _check_ranges(inputs: PlanInputs) -> None:
     for name in _POSITIVE:
         if not (getattr(inputs, name) > 0).all():
             raise ValueError(f"{name}: every value must be above 0")
+    if inputs.members is not None:
+        members = inputs.members
+        for name in ("weight", "etc", "effective_rain"):
+            value = getattr(members, name)
+            if not (np.isfinite(value).all() and (value >= 0).all()):
+                raise ValueError(f"members: {name}: every value must be finite and 0 or above")
+        if not (members.weight > 0).all() or members.weight.sum() > 1.0 - SMALLEST_WEIGHT:
+            raise ValueError("members: weights must be above 0 and leave some to the main weather")
     taw = inputs.taw[:, None]
     rules = {
         "raw: must be below TAW": (inputs.raw < taw).all(),
@@ -276,6 +345,9 @@ def _check_ranges(inputs: PlanInputs) -> None:
         "priority: ranks begin at 1": (inputs.priority >= 1).all(),
         "supply_share: each row must sum to 1": np.allclose(inputs.supply_share.sum(axis=1), 1.0, atol=1e-9),
         "allocation: must be 0 or above": inputs.allocation >= 0,
+        "price_of_a_run: must be 0 or above": inputs.price_of_a_run >= 0,
+        "caution: must be above 0": inputs.caution > 0,
+        "tail: 0 or above is allowed": inputs.tail is None or bool((inputs.tail >= 0).all()),
         "tiers: must rise in volume and price": _rising(inputs.tiers),
         "pump_share: 0 or above is allowed": inputs.pump_share is None or (inputs.pump_share >= 0).all(),
         "cuts: every volume must be 0 or above": all((cut.volume >= 0).all() for cut in inputs.cuts),

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pyomo.environ as pyo
 
-from models.plan.inputs import Floats, PlanInputs
+from models.plan.inputs import Bools, Floats, PlanInputs
 from models.plan.prices import Prices
 from models.plan.rows import entries, linear
 from models.plan.zone_nights import ZoneNights
@@ -26,7 +26,24 @@ def add_terminal(m: pyo.ConcreteModel, inputs: PlanInputs, words: ZoneNights) ->
     m.Z = pyo.RangeSet(0, inputs.zones - 1)
     m.missing = pyo.Var(m.Z, bounds=(0, None))
     missing = words.of_zones(m.missing)
-    m.last_night = words.constraint(m.Z, missing >= words.last_night(words.depletion) - terminal_target(inputs))
+    m.last_night = words.constraint(
+        m.Z, missing >= words.on_night(words.depletion, inputs.nights - 1) - terminal_target(inputs)
+    )
+
+
+def add_refill(m: pyo.ConcreteModel, inputs: PlanInputs, words: ZoneNights, prices: Prices) -> None:
+    """Add `one_run[z]`: beyond[z] >= water[0] - refill[z]   [mm]; not of zones with a flush or of other weathers."""
+    own = np.flatnonzero(refilled(inputs, words.open))
+    m.Z_refill = pyo.Set(initialize=own.tolist())
+    m.beyond = pyo.Var(m.Z_refill, bounds=(0, None))
+    tonight = words.on_night(words.water, 0)
+    m.one_run = words.constraint(m.Z_refill, tonight - words.of_zones(m.beyond) <= prices.refill, own)
+
+
+def refilled(inputs: PlanInputs, opened: Bools) -> Bools:
+    """Root zones whose depth tonight is led: of the main weather and without a flush to choose, shape (Z,)."""
+    main = np.ones(inputs.zones, dtype=np.bool_) if inputs.weather is None else inputs.weather <= 0
+    return np.asarray(main & ~opened, dtype=np.bool_)
 
 
 def add_objective(
@@ -46,6 +63,8 @@ def cost_terms(
     nights = inputs.nights
     # The price of a tier counts what is added to the price below it, as over-use variables overlap.
     tier_prices = np.diff([0.0, *(t.price for t in inputs.tiers)])
+    others = m.component("over_use_weathers")
+    beyond = [] if others is None else [(others, np.outer(tier_prices, prices.weathers[1:]).ravel())]
     return [
         (m.run_time, prices.run),
         (m.dry, np.repeat(prices.dry, nights)),
@@ -54,6 +73,8 @@ def cost_terms(
         (m.drainage, prices.drainage.ravel()[list(m.C_rain)]),
         (m.shortfall, prices.shortfall.ravel()[list(m.C_stress)]),
         (m.missing, prices.terminal),
-        (m.over_use, tier_prices),
+        (m.beyond, prices.beyond[list(m.Z_refill)]),
+        (m.over_use, tier_prices * prices.weathers[0]),
+        *beyond,
         *chosen,
     ]

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.plan.inputs import Floats, PlanInputs
+from models.plan.refill import Refill, refill
 
 STEEPENING = 1.5  # very dry against dry [-]; our choice: convex, so that dryness is shared rather than piled up
 VALUE_OF_TURF = 5.0  # dryness of the last rank against the dearest ordinary water [-]; our choice
@@ -21,6 +22,7 @@ LARGEST_SPREAD = 1e10  # between the first and the last rank [-]; measured to so
 ORDER_MARGIN = 1.05  # above the ratio that is just strict [-]
 REST_SURCHARGE = 0.01  # for watering on another night than the one that needs it [-]; a tie-breaker, not a cost
 REST_SLOPE = 0.002  # and for each night further away [-]
+LARGEST_DISCOUNT = 0.95  # of tonight's price where rain is all but sure [-]
 TERMINAL_SHARE = 1.5  # what the last night's missing water costs against replacing it [-]; our choice
 CURVE_MARGIN = 1.02  # of a shortfall and of drainage above all they could save [-]
 MOST_CURVED = (
@@ -42,6 +44,10 @@ class Prices:
     terminal : ndarray (Z,)       One millimetre missing from the last night's target [per mm].
     water : ndarray (X,)          Water and energy at their true price [per min].
     ratio : float                 Between two ranks [-].
+    insured : ndarray (Z,)        As `dry`, without rank: in weathers that only may come [per mm].
+    weathers : ndarray (S + 1,)   Probability of the main weather and of each other [-].
+    refill : ndarray (Z,)         Net depth tonight up to which water is led to be run in one [mm].
+    beyond : ndarray (Z,)         One millimetre of tonight's water beyond it [per mm].
     """
 
     run: Floats
@@ -53,6 +59,10 @@ class Prices:
     terminal: Floats
     water: Floats
     ratio: float
+    insured: Floats
+    weathers: Floats
+    refill: Floats
+    beyond: Floats
 
 
 def rank_ratio(inputs: PlanInputs) -> float:
@@ -146,6 +156,12 @@ def plan_prices(inputs: PlanInputs) -> Prices:
         np.maximum(per_m3, NOMINAL_WATER_PRICE * 1e-3) if per_m3.any() else np.full_like(per_m3, NOMINAL_WATER_PRICE)
     )
 
+    led = refill(inputs, VALUE_OF_TURF * inputs.caution, inputs.price_of_a_run)
+    run = ordinary * volume * night_preference(led)[runs.zone, runs.night]
+    tonight = np.full(inputs.zones, np.inf)  # cheapest millimetre
+    at = runs.night == 0
+    np.minimum.at(tonight, runs.zone[at], (ordinary * volume)[at] / inputs.net_rate[runs.zone[at]])
+    tonight = np.where(np.isfinite(tonight) & (led.depth > 0), tonight, 0.0)
     ratio = rank_ratio(inputs)
     ranks = np.unique(inputs.priority)
     place = ranks.size - 1 - np.searchsorted(ranks, inputs.priority)  # 0 for the rank that gives way first
@@ -153,7 +169,7 @@ def plan_prices(inputs: PlanInputs) -> Prices:
     base = VALUE_OF_TURF * dearest / float(inputs.net_share.min())
     dry = base * ratio**place * metre
     return Prices(
-        run=ordinary * volume * night_preference(inputs)[runs.zone, runs.night],
+        run=run,
         dry=dry,
         very_dry=STEEPENING * dry,
         wet=softness_share(inputs) * base * metre[:, None] * inputs.wet_weight,
@@ -162,24 +178,35 @@ def plan_prices(inputs: PlanInputs) -> Prices:
         terminal=TERMINAL_SHARE * dearest * metre / inputs.net_share,
         water=per_m3 * volume,
         ratio=ratio,
+        insured=inputs.caution * base * metre,
+        refill=led.depth,
+        beyond=tonight * (REST_SURCHARGE + led.wasted),
+        weathers=np.ones(1)
+        if inputs.members is None
+        else np.r_[1.0 - inputs.members.weight.sum(), inputs.members.weight],
     )
 
 
-def night_preference(inputs: PlanInputs) -> Floats:
+def night_preference(led: Refill) -> Floats:
     """Factor on the price of water that settles which of several equally good nights is used.
 
-    The night on which a zone would otherwise go dry is the cheapest, by a hundredth: so a zone is left to dry down
-    and is then refilled in one run rather than topped up every night. Common practice, no source.
+    The nights on which a zone by itself would run are the cheapest, by a hundredth: so it is left to dry down and is
+    then refilled in one run rather than topped up every night. Tonight the price falls by the probability that rain
+    makes the run's last millimetre useless: that was weighed when its depth was chosen (`refill.py`), and up to this
+    depth it is not to be weighed again.
 
     Returns
     -------
-    ndarray (Z, N)   Factor [-], 1 on the zone's own night, a little more on others.
+    ndarray (Z, N)   Factor [-], 1 on the zone's own nights, a little more on others.
     """
-    path = inputs.depletion[:, None] + np.cumsum(inputs.etc - inputs.effective_rain, axis=1)
-    dry = path > inputs.dry_limit
-    needed = np.where(dry.any(axis=1), dry.argmax(axis=1), inputs.nights - 1)
-    away = np.abs(np.arange(inputs.nights)[None, :] - needed[:, None])
-    return np.asarray(1.0 + np.where(away == 0, 0.0, REST_SURCHARGE + REST_SLOPE * away), dtype=np.float64)
+    nights = led.runs.shape[1]
+    night = np.arange(nights)
+    own = led.runs.copy()
+    own[~own.any(axis=1), -1] = True
+    away = np.where(own[:, None, :], np.abs(night[None, :, None] - night[None, None, :]), nights).min(axis=2)
+    factor = 1.0 + np.where(away == 0, 0.0, REST_SURCHARGE + REST_SLOPE * away)
+    factor[:, 0] -= np.minimum(led.wasted, LARGEST_DISCOUNT)
+    return np.asarray(factor, dtype=np.float64)
 
 
 def _take(values: Floats, index: np.ndarray) -> Floats:

@@ -106,6 +106,8 @@ class PlanResult:
     upkeep : tuple of PlannedUpkeep
     gap : float                    Between plan and bound where flushes were chosen, as a share of the plan [-].
     one_more : OneMore or None     Of the allocation; None where one more cubic metre would change nothing.
+    weathers : ndarray (S + 1, Z, N) or None   Run times in each weather, the main one first [min]; None where there is
+                                   but one.
     """
 
     run_time: Floats
@@ -121,6 +123,7 @@ class PlanResult:
     upkeep: tuple[PlannedUpkeep, ...] = ()
     gap: float = 0.0
     one_more: OneMore | None = None
+    weathers: Floats | None = None
 
     def minutes(self, inputs: PlanInputs) -> Floats:
         """Minutes by zone, night, block and supply, shape (Z, N, B, K)."""
@@ -204,7 +207,8 @@ def read_one_more(
     inputs : PlanInputs       Of the model, that is of the copies where flushes are chosen.
     prices : Prices           Of the same.
     step : ndarray (columns,) Change of every column, in the solver's order.
-    zone : ndarray            Zone of each copy; of each zone itself where there are none.
+    zone : ndarray            Zone of each copy, -1 where it is of a weather that only may come; of each zone itself
+                              where there are none.
     spans : Spans             Place of each family of variables.
     """
 
@@ -216,7 +220,8 @@ def read_one_more(
     over_use = float(change(m.over_use) @ np.diff([0.0, *(t.price for t in inputs.tiers)])) if inputs.tiers else 0.0
     zones = int(zone.max()) + 1
     less_dry = np.zeros((zones, inputs.nights))
-    np.add.at(less_dry, zone, -dry)
+    np.add.at(less_dry, zone[zone >= 0], -dry[zone >= 0])
+    run = np.where(zone[runs.zone] >= 0, run, 0.0)
     volume = np.zeros(zones)
     np.add.at(volume, zone[runs.zone], run * inputs.water_per_minute[runs.zone])
     return OneMore(
@@ -229,7 +234,8 @@ def read_one_more(
 def flush_solution(m: pyo.ConcreteModel, copies: Copies, solution: Solution) -> tuple[Floats, Floats]:
     """Weights of the copies, shape (V,), and what each passes below the roots by its flush, shape (V, N) [mm]."""
     weight = np.ones(copies.zone.size)
-    weight[list(m.chosen.keys())] = solution.of(m.chosen)
+    if copies.open.any():
+        weight[list(m.chosen.keys())] = solution.of(m.chosen)
     drained = np.zeros(copies.flush.size)
     drained[list(m.flushed.keys())] = solution.of(m.flushed)
     return weight, drained.reshape(copies.flush.shape)
@@ -258,15 +264,17 @@ def gather(
     PlanResult   Over the zones.
     """
     weight, drained = chosen
+    main = copies.weather <= 0
     by_zone = np.zeros((inputs.zones, inputs.nights, inputs.blocks, inputs.supply_share.shape[0]))
-    np.add.at(by_zone, copies.zone, result.minutes(spread))
+    minutes = result.minutes(spread)
+    np.add.at(by_zone, copies.zone[main], minutes[main])
     runs = inputs.runs
-    on = np.flatnonzero(weight > 0.5)
+    on = np.flatnonzero((weight > 0.5) & main)
     on = on[np.argsort(copies.zone[on], kind="stable")]
 
     def added(values: Floats) -> Floats:
         out = np.zeros((inputs.zones, inputs.nights))
-        np.add.at(out, copies.zone, values)
+        np.add.at(out, copies.zone[main], values[main])
         return out
 
     flushes = tuple(
@@ -302,7 +310,20 @@ def gather(
         flushes=flushes,
         upkeep=upkeep,
         gap=gap,
+        weathers=_by_weather(minutes.sum(axis=(2, 3)), inputs, copies),
     )
+
+
+def _by_weather(minutes: Floats, inputs: PlanInputs, copies: Copies) -> Floats | None:
+    """Run times of every zone and night in each weather, the main one first, shape (S + 1, Z, N) [min]."""
+    if inputs.members is None:
+        return None
+    main = np.zeros((inputs.zones, inputs.nights))
+    np.add.at(main, copies.zone[copies.weather <= 0], minutes[copies.weather <= 0])
+    out = np.repeat(main[None], inputs.members.weight.size + 1, axis=0)
+    other = copies.weather > 0
+    out[copies.weather[other], copies.zone[other], 1:] = minutes[other, 1:]
+    return out
 
 
 def _limits(m: pyo.ConcreteModel, solution: Solution) -> list[LimitPrice]:
@@ -314,7 +335,21 @@ def _limits(m: pyo.ConcreteModel, solution: Solution) -> list[LimitPrice]:
             continue
         span = solution.spans.row[family]
         sides = zip(solution.activities[span], solution.limits[span], -solution.duals[span], strict=True)
+        others = _other_weathers(m, family, solution)
         for index, (used, limit, price) in zip(component._data, sides, strict=True):
             key = () if index is None else index if isinstance(index, tuple) else (index,)
-            found.append(LimitPrice(family, key, float(used), float(limit), max(0.0, float(price))))
+            whole = max(0.0, float(price)) + others.get(key, 0.0)
+            found.append(LimitPrice(family, key, float(used), float(limit), whole))
     return found
+
+
+def _other_weathers(m: pyo.ConcreteModel, family: str, solution: Solution) -> dict[tuple[int, ...], float]:
+    """Prices of a limit in all weathers that only may come, summed by the limit's own index."""
+    component = m.component(f"{family}_weathers")
+    prices: dict[tuple[int, ...], float] = {}
+    if component is not None:
+        duals = -solution.duals[solution.spans.row[component.local_name]]
+        for index, price in zip(component._data, duals.tolist(), strict=True):
+            key = index[:-1] if isinstance(index, tuple) else ()
+            prices[key] = prices.get(key, 0.0) + max(0.0, price)
+    return prices

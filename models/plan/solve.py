@@ -48,6 +48,7 @@ from models.plan.results import (
     read_result,
 )
 from models.plan.rows import Matrices, Spans, matrices
+from models.plan.weathers import insured_prices, over_weathers, settled_copies, single_copies, tonight_of
 
 # Steepest edge, the default, was measured to solve 2,400 zones and 10 nights in two thirds of the time devex takes.
 OPTIONS: dict[str, bool | int | str] = {"output_flag": False, "solver": "simplex"}
@@ -56,7 +57,8 @@ OPTIONS: dict[str, bool | int | str] = {"output_flag": False, "solver": "simplex
 # program uses it, that was measured to take thirty times as long.
 LARGE = 20_000
 LARGE_OPTIONS: dict[str, bool | int | str] = {"presolve": "off"}
-SITE_WIDE = ("source_night", "source_month", *ALLOCATION_ROWS, "drought_cut")  # tie all pumps
+_WIDE = ("source_night", "source_month", *ALLOCATION_ROWS, "drought_cut")  # tie all pumps
+SITE_WIDE: tuple[str, ...] = (*_WIDE, *(f"{name}_weathers" for name in _WIDE))
 WIDEST_GAP = 0.01  # [-] between the plan and its bound that is left alone
 LOOSE = 2.0  # of a capacity on a night whose run times are fixed: rounding up may pass it in one block [-]
 LONGEST_SEARCH = 40.0  # [s] of branch and bound where the gap is wider
@@ -105,9 +107,16 @@ class _Spread:
     spread_prices: Prices
 
     @classmethod
-    def of(cls, inputs: PlanInputs, needs: FlushNeeds | None) -> _Spread:
-        """Lay out the copies, if there are any."""
+    def of(cls, inputs: PlanInputs, needs: FlushNeeds | None, settled: Copies | None = None) -> _Spread:
+        """Lay out the copies, if there are any, and the weathers."""
         prices = plan_prices(inputs)
+        if inputs.members is not None or settled is not None:
+            if needs is not None and needs.zone.size and settled is None:
+                raise ValueError("needs: flushes are chosen for one weather; give what was chosen as settled")
+            copies = over_weathers(settled or single_copies(inputs), inputs)
+            spread = spread_inputs(inputs, copies, tonight_of(copies))
+            by_copy = spread_prices(prices, inputs, spread, copies)
+            return cls(inputs, prices, copies, spread, insured_prices(by_copy, spread, copies))
         if needs is None or not needs.zone.size:
             return cls(inputs, prices, None, inputs, prices)
         copies = flush_copies(inputs, needs, prices)
@@ -121,7 +130,8 @@ class PlanSolver:
     Parameters
     ----------
     inputs : PlanInputs
-    needs : FlushNeeds, optional   Zones with a salt flush to decide.
+    needs : FlushNeeds, optional   Zones with a salt flush to decide; for one weather.
+    settled : Copies, optional     Flushes as `settled` of another plan's solver gives them, instead of needs.
 
     Attributes
     ----------
@@ -130,12 +140,12 @@ class PlanSolver:
     cost_scale : float      By which its costs are scaled [-], 1 unless need be; results are in the plan's prices.
     """
 
-    def __init__(self, inputs: PlanInputs, needs: FlushNeeds | None = None) -> None:
+    def __init__(self, inputs: PlanInputs, needs: FlushNeeds | None = None, settled: Copies | None = None) -> None:
         self.gap = 0.0
         self.longest_search = LONGEST_SEARCH  # [s]
         self.tells_one_more = True  # whether results say what one more cubic metre would change, which may take solves
         self.shortened: dict[int, set[int]] = {}  # rows of longest runs that were shortened, by night
-        self._take(_Spread.of(inputs, needs))
+        self._take(_Spread.of(inputs, needs, settled))
         self.built = self.spread  # whose run columns the model has
         with PauseGC():
             self.model = build_plan(self.spread, self.spread_prices, self.copies)
@@ -219,13 +229,19 @@ class PlanSolver:
             No optimum was found; soft limits make every plan feasible, so this is a numerical failure.
         """
         self._start_from_parts()
-        if self.copies is None:
+        if self.copies is None or not self.copies.open.any():
             self._run()
         else:
             self.gap = self._choose_flushes(self.copies)
         return self._result()
 
-    def edit(self, inputs: PlanInputs, needs: FlushNeeds | None = None) -> bool:
+    def settled(self) -> Copies | None:
+        """Flushes as the last run chose them, for a plan of the same zones over several weathers."""
+        if self.copies is None:
+            return None
+        return settled_copies(self.copies, flush_solution(self.model, self.copies, self._solution())[0])
+
+    def edit(self, inputs: PlanInputs, needs: FlushNeeds | None = None, settled: Copies | None = None) -> bool:
         """Put other inputs into the loaded plan, where it has every row and column they need.
 
         All that was changed since it was built (capacities, longest runs, fixed nights) is undone first; the plan then
@@ -235,15 +251,17 @@ class PlanSolver:
         ----------
         inputs : PlanInputs
         needs : FlushNeeds, optional
+        settled : Copies, optional
 
         Returns
         -------
         bool   Whether it was done; if not, the plan is as it was, and a new build is needed (see `cases.py`).
         """
-        wanted = _Spread.of(inputs, needs)
+        wanted = _Spread.of(inputs, needs, settled)
         if not same_copies(self.copies, wanted.copies) or not takes_on(self.built, wanted.spread):
             return False
-        if self.copies is not None and not np.array_equal(longest_minutes(self.built), longest_minutes(wanted.spread)):
+        longest = longest_minutes(self.built), longest_minutes(wanted.spread)
+        if self.copies is not None and self.copies.flushing.any() and not np.array_equal(*longest):
             return False  # the longest run of a copy is scaled by its weight: a coefficient, not a limit
         run = on_columns(wanted.spread_prices.run, wanted.spread, self.built)
         water = on_columns(wanted.spread_prices.water, wanted.spread, self.built)
@@ -259,7 +277,7 @@ class PlanSolver:
             self.highs.deleteRows(len(self.held), np.array(list(self.held.values()), dtype=np.int32))
         self.held.clear()
         self.shortened.clear()
-        self.row_upper = row_limits(self.model, spans, row_upper, spread)
+        self.row_upper = row_limits(self.model, spans, row_upper, spread, self.spread_prices)
         for name in limited(self.model):
             self._set_rows(np.arange(row_upper.size)[spans.row[name]])
         columns = np.arange(upper.size)
@@ -321,7 +339,8 @@ class PlanSolver:
         With the basis kept, the basic columns follow the right-hand side by B dx = db. Where the basis cannot be kept
         even for the smallest step, at a corner of the plan, a small plan is solved with the cubic metre and without.
         """
-        components = [self.model.component(name) for name in ALLOCATION_ROWS]
+        names = (*ALLOCATION_ROWS, *(f"{name}_weathers" for name in ALLOCATION_ROWS))
+        components = [self.model.component(name) for name in names]
         rows = [self.row[id(c)] for component in components if component is not None for c in component.values()]
         if not rows or not any(solution.duals[rows]):
             return None
@@ -338,7 +357,9 @@ class PlanSolver:
             if step.size >= LARGE:
                 return None
             step = self._with_one_more(rows) - solution.values
-        zone = np.arange(self.inputs.zones) if self.copies is None else self.copies.zone
+        zone = np.arange(self.inputs.zones)
+        if self.copies is not None:
+            zone = np.where(self.copies.weather <= 0, self.copies.zone, -1)
         return read_one_more(self.model, self.built, self.spread_prices, step, zone, self.spans)
 
     def _can_begin(self, solution: Solution, step: Floats, rise: Floats) -> bool:
@@ -554,16 +575,17 @@ class PlanSolver:
         factors : ndarray (P,) and so on  Share of the capacity that counts [-].
         night : int, optional           Only this night; all nights if not given.
         """
-        rows, capacity = {
-            "pump": (self.model.pump_limit, self.inputs.pump_nightly),
-            "branch": (self.model.branch_limit, self.inputs.branch_capacity),
-            "station": (self.model.station_limit, self.inputs.stations_at_once),
+        capacity = {
+            "pump": self.inputs.pump_nightly,
+            "branch": self.inputs.branch_capacity,
+            "station": self.inputs.stations_at_once,
         }[name]
-        for (g, n, b), row in rows.items():
-            if night is None or n == night:
-                each = capacity[g] if capacity.ndim == 1 else capacity[g, n]
-                limit = float(factors[g] * each * self.inputs.block_length[n, b])
-                self._set_upper(row, limit)
+        for family in (f"{name}_limit", f"{name}_limit_weathers"):
+            component = self.model.component(family)
+            for (g, n, b, *_), row in () if component is None else component.items():
+                if night is None or n == night:
+                    each = capacity[g] if capacity.ndim == 1 else capacity[g, n]
+                    self._set_upper(row, float(factors[g] * each * self.inputs.block_length[n, b]))
 
     def limit_runs(self, zones: Ints, longest: Floats, night: int) -> None:
         """Hold the run time of some zones on one night to less than the inputs allow.

@@ -119,14 +119,17 @@ class ZoneNights:
             self.open[opened] = True
             self.weight[opened] = entries(chosen)
         self.depletion = self.of(m.in_band) + self.of(m.dry) + self.of(m.very_dry)
-        self.minutes = self._placed(inputs.runs.cell, objects(m.run_time), self.zone.size)
+        runs, times = inputs.runs, objects(m.run_time)
+        cells = np.concatenate((runs.cell, runs.twin))
+        self.minutes = self._placed(cells, np.concatenate((times, times[runs.twin_run])), self.zone.size)
         self.water = inputs.net_rate[self.zone] * self.minutes
         self.soft = self.of(m.soft)
         self.drainage = self.of(m.drainage)
         self.shortfall = self.of(m.shortfall)
-        self.flushed = self.none if chosen is None else self.of(m.flushed)
+        taken = m.component("flushed")
+        self.flushed = self.none if taken is None else self.of(taken)
         flushed = np.zeros(self.zone.size, dtype=np.bool_)
-        flushed[[] if chosen is None else list(m.flushed.keys())] = True
+        flushed[[] if taken is None else list(taken.keys())] = True
         self.unflushed = np.flatnonzero(~flushed)
 
     @property
@@ -150,11 +153,11 @@ class ZoneNights:
         number[:: self.nights] = self.start
         return sums.moved(after, number)
 
-    def last_night(self, sums: Sums) -> Sums:
-        """Its last night, as a sum over zones."""
+    def on_night(self, sums: Sums, night: int) -> Sums:
+        """One of its nights, as a sum over zones."""
         cell = np.arange(self.zone.size)
-        ends = (cell + 1) % self.nights == 0
-        return sums.moved(np.where(ends, cell // self.nights, -1), sums.number[self.nights - 1 :: self.nights])
+        to = np.where(cell % self.nights == night, cell // self.nights, -1)
+        return sums.moved(to, sums.number[night :: self.nights])
 
     def over_nights(self, sums: Sums) -> Sums:
         """All its nights together, as a sum over zones."""

@@ -30,6 +30,7 @@ from scheduler.document.parts import (
 )
 from scheduler.document.planned import Planned, moment
 from scheduler.document.pumping import energy_part, flow_part, pump_warnings, pumped_night, pumps_part
+from scheduler.document.rain import rain_part
 from scheduler.document.salts import flush_parts, leaching_part
 from scheduler.document.zones import zone_parts
 from scheduler.notes import Note, Topic
@@ -59,6 +60,7 @@ def plan_document(planned: Planned) -> PlanDocument:
         nights=night_parts(planned, limits, energy),
         surfaces=surface_parts(planned),
         allocation=allocation_part(planned),
+        rain=rain_part(planned),
         give_way=give_way_parts(planned, scarce),
         flushes=flush_parts(planned),
         leaching=leaching_part(planned),

@@ -76,7 +76,7 @@ def plan_scaled(site: Site, night: date, made: datetime, flags: pd.DataFrame | N
     demand = evening_demand(site, night, 1)
     state = _state(site, night, opens, demand, meant, flags)
     salt = salt_state(site, night, opens, demand, state)
-    inputs = night_inputs(site, night, windows, demand, state, salt)
+    inputs = night_inputs(site, night, windows, demand, state, salt, several=False)
     wanted = scaled_minutes(site, inputs, demand, meant)
     fixed = FixedPlan(inputs.plan, wanted)
     flushes = nobody(inputs.dates, inputs.plan.supply_share.shape[0], salt.layers.count)

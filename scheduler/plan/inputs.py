@@ -19,10 +19,11 @@ from scheduler.events import EventNights, event_nights
 from scheduler.notes import Note
 from scheduler.plan.stations import typical_energy
 from scheduler.plan.water import AllocationShare, allocation_share, drought_cuts, permits_left
+from scheduler.plan.weathers import CAUTION, Weathers, margin_share, other_weathers, tail_weight
 from scheduler.salinity.evening import SaltState, salt_dry_limit
 from scheduler.site import Site
 from scheduler.site.windows import NightWindow
-from scheduler.state.demand import Demand, zone_etc, zone_rain
+from scheduler.state.demand import Demand, expected_rain, zone_etc
 from scheduler.state.evening import StartState
 from scheduler.supply import fits_alone, net_rates, water_supplies
 
@@ -71,6 +72,7 @@ class NightInputs:
     supply_names: tuple[str, ...]
     allocation: AllocationShare | None
     notes: tuple[Note, ...]
+    others: Weathers | None = None
 
 
 def night_inputs(
@@ -80,6 +82,7 @@ def night_inputs(
     demand: Demand,
     state: StartState,
     salt: SaltState | None = None,
+    several: bool = True,
 ) -> NightInputs:
     """Assemble the plan's arrays.
 
@@ -91,6 +94,7 @@ def night_inputs(
     demand : Demand
     state : StartState
     salt : SaltState, optional         Zones whose salt stresses the turf are kept moister; without it none is.
+    several : bool                     Whether to plan for every weather that may come, or for the expected one alone.
 
     Returns
     -------
@@ -98,10 +102,11 @@ def night_inputs(
     """
     notes: list[Note] = []
     dates = tuple(night + timedelta(days=i) for i in range(len(windows)))
-    etc, (rain, runoff) = zone_etc(site, demand.future), zone_rain(site, demand.future)
+    etc, (rain, runoff) = zone_etc(site, demand.future), expected_rain(site, demand)
     p = adjusted_depletion_fraction(site.zones.depletion_fraction, etc)
     events, net = event_nights(site, dates), net_rates(site)
-    band = _band(site, state, salt, _Day(etc, p, events), notes)
+    others = other_weathers(site, night, demand) if several else None
+    band = _band(site, state, salt, _Day(etc, p, events), margin_share(site, others is not None), notes)
     resolution = planning_resolution(
         np.array([site.controllers[c].resolution if c >= 0 else 60.0 for c in site.zones.controller])
     )
@@ -132,11 +137,15 @@ def night_inputs(
         allocation=hard,
         tiers=tiers,
         cuts=drought_cuts(site, dates, demand, etc, net, windows, notes),
+        members=None if others is None else others.members,
+        caution=CAUTION[site.caution].worth,
+        tail=None if others is None else tail_weight(site),
+        price_of_a_run=site.price_of_a_run,
         **_as_built(site),
     )
     return NightInputs(
         plan, dates, windows, resolution, smallest_runs(site, resolution), longest, rain + runoff, runoff, p,
-        band.limit, band.fresh, band.margin, supply_names, allocation, tuple(notes),
+        band.limit, band.fresh, band.margin, supply_names, allocation, tuple(notes), others,
     )  # fmt: skip
 
 
@@ -185,10 +194,10 @@ def _dry_limit(site: Site, taw: np.ndarray, raw: np.ndarray) -> np.ndarray:
     return np.maximum(np.where(np.isnan(floor)[:, None], raw, asked), DRIEST_FLOOR * taw[:, None])
 
 
-def _band(site: Site, state: StartState, salt: SaltState | None, day: _Day, notes: list[Note]) -> _Band:
+def _band(site: Site, state: StartState, salt: SaltState | None, day: _Day, share: float, notes: list[Note]) -> _Band:
     """Dry and wet limit of every zone-night, and the margin inside the dry one for what is not known.
 
-    The margin is part of the spread of the estimate, and never takes so much of the band that a day's ET no longer
+    The margin is a share of the spread of the estimate, and never takes so much of the band that a day's ET no longer
     fits into it.
     """
     taw, events = state.taw, day.events
@@ -205,7 +214,7 @@ def _band(site: Site, state: StartState, salt: SaltState | None, day: _Day, note
         text = f"firmness limit lies under the dry limit in {count} zones: the dry limit is kept and the other moved"
         notes.append(Note("info", "moisture band", text))
     wet = np.minimum(wet, (1.0 - BAND.least_band) * limit)
-    margin = np.minimum(BAND.margin_share * state.spread[:, None], BAND.widest_margin * limit)
+    margin = np.minimum(share * state.spread[:, None], BAND.widest_margin * limit)
     return _Band(limit, fresh, np.clip(limit - wet - day.etc, 0.0, margin), wet)
 
 

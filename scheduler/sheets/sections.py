@@ -57,6 +57,7 @@ def sheet_sections(plan: PlanDocument) -> dict[str, Any]:
         "flow_charts": flow_charts(plan, flows),
         "energy": energy_blocks(plan),
         "bands": moisture_bands(plan),
+        "rain": "" if plan.rain is None else plan.rain.words,
         "nights": coming_nights(plan),
         "allocation": allocation(plan),
         "flushes": night_salts.flushes(plan),

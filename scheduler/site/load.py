@@ -177,6 +177,8 @@ def _site(
         currency=settings.currency,
         nights=settings.nights,
         method=settings.method,
+        caution=settings.caution,
+        price_of_a_run=settings.price_of_a_run,
         window=settings.window,
         pumps=settings.pumps,
         branches=settings.branches,

@@ -331,6 +331,8 @@ class Site:
     currency: str
     nights: int
     method: str
+    caution: str
+    price_of_a_run: float
     window: WindowRule
     pumps: tuple[Pump, ...]
     branches: tuple[Branch, ...]

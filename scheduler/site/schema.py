@@ -267,6 +267,8 @@ class PlanningKeys(_Part):
 
     nights: Annotated[int, BeforeValidator(_read_whole(1, 14))] = 7
     method: Literal["fao56", "asce"] = "fao56"
+    caution: Literal["careful", "even", "lean"] = "even"
+    price_of_a_run: _quantity("mm", low=0, high=20, example="1") = 1.0
 
 
 class WindowDayKeys(_Part):

@@ -90,6 +90,8 @@ class Settings:
     currency: str = ""
     nights: int = 7
     method: str = "fao56"
+    caution: str = "even"
+    price_of_a_run: float = 1.0
     wind_height: float = 2.0
     window: WindowRule = field(default_factory=lambda: WindowRule((OPENS, CLOSES + 1440)))
     pumps: tuple[Pump, ...] = ()
@@ -146,6 +148,7 @@ def settle(model: schema.SiteFile, reader: Reader) -> Settings:
         model.planning.nights,
         model.planning.method,
     )
+    settings.caution, settings.price_of_a_run = model.planning.caution, model.planning.price_of_a_run
     if site.elevation is None:
         reader.note("step_down", "site.elevation is not given; 0 m is taken, which changes the reference ET a little")
     settings.elevation = site.elevation or 0.0

@@ -28,6 +28,29 @@ SUNRISE, SUNSET = 6.0, 20.0  # hours between which turf takes up the ET of a day
 
 
 @dataclass(frozen=True)
+class Told:
+    """The coming dates as the forecast has them, N dates.
+
+    Parameters
+    ----------
+    eto : ndarray (N,)      [mm/d]
+    amount : ndarray (N,)   Rain where it falls [mm].
+    chance : ndarray (N,)   That it falls [-].
+    members : ndarray (2, M, N) or None   ETo and rain of each member [mm/d], where there are several.
+    """
+
+    eto: np.ndarray
+    amount: np.ndarray
+    chance: np.ndarray
+    members: np.ndarray | None = None
+
+    def times(self, eto: np.ndarray, rain: np.ndarray) -> Told:
+        """The same with ETo and rain of every date multiplied, each (N,) [-]."""
+        members = None if self.members is None else self.members * np.stack((eto, rain))[:, None, :]
+        return Told(self.eto * eto, self.amount * rain, self.chance, members)
+
+
+@dataclass(frozen=True)
 class Demand:
     """Reference ET and rain by date.
 
@@ -41,6 +64,7 @@ class Demand:
     issued : Timestamp or None    Issue of the forecast used.
     forecast_days, members : int  Dates of the horizon it covers; its members.
     notes : tuple of Note
+    told : Told or None           Chances of rain by date; None without a forecast.
     """
 
     past: pd.DataFrame
@@ -52,6 +76,7 @@ class Demand:
     forecast_days: int
     members: int
     notes: tuple[Note, ...]
+    told: Told | None = None
 
 
 def evening_demand(site: Site, night: date, nights: int, longest: int = LONGEST_PAST) -> Demand:
@@ -93,6 +118,7 @@ def evening_demand(site: Site, night: date, nights: int, longest: int = LONGEST_
         forecast_days=covered,
         members=int(latest["members"].max()) if len(latest) else 0,
         notes=tuple(notes),
+        told=_told(latest, future) if covered else None,
     )
 
 
@@ -111,6 +137,23 @@ def zone_rain(site: Site, days: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
 def et_to_come(hours: np.ndarray) -> np.ndarray:
     """Share of a date's ET that turf still takes after these hours of it, evenly between sunrise and sunset [-]."""
     return np.asarray(np.clip((SUNSET - hours) / (SUNSET - SUNRISE), 0.0, 1.0))
+
+
+def expected_rain(site: Site, demand: Demand) -> tuple[np.ndarray, np.ndarray]:
+    """Expected effective rain and runoff of the coming dates, each of shape (Z, N) [mm/d].
+
+    The curve number is not linear: 10 mm that fall one time in two run off, 5 mm do not. So each member's rain, or the
+    rain where it falls, is taken for itself and the mean comes after.
+    """
+    told = demand.told
+    if told is None:
+        return zone_rain(site, demand.future)
+    numbers = curve_number(site.zones.hydrologic_group.tolist())
+    if told.members is None:
+        enters, runs_off = effective_rain(told.amount[None, :], numbers)
+        return enters * told.chance, runs_off * told.chance
+    each = [effective_rain(rain[None, :], numbers) for rain in told.members[1]]
+    return np.mean([e for e, _ in each], axis=0), np.mean([r for _, r in each], axis=0)
 
 
 def seasonal_eto(site: Site, past: pd.DataFrame, days: pd.DatetimeIndex) -> np.ndarray:
@@ -150,15 +193,39 @@ def _forecasts(site: Site, today: pd.Timestamp) -> tuple[pd.DataFrame, pd.DataFr
     wanted = (rows["issued"] == newest) | (rows["date"] <= today)
     rows = with_eto(site, rows[wanted])
     probability = rows["rain_probability"].fillna(1.0)
-    rows = rows.assign(rain=rows["rain"].fillna(0.0) * probability)
+    rows = rows.assign(
+        rain=rows["rain"].fillna(0.0) * probability, chance=probability.where(rows["rain"].fillna(0.0) > 0.0, 0.0)
+    )
     daily = (
         rows.groupby(["issued", "date"], as_index=False)
-        .agg(eto=("eto", "mean"), rain=("rain", "mean"), members=("member", "nunique"))
+        .agg(eto=("eto", "mean"), rain=("rain", "mean"), chance=("chance", "mean"), members=("member", "nunique"))
         .assign(route="forecast")
     )
+    daily["single"] = _by_member(rows, daily)
     latest = daily[(daily["issued"] == newest) & (daily["date"] > today) & daily["eto"].notna()]
     older = daily[daily["date"] <= today].sort_values("issued").drop_duplicates("date", keep="last")
     return latest, older
+
+
+def _by_member(rows: pd.DataFrame, daily: pd.DataFrame) -> pd.Series:
+    """ETo and rain of each member of a date, as pairs, a row of the daily table; None where there is but one."""
+    if int(daily["members"].max()) < 2:
+        return pd.Series([None] * len(daily), index=daily.index, dtype=object)
+    pairs = rows.sort_values("member").groupby(["issued", "date"])[["eto", "rain"]].apply(lambda d: d.to_numpy(float))
+    return pd.Series(list(pairs.reindex(pd.MultiIndex.from_frame(daily[["issued", "date"]]))), index=daily.index)
+
+
+def _told(latest: pd.DataFrame, future: pd.DataFrame) -> Told:
+    """Chances of the coming dates; of dates the forecast does not reach, the mean that stands in falls for certain."""
+    spoken = latest.set_index("date").reindex(future["date"])
+    rain = future["rain"].to_numpy(float)
+    chance = np.where(spoken["chance"].isna(), 1.0, spoken["chance"].to_numpy(float))
+    amount = np.divide(rain, chance, out=np.zeros_like(rain), where=chance > 0)
+    sizes = {len(m) if isinstance(m, np.ndarray) else 0 for m in spoken["single"]}
+    members = np.stack(list(spoken["single"])).transpose(2, 1, 0) if len(sizes) == 1 and min(sizes) > 1 else None
+    if members is not None and np.isnan(members).any():
+        members = None
+    return Told(future["eto"].to_numpy(float), amount, np.where(rain > 0, chance, 0.0), members)
 
 
 def _fill_past(

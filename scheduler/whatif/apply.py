@@ -265,7 +265,7 @@ def shifted_demand(evening: Evening, case: Case) -> Demand:
     """Weather to come under a case: warmer, drier, or with another ETo, on the dates after the nights it binds."""
     future = evening.demand.future
     nights = [t.date() for t in future["date"] - pd.Timedelta(days=1)]
-    eto, rain = future["eto"].to_numpy(float).copy(), future["rain"].to_numpy(float).copy()
+    eto, rain = np.ones(len(nights)), np.ones(len(nights))
     shift = np.zeros(len(nights))
     for part in case.parts:
         on = part.on(nights)
@@ -274,7 +274,12 @@ def shifted_demand(evening: Evening, case: Case) -> Demand:
         shift[on] += part.keys.temperature_shift or 0.0
     for step in np.unique(shift[shift != 0.0]).tolist():
         eto = np.where(shift == step, eto * warmer(evening, step), eto)
-    return replace(evening.demand, future=future.assign(eto=eto, rain=rain))
+    told = evening.demand.told
+    return replace(
+        evening.demand,
+        future=future.assign(eto=future["eto"] * eto, rain=future["rain"] * rain),
+        told=None if told is None else told.times(eto, rain),
+    )
 
 
 def warmer(evening: Evening, shift: float) -> np.ndarray:

@@ -49,6 +49,33 @@ class Program:
         return float(found.fun)
 
 
+def own_course(p: PlanInputs, z: int) -> tuple[float, float, set[int]]:
+    """What a zone by itself would do: tonight's depth, the chance that rain wastes its end, and its nights."""
+
+    def course(first: float, share: float) -> tuple[float, bool, set[int]]:
+        deficit, cost, wasted = p.depletion[z] - first, first + (1.0 if first > 0 else 0.0), False
+        nights = {0} if first > 0 else set()
+        for n in range(p.nights):
+            change, limit = p.etc[z, n] - p.effective_rain[z, n], p.dry_limit[z, n]
+            level = p.wet_limit[z, n] + share * (limit - p.wet_limit[z, n])
+            if n and deficit + change > limit and deficit > level:
+                cost += deficit - level + 1.0
+                deficit, nights = level, nights | {n}
+            wasted = wasted or deficit + change < 0
+            deficit = min(max(deficit + change, 0.0), p.taw[z])
+            cost += 5.0 * max(deficit - limit, 0.0)
+        owed = min(max((deficit - level) / max(limit - level, 1e-6), 0.0), 1.0)
+        return cost + deficit + owed, wasted, nights
+
+    shares = [0.8 * i / 7 for i in range(8)]
+    waits = [(0.0, *course(0.0, share)) for share in shares]
+    levels = [p.wet_limit[z, 0] + share * (p.dry_limit[z, 0] - p.wet_limit[z, 0]) for share in shares]
+    firsts = [max(p.depletion[z] - level, 0.0) for level in levels]
+    runs = [(first, *course(first, share)) for first, share in zip(firsts, shares, strict=True)]
+    first, _, wasted, nights = min(waits + runs, key=lambda c: c[1])
+    return first, float(wasted and first > 0), nights
+
+
 def textbook(p: PlanInputs) -> float:
     """Optimum of the plan, written from the texts."""
     nz, nn, nb = p.zones, p.nights, p.blocks
@@ -93,8 +120,8 @@ def textbook(p: PlanInputs) -> float:
     for z in range(nz):
         m3_a_mm = p.area[z] / 1000
         dry = base * ratio ** (len(ranks) - 1 - ranks.index(p.priority[z])) * m3_a_mm
-        unwatered = p.depletion[z] + np.cumsum(p.etc[z] - p.effective_rain[z])
-        needed = next((n for n in range(nn) if unwatered[n] > p.dry_limit[z, n]), nn - 1)
+        led, wasted, own = own_course(p, z)
+        own = own or {nn - 1}
         program.column(("missing", z), 1.5 * dearest * m3_a_mm / share[z])
         target = (p.wet_limit[z, -1] + p.dry_limit[z, -1]) / 2
         for n in range(nn):
@@ -107,7 +134,9 @@ def textbook(p: PlanInputs) -> float:
             program.column(("short", z, n), short[z][n] * dry, p.etc[z, n])
             most = max(0.0, p.effective_rain[z, n] - min(p.etc[z, n], p.taw[z]))
             program.column(("drain", z, n), drained[z][n] * base * m3_a_mm, most)
-            away = 0.0 if n == needed else 0.01 + 0.002 * abs(n - needed)
+            away = 0.0 if n in own else 0.01 + 0.002 * min(abs(n - o) for o in own)
+            if n == 0:
+                away -= min(0.95, wasted)
             inside = {}
             for b, k in itertools.product(range(nb), range(nk)):
                 price = m3_price(z, n, b, k)
@@ -116,6 +145,12 @@ def textbook(p: PlanInputs) -> float:
                 high = 0.0 if closed else min(p.block_length[n, b], p.max_run[z])
                 program.column(("x", z, n, b, k), price * m3_a_minute[z] * (1 + away), high)
                 inside["x", z, n, b, k] = 1.0
+            if n == 0 and inside:
+                cheapest = [m3_price(*run) for run in open_runs if run[:2] == (z, 0)]
+                cheapest = [0.05 if all_free else max(price, 0.00005) for price in cheapest]
+                worth = min(cheapest, default=0.0) * m3_a_minute[z] / p.net_rate[z] if led > 0 else 0.0
+                program.column(("beyond", z), worth * (0.01 + wasted))
+                program.below.append(({**dict.fromkeys(inside, p.net_rate[z]), ("beyond", z): -1.0}, led))
             program.below.append((inside, p.max_run[z]))
             water = {name: p.net_rate[z] for name in inside}
             before = {("D", z, n - 1): -1.0} if n else {}

@@ -9,7 +9,7 @@ from pydantic import Field
 from scheduler.document.parts.base import Amount, AtLeastOne, Count, Day, Moment, Named, Part, Status, Units
 from scheduler.document.parts.nights import EnergyBlock, FlowPart, GiveWay, NightPart, PumpPart, SurfacePart
 from scheduler.document.parts.outlook import ActionPart, AdvicePart, ChangesPart, EventPart, WeatherDay
-from scheduler.document.parts.water import AllocationPart, FlushPart, LeachingPart
+from scheduler.document.parts.water import AllocationPart, FlushPart, LeachingPart, RainPart
 from scheduler.document.parts.zone import ZonePart
 from scheduler.document.rung import Rung
 from scheduler.notes import Topic
@@ -130,6 +130,9 @@ class PlanDocument(Part):
         description="Totals by surface: tonight's water and the state over the horizon."
     )
     allocation: AllocationPart | None = Field(description="The season's water, or null without allocation.")
+    rain: RainPart | None = Field(
+        default=None, description="What rain that may come is worth tonight; null where nothing is held back for it."
+    )
     give_way: tuple[GiveWay, ...] = Field(
         description="Surfaces that get less than they need, last in order of service first."
     )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from scheduler.document.parts.base import Amount, Day, Part, Share
+from scheduler.document.parts.base import Amount, Count, Day, Part, Share, SurfaceName
 
 
 class SurfaceWorth(Part):
@@ -28,6 +28,23 @@ class WorthPart(Part):
         "saved, null where the site names no price."
     )
     words: str = Field(description="The same in a sentence, in the site's units.")
+
+
+class RainPart(Part):
+    """Water held back for rain that may come, and what happens if it does not."""
+
+    date: Day = Field(description="Date of the rain.")
+    chance: Share = Field(description="Its chance [-].")
+    amount_mm: Amount = Field(description="Its depth where it falls [mm].")
+    held_back_mm: Amount = Field(
+        description="Depth by which tonight's runs are shallower than they would be without any rain in sight [mm], "
+        "mean over `zones_held_back`, weighted by area."
+    )
+    zones_held_back: Count = Field(description="Zones that get less tonight for it [-].")
+    next_night: Day | None = Field(description="First night after the date; null beyond the plan.")
+    surface: SurfaceName | None = Field(description="Surface with most zones that run then if it stays dry.")
+    zones_if_dry: Count = Field(description="Its zones that run then if it stays dry [-].")
+    words: str = Field(description="The same as a sentence for people.")
 
 
 class AllocationPart(Part):

@@ -80,8 +80,9 @@ def test_softness_is_not_bought_for_the_target():
 
 def test_softness_is_bought_against_dryness():
     # Wet 8, dry 14, target 11, D = 12 + 10 - x. Above 14 mm a minute spares 1.3 and costs 0.2 + 0.5 of softness: x = 8,
-    # 4 mm soft; below 14 mm it spares 0.3 only. 8 x 0.2 + 4 x 0.5 + 3 x 0.3.
-    result = check(plan(wet_limit=8.0, dry_limit=14.0, depletion=12.0, etc=10.0), [8.0], [14.0], 4.5)
+    # 4 mm soft; below 14 mm it spares 0.3 only. 8 x 0.2 + 4 x 0.5 + 3 x 0.3, and a hundredth of the price more for the
+    # 4 mm beyond the run the zone by itself would have, which ends at the firmness limit: 4 x 0.002.
+    result = check(plan(wet_limit=8.0, dry_limit=14.0, depletion=12.0, etc=10.0), [8.0], [14.0], 4.508)
     assert result.soft == pytest.approx(4.0)
 
 
@@ -106,8 +107,8 @@ def test_softness_counts_where_no_watering_is_allowed():
 
 def test_water_stops_at_field_capacity():
     # Dry limit 12, target 7, D = 3 + 18 - x. A minute spares 1.3 and costs at most 0.7, but only 3 mm have room:
-    # x = 3 with 2 mm soft; D = 18: 0.6 + 2 x 0.5 + 6 x 1 + 11 x 0.3.
-    result = check(plan(dry_limit=12.0, depletion=3.0, etc=18.0), [3.0], [18.0], 10.9)
+    # x = 3 with 2 mm soft; D = 18: 0.6 + 2 x 0.5 + 6 x 1 + 11 x 0.3, and 2 x 0.002 beyond the zone's own run.
+    result = check(plan(dry_limit=12.0, depletion=3.0, etc=18.0), [3.0], [18.0], 10.904)
     assert result.drainage == pytest.approx(0.0)
 
 

@@ -74,7 +74,7 @@ def test_only_the_numbers_of_a_copy_are_scaled_by_its_weight():
 def test_sums_over_zones():
     inputs = plan(2, 3)
     m, words = words_of(inputs)
-    last = left_minus_right(words.rows(words.last_night(words.depletion) >= np.array([1.0, 2.0])))
+    last = left_minus_right(words.rows(words.on_night(words.depletion, 2) >= np.array([1.0, 2.0])))
     assert last == pytest.approx(depths(m, inputs)[:, -1] - [1.0, 2.0])
     assert left_minus_right(words.rows(words.over_nights(words.depletion) == 0.0)) == pytest.approx(
         depths(m, inputs).sum(axis=1)

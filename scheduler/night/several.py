@@ -1,0 +1,69 @@
+"""Tonight planned for the weathers that may come, or for the expected one alone where that fails."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import replace
+
+from models.plan.flush import Copies
+from models.plan.flush_needs import FlushNeeds
+from models.plan.solve import PlanSolver, SolverFailed
+from scheduler.errors import NoPlan
+from scheduler.night.records import RunnableNight
+from scheduler.night.timetable import runnable_night
+from scheduler.notes import Note
+from scheduler.plan.inputs import NightInputs
+from scheduler.site import Site
+
+log = logging.getLogger(__name__)
+LONGEST = 120.0  # [s] of one run of the solver over several weathers; then the expected one is planned for alone
+
+
+def night_of_weathers(
+    site: Site, inputs: NightInputs, needs: FlushNeeds, cut_short: bool = False
+) -> tuple[NightInputs, RunnableNight]:
+    """Plan tonight for every weather of the inputs.
+
+    Flushes are chosen for the expected weather; the plan for several then takes them as they are.
+
+    Parameters
+    ----------
+    site : Site
+    inputs : NightInputs
+    needs : FlushNeeds
+    cut_short : bool      The first choice of flushes is taken, without a search for a better one.
+
+    Returns
+    -------
+    NightInputs     As they were planned with: with one weather alone where several failed, and a note that says so.
+    RunnableNight
+
+    Raises
+    ------
+    NoPlan   There is none for one weather either.
+    """
+    alone = replace(inputs, plan=replace(inputs.plan, members=None), others=None)
+    if inputs.plan.members is not None:
+        try:
+            solver = PlanSolver(inputs.plan, settled=_settled(alone, needs, cut_short))
+            solver.highs.setOptionValue("time_limit", LONGEST)
+            return inputs, runnable_night(site, inputs, solver)
+        except (NoPlan, SolverFailed) as failure:
+            log.warning("no plan for several weathers (%s); planning for the expected one", failure)
+            note = Note("step_down", "weather", "planned for the expected weather alone: no plan for several was found")
+            alone = replace(alone, notes=(*alone.notes, note))
+    solver = PlanSolver(alone.plan, needs)
+    if cut_short:
+        solver.longest_search = 0.0
+    return alone, runnable_night(site, alone, solver)
+
+
+def _settled(alone: NightInputs, needs: FlushNeeds, cut_short: bool) -> Copies | None:
+    """Flushes as they are chosen for the expected weather; None where there are none to choose."""
+    if not needs.zone.size:
+        return None
+    main = PlanSolver(alone.plan, needs)
+    if cut_short:
+        main.longest_search = 0.0
+    main.solve()
+    return main.settled()
