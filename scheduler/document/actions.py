@@ -15,12 +15,13 @@ BY_HAND = (SurfaceName.GREEN, SurfaceName.TEE, SurfaceName.PITCH, SurfaceName.AP
 TOLD_APART = 0.02  # [-] of TAW beyond a limit that counts; our choice
 NOON = 12  # [h] by which hand watering is done
 ORDER = tuple(Severity)
-MISSING = {  # step-downs a person can end, and how
-    "applied": "bring the controller's log",
-    "forecast": "bring a forecast",
-    "weather": "bring the station's weather",
-    "probes": "bring the probes' readings",
+MISSING = {  # step-downs a person can end, what helps most first, and how
+    "weather": "the station's weather",
+    "forecast": "a forecast",
+    "applied": "the controller's log",
+    "probes": "the probes' readings",
 }
+MANY = 3  # step-downs; more are told in one paragraph
 
 
 def action_parts(plan: PlanDocument, unmeasured: frozenset[str]) -> tuple[ActionPart, ...]:
@@ -163,16 +164,25 @@ def _samples(plan: PlanDocument, unmeasured: frozenset[str]) -> Iterator[ActionP
 
 
 def _data(plan: PlanDocument) -> Iterator[ActionPart]:
-    """What was missing and a person can bring."""
-    asked: dict[str, str] = {}
-    for step in plan.inputs.step_downs:
-        if step.what in MISSING:
-            asked.setdefault(step.what, step.why)
-    for what, why in asked.items():
+    """What was missing and a person can bring, in one deed: what helps most first."""
+    why = {step.what: step.why for step in reversed(plan.inputs.step_downs)}
+    asked = [what for what in MISSING if what in why]
+    if asked:
+        more = f", then {' and '.join(MISSING[a] for a in asked[1:])}" if len(asked) > 1 else ""
         yield ActionPart(
-            kind=ActionKind.BRING_DATA, severity=Severity.TOMORROW, where=f"{what}.csv", by=None, why=why,
-            what=MISSING[what].capitalize(),
+            kind=ActionKind.BRING_DATA, severity=Severity.TOMORROW, where=", ".join(f"{a}.csv" for a in asked), by=None,
+            why=why[asked[0]], what=f"Bring {MISSING[asked[0]]}{more}",
         )  # fmt: skip
+
+
+def missing_words(plan: PlanDocument) -> list[str]:
+    """What was missing and what stood in for it: a line each, or one paragraph where there is much."""
+    steps = plan.inputs.step_downs
+    if len(steps) <= MANY:
+        return [f"{s.what}: {s.why}" for s in steps]
+    first = next((what for what in MISSING if any(s.what == what for s in steps)), steps[0].what)
+    told = ". ".join(f"{s.what[:1].upper()}{s.what[1:]}: {s.why}" for s in steps)
+    return [f"Much is assumed and not known, so take this plan as a first draft; add {first}.csv first. {told}"]
 
 
 def _name(zone: ZonePart) -> str:

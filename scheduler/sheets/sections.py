@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from scheduler import edge
+from scheduler.document.actions import missing_words
 from scheduler.document.parts import PlanDocument, PumpPart, StateFrom, Status, WarningPart, ZonePart
 from scheduler.notes import Topic
 from scheduler.sheets import first_screen, night_salts
@@ -142,7 +143,7 @@ def attention(plan: PlanDocument, warnings: Sequence[WarningPart]) -> dict[str, 
     return {
         "warnings": list(warnings[:WARNINGS_AT_MOST]),
         "more": max(0, len(warnings) - WARNINGS_AT_MOST),
-        "step_downs": list(plan.inputs.step_downs),
+        "step_downs": missing_words(plan),
     }
 
 

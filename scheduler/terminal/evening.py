@@ -10,6 +10,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
+from scheduler.document.actions import missing_words
 from scheduler.document.parts import PlanDocument
 from scheduler.document.rung import LABELS
 from scheduler.edge import (
@@ -75,7 +76,7 @@ def print_evening(screen: Console, document: PlanDocument, files: Sequence[Path]
     _print_limits(screen, document)
     for row in document.give_way:
         screen.print(f"gives way: {escape(row.words)}", style="yellow", highlight=False)
-    _list(screen, [f"{s.what}: {s.why}" for s in document.inputs.step_downs], "step-down")
+    _list(screen, missing_words(document), "step-down")
     _list(screen, [f"{w.subject}: {w.text}" for w in document.warnings], "warning")
     for file in files:
         screen.print(f"wrote {escape(str(file))}", highlight=False, soft_wrap=True)

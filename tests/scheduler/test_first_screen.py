@@ -10,7 +10,7 @@ import pytest
 
 from models.turf_weather import dollar_spot_probability
 from scheduler.document import outlook as advice
-from scheduler.document.actions import action_parts
+from scheduler.document.actions import action_parts, missing_words
 from scheduler.document.changes import changes_part
 from scheduler.document.parts import ActionKind, Severity, WeatherDay
 from scheduler.document.reading import document_of
@@ -81,6 +81,14 @@ def test_doubts_flushes_samples_and_missing_data_ask_for_their_deeds():
     assert found[ActionKind.DECIDE].where == found[ActionKind.SAMPLE].where == plan["zones"][2]["name"]
     assert "7.0 dS/m is reckoned, never measured" in found[ActionKind.SAMPLE].why
     assert (found[ActionKind.BRING_DATA].where, found[ActionKind.BRING_DATA].why) == ("applied.csv", "the log ends")
+    plan["inputs"]["step_downs"] = [{"what": w, "why": f"no {w}"} for w in ("probes", "turf", "weather", "soil")]
+    bring = deeds(plan)[ActionKind.BRING_DATA]
+    assert (bring.where, bring.what) == (
+        "weather.csv, probes.csv",
+        "Bring the station's weather, then the probes' readings",
+    )
+    (told,) = missing_words(document_of(plan))
+    assert "add weather.csv first" in told and all(f"no {w}" in told for w in ("probes", "turf", "weather", "soil"))
     assert ActionKind.SAMPLE not in deeds(plan)
     order = [a.severity for a in action_parts(document_of(plan), frozenset())]
     assert order == sorted(order, key=list(Severity).index)
