@@ -182,56 +182,58 @@ class CourseChart:
 
 def course_chart(chart: CourseChart) -> Markup:
     """Draw a zone's course: moisture against its band above, water and rain below."""
-    height, left, right, top, bottom, floor = 178, 8, 352, 14, 108, 158
-    count = len(chart.planned)
-    known = np.concatenate((chart.read, chart.estimate, chart.planned, [0.0, chart.dry * 1.15]))
-    least, most = min(0.0, float(np.nanmin(known))), float(np.nanmax(known))
-    tallest = float(np.nanmax(np.concatenate((chart.water, chart.rain, [1.0]))))
-    step = (right - left) / count
+    height, left, right, top, bottom, floor = 178, 8.0, 352.0, 14.0, 108.0, 158.0
+    moisture = np.stack(
+        (chart.read, chart.estimate, chart.estimate - chart.spread, chart.estimate + chart.spread, chart.planned)
+    )
+    least = min(0.0, float(np.nanmin(moisture[[0, 1, 4]], initial=0.0)))
+    most = float(np.nanmax(moisture[[0, 1, 4]], initial=chart.dry * 1.15))
+    step = (right - left) / chart.planned.size
+    xs = (left + step * (np.arange(chart.planned.size) + 0.5)).tolist()
 
-    def x(i: float) -> float:
-        return left + step * (i + 0.5)
+    def y(depletion: np.ndarray | float) -> np.ndarray:
+        return np.asarray(top + (bottom - top) * (depletion - least) / max(most - least, 1e-6))
 
-    def y(depletion: float) -> float:
-        return top + (bottom - top) * (depletion - least) / max(most - least, 1e-6)
-
+    read, estimate, wetter, drier, planned = ([*zip(xs, row, strict=True)] for row in y(moisture).tolist())
+    wet, dry, now = float(y(chart.wet)), float(y(chart.dry)), xs[chart.tonight]
     parts = [
-        _rect(left, y(chart.wet), right - left, y(chart.dry) - y(chart.wet), BAND),
-        _line(left, y(chart.wet), right, y(chart.wet), WATER, 1.2),
-        _line(left, y(chart.dry), right, y(chart.dry), ALERT, 1.2),
-        _line(x(chart.tonight), top, x(chart.tonight), floor, QUIET, 1, "2 3"),
+        _rect(left, wet, right - left, dry - wet, BAND),
+        _line(left, wet, right, wet, WATER, 1.2),
+        _line(left, dry, right, dry, ALERT, 1.2),
+        _line(now, top, now, floor, QUIET, 1, "2 3"),
     ]
-    sure = [i for i in range(count) if np.isfinite(chart.estimate[i]) and np.isfinite(chart.spread[i])]
-    if len(sure) > 1:
-        up = [(x(i), y(float(chart.estimate[i] - chart.spread[i]))) for i in sure]
-        down = [(x(i), y(float(chart.estimate[i] + chart.spread[i]))) for i in reversed(sure)]
-        parts.append(f'<polygon points="{_points([*up, *down])}" fill="{INK}" fill-opacity=".2"/>')
-    for values, dashes in ((chart.estimate, ""), (chart.planned, "5 3")):
-        on = [(x(i), y(float(values[i]))) for i in range(count) if np.isfinite(values[i])]
-        if len(on) > 1:
-            dashed = f' stroke-dasharray="{dashes}"' if dashes else ""
-            parts.append(f'<polyline points="{_points(on)}" fill="none" stroke="{INK}" stroke-width="1.8"{dashed}/>')
-    parts += [
-        f'<circle cx="{x(i):.1f}" cy="{y(float(chart.read[i])):.1f}" r="2.6" fill="{INK}"/>'
-        for i in range(count)
-        if np.isfinite(chart.read[i])
-    ]
-    wide = step * 0.4
-    for i in range(count):
-        for depth, at, filled in ((chart.water[i], x(i), True), (chart.rain[i], x(i) - wide, False)):
-            if np.isfinite(depth) and depth > 0:
-                tall = (floor - bottom - 14) * float(depth) / tallest
-                paint = f'fill="{WATER}"' if filled else f'fill="none" stroke="{WATER}" stroke-width="1.2"'
-                parts.append(
-                    f'<rect x="{at:.1f}" y="{floor - tall:.1f}" width="{wide:.1f}" height="{tall:.1f}" {paint}/>'
-                )
+    sure = [*_known(wetter), *reversed(_known(drier))]
+    if len(sure) > 2:
+        parts.append(f'<polygon points="{_points(sure)}" fill="{INK}" fill-opacity=".2"/>')
+    for line, dashed in ((estimate, ""), (planned, ' stroke-dasharray="5 3"')):
+        parts.append(
+            f'<polyline points="{_points(_known(line))}" fill="none" stroke="{INK}" stroke-width="1.8"{dashed}/>'
+        )
+    dots = "".join(f"M{a:.1f} {b:.1f}h0" for a, b in _known(read))
+    parts.append(f'<path d="{dots}" stroke="{INK}" stroke-width="5.2" stroke-linecap="round"/>' if dots else "")
+    room, wide = floor - bottom - 14.0, step * 0.4
+    tallest = float(np.nanmax(np.concatenate((chart.water, chart.rain)), initial=1.0))
+    for depth, shift, paint in (
+        (chart.water, 0.0, f'fill="{WATER}"'),
+        (chart.rain, -wide, f'fill="none" stroke="{WATER}" stroke-width="1.2"'),
+    ):
+        tall = np.nan_to_num(depth * room / tallest).tolist()
+        bars = "".join(
+            f"M{a + shift:.1f} {floor}v{-b:.1f}h{wide:.1f}v{b:.1f}z" for a, b in zip(xs, tall, strict=True) if b > 0
+        )
+        parts.append(f'<path d="{bars}" {paint}/>' if bars else "")
     parts.append(_line(left, floor, right, floor, INK, 1))
-    parts.append(_text(left, floor - (floor - bottom - 14) - 2, f"highest {chart.most_text}", QUIET))
+    parts.append(_text(left, floor - room - 2, f"highest {chart.most_text}", QUIET))
     parts.append(_text(left, top - 3, "full", QUIET))
     for i, text in chart.marks:
-        anchor = "start" if x(i) < left + 24 else "end" if x(i) > right - 24 else "middle"
-        parts.append(_text(x(i), floor + 15, text, INK, anchor))
+        anchor = "start" if xs[i] < left + 24 else "end" if xs[i] > right - 24 else "middle"
+        parts.append(_text(xs[i], floor + 15, text, INK, anchor))
     return _svg(WIDTH, height, parts, chart.alt)
+
+
+def _known(pairs: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Points whose height is known."""
+    return [(a, b) for a, b in pairs if b == b]
 
 
 def share_bar(shares: Sequence[tuple[float, str]], alt: str) -> Markup:
