@@ -276,3 +276,23 @@ def test_salt_raises_the_moisture_floor():
 def test_days_to_threshold():
     days = salts.days_to_threshold([2.0, 2.0, 5.0, 2.0], [0.1, -0.1, -0.1, 0.0], 4.0)
     np.testing.assert_allclose(days, [20.0, np.inf, 0.0, np.inf])
+
+
+def test_what_probes_share_and_differ_by_is_told_apart_by_their_own_scatter():
+    # Four probes sampled often, with true ratios of 1.5, 2, 2 and 2.67 about a shared 2: logs -0.288, 0, 0, 0.288.
+    # Their spread is 0.166 squared over 3 less the noise of the means, shrunk to 0.30 with the weight of three probes.
+    ratio = np.array([1.5, 2.0, 2.0, 8.0 / 3.0])
+    probe = np.repeat(np.arange(4), 9)
+    found = salts.probe_corrections(probe, np.ones(36), ratio[probe], probes=4)
+    noise = 0.25**2 / 9
+    seen = np.sum(np.log(ratio / 2.0) ** 2) / 3 - noise
+    assert found.prior_factor == pytest.approx(2.0, rel=1e-6)
+    assert found.prior_spread == pytest.approx(np.sqrt((3 * 0.30**2 + 3 * seen) / 6), rel=1e-6)
+
+
+def test_paste_and_laboratory_that_cannot_be_are_refused():
+    with pytest.raises(ValueError, match="must be above 0"):
+        salts.probe_corrections([0], [1.0], [0.0], probes=1)
+    for paste in (0.0, 3.0):
+        with pytest.raises(ValueError):
+            salts.ece_from_pore_water(2.0, 0.2, paste)

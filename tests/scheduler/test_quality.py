@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 
 from scheduler.site import load_site
-from scheduler.state.quality import believed, examine
+from scheduler.state.quality import _uptake, believed, examine
 from tests.scheduler.probe_course import FURTHER_KINDS, KINDS, make_course
 from tests.scheduler.scoring import score
 
@@ -188,3 +188,10 @@ def test_every_flag_gives_a_reason_people_can_read(tmp_path_factory):
     assert flags["reason"].str.len().between(15, 120).all()
     assert not flags.duplicated(["probe", "rule", "what", "starts"]).any()
     assert (flags["ends"] >= flags["starts"]).all()
+
+
+def test_each_quarter_of_the_roots_gives_its_share_of_the_et():
+    # 40, 30, 20 and 10 % of a mm from the quarters of 200 mm, 50 mm each; hardly any below; the middle where unknown.
+    depth = np.array([0.02, 0.06, 0.12, 0.18, 0.25, np.nan])
+    found = _uptake(depth, np.full(6, 0.2))
+    np.testing.assert_allclose(found, np.array([0.4, 0.3, 0.2, 0.1, 0.01, 0.2]) / 50.0)

@@ -1,9 +1,11 @@
 """Probes of one spot read together: the mean of the halves of the roots, and what stays alone."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from scheduler.state.readings import Sensors, read_together, sensors_of
+from models.kin import layer_gain
+from scheduler.state.readings import Sensors, evening_readings, read_together, sensors_of
 from tests.scheduler import salty_sites as s
 
 ROOTS = np.array([0.20, 0.30])  # [m]
@@ -144,3 +146,23 @@ def test_a_probe_that_took_the_place_of_another_stands_at_its_spot(tmp_path):
     found = sensors_of(s.salty(tmp_path / "a", probe_sites=places))
     spot = dict(zip(found.probe.tolist(), found.spot.tolist(), strict=True))
     assert spot == {"old": 0, "new": 0, "low": 0, "beside": 1, "second": 0, "third": 1}  # of one day both stand
+
+
+def test_a_reading_without_moisture_does_not_hide_the_one_before_it(tmp_path):
+    days = pd.date_range("2026-07-14", periods=1)
+    rows = [("2026-07-14T19:40", 0.20), ("2026-07-14T20:00", 0.22), ("2026-07-14T20:30", None)]
+    table = "".join(f"{t},G1-5,{'' if m is None else m},,20\n" for t, m in rows)
+    place = s.salty(tmp_path / "a", probes=s.PROBE_HEAD + table, probe_sites="probe,zone,depth\nG1-5,G1,5\n")
+    read = evening_readings(place, sensors_of(place), place.probes, days, np.zeros((3, 1)))
+    assert read[0, 0] == pytest.approx(0.21)  # after sunset: nothing of the date's ET is to come
+
+
+def test_readings_of_the_morning_are_not_the_evenings(tmp_path):
+    # The window opens at 21:00: from 11:00 on a reading is of the evening, and is carried down by the ET still to come.
+    days = pd.date_range("2026-07-14", periods=1)
+    for hour, known in (("10:59", False), ("13:00", True)):
+        rows = s.PROBE_HEAD + f"2026-07-14T{hour},G1-5,0.2,,20\n"
+        place = s.salty(tmp_path / hour[:2], probes=rows, probe_sites="probe,zone,depth\nG1-5,G1,10\n")
+        read = evening_readings(place, sensors_of(place), place.probes, days, np.full((3, 1), 4.0))
+        assert np.isfinite(read[0, 0]) == known
+    assert read[0, 0] == pytest.approx(0.2 - 0.5 * 4.0 * float(layer_gain(0.1, 0.2)) / 200.0)

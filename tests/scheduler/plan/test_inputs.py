@@ -136,3 +136,14 @@ def test_cycles_and_soaks_must_fit_into_the_window(tmp_path):
     zones += "B,green,tall_fescue,loam,30,1000,3.333,12,1,0.25,0.10,30,60,75\n"
     found = inputs(tmp_path, zones=zones).plan
     np.testing.assert_allclose(found.max_run, [180.0, 75.0])
+
+
+def test_cycles_and_soaks_are_whole_steps_of_the_controller(tmp_path):
+    # Steps of 2 min: a soak of 3 becomes 4, so 34 cycles of 10 take 472 min but for the last soak, and after that 4
+    # are left. A cycle of half a minute becomes one step: 80 of 2 min and their soaks of 4 fill the 480.
+    box = '[[controller]]\nname = "box"\nresolution = 120\n'
+    zones = HEAD.strip() + ",longest_cycle,soak,controller\n"
+    zones += "A,green,tall_fescue,loam,30,1000,3.333,12,1,0.25,0.10,10,3,box\n"
+    zones += "B,green,tall_fescue,loam,30,1000,3.333,12,1,0.25,0.10,0.5,4,box\n"
+    found = inputs(tmp_path, box, zones=zones).plan
+    np.testing.assert_allclose(found.max_run, [34 * 10 + 4, 80 * 2])

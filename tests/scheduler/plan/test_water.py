@@ -219,3 +219,11 @@ def test_a_spent_order_leaves_nothing_not_less(tmp_path):
     (found,), _, _, _ = cuts(tmp_path, ran)
     assert np.all(found.volume[:6] == 0.0)
     assert np.all(found.volume[6:] > 0.0)
+
+
+def test_nights_before_an_order_began_count_with_all_their_et(tmp_path):
+    # Nothing ran in the six nights before an order that begins tonight: they may be made up for in full, tonight less.
+    dry = log(*((NIGHT - timedelta(days=d), "G1", 0, "") for d in range(20, 0, -1)))
+    (found,), etc, place, _ = cuts(tmp_path, dry, ORDER + f"from = {NIGHT}\n", nights=1)
+    day = 5.0 * place.zones.kc_month[0, 6] * 500.0 / 1000.0
+    assert found.volume[0] == pytest.approx(6 * day + 0.6 * etc[0, 0] * 0.5, rel=1e-6)

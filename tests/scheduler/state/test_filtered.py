@@ -79,3 +79,8 @@ def test_how_far_back_it_runs_is_bounded(tmp_path):
     assert found.etc.shape[1] == 60
     # The balance before it decides where it starts: some 20 nights of 4 of 4.9 mm, and no deeper than half of 45 mm.
     assert 0.0 < found.start[0] < 30.0
+
+
+def test_five_days_of_weather_are_not_enough_and_six_are(tmp_path):
+    assert record(tmp_path / "a", days=5, evenings=5)[0] is None
+    assert record(tmp_path / "b", days=6, evenings=6)[0] is not None
