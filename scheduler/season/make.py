@@ -46,11 +46,13 @@ def season_account(
 
     Raises
     ------
-    NoPlan    Nothing is recorded of the base year that was asked for.
+    NoPlan    Nothing is recorded of the season, or of the base year that was asked for.
     """
     say = step or (lambda _what: None)
     say("what was put on")
     record = acc.season_record(site, span)
+    if not record.logged.ran.any() and not record.metered.covered.any() and not record.logged.uncounted:
+        raise NoPlan(f"neither log nor meter says anything of the nights from {span.first} to {span.last}")
     totals, months = acc.totals_part(record)
     say("earlier seasons")
     earlier = [acc.season_record(site, s) for s in earlier_seasons(site, span)]

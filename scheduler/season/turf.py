@@ -7,7 +7,7 @@ than its firmness limit, by more than 2 % of available water, as on the night sh
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -62,6 +62,8 @@ def season_days(site: Site, first: date, last: date) -> tuple[Days, Demand]:
     table = past[["eto", "rain", "route"]].reindex(dates)
     observed = site.weather.drop_duplicates("date", keep="last").set_index("date")["rain"].reindex(dates)
     nothing = (past["route"] == FALLBACK).all()
+    if nothing:  # an assumed day says nothing of a season
+        demand = replace(demand, past=demand.past.assign(eto=0.0, rain=0.0))
     eto = np.full(len(dates), np.nan) if nothing else table["eto"].to_numpy(float)
     route = table["route"].fillna(FALLBACK)
     rain = table["rain"].to_numpy(float)

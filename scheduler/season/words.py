@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from scheduler import edge
+from scheduler.errors import counted
 from scheduler.season import document as doc
 from scheduler.season.reconcile import BLOCKED, Cause
 from scheduler.sheets.names import PLURALS, joined
@@ -140,7 +141,9 @@ def counted_by(d: doc.SeasonDocument) -> str:
 def _how_much(d: doc.SeasonDocument, say: Speech) -> doc.Answer:
     depth = d.totals.use_m3 / d.site.area_m2 * 1000.0 if d.site.area_m2 else None
     cost = d.totals.water_cost + (d.totals.energy_cost or 0.0) + (d.allocation.surcharge if d.allocation else 0.0)
-    words = f"{say.depth(depth)} over the irrigated area, on {d.totals.nights_run} nights"
+    words = f"{say.depth(depth)} over the irrigated area"
+    if d.totals.nights_run:
+        words += f", on {counted(d.totals.nights_run, 'night')}"
     if cost > 0:
         words += f"; {say.money(cost)} for water and pumping"
     return doc.Answer(
@@ -157,7 +160,8 @@ def _against_what(d: doc.SeasonDocument, say: Speech) -> doc.Answer:
         formula = f"The public ET formula allows {say.about(d.allowance.allowance_m3)}; use was {by_et} of it."
     if rule is None:
         words = formula or "site.toml names no allocation, and no reference ET is known."
-        return doc.Answer(question=question, headline=f"{by_et} of the ET allowance", words=words)
+        headline = f"{by_et} of the ET allowance" if formula else "none is known"
+        return doc.Answer(question=question, headline=headline, words=words)
     words = f"{say.about(rule.left_m3)} of {say.about(rule.volume_m3)} left."
     if rule.over_m3:
         words = f"{say.about(rule.over_m3)} above the {say.about(rule.volume_m3)}."
@@ -197,6 +201,9 @@ def asked_more(this: doc.SeasonBeside, base: doc.SeasonBeside) -> float | None:
 
 def _bought(d: doc.SeasonDocument) -> doc.Answer:
     this = d.seasons[0]
+    if this.eto_mm is None:
+        text = "Without weather the turf's condition cannot be reckoned."
+        return doc.Answer(question="What did it buy?", headline="not known", words=text)
     fine = 1.0 - d.totals.dry_zone_days / max(this.zone_days, 1)
     words = [
         f"{PLURALS.get(s.surface, s.surface)}: {s.dry_zone_days / s.zone_days * 100:.1f} % of zone-days dry"
@@ -216,7 +223,7 @@ def _bought(d: doc.SeasonDocument) -> doc.Answer:
 def _risk(d: doc.SeasonDocument, say: Speech) -> doc.Answer:
     need, name = driest(d)
     question = "What is next year's risk?"
-    words = f"A season like {name} would take about {say.about(need)} at this season's care (estimate)."
+    words = f"{name} would take about {say.about(need)} at this season's care (estimate)."
     if d.allocation is None:
         return doc.Answer(question=question, headline=f"up to {say.about(need)}", words=words)
     room = d.allocation.volume_m3 - need
@@ -237,8 +244,8 @@ def driest(d: doc.SeasonDocument) -> tuple[float, str]:
     use = this.use_m3 if d.allocation is None else d.allocation.expected_m3
     worst = max(d.seasons, key=lambda s: s.demand_m3)
     if this.demand_m3 <= 0 or worst.demand_m3 <= this.demand_m3 * 1.001:
-        return use * DRIER, "one a tenth drier"
-    return use * worst.demand_m3 / this.demand_m3, worst.name
+        return use * DRIER, "A season a tenth drier"
+    return use * worst.demand_m3 / this.demand_m3, f"A season like {worst.name}"
 
 
 def next_season(d: doc.SeasonDocument, say: Speech) -> list[str]:
@@ -247,8 +254,8 @@ def next_season(d: doc.SeasonDocument, say: Speech) -> list[str]:
     need, name = driest(d)
     if d.allocation is not None and need > d.allocation.volume_m3:
         lines.append(
-            f"Water for a season like {name}: {say.about(need - d.allocation.volume_m3)} more than the allocation, or "
-            "a plan of which surfaces go without."
+            f"{name} would take {say.about(need - d.allocation.volume_m3)} more than the allocation: more water, or a "
+            "plan of which surfaces go without."
         )
     for one in (one for one in d.differences if one.beyond_error):
         cause = f": {one.causes[0].words}" if one.causes else ""

@@ -205,3 +205,20 @@ def test_what_cannot_be_is_said_in_one_line(tmp_path, arguments, code, words):
 def test_a_site_without_any_record_has_nothing_to_give_account_of(tmp_path):
     with pytest.raises(NoPlan, match="nothing to give account of"):
         choose_span(folders.site(tmp_path / "site", toml=TOML, zones=ZONES), None, None)
+
+
+def test_a_season_nothing_was_recorded_of_is_refused(tmp_path):
+    site = load_site(two_years(tmp_path / "site"))
+    with pytest.raises(NoPlan, match="neither log nor meter says anything of the nights"):
+        season_account(site, Span(date(2020, 1, 1), date(2020, 2, 1)), datetime(2026, 9, 1))
+
+
+def test_a_meter_alone_gives_an_account_and_says_what_is_not_known(tmp_path):
+    text = "time,meter,reading,source\n2026-07-01,M,10,well\n2026-08-01,M,41,well\n"
+    site = folders.site(tmp_path / "site", toml=TOML, zones=ZONES, meter=text)
+    document, record = season_account(site, choose_span(site, None, None), datetime(2026, 9, 1))
+    assert (document.span.first, document.span.last) == (date(2026, 7, 1), date(2026, 7, 31))
+    assert document.totals.metered_m3 == document.totals.use_m3 == 31.0 and document.totals.eto_mm is None
+    assert document.differences[0].without_record_m3 == 31.0 and document.practices == []
+    assert [a.headline for a in document.answers][3] == "not known"
+    write_season(document, record, tmp_path / "out")
