@@ -140,7 +140,9 @@ class Explanation:
     gain: float
 
 
-def explain(difference: Floats, candidates: Floats) -> list[Explanation]:
+def explain(
+    difference: Floats, candidates: Floats, largest: Floats | None = None, tries: Floats | None = None
+) -> list[Explanation]:
     """Which single candidates explain a difference best, best first.
 
     By least squares of one candidate at a time: difference = size x candidate. A log of too much cannot take away more
@@ -151,6 +153,9 @@ def explain(difference: Floats, candidates: Floats) -> list[Explanation]:
     ----------
     difference : ndarray (I,)       Metered less logged, by stretch [m3].
     candidates : ndarray (C, I)     Water each candidate would account for [m3], 0 or more.
+    largest : ndarray (C,)          Largest size that is credible [-]; any if None.
+    tries : ndarray (C,)            How many were tried to find this one; what chance gives to the best of many is taken
+                                    off its gain. 0 if None.
 
     Returns
     -------
@@ -167,9 +172,11 @@ def explain(difference: Floats, candidates: Floats) -> list[Explanation]:
         return []
     norm = (candidates**2).sum(axis=1)
     size = np.where(norm > 0, candidates @ difference / np.maximum(norm, 1e-30), 0.0)
-    size = np.maximum(size, -1.0)
+    size = np.clip(size, -1.0, np.full(len(norm), np.inf) if largest is None else largest)
     left = ((difference[None, :] - size[:, None] * candidates) ** 2).sum(axis=1)
     gain = np.where(norm > 0, 1.0 - left / whole, 0.0)
+    if tries is not None:
+        gain = gain - (1.0 - gain) * np.log1p(tries) / max(difference.size, 1)
     best = float(gain.max())
     if best < LEAST_GAIN:
         return []

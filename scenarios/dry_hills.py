@@ -10,6 +10,8 @@ from hidden_truth import Climate, make_forecasts, make_weather
 from season import Manager, laboratory, read_probes, run_season
 
 SEED = 20260714
+METER_START, METER_ROLLS = 87_400_000, 100_000_000  # [gal]
+LEAK_GAL, LEAK_FROM = 21_000, "2026-06-03"  # [gal] a night
 FIRST, DAYS, AHEAD, ISSUES = "2026-03-01", 136, 10, 30  # 1 March to 14 July
 GAL_PER_MIN, FT2, INCH, MPH, ACRE_FT = 0.0630902, 0.09290304, 25.4, 0.44704, 1233.48
 WINDOW_MINUTES = 375  # 22:30 to 04:45
@@ -139,6 +141,7 @@ def write(folder: Path) -> None:
     log = season.applied.copy()
     log["volume"] = (log["volume"] / 0.003785412).round(0).astype(int)
     save(log.rename(columns={"volume": "volume [gal]"}), folder / "applied.csv")
+    save(meter_readings(log), folder / "meter.csv")
     save(probes, folder / "probe_sites.csv")
     save(readings, folder / "probes.csv")
     save(samples, folder / "samples.csv")
@@ -151,6 +154,19 @@ def write(folder: Path) -> None:
 def save(table: pd.DataFrame, path: Path) -> None:
     """Write a CSV with plain line ends."""
     table.to_csv(path, index=False, lineterminator="\n", encoding="utf-8")
+
+
+def meter_readings(log: pd.DataFrame) -> pd.DataFrame:
+    """Count of the reclaimed main's meter, read on Mondays; it rolls over, and a pipe leaks from June on."""
+    nights = log.groupby("night")["volume"].sum()
+    count, rows = float(METER_START), []
+    for night in pd.date_range(FIRST, periods=DAYS - 1):
+        if night.weekday() == 0:
+            rows.append((f"{night:%Y-%m-%d}T07:30", "main 1", round(count), "reclaimed", "cumulative", METER_ROLLS))
+        leak = LEAK_GAL if night >= pd.Timestamp(LEAK_FROM) else 0.0
+        count = (count + float(nights.get(night.strftime("%Y-%m-%d"), 0.0)) + leak) % METER_ROLLS
+    columns = ["time", "meter", "reading [gal]", "source", "kind", "rolls_over_at [gal]"]
+    return pd.DataFrame(rows, columns=columns)
 
 
 def zones_csv(zones: pd.DataFrame) -> pd.DataFrame:

@@ -196,6 +196,8 @@ class CausePart(Part):
     size: Number = Field(description="how much more ran than was logged, as a share of what was logged")
     volume_m3: float
     explains: float
+    since: date | None = Field(description="first night of water that runs every night")
+    nights: int
     words: str
 
 

@@ -166,7 +166,8 @@ def _differences(record: acc.Record, say: words.Speech) -> list[doc.DifferencePa
         causes = [
             doc.CausePart(
                 kind=c.kind, name=c.name, size=None if c.size is None else round(c.size, 4),
-                volume_m3=round(c.volume, 6), explains=round(c.explains, 4), words=words.cause_words(c, say),
+                volume_m3=round(c.volume, 6), explains=round(c.explains, 4), since=c.since,
+                nights=c.nights, words=words.cause_words(c, say),
             )
             for c in d.causes
         ]  # fmt: skip

@@ -8,6 +8,7 @@ low or too high, or water that runs every night whatever was logged.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 
 import numpy as np
 
@@ -15,6 +16,7 @@ from models.metering import explain
 from scheduler.season.record import Logged, Metered, ZoneList
 from scheduler.site import Site
 
+LARGEST = 1.0  # [-] more than twice what was logged is no wrong flow; our choice
 BLOCKED = -0.8  # [-] from which a zone's logged water hardly ran at all; our choice
 NAMED = 3  # explanations named a source, at most
 FEW = 4  # stretches between readings below which nothing is looked for
@@ -25,6 +27,7 @@ class Cause:
     """What explains a difference.
 
     kind : "zone", "branch", "all" or "every_night";  name : of the zone or branch, else "";
+    since : first night of water that runs every night;  nights : that it ran;
     size : how much more ran than was logged [-], None for every night;  volume : [m3];
     explains : share of the squared difference taken away [-].
     """
@@ -34,6 +37,8 @@ class Cause:
     size: float | None
     volume: float
     explains: float
+    since: date | None = None
+    nights: int = 0
 
 
 @dataclass(frozen=True)
@@ -94,7 +99,9 @@ def differences(site: Site, zones: ZoneList, logged: Logged, metered: Metered) -
         error = site.meter_error * float(water[on].sum())
         causes: tuple[Cause, ...] = ()
         if abs(float(water[on].sum() - total[on].sum())) > error and len(read) >= FEW:
-            causes = _causes(site, zones, _by_bin(by_zone, bins), read - said, np.bincount(bins[bins >= 0]))
+            first = [logged.nights[i].date() for i in np.flatnonzero(np.diff(bins, prepend=-1)) if bins[i] >= 0]
+            length = np.bincount(bins[bins >= 0])
+            causes = _causes(site, zones, _by_bin(by_zone, bins), read - said, length, first)
         small = site.meter_error * float(read.mean()) if read.size else 0.0
         found.append(
             Difference(
@@ -136,21 +143,42 @@ def _by_bin(values: np.ndarray, bins: np.ndarray) -> np.ndarray:
 
 
 def _causes(
-    site: Site, zones: ZoneList, by_zone: np.ndarray, difference: np.ndarray, nights: np.ndarray
+    site: Site, zones: ZoneList, by_zone: np.ndarray, difference: np.ndarray, nights: np.ndarray, begins: list[date]
 ) -> tuple[Cause, ...]:
-    """All runs alike, zones, branches and the water of every night, whichever explains a difference best."""
+    """All runs alike, zones, branches, and water that runs every night from some night on: what explains best.
+
+    Parameters
+    ----------
+    by_zone : ndarray (Z, I)       Logged water by stretch [m3].
+    difference : ndarray (I,)      Metered less logged [m3].
+    nights : ndarray (I,)          Nights of each stretch;  begins : the first of each.
+    """
     offered: list[tuple[str, str, np.ndarray]] = [("all", "", by_zone.sum(axis=0))]
     offered += [("zone", str(z), row) for z, row in zip(zones.zone, by_zone, strict=True) if row.any()]
     for b, branch in enumerate(site.branches):
         of = np.flatnonzero(site.zones.branch == b)
         if of.size > 1 and by_zone[of].any():
             offered.append(("branch", branch.name, by_zone[of].sum(axis=0)))
-    offered.append(("every_night", "", nights.astype(float)))
-    found = explain(difference, np.array([row for _, _, row in offered]))
-    return tuple(
-        Cause(
-            offered[e.candidate][0], offered[e.candidate][1],
-            None if offered[e.candidate][0] == "every_night" else e.size, e.volume, e.gain,
-        )
-        for e in found[:NAMED]
-    )  # fmt: skip
+    steady = _steady(difference, nights.astype(float))
+    offered.append(("every_night", "", np.where(np.arange(nights.size) >= steady, nights, 0).astype(float)))
+    is_run = np.array([kind != "every_night" for kind, _, _ in offered])
+    largest = np.where(is_run, LARGEST, np.inf)
+    tries = np.where(is_run | (steady == 0), 0.0, float(nights.size))
+    found = explain(difference, np.array([row for _, _, row in offered]), largest, tries)
+    causes = []
+    for e in found[:NAMED]:
+        kind, name, row = offered[e.candidate]
+        if kind == "every_night":
+            causes.append(Cause(kind, name, None, e.volume, e.gain, begins[steady], int(row.sum())))
+        else:
+            causes.append(Cause(kind, name, e.size, e.volume, e.gain))
+    return tuple(causes)
+
+
+def _steady(difference: np.ndarray, nights: np.ndarray) -> int:
+    """Stretch from which the same water every night explains a difference best."""
+    after = np.arange(nights.size)[:, None] <= np.arange(nights.size)[None, :]
+    rows = after * nights[None, :]
+    size = np.maximum(rows @ difference / (rows**2).sum(axis=1), 0.0)
+    left = ((difference[None, :] - size[:, None] * rows) ** 2).sum(axis=1)
+    return int(np.argmin(left[: max(nights.size - 1, 1)]))

@@ -85,8 +85,9 @@ def practice_title(key: str, base: str) -> str:
 def cause_words(cause: Cause, say: Speech) -> str:
     """Say what explains a difference between meter and log."""
     if cause.size is None:
-        runs = say.about(cause.volume)
-        return f"about {runs} over these nights, whatever is logged: a leak, or watering by hand"
+        since = "" if cause.since is None else f" from {edge.format_date(cause.since, say.units)} on"
+        runs = f"{say.about(cause.volume / max(cause.nights, 1))} a night{since}, {say.about(cause.volume)} in all"
+        return f"about {runs}, whatever is logged: a leak, or watering by hand"
     what = {"zone": f"zone {cause.name}", "branch": f"the zones on {cause.name}"}.get(cause.kind, "all runs alike")
     if cause.kind != "all" and cause.size <= BLOCKED:
         return f"{what}: logged and hardly metered, as with a valve that does not open"

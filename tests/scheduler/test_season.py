@@ -89,6 +89,16 @@ def test_what_explains_a_difference_is_named_first(tmp_path, of, extra, kind, na
     assert words in found.causes[0].words and found.causes[0].words in " ".join(document.next_season)
 
 
+def test_a_leak_is_named_with_the_night_it_began(tmp_path):
+    def meter(water, first, last):
+        leaking = {n: w | ({"leak": 8.0} if n >= date(2026, 6, 10) else {}) for n, w in water.items()}
+        return readings(leaking, first, last, {})
+
+    cause = made(tmp_path, meter=meter).differences[0].causes[0]
+    assert cause.kind == "every_night" and abs((cause.since - date(2026, 6, 10)).days) <= 3
+    assert cause.volume_m3 / cause.nights == pytest.approx(8.0, rel=0.06) and "a leak" in cause.words
+
+
 def test_a_meter_and_a_log_that_agree_need_no_explanation(tmp_path):
     document = made(tmp_path, meter=lambda water, first, last: readings(water, first, last, {"R1": 1.01}))
     assert not document.differences[0].beyond_error and not document.differences[0].causes
