@@ -55,8 +55,8 @@ def main() -> None:
             (processor_time("season", str(site), *span), processor_time("tonight", str(site))) for _ in range(PAIRS)
         ]
     for account, evening in pairs:
-        print(f"account {account:.2f} s, evening {evening:.2f} s, ratio {account / evening:.2f}")
-    print(f"median ratio {statistics.median(a / e for a, e in pairs):.2f}")
+        sys.stdout.write(f"account {account:.2f} s, evening {evening:.2f} s, ratio {account / evening:.2f}\n")
+    sys.stdout.write(f"median ratio {statistics.median(a / e for a, e in pairs):.2f}\n")
 
 
 if __name__ == "__main__":
