@@ -13,6 +13,7 @@ from models.hydraulics import M3_OF_LPS_MINUTE
 from models.plan.inputs import Cut, Tier
 from scheduler.notes import Note
 from scheduler.site import Site
+from scheduler.site.records import Allocation
 from scheduler.site.windows import NightWindow, restriction_cut
 from scheduler.state.demand import Demand, seasonal_eto, zone_etc
 from scheduler.state.ran import runs_before
@@ -27,12 +28,14 @@ class AllocationShare:
     ----------
     volume, used, left : float   [m3].
     share : float                This horizon's part of what is left, by expected demand [m3].
+    part : float                 The same as a share of what is left [-].
     """
 
     volume: float
     used: float
     left: float
     share: float
+    part: float = 1.0
 
 
 def permits_left(site: Site, dates: tuple[date, ...], notes: list[Note]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -87,7 +90,6 @@ def allocation_share(
         return None, np.inf, ()
     ran = runs_before(site, dates[0])
     used = rule.used_before + float(applied_volume(site, ran, rule.starts, dates[0]).sum())
-    left = max(rule.volume - used, 0.0)
     inside = np.array([d <= rule.ends for d in dates])
     near = float(gross_demand(site, etc, net)[:, inside].sum())
     later_days = pd.date_range(dates[-1] + timedelta(days=2), rule.ends + timedelta(days=1))
@@ -96,10 +98,24 @@ def allocation_share(
         expected = pd.DataFrame({"date": later_days, "eto": seasonal_eto(site, demand.past, later_days)})
         later = float(gross_demand(site, zone_etc(site, expected), net).sum())
     part = near / (near + later) if near + later > 0 else 1.0
+    return share_of(rule, used, part)
+
+
+def share_of(rule: Allocation, used: float, part: float) -> tuple[AllocationShare, float, tuple[Tier, ...]]:
+    """Give a part of what is left of the season's water: the share, its hard limit [m3] and its tiers.
+
+    Parameters
+    ----------
+    rule : Allocation
+    used : float   Of the season's water so far [m3].
+    part : float   Of what is left that falls to these nights [-].
+    """
+    left = max(rule.volume - used, 0.0)
+    share = AllocationShare(rule.volume, used, left, part * left, part)
     if not rule.tiers:
-        return AllocationShare(rule.volume, used, left, part * left), part * left, ()
+        return share, part * left, ()
     tiers = tuple(Tier(max(above * rule.volume - used, 0.0) * part, price) for above, price in sorted(rule.tiers))
-    return AllocationShare(rule.volume, used, left, part * left), np.inf, tiers
+    return share, np.inf, tiers
 
 
 def drought_cuts(

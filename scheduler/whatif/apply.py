@@ -17,7 +17,7 @@ import pandas as pd
 from models.plan.flush_needs import FlushNeeds
 from scheduler.notes import Note
 from scheduler.plan.inputs import NightInputs, night_inputs
-from scheduler.plan.water import applied_volume
+from scheduler.plan.water import applied_volume, share_of
 from scheduler.salinity.evening import SaltState
 from scheduler.salinity.flushes import FlushCandidates, flush_needs
 from scheduler.site import Site
@@ -151,6 +151,16 @@ def allowed_hours(forbidden: Sequence[tuple[int, int]]) -> tuple[tuple[int, int]
     open_ = np.concatenate(([False], ~shut[:WHOLE_DAY], [False]))
     edge = np.flatnonzero(open_[1:] != open_[:-1])
     return tuple((int(a), int(b)) for a, b in edge.reshape(-1, 2))
+
+
+def with_allocation(plan: CasePlan, site: Site) -> CasePlan:
+    """The arrays of a case whose site has another volume of water for the season, and is the same in all else."""
+    share = plan.inputs.allocation
+    if share is None or site.allocation is None:
+        return plan
+    share, hard, tiers = share_of(site.allocation, share.used, share.part)
+    arrays = replace(plan.inputs.plan, allocation=hard, tiers=tiers)
+    return replace(plan, inputs=replace(plan.inputs, plan=arrays, allocation=share))
 
 
 def case_plan(evening: Evening, case: Case, log: pd.DataFrame, demand: Demand | None = None) -> CasePlan:

@@ -31,6 +31,11 @@ class Workers:
     address: str | None = None
     memory: str = MEMORY
 
+    @property
+    def elsewhere(self) -> bool:
+        """Whether the work is done in other processes."""
+        return self.local > 1 or self.address is not None
+
 
 @dataclass(frozen=True)
 class Done:
@@ -54,7 +59,7 @@ def run_all(work: Callable[..., Any], tasks: Sequence[tuple[Any, ...]], workers:
     ------
     NoCluster   Dask is not installed, or the address does not answer.
     """
-    if workers.local <= 1 and workers.address is None:
+    if not workers.elsewhere:
         for place, task in enumerate(tasks):
             yield _here(work, place, task)
         return

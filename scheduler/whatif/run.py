@@ -55,7 +55,7 @@ def run_whatif(
     kept : Kept      The site as held by its ledger.
     asked : Asked
     step : callable  Told the name of each step as it begins.
-    told : callable  Told how many weather years of a season ahead are done, and of how many.
+    told : callable  Told how many nights of a season ahead are done, and of how many.
 
     Raises
     ------

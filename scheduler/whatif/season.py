@@ -80,7 +80,7 @@ def season_ahead(
     cases : sequence of Case   Without the site as it is, which is added.
     ahead : Ahead
     shelf : Shelf              Keeps finished years; with `ahead.resume` those it has are taken from it.
-    told : callable            Told how many case-years are done, and of how many.
+    told : callable            Told how many nights of all case-years are done, and of how many.
 
     Returns
     -------
@@ -100,12 +100,18 @@ def season_ahead(
     lived: dict[int, Lived] = {}
     if ahead.resume:
         lived = {i: found for i, key in enumerate(keys) if (found := shelf.get(key)) is not None}
-    told(len(lived), len(tasks))
+    nights = (last - night) // DAY + 1
+
+    def nightly(done: int, of: int) -> None:
+        told(len(lived) * nights + done, len(tasks) * nights)
+
+    nightly(0, nights)
     todo = [i for i in range(len(tasks)) if i not in lived]
     failed: list[tuple[int, BaseException]] = []
-    for done in run_all(live, [(start, *tasks[i]) for i in todo], ahead.workers):
+    here = () if ahead.workers.elsewhere else (nightly,)  # another process cannot tell each night
+    for done in run_all(live, [(start, *tasks[i], *here) for i in todo], ahead.workers):
         _take(done, todo, lived, failed, keys, shelf)
-        told(len(lived), len(tasks))
+        nightly(0, nights)
     if failed:
         place, failure = failed[0]
         if isinstance(failure, InputProblems):

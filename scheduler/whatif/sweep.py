@@ -10,7 +10,7 @@ import numpy as np
 
 from scheduler.errors import InputProblems, Problem, listing, near_miss, read_but
 from scheduler.site import Site
-from scheduler.whatif.apply import CasePlan
+from scheduler.whatif.apply import CasePlan, settled_site, with_allocation
 from scheduler.whatif.case import AS_IT_IS, Case, with_value
 from scheduler.whatif.evening import Standing, arrays_of, same_needs
 from scheduler.whatif.measures import SurfaceOutcome, by_surface, course_of, over_use
@@ -101,7 +101,7 @@ def sweep(
     site = standing.planned.site
     share = reached(standing.planned.inputs.plan, standing.planned.run)
     cases = [with_value(site, case, key, value) for value in values]
-    plans = [arrays_of(standing, one) for one in cases]
+    plans = _arrays(standing, key, cases)
     plans = [replace(p, inputs=replace(p.inputs, plan=packable(p.inputs.plan, share))) for p in plans]
     alike = all(same_needs(plans[0].needs, p.needs) for p in plans)
     along = standing.cases.sweep((p.inputs.plan for p in plans), plans[0].needs) if alike else None
@@ -111,6 +111,15 @@ def sweep(
         points.append(_point(site, plan, result, float(value)))
         step(i + 1, len(values))
     return Curve(key, tuple(points), _begins(points))
+
+
+def _arrays(standing: Standing, key: str, cases: Sequence[Case]) -> list[CasePlan]:
+    """The arrays of every point; of one key that only changes the season's volume they are worked out once."""
+    if key not in ("allocation_factor", "allocation"):
+        return [arrays_of(standing, one) for one in cases]
+    first, planned = arrays_of(standing, cases[0]), standing.planned
+    sites = [settled_site(planned.site, one, planned.night) for one in cases[1:]]
+    return [first, *(with_allocation(first, site) for site in sites)]
 
 
 def _point(site: Site, plan: CasePlan, result: object, value: float) -> Point:

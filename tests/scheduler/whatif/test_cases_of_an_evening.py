@@ -128,3 +128,13 @@ def test_what_a_surface_does_is_what_the_plan_document_says(site, standing):
         assert row.dry_zone_days == told[row.surface].dry_zone_days
         assert row.soft_zone_days == told[row.surface].wet_zone_days
         assert row.water_tonight_m3 == pytest.approx(told[row.surface].volume_m3, abs=1e-6)
+
+
+def test_a_point_of_the_seasons_water_has_the_arrays_of_its_case(site, standing):
+    from models.plan.edits import equal_inputs
+    from scheduler.whatif.case import AS_IT_IS, with_value
+    from scheduler.whatif.sweep import _arrays
+
+    cases = [with_value(site, AS_IT_IS, "allocation_factor", v) for v in (1.0, 0.7, 0.0)]
+    for quick_one, one in zip(_arrays(standing, "allocation_factor", cases), cases, strict=True):
+        assert equal_inputs(quick_one.inputs.plan, arrays_of(standing, one).inputs.plan)

@@ -59,3 +59,25 @@ def test_what_is_wrong_is_said(folder, given, words):
     result = run(folder, *given)
     assert result.exit_code == 3 and words in " ".join(result.output.split()), result.output
     assert "Nothing was worked out" in result.output
+
+
+def test_a_season_goes_on_from_what_the_ledger_holds(folder, monkeypatch):
+    from scheduler.ledger import open_ledger
+    from scheduler.ledger.outlooks import outlook_list
+    from scheduler.whatif import season
+
+    asked = [folder, "heat", "--until", "2026-07-15", "--years", "1", "--out", folder / "s"]
+    assert run(*asked).exit_code == 0
+    ledger = open_ledger(folder)
+    kept = outlook_list(ledger)
+    assert [k[0] for k in kept] == ["as-it-is", "heat"]
+    rows = list(csv.DictReader((folder / "s" / "season.csv").open()))
+    assert [(r["case"], r["night"]) for r in rows][::2] == [("as-it-is", "2026-07-14"), ("heat", "2026-07-14")]
+    monkeypatch.setattr(season, "live", None)  # nothing is lived through again
+    result = run(*asked, "--resume")
+    assert result.exit_code == 0 and "real turf will differ" in " ".join(result.output.split())
+    assert outlook_list(ledger) == kept
+    ledger.close()
+    document = json.loads((folder / "s" / "whatif.json").read_text())
+    jsonschema.validate(document, json.loads(SCHEMA_FILE.read_text()))
+    assert "The season ahead" in (folder / "s" / "whatif.html").read_text()
