@@ -5,6 +5,7 @@ from typer.testing import CliRunner
 
 from scheduler.cli import app
 from scheduler.export import shipped_profiles
+from scheduler.site.reference import PAGE, reference
 from tests.scheduler.site_folders import TOML, lines, site
 
 ZONES = "zone,surface,turf,area,flow,station\nG1,green,,450,1.5,1\nF1,fairway,,2000,6,2\n"
@@ -73,3 +74,10 @@ def test_version_and_profiles_are_told():
     assert CliRunner().invoke(app, ["--help"]).output.index(" new ") < CliRunner().invoke(app, ["--help"]).output.index(
         " tonight "
     )
+
+
+def test_the_page_of_columns_and_keys_is_that_of_the_program():
+    # Differs? Then a column or key changed: python -m scheduler.site.reference
+    assert PAGE.read_text(encoding="utf-8") == reference()
+    assert "| `longest_cycle` | min | a number above 0, at most 1440, for example 8 |  |" in reference()
+    assert "| `[[pump]]` | `name` | yes |  |" in reference()
