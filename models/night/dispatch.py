@@ -56,6 +56,7 @@ class Dispatcher:
         self.cycles_of_zone: list[list[int]] = [[] for _ in range(job.zones)]
         for cycle in order.tolist():
             self.cycles_of_zone[job.cycle_zone[cycle]].append(cycle)  # taken from the end
+        self.standing = False
         self._lay_zones()
         self.open_before = _open_before(board)
 
@@ -93,6 +94,19 @@ class Dispatcher:
         self.started = np.zeros(job.zones, dtype=bool)
         self.ready = np.full(job.zones, board.steps, dtype=np.int64)
         self.next_length = np.array([self.lengths[c[-1]] if c else 0 for c in self.cycles_of_zone], dtype=np.int64)
+
+    def stand(self, starts: dict[int, int]) -> None:
+        """Put some cycles where they are to stand before the others are placed; the rest of their zones stays out."""
+        for zone in np.unique(self.job.cycle_zone[list(starts)]).tolist() if starts else []:
+            self.cycles_of_zone[zone] = []
+            self.next_length[zone] = 0
+        self.standing = bool(starts)
+        for cycle, start in starts.items():
+            zone, length = int(self.job.cycle_zone[cycle]), int(self.lengths[cycle])
+            if start in self.board.starts(zone, length):
+                self.board.place(zone, start, length)
+                self.left[cycle] = 0
+                self.row_work[self.limit_rows[:, zone]] -= self.amount[:, zone] * length
 
     def run(self, taste: Taste) -> IntArray:
         """Fill the board; returns the steps of each cycle that found no place, shape (K,)."""
@@ -137,8 +151,19 @@ class Dispatcher:
         zones, start = zones[fits], start[fits]
         if zones.size and self.any_ramp:
             room, row = self.room[zones], self.pump_row[zones]
-            zones = zones[(board.rise[row, start] <= room) & (board.fall[row, end] >= -room)]
+            kept = (board.rise[row, start] <= room) & (board.fall[row, end] >= -room)
+            zones, start = zones[kept], start[kept]
+        if self.standing:  # what stands already may lie anywhere before this moment
+            zones = zones[
+                np.array(
+                    [self._is_free(z, s, end) for z, s in zip(zones.tolist(), start.tolist(), strict=True)], dtype=bool
+                )
+            ]
         return zones
+
+    def _is_free(self, zone: int, start: int, end: int) -> bool:
+        """Whether all limits of a zone have room for it through a span."""
+        return all(int(self.board.free[row, start:end].min()) >= amount for row, amount in self.board.uses[zone])
 
     def _score(self, zones: IntArray, end: int, column: IntArray, taste: Taste) -> FloatArray:
         urgency = self.chain[zones] / end

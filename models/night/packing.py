@@ -81,7 +81,7 @@ def _as_wished(job: NightJob, effort: float, bounds: Bounds) -> WholeRuns | None
 def _cut(job: NightJob, effort: float, bounds: Bounds, whole: Attempt) -> Attempt:
     """What found no place whole, in parts beside the others; the whole night with cuts where that is not enough."""
     beyond = max(1.0 - job.window_minutes / bounds.largest, 0.0) if bounds.largest > 0 else 0.0
-    enough = (beyond + CLOSE_ENOUGH) * float(work_of_zone(job) @ job.asked_minutes)
+    enough = (beyond + CLOSE_ENOUGH if beyond else 0.0) * float(work_of_zone(job) @ job.asked_minutes)
     weight = work_of_zone(job)
     pieces = sorted(whole.items, key=lambda item: -float(weight[item.zone]) * item.length)
     rest = []

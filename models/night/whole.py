@@ -17,17 +17,19 @@ import numpy as np
 from models.night.board import Board
 from models.night.dispatch import TASTES, Dispatcher
 from models.night.job import BoolArray, FloatArray, IntArray, NightJob
-from models.night.relay import NOWHERE, Costs, relay
+from models.night.relay import NOWHERE, Costs, Relaid, relay
 
 LEFT_OUT, LATE, OUTSIDE = 4096, 64, 1  # [-] what a grid step costs: left out, late, at a price the plan did not choose
 RANK_RATIO = 4  # [-] by which a step left out weighs more than one of the next rank; the last word is `giving_way.py`
 MOST_RANKS = 10  # [-] ranks told apart by it
 PART_EFFORT = 0.05  # [-] deterministic time of one part, about half a second
-FEW_FREE = 20  # [-] cycles on one limit below which those on the next are set free as well
+FEW_FREE = 5  # [-] cycles on one limit below which those on the next are set free as well
+FEWEST_DRAWN, MOST_DRAWN = 10, 40  # [-] cycles of a drawn part
 MOST_FREE = 100  # [-] cycles laid anew at once
 CROWD = 50  # [-] the same where there are more on one limit
 BUILDING, WITH_RAMPS = 1e-4, 3e-4  # [-] deterministic time counted for each cycle of a part, and where a ramp holds
 SMALL_ENOUGH = 160  # [-] cycles up to which the whole night may be one part
+BUSY = 0.9  # [-] of a limit asked for, from which it may leave something without a place
 IDLE = 0.3  # [-] of the effort after which a search ends that finds nothing better
 WIDEST = 40  # [-] widths of a part: its tightest limit, its others, the whole night, then drawn ones
 SEED = 7
@@ -60,6 +62,7 @@ class WholeRuns:
             uses[rows, zone] = True
         self.on_row: BoolArray = uses[:, job.cycle_zone]  # cycles that use a limit, (limits, K)
         self.load = self._load()
+        self.tight: dict[int, int] | None = None
         self.least_on: dict[int, float] = {}  # what the cycles of a limit cost at least, on that limit alone
 
     @property
@@ -101,9 +104,12 @@ class WholeRuns:
                 break
             if taste.rank and self.job.finish_rank is None:
                 continue
-            for job in (strict, self.job) if strict is not self.job else (self.job,):
+            jobs = [strict, self.job] if strict is not self.job else [self.job]
+            for job, seeded in [*((job, False) for job in jobs), *([(self.job, True)] if self._tight_first() else [])]:
                 board = Board(job)
-                Dispatcher(job, board).run(taste)
+                dispatcher = Dispatcher(job, board)
+                dispatcher.stand({k: s for k, s in self._tight_first().items() if s != NOWHERE} if seeded else {})
+                dispatcher.run(taste)
                 self._take(self._starts_on(board))
                 if job is strict and strict is not self.job:
                     self._fill_in_order()
@@ -111,6 +117,22 @@ class WholeRuns:
                     best, cost = self.start.copy(), self.wish_cost
                 spent += self.length.size + board.steps
         self._take(best)
+
+    def _tight_first(self) -> dict[int, int]:
+        """Starts of the cycles of limits that are all but full, as these limits alone allow them; found once."""
+        if self.tight is None:
+            self.tight = {}
+            for row in np.flatnonzero(self.load > BUSY).tolist():
+                if np.count_nonzero(self.on_row[row]) <= CROWD:
+                    self.tight |= self._alone(row).start
+        return self.tight
+
+    def _alone(self, row: int) -> Relaid:
+        """The cycles of a limit laid on that limit alone; what they cost at least is kept."""
+        nowhere, empty, on = np.full(self.start.size, NOWHERE), Board(self.job), np.flatnonzero(self.on_row[row])
+        alone = relay(self.job, empty, self.length, nowhere, on, self.costs, PART_EFFORT, rows=np.array([row]))
+        self.least_on[row] = alone.least
+        return alone
 
     def _fill_in_order(self) -> None:
         """Each cycle without a place at its best start, those that should finish last first."""
@@ -207,19 +229,18 @@ class WholeRuns:
             width = 0 if better else width + 1
 
     def _proven(self, target: int) -> tuple[bool, float]:
-        """Whether the cycles of the tightest limit cost no more than that limit alone makes them; time spent."""
-        rows = self.rows_of_zone[int(self.job.cycle_zone[target])]
-        if not rows.size:
-            return False, 0.0
-        row, spent = int(rows[self.load[rows].argmax()]), 0.0
-        on = np.flatnonzero(self.on_row[row])
-        if on.size > CROWD:
-            return False, 0.0
-        if row not in self.least_on:
-            nowhere, empty = np.full(self.start.size, NOWHERE), Board(self.job)
-            alone = relay(self.job, empty, self.length, nowhere, on, self.costs, PART_EFFORT, rows=np.array([row]))
-            self.least_on[row], spent = alone.least, alone.spent
-        return self.least_on[row] >= float(self.costs.of(self.start, self.length)[on].sum()) - 0.5, spent
+        """Whether the cycles of one of its limits cost no more than that limit alone makes them; time spent."""
+        rows, spent = self.rows_of_zone[int(self.job.cycle_zone[target])], 0.0
+        cost = self.costs.of(self.start, self.length)
+        for row in rows[np.argsort(-self.load[rows], kind="stable")].tolist():
+            on = np.flatnonzero(self.on_row[row])
+            if self.load[row] < BUSY or on.size > CROWD:
+                continue
+            if row not in self.least_on:
+                spent += self._alone(row).spent
+            if self.least_on[row] >= float(cost[on].sum()) - 0.5:
+                return True, spent
+        return False, spent
 
     def _parts(self, target: int, width: int) -> list[IntArray]:
         """Parts of the night to lay anew for a cycle that misses something, the wider the more was tried in vain."""
@@ -232,7 +253,7 @@ class WholeRuns:
         if width == 2 and self.length.size <= SMALL_ENOUGH:
             return [np.arange(self.length.size)]
         sharing = np.isin(np.arange(self.length.size), np.flatnonzero(self.on_row[rows].sum(axis=0)))
-        many = int(self.random.integers(FEW_FREE // 2, 2 * FEW_FREE))
+        many = int(self.random.integers(FEWEST_DRAWN, MOST_DRAWN))
         return [self._around(target, sharing, float(self.random.uniform(0, self.board.steps)), many)]
 
     def _crowd(self, target: int, on: BoolArray) -> IntArray:

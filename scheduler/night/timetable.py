@@ -33,7 +33,7 @@ from scheduler.site import Site
 log = logging.getLogger(__name__)
 Result = TypeVar("Result")
 TRIES = 3  # drafts of one evening before what found no place is left out, and said
-QUICK = 10_000.0  # effort of packing while a better plan can still be asked for [cycles and grid steps]
+QUICK = 15_000.0  # effort of packing while a better plan can still be asked for [cycles and grid steps]
 LITTLE = 0.03  # [-] of the night's minutes that may find no place without shrinking the night; it is said; our choice
 FEW_CYCLES = 600  # [-] up to which what is left out of the last draft is looked at with full effort
 NEXT_TO_NOTHING = 0.02  # [-] of the night's minutes, up to which what is left out is not looked at again
