@@ -18,6 +18,9 @@ counts an eighth of it at most. Measured over 150 evenings in a finer soil (test
 zone-days over the threshold were left, for 5.4 % more water than plain replacement of ET took; leaching every night
 took 8.9 %. Over 90 evenings without any probe 27 of 324 were left for 8.3 %, against 8.7 %; with a target of 0.75 and a
 spread that counted in full none, but for 12.5 %.
+
+All those soils drain by gravity alone. On the held-out soils of tests/physics (Richards' equation, uneven catch, probes
+that read wrong) 62 % of 104 flushes ended within 20 % of their forecast, median 1.00: zones without a probe differ.
 """
 
 from __future__ import annotations

@@ -128,7 +128,7 @@ class Columns:
                     self.seen_water[i], self.seen_salt[i],
                 )  # fmt: skip
 
-    def _within(self, top: np.ndarray, low: np.ndarray) -> np.ndarray:
+    def within(self, top: np.ndarray, low: np.ndarray) -> np.ndarray:
         """Thickness of each node between two depths (Z,) [cm] -> (Z, 4, L)."""
         start = self.bottom - self.dz
         lowest, highest = low[:, None, None], top[:, None, None]
@@ -137,12 +137,12 @@ class Columns:
     def water(self, depth: np.ndarray | None = None) -> np.ndarray:
         """Water over the roots, or to a depth (Z,) [cm]: (Z, 4) [mm]."""
         depth = self.root_depth if depth is None else depth
-        return 10.0 * (self.theta * self._within(np.zeros_like(depth), depth)).sum(axis=2)
+        return 10.0 * (self.theta * self.within(np.zeros_like(depth), depth)).sum(axis=2)
 
     def ece(self, top: np.ndarray | None = None, low: np.ndarray | None = None) -> np.ndarray:
         """EC of the paste over the roots, or between depths (Z,) [cm]: (Z, 4) [dS/m]."""
         low = self.root_depth if low is None else low
-        part = self._within(np.zeros_like(low) if top is None else top, low)
+        part = self.within(np.zeros_like(low) if top is None else top, low)
         salt = (self.moving + self.held) / self.dz * part
         return salt.sum(axis=2) / (self.paste * part).sum(axis=2)
 

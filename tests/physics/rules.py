@@ -53,7 +53,7 @@ def fixed_programme(world: World) -> Run:
 def probe_trigger(world: World, left: float = 0.5) -> Run:
     """Refill to the texture's field capacity where the evening's probes show less than `left` of TAW; kin as probed."""
     capacity, wilting = world.soil_table
-    rows = world._all("probes")
+    rows = world.series("probes")
     day = rows[rows["time"] > rows["time"].max() - pd.Timedelta(hours=6)].groupby("probe")["moisture"].mean()
     seen = day.reindex(world.probe).to_numpy()
     roots = 10.0 * world.told_roots
@@ -83,14 +83,14 @@ class Greedy:
     def __call__(self, world: World) -> Run:
         """Tonight's run."""
         columns = world.columns
-        part = columns._within(np.zeros_like(columns.root_depth), columns.root_depth)
+        part = columns.within(np.zeros_like(columns.root_depth), columns.root_depth)
         dry = 10.0 * (self._held_at(world, -200.0) * part).sum(axis=2)[:, :2].mean(axis=1)
         water = columns.water()
         now, full = water[:, :2].mean(axis=1), columns.full[:, :2].mean(axis=1)
         days = [world.night + timedelta(days=d + 1) for d in range(self.ahead + 1)]
         need = [world.demand(d) for d in days]
-        rain = [float(world.weather.rain[world._at(d)]) for d in days]
-        first = now - need[0] + (rain[0] if world.weather.start_hour[world._at(days[0])] < 10.0 else 0.0)
+        rain = [float(world.weather.rain[world.day_number(d)]) for d in days]
+        first = now - need[0] + (rain[0] if world.weather.start_hour[world.day_number(days[0])] < 10.0 else 0.0)
         due = first < dry + 0.25 * need[1]
         wanted = sum(need[: self.ahead]) - 0.9 * sum(rain[: self.ahead]) + np.maximum(dry - now, 0.0)
         catch = columns.catch[:, :2].mean(axis=1)

@@ -95,7 +95,7 @@ class Evening:
     @staticmethod
     def _above(world: World) -> np.ndarray:
         columns = world.columns
-        part = columns._within(np.zeros(world.zone.size), np.full(world.zone.size, LOWER_PROBE))
+        part = columns.within(np.zeros(world.zone.size), np.full(world.zone.size, LOWER_PROBE))
         return ((columns.moving + columns.held) / columns.dz * part).sum(axis=2).mean(axis=1)
 
 

@@ -176,7 +176,7 @@ class World:
         ).assign(until="")
         sites.to_csv(folder / "probe_sites.csv", index=False)
         for name in ("weather", "forecast"):
-            self._all(name).to_csv(folder / f"{name}.csv", index=False)
+            self.series(name).to_csv(folder / f"{name}.csv", index=False)
         site = load_site(folder)
         zones = site.zones
         self.kc, self.limit = zones.kc_month, zones.ece_threshold
@@ -188,11 +188,11 @@ class World:
         self.lay_out(folder)
         for name in ("applied", "probes"):
             if self._series[name]:
-                self._all(name).to_csv(folder / f"{name}.csv", index=False)
+                self.series(name).to_csv(folder / f"{name}.csv", index=False)
 
     def now(self, site: Site) -> Site:
         """The site as laid out, with every series up to this evening."""
-        tables = {name: self._all(name) for name in self._series if self._series[name]}
+        tables = {name: self.series(name) for name in self._series if self._series[name]}
         return replace(
             site, **{name: table.reindex(columns=getattr(site, name).columns) for name, table in tables.items()}
         )
@@ -201,18 +201,20 @@ class World:
         """A time stamp for this evening's plan."""
         return datetime(self.night.year, self.night.month, self.night.day, 18, tzinfo=site.time_zone)
 
-    def _all(self, name: str) -> pd.DataFrame:
+    def series(self, name: str) -> pd.DataFrame:
+        """All rows of a series up to this evening: weather, forecast, probes or applied."""
         parts = self._series[name]
         if len(parts) > 1:
             parts[:] = [pd.concat(parts, ignore_index=True)]
         return parts[0]
 
-    def _at(self, day: date) -> int:
+    def day_number(self, day: date) -> int:
+        """Row of a date in `weather`."""
         return (day - self._begins).days
 
     def _note_weather(self, day: date) -> None:
         """The station's day, a little off, and this evening's forecast."""
-        i, w = self._at(day), self.weather
+        i, w = self.day_number(day), self.weather
         eto = w.eto[i] * np.exp(self.rng.normal(0.0, 0.04))
         rain = w.rain[i] * np.exp(self.rng.normal(0.0, 0.06))
         self._series["weather"].append(
@@ -239,17 +241,17 @@ class World:
     def demand(self, day: date) -> np.ndarray:
         """What turf wants on a date (Z,) [mm]."""
         assert self.kc is not None, "lay the site out first"
-        return self.kc[:, day.month - 1] * self.microclimate * self.weather.eto[self._at(day)]
+        return self.kc[:, day.month - 1] * self.microclimate * self.weather.eto[self.day_number(day)]
 
     def told_demand(self, day: date) -> np.ndarray:
         """The same by what the files tell and the station measured (Z,) [mm]."""
         assert self.kc is not None
-        eto = self._all("weather")["eto"].to_numpy()[self._at(day)]
+        eto = self.series("weather")["eto"].to_numpy()[self.day_number(day)]
         return self.kc[:, day.month - 1] * eto
 
     def told_rain(self, day: date) -> float:
         """Rain the gauge showed [mm]."""
-        return float(self._all("weather")["rain"].to_numpy()[self._at(day)])
+        return float(self.series("weather")["rain"].to_numpy()[self.day_number(day)])
 
     @property
     def depletion(self) -> np.ndarray:
@@ -291,7 +293,7 @@ class World:
         """Run this night and the date after it; the world then stands at the next evening."""
         minutes, bins = run
         coming = self.night + timedelta(days=1)
-        i, w = self._at(coming), self.weather
+        i, w = self.day_number(coming), self.weather
         rain = np.zeros(96)
         if w.rain[i] > 0.0:
             start = min(w.start_hour[i], 20.0 - w.hours[i]) + 24 - OPENS
@@ -322,7 +324,7 @@ class World:
     def _at_hour(self, hour: int) -> np.ndarray:
         """Water of the roots at an hour of the last day (Z,) [mm]."""
         columns = self.columns
-        part = columns._within(np.zeros_like(columns.root_depth), columns.root_depth)
+        part = columns.within(np.zeros_like(columns.root_depth), columns.root_depth)
         return 10.0 * (columns.seen_water[:, :, (hour - OPENS) % 24 - 1] * part).sum(axis=2).mean(axis=1)
 
     def _note_runs(self, minutes: np.ndarray) -> None:
