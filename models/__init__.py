@@ -8,6 +8,7 @@ allowance.py    water allowance by reference ET, as public rules write it
 metering.py     volumes between meter readings, and what explains a difference from the log
 practice.py     the water plain practice would have put on, within the limits of a site
 kin.py estimation.py        zones that are alike; where each zone stands: the filter
+forecast_members.py         weathers that may come, from a forecast and how others have erred
 spot_fit.py learning.py plateaus.py    what one spot's readings say; what many say of every zone; field capacity as held
 plan/           the linear program over zones and nights, in reading order; the only Pyomo
 night/          from minutes to a night that can run: rounding, cycles, packing, simulation
@@ -56,6 +57,8 @@ net irrigation             I           mm            depth that counts in the ba
 distribution uniformity    DU_LQ       -             lowest quarter's mean catch / mean catch
 served share               -           -             net / gross: 0.4 + 0.6 DU_LQ, or DU_LQ; Irrigation Association
 saturation percentage      SP          %             water of the saturated paste by weight; laboratory tables
+weather, member            s           -             one course of ET and rain that may come, with its weight
+price of a run             -           mm            what one run less is worth in water
 flow, volume               Q, V        L/s, m3
 head                       H           m             total, of a pump
 pump curve                 H(Q)        m over L/s    head and efficiency at full speed, straight lines between points

@@ -5,6 +5,7 @@ file                    what it holds
 ======================  =========================================================================
 `inputs.py`             `PlanInputs`: the night's arrays, checked once
 `prices.py`             what dryness, wetness and water cost: strict order by priority
+`refill.py`             how much in one run: deep and seldom against room for rain
 `zone_nights.py`        the words equations are written in: depletion, water, the night before
 `balance.py`            variables of the root zone and its water balance, stress and firmness
 `limits.py`             shared hard limits: pump, branch, stations at once, sources, allocation
@@ -12,6 +13,7 @@ file                    what it holds
 `flush.py`              the ways of a zone that needs a flush, as weighted copies of its root zone
 `choose.py`             which of them: a dive through the relaxation, and branch and bound
 `groups.py`             the same for zones tied together by a tight limit, whose best choices raise the bound
+`weathers.py`           root zones over the weathers that may come; the driest of them
 `objective.py`          the sum of prices, with the value of the last night's water
 `build.py`              `build_plan`: the table of contents, only calls the builders in order
 `solve.py`              `PlanSolver`: the only file that knows HiGHS

@@ -1,6 +1,7 @@
 """Tonight as it will run.
 
 `timetable.py`    solve, round, split into cycles, pack, play back; again where the night is too full
+`several.py`      that for every weather that may come, or for the expected one alone
 `job.py`          what the packer is given: cycles, hours, limits
 `edits.py`        the manager's word for tonight
 `smallest.py`     runs worth making: a short run waits or is lifted

@@ -90,7 +90,8 @@ def other_weathers(site: Site, night: date, demand: Demand, most: int = MEMBERS)
         eto, rain = weathers(courses or usual_courses(DRAWN, nights, rng), told.eto, told.amount, told.chance)
     kept, weight = reduced(eto, rain, count)
     eto, rain = eto[kept], rain[kept]
-    if not (np.ptp(eto, axis=0).any() or np.ptp(rain, axis=0).any()):
+    expected = demand.future[["eto", "rain"]].to_numpy(float).T
+    if np.allclose(eto, expected[0]) and np.allclose(rain, expected[1]):
         return None  # nothing is open
     main = 1.0 / (kept.size + 1)
     days = [pd.DataFrame({"date": demand.future["date"], "eto": eto[s], "rain": rain[s]}) for s in range(kept.size)]
