@@ -34,7 +34,7 @@ def line(issued, day, member, eto, rain, chance):
     return f"{issued}T16:00,{day},{member},{eto},{rain},{chance}"
 
 
-def site_of(folder, forecast, past=0, wet=lambda day: 0.0, caution="even"):
+def site_of(folder, forecast, past=0, wet=lambda day: 0.0, caution="even", applied=()):
     """A site whose past forecasts told 5 mm of ETo and 8 mm of rain at 50 %, while 6 mm came and rain as `wet` says."""
     folder.mkdir()
     (folder / "site.toml").write_text(TOML.format(caution=caution))
@@ -48,6 +48,8 @@ def site_of(folder, forecast, past=0, wet=lambda day: 0.0, caution="even"):
     ]
     header = "issued,date,member,eto,rain,rain_probability\n"
     (folder / "forecast.csv").write_text(header + "\n".join([*told, *forecast]) + "\n")
+    if applied:
+        (folder / "applied.csv").write_text("night,zone,minutes\n" + "\n".join(applied) + "\n")
     return load_site(folder)
 
 
