@@ -8,7 +8,6 @@ from scheduler.evening import plan_tonight
 from scheduler.sheets.night import night_sheet
 from tests.scheduler.plan.test_weathers import NIGHT, line, site_of
 
-
 FULL = NIGHT - timedelta(days=2)  # the evening both zones were filled; since then the log says nothing ran
 RAN = [f"{FULL},G1,400", f"{FULL},F1,400", *(f"{NIGHT - timedelta(days=1)},{zone},0" for zone in ("G1", "F1"))]
 
