@@ -178,12 +178,15 @@ def test_effective_rain_shapes():
         soil.effective_rain(1.0, [0.0])
     with pytest.raises(ValueError, match="curve_number must be above 0 and at most 100"):
         soil.effective_rain(1.0, [101.0])
+    assert soil.effective_rain(7.0, [100.0])[1].tolist() == [7.0]  # a paved place sheds all of it
 
 
 @pytest.mark.parametrize(
     ("call", "words"),
     [
         (lambda: soil.available_water([0.1], [0.2], [0.3]), "wilting_point < field_capacity"),
+        (lambda: soil.available_water([0.2], [-0.01], [0.3]), "wilting_point < field_capacity"),
+        (lambda: soil.available_water([1.01], [0.1], [0.3]), "wilting_point < field_capacity"),
         (lambda: soil.available_water([0.2], [0.1], [0.0]), "root_depth_m must be above 0"),
         (lambda: soil.available_water([0.2, 0.2], [0.1], [0.3]), "wilting_point must have shape"),
         (lambda: soil.adjusted_depletion_fraction([0.4], [-1.0]), "etc must not be negative"),
