@@ -1,8 +1,8 @@
 """What we chose and a manager or a scientist might choose otherwise: gathered here, each with what it does.
 
 No source gives these numbers. How far they matter is measured by `python -m tests.bench.bench_choices`, which halves
-and raises each by half on invented sites and counts water and zone-days. Of three sites of 12 zones on one evening, with
-salty greens, the plan's water changed by 1.4 % with `Flush.stage_share` (and its flushes by a third), by 1 % with
+and raises each by half on invented sites and counts water and zone-days. Of three sites of 12 zones on one evening,
+with salty greens, the plan's water changed by 1.4 % with `Flush.stage_share` (and its flushes by a third), by 1 % with
 `Band.margin_share` and `widest_margin`, by 0.3 to 0.5 % with the spreads where no probe reads, and the zone-days under
 a drought order by some 3 with `Drought.nights`; no other choice moved it by 0.1 %. Those of flushes show over a season,
 see `scheduler/salinity/flushes.py`. What a site can say itself (moisture floors, firmness limits, finish times, prices)

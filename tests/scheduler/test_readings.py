@@ -150,7 +150,7 @@ def test_a_probe_that_took_the_place_of_another_stands_at_its_spot(tmp_path):
 
 def test_a_reading_without_moisture_does_not_hide_the_one_before_it(tmp_path):
     days = pd.date_range("2026-07-14", periods=1)
-    rows = [("2026-07-14T19:40", 0.20), ("2026-07-14T20:00", 0.22), ("2026-07-14T20:30", None)]
+    rows = [("2026-07-14T18:20", 0.20), ("2026-07-14T20:00", 0.22), ("2026-07-14T20:30", None)]
     table = "".join(f"{t},G1-5,{'' if m is None else m},,20\n" for t, m in rows)
     place = s.salty(tmp_path / "a", probes=s.PROBE_HEAD + table, probe_sites="probe,zone,depth\nG1-5,G1,5\n")
     read = evening_readings(place, sensors_of(place), place.probes, days, np.zeros((3, 1)))
