@@ -2,7 +2,7 @@
 
 import pytest
 
-from scheduler.site.units import WITHOUT_ASKING, _factor_and_offset, conversion, price_per, quantity
+from scheduler.site.units import conversion, price_per, quantity
 
 
 @pytest.mark.parametrize(
@@ -95,7 +95,3 @@ def test_prices(written, price):
 def test_what_is_no_price(written):
     with pytest.raises(ValueError, match="allowed"):
         price_per(written, "m3")
-
-
-def test_the_one_conversion_known_without_pint_is_pints():
-    assert conversion(*WITHOUT_ASKING) == _factor_and_offset(*WITHOUT_ASKING)
