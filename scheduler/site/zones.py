@@ -41,6 +41,7 @@ LIKELY_RATE = (1.0, 150.0)  # application rate [mm/h]; outside it a note asks to
 LIKELY_AREA = (1.0, 200_000.0)  # area of a zone [m2]
 LIKELY_ROOTS = (0.03, 1.5)  # root depth [m]
 HIGHEST_RATE = 500.0  # [mm/h] no sprinkler reaches it; as for the column
+RATE_APART = 0.1  # [-] from which a rate and flow/area do not say the same; our choice
 MOST_APART = 20.0  # [-] of application_rate and flow/area: more is a wrong unit, however heads overlap; our choice
 
 
@@ -403,8 +404,8 @@ def _check_likely(
                 f"{name} outside of the usual {low:g} to {high:g} {unit} ({worst:.3g}); please look",
             )
     derived = gross_rate(flow, area)
-    differs = (rate > 2.0 * derived) | (rate < 0.5 * derived)
-    note(differs, "warning", "application_rate differs from flow/area by more than a factor of 2; please look")
+    differs = np.abs(rate / derived - 1.0) > RATE_APART
+    note(differs, "warning", "application_rate differs from flow/area by more than 10 %; the rate is used, please look")
     capacity = np.array([*(p.capacity for p in settings.pumps), np.inf])[pump]
     note(flow > capacity, "warning", "flow is above the capacity of the pump, so it cannot run")
     capacity = np.array([*(b.capacity for b in settings.branches), np.inf])[branch]

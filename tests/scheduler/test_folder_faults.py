@@ -76,3 +76,12 @@ def test_the_usual_units_need_no_registry():
         "import sys; print('pint' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, text=True).stdout.strip() == "False"
+
+
+def test_a_rate_more_than_a_tenth_from_flow_over_area_is_used_and_said(tmp_path):
+    # 1.5 L/s on 450 m2 are 12 mm/h: 13.8 is 15 % more, 12.9 is 7.5 % more.
+    zones = "zone,surface,area,flow,application_rate\nG1,green,450,1.5,13.8\nG2,green,450,1.5,12.9\n"
+    made = site(tmp_path, zones=zones)
+    said = [n.text for n in made.notes if "more than 10 %" in n.text]
+    assert len(said) == 1 and "G1" in said[0] and "G2" not in said[0]
+    assert made.zones.application_rate.tolist() == [13.8, 12.9]
