@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from models.plan.edits import equal_inputs
 from models.plan.inputs import Cut, Tier
 from tests.models.plan.plans import plan
 
@@ -145,3 +146,13 @@ def test_an_order_of_the_wrong_shape_is_refused(zones, nights):
 def test_an_order_below_zero_is_refused(volume):
     with pytest.raises(ValueError, match="cuts: every volume must be 0 or above"):
         replace(GOOD, cuts=(Cut("order", np.ones(2, dtype=bool), np.full(3, volume)),))
+
+
+def test_plans_differ_where_either_has_a_cut_or_a_tier_more():
+    plain, tier = plan(), plan(tiers=(Tier(5.0, 2.0),))
+    cut = plan(cuts=(Cut("order", np.array([True]), np.array([3.0])),))
+    assert equal_inputs(plain, plan())
+    for other in (tier, cut):
+        assert not equal_inputs(plain, other)
+        assert not equal_inputs(other, plain)
+        assert equal_inputs(other, replace(other))
