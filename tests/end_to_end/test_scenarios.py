@@ -13,21 +13,11 @@ from scheduler.site import load_site
 
 SCENARIOS = Path(__file__).resolve().parents[2] / "scenarios"
 SITES = ("dry-hills-course", "lowland-stadium")
-CASE_KEYS = {
-    "title",
-    "allocation_factor",
-    "nights_allowed",
-    "window",
-    "pump_capacity_factor",
-    "pump_out",
-    "source_off",
-    "temperature_shift",
-    "eto_factor",
-    "rain_factor",
-    "surfaces_off",
-    "price_factor",
-    "ec_factor",
-}
+CASE_KEYS = set(  # of the site format, "cases"
+    "title from until allocation_factor allocation cut base surfaces allowance per et_allowance nights_allowed "
+    "nights_a_week window hours_forbidden surfaces_off zones_off source_off pump_out pump_capacity_factor price_factor "
+    "ec_factor eto_factor rain_factor temperature_shift tiers".split()
+)
 
 
 def site_files(folder: Path) -> dict[str, bytes]:
