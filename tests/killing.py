@@ -214,5 +214,5 @@ def _whole_steps(ledger: Ledger) -> int:
         here = data[(data["time"] == end["time"][0]) & (data["probe"] == "P00")]
         _must(here["moisture"].tolist() == [2.0 + step], "a correction is missing")
     planned = {made for made in queries.plan_list(ledger)["made"]}
-    _must({f"step {step}" for step in range(steps - 1)} <= planned, "a plan is missing")
-    return steps if f"step {steps - 1}" in planned or steps == 0 else steps - 1
+    _must({_made(step) for step in range(steps - 1)} <= planned, "a plan is missing")
+    return steps if steps == 0 or _made(steps - 1) in planned else steps - 1

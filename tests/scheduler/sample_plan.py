@@ -207,6 +207,7 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
         "made": "2026-07-14T21:02:11-07:00",
         "status": "planned" if on else "no water needed",
         "rung": "full",
+        "rain": None,
         "inputs": {
             "weather": {
                 "newest": "2026-07-14",

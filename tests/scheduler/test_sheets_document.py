@@ -85,7 +85,7 @@ def as_version_1(plan):
         del zone["why"]
     old["warnings"] = [{"subject": w["subject"], "text": w["text"]} for w in old["warnings"]]
     old["advice"] = [a["words"] for a in old["advice"]]
-    for name in ("actions", "weather", "events", "changes", "rung"):
+    for name in ("actions", "weather", "events", "changes", "rung", "rain"):
         del old[name]
     return old
 
