@@ -24,7 +24,8 @@ def night_of_weathers(
 ) -> tuple[NightInputs, RunnableNight]:
     """Plan tonight for every weather of the inputs.
 
-    Flushes are chosen for the expected weather; the plan for several then takes them as they are.
+    Flushes are chosen for the expected weather; the plan for several then takes them as they are. Where a limit that
+    zones share binds, the expected weather is planned for alone: only there is the order of ranks strict.
 
     Parameters
     ----------
@@ -47,7 +48,10 @@ def night_of_weathers(
         try:
             solver = PlanSolver(inputs.plan, settled=_settled(alone, needs, cut_short))
             solver.highs.setOptionValue("time_limit", LONGEST)
-            return inputs, runnable_night(site, inputs, solver)
+            run = runnable_night(site, inputs, solver)
+            if not any(limit.price > 0.0 for limit in run.result.limits):
+                return inputs, run
+            log.info("a shared limit binds: planning for the expected weather alone, strictly by rank")
         except (NoPlan, SolverFailed) as failure:
             log.warning("no plan for several weathers (%s); planning for the expected one", failure)
             note = Note("step_down", "weather", "planned for the expected weather alone: no plan for several was found")
