@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import tomllib
 from datetime import date, timedelta
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -56,11 +57,21 @@ def weather_faults(folder: Path, plan: dict[str, Any]) -> tuple[list[str], int]:
             if known is not None and known[1] is not None:
                 rain, enters = known[1], step["effective_rain_mm"]
                 if enters > rain + 0.002 * (1 + rain) or (
-                    rain <= SURELY_ENTERS and abs(enters - rain) > 0.002 * (1 + rain)
+                    _most_at_once(folder).get(day, rain) <= SURELY_ENTERS and abs(enters - rain) > 0.002 * (1 + rain)
                 ):
                     faults.append(f"{entry['id']}: {enters} mm of rain enter on {day}, {rain:.3f} fall")
             depletion = step["depletion_mm"]
     return faults + _share_faults(folder, plan, site, days, kc, latitude), judged
+
+
+@lru_cache(maxsize=8)
+def _most_at_once(folder: Path) -> dict[date, float]:
+    """Largest rain that any forecast of a date tells where it falls: what runs off is reckoned from that."""
+    most: dict[date, float] = {}
+    for row in read_table(folder / "forecast.csv"):
+        day = date.fromisoformat(row["date"])
+        most[day] = max(most.get(day, 0.0), number(row.get("rain")) or 0.0)
+    return most
 
 
 def _by_date(folder: Path, night: date, latitude: float, elevation: float) -> dict[date, tuple[Any, Any]]:
