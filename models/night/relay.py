@@ -53,7 +53,9 @@ class Costs:
         """Cost of each cycle at its start, shape (K,)."""
         placed = start != NOWHERE
         late = self.late * (placed & (start + length > self.done))
-        beyond = self.outside * np.where(placed, self._beyond(self.quota, np.where(placed, start, 0), length), 0)
+        # one without a place may be longer than the night
+        stays = np.where(placed, start, 0), np.where(placed, length, 0)
+        beyond = self.outside * np.where(placed, self._beyond(self.quota, *stays), 0)
         return np.where(placed, late + beyond, self.left_out)
 
     def at(self, cycle: int, starts: IntArray, length: int) -> IntArray:
