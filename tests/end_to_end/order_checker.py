@@ -101,7 +101,7 @@ def order_faults(
             zone, limits, today = zones[name], entry["limits"], entry["path"][n]
             step = limits["resolution_s"] / 60
             one = step * zone.rate / 60  # [mm] of one step
-            least = max(step, 2.0)  # [min] a shorter run is not worth its wetting; the project's own rule
+            least = smallest_run(zone, step)
             before = entry["path"][n - 1]["depletion_mm"] if n else entry["before"]["depletion_mm"]
             milder = 0.0 if n == 0 else _unstressed(entry, zone, 0) - _unstressed(entry, zone, n)
             limit = limits["dry_limit_mm"] + max(0.0, 0.04 * milder * limits["taw_mm"])
@@ -125,6 +125,13 @@ def order_faults(
                     )
                     break
     return faults
+
+
+def smallest_run(zone: Zone, step: float) -> float:
+    """A shorter run is not worth its wetting [min], by our rule: past leaves and thatch, a rotor turns."""
+    depth = {"green": 1.0, "tee": 1.5}.get(zone.surface, 2.0)  # [mm] gross
+    least = max(5.0 if zone.rate < 20.0 else 2.0, 60.0 * depth / zone.rate)
+    return max(1.0, -(-min(least, zone.max_run) // step)) * step
 
 
 def _finder(

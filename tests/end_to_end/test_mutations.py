@@ -302,7 +302,7 @@ def test_every_spoiled_site_is_read_or_refused_with_a_place(tmp_path, batch):
                 assert str(problem).isprintable(), (number, name, str(problem))
                 assert len(str(problem)) < 800, (number, name, str(problem))
                 whole_file = re.search(
-                    r"empty|key is missing|no such file|cannot be read|no zone|no header", problem.message
+                    r"empty|key is missing|no such file|cannot be read|no zone|no header|regular file", problem.message
                 )
                 assert problem.line is not None or whole_file, (number, name, str(problem))
             assert {p.file for p in found.problems} <= {name, *REFERS_TO.get(name, ())}, (number, name, str(found))

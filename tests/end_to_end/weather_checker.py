@@ -51,7 +51,9 @@ def weather_faults(folder: Path, plan: dict[str, Any]) -> tuple[list[str], int]:
                 judged += 1
                 asked = known[0] * months[day.month - 1] * micro
                 moist = depletion <= SURELY_MOIST * entry["limits"]["taw_mm"]
-                most, least = asked * (1 + CLOSE) + 0.02, (asked * (1 - CLOSE) - 0.02 if moist else 0.0)
+                # what a date takes is no more than the roots hold, however hot it is
+                held = (1 - SURELY_MOIST) * entry["limits"]["taw_mm"]
+                most, least = asked * (1 + CLOSE) + 0.02, (min(asked * (1 - CLOSE), held) - 0.02 if moist else 0.0)
                 if not least <= step["etc_mm"] <= most:
                     faults.append(f"{entry['id']}: ET of {day} is {step['etc_mm']:.3f} mm, the folder says {asked:.3f}")
             if known is not None and known[1] is not None:

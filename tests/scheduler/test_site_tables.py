@@ -112,7 +112,9 @@ def test_refusals(tmp_path, zones, message):
 
 def test_a_folder_in_the_place_of_a_file_is_a_problem(tmp_path):
     (tmp_path / "weather.csv").mkdir()
-    assert [str(p) for p in problems(tmp_path)] == ["weather.csv: the file cannot be read (Is a directory)"]
+    assert [str(p) for p in problems(tmp_path)] == [
+        "weather.csv: this is not a regular file; a file or a link to one is allowed"
+    ]
 
 
 def test_an_unknown_column_is_kept_out_with_a_note_and_a_suggestion(tmp_path):

@@ -63,7 +63,7 @@ def test_what_was_accepted_is_used_from_the_next_evening_on(place):
 def test_a_plan_that_was_not_kept_is_brought_in_by_whoever_comes_next(place):
     plan = h.planned(place)
     kept = bring_in(h.again(place))
-    assert queries.current_plan(kept.ledger, h.NIGHT)["made"] == plan["made"]
+    assert queries.current_plan(kept.ledger, h.NIGHT).made.isoformat() == plan["made"]
     held = queries.estimates_of(kept.ledger, h.NIGHT).set_index("zone")
     for zone in plan["zones"]:
         assert held.loc[zone["id"], "depletion"] == zone["before"]["depletion_mm"]
