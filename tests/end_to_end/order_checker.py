@@ -78,7 +78,12 @@ def order_faults(
     for part in (*site.get("pump", []), *site.get("branch", [])):
         carried[part["name"]] = number(part.get("capacity")) or float("inf")
     find = _finder(plan, zones, site, pump_of, rank)
-    for n, night in enumerate(date.fromisoformat(x["night"]) for x in plan["nights"]):
+    nights = [date.fromisoformat(x["night"]) for x in plan["nights"]]
+    widest = {
+        s: max(max(sum(b - a for a, b in open_spans(site, s, night)) for night in nights), 1e-9)
+        for s in {z.surface for z in zones.values()}
+    }
+    for n, night in enumerate(nights):
         dry_tonight = {name for name, first, last in events if first <= night <= last}
         spans = {s: open_spans(site, s, night) for s in {z.surface for z in zones.values()}}
         cut = {
@@ -108,7 +113,9 @@ def order_faults(
             dry = today["depletion_mm"] - limit
             room = before - today["minutes"] / 60 * zone.rate * (0.4 + 0.6 * zone.du_lq)
             open_minutes = sum(b - a for a, b in spans[zone.surface])
-            most = min(limits["max_run_min"], open_minutes, zone.max_run)
+            held_by_soaks = limits["max_run_min"] < min(widest[zone.surface], zone.max_run)
+            share = open_minutes / widest[zone.surface] if held_by_soaks else 1.0  # of its longest run, on a short night
+            most = min(limits["max_run_min"] * share, open_minutes, zone.max_run)
             full = at_once.get(zone.controller or "")
             crowded = full is not None and busy[zone.controller or ""] > 0.8 * full * open_minutes
             held = name in dry_tonight or zone.flow > min(carried[zone.branch], carried[pump_of[name]])
