@@ -114,7 +114,7 @@ def order_faults(
             room = before - today["minutes"] / 60 * zone.rate * (0.4 + 0.6 * zone.du_lq)
             open_minutes = sum(b - a for a, b in spans[zone.surface])
             held_by_soaks = limits["max_run_min"] < min(widest[zone.surface], zone.max_run)
-            share = open_minutes / widest[zone.surface] if held_by_soaks else 1.0  # of its longest run, on a short night
+            share = open_minutes / widest[zone.surface] if held_by_soaks else 1.0  # on a short night
             most = min(limits["max_run_min"] * share, open_minutes, zone.max_run)
             full = at_once.get(zone.controller or "")
             crowded = full is not None and busy[zone.controller or ""] > 0.8 * full * open_minutes
