@@ -24,6 +24,7 @@ FEW_CYCLES = 600  # [-] of a small night
 FEWEST_CYCLES = 160  # [-] up to which the search is worth it on any night that may fit
 NEARLY_FULL = 0.985  # [-] of the window that a limit needs, beyond which whole cycles of a larger night are not found
 WORTH_TRYING = 0.1  # [-] of the cycles without a place, up to which the wished hours are searched
+HURRY = 0.6  # [-] the same for being done in time where some of it is not
 HOURS = 0.2  # [-] the same for keeping to the hours the plan chose
 
 
@@ -57,6 +58,7 @@ def _whole(job: NightJob, effort: float, bounds: Bounds) -> Attempt:
         nearly = 1.0 if runs.length.size <= FEWEST_CYCLES else NEARLY_FULL
         if bounds.largest <= nearly * job.window_minutes:
             runs.search(SOLVING * effort / EFFORT)
+        runs.hurry(HURRY * effort / EFFORT)
         runs.settle()
         runs.keep_hours(HOURS * effort / EFFORT)
     zones, lengths = job.cycle_zone[runs.left], runs.length[runs.left]
@@ -75,6 +77,7 @@ def _as_wished(job: NightJob, effort: float, bounds: Bounds) -> WholeRuns | None
     if runs.left.size:
         return None
     runs.settle()
+    runs.board.open_again(job)  # hours are a wish: what moves later may be put in cheaper ones
     return runs
 
 

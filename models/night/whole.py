@@ -228,6 +228,21 @@ class WholeRuns:
                 failed.clear()
             width = 0 if better else width + 1
 
+    def hurry(self, effort: float) -> None:
+        """Lay all that has a place anew at once where some of it is late, what has none left aside.
+
+        What has no place is most of what a timetable costs, and proving that it has none may take all of a search.
+        Without it the program is small enough to bring those to be done by a time there.
+
+        Parameters
+        ----------
+        effort : float   Deterministic time of the solver [-].
+        """
+        late = (self.start != NOWHERE) & (self.start + self.length > self.costs.done) & (self.costs.late > 0)
+        free = np.flatnonzero(self.start != NOWHERE)
+        if late.any() and free.size <= SMALL_ENOUGH:
+            self._relaid(free, effort)
+
     def _proven(self, target: int) -> tuple[bool, float]:
         """Whether the cycles of one of its limits cost no more than that limit alone makes them; time spent."""
         rows, spent = self.rows_of_zone[int(self.job.cycle_zone[target])], 0.0

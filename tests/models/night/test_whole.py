@@ -21,6 +21,23 @@ def test_a_night_that_only_one_order_fills_is_filled_whole():
     assert table.fitted and table.extra_cycles == 0
 
 
+def test_what_can_be_in_time_is_in_time_beside_what_has_no_place():
+    # 60 min, 10 L/s, one run at a time: two of 30 min fill it, the third has no place, and zone 0 should be done 22:30.
+    job = night([0, 1, 2], [30, 30, 40], [6, 6, 6], finish_by=np.array([1350.0, np.nan, np.nan]))
+    job = replace(job, finish_rank=np.array([0, 0, 1]))
+    runs = WholeRuns(job, Board(job))
+    runs._take(np.array([30, 0, -1]))
+    runs.hurry(0.1)
+    assert runs.start.tolist() == [0, 30, -1]
+    late = replace(job, finish_by=np.array([1349.0, np.nan, np.nan]))  # no timetable of both has it in time
+    runs = WholeRuns(late, Board(late))
+    runs._take(np.array([30, 0, -1]))
+    runs.hurry(0.1)
+    assert runs.left.tolist() == [2]
+    table = pack_night(job)
+    assert check_timetable(job, table) == () and not table.after_finish_by.any()
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_a_night_with_room_has_no_cuts(seed):
     # Window an eighth longer than the proven bound, four branches, a quarter of the zones with soaks.
