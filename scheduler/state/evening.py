@@ -115,7 +115,7 @@ def _filtered(
     if not state.logged:
         notes.append(Note("step_down", "state", "no log of recent nights: probes speak for their own zone only"))
         return None
-    filtered = run_record(site, demand, what_ran(site, night, demand.past, []).minutes, good)
+    filtered = run_record(site, demand, what_ran(site, night, demand.past, []), good)
     if filtered is None:
         text = "too few days of weather or of readings to learn from: probes speak for their own zone only"
         notes.append(Note("step_down", "state", text))

@@ -2,8 +2,9 @@
 
 The filter of `models/estimation.py` predicts with what was applied and what fell and drank, and corrects by every
 believed evening reading; zones without probes learn from their kin. It is run anew over the last days every evening,
-from a stated start, so an estimate follows from the files alone. Zones of kin without any probe are left to the plain
-balance.
+from a stated start, so an estimate follows from the files alone. It begins no earlier than the log of applied water:
+turf was watered before, nobody knows when, and nights taken as dry would end at the wilting point, which readings of a
+sensor whose level is not sure do not mend. Zones of kin without any probe are left to the plain balance.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from models.soil import adjusted_depletion_fraction, available_water, balance_da
 from models.spot_fit import REACH, SHOWN, SensorLine
 from scheduler.site import Site
 from scheduler.state.demand import Demand, zone_etc, zone_rain
+from scheduler.state.ran import Ran
 from scheduler.state.readings import Sensors, evening_readings, read_together, sensors_of
 
 LONGEST_RUN, SHORTEST_RUN = 60, 10  # [d] the filter runs over; our choice
@@ -62,26 +64,29 @@ class Filtered:
         return self.run.estimate
 
 
-def run_record(site: Site, demand: Demand, minutes: np.ndarray, believed: pd.DataFrame) -> Filtered | None:
+def run_record(site: Site, demand: Demand, ran: Ran, believed: pd.DataFrame) -> Filtered | None:
     """Run the filter over the last days of a site's record, as many as can be afforded.
 
     Parameters
     ----------
     site : Site
     demand : Demand          Its past days end on the evening.
-    minutes : ndarray (Z, T) Minutes applied on the night of each past date.
+    ran : Ran                What ran on the night of each past date.
     believed : DataFrame     Readings, doubted values taken out.
 
     Returns
     -------
     Filtered or None   None where there is too little to go by: fewer than `LEAST_DAYS` days of weather or fewer than
-                       `LEAST_READINGS` evenings with a reading.
+                       `LEAST_READINGS` evenings with a reading since the log of applied water begins.
     """
     days = pd.DatetimeIndex(demand.past["date"])
     if demand.observed_days < LEAST_DAYS or len(days) <= LEAST_DAYS or not len(site.probe_sites) or not len(believed):
         return None
     etc, (rain, _) = zone_etc(site, demand.past), zone_rain(site, demand.past)
-    span = min(len(days) - 1, LONGEST_RUN)
+    minutes, known = ran.minutes, ran.first_known
+    span = min(len(days) - 1 - known, LONGEST_RUN)
+    if span < LEAST_READINGS:
+        return None
     sensors = sensors_of(site)
     first = len(days) - 1 - span
     moisture = evening_readings(site, sensors, believed, days[first:], etc[:, first:])[:, 1:]
@@ -89,7 +94,7 @@ def run_record(site: Site, demand: Demand, minutes: np.ndarray, believed: pd.Dat
     heard = (~np.isnan(moisture)).any(axis=1)
     if (~np.isnan(moisture)).any(axis=0).sum() < LEAST_READINGS:
         return None
-    heard[heard] = _in_touch(site, sensors.part(heard), moisture[heard], minutes, etc, rain, first)
+    heard[heard] = _in_touch(site, sensors.part(heard), moisture[heard], ran, etc, rain, first)
     if not heard.any():
         return None
     sensors, moisture = sensors.part(heard), moisture[heard]
@@ -102,7 +107,7 @@ def run_record(site: Site, demand: Demand, minutes: np.ndarray, believed: pd.Dat
     p = adjusted_depletion_fraction(site.zones.depletion_fraction, etc)[rows]
     applied = (minutes * site.zones.gross_rate[:, None])[rows]
     etc, rain = etc[rows], rain[rows]
-    start = _start(applied, etc, rain, taw, p, first)
+    start = _start(applied, etc, rain, taw, p, first, known)
     columns = slice(first, first + span)
     after = slice(first + 1, first + 1 + span)
     state = start_state(setup, start, START_SPREAD * taw)
@@ -117,7 +122,7 @@ def _in_touch(
     site: Site,
     sensors: Sensors,
     moisture: np.ndarray,
-    minutes: np.ndarray,
+    ran: Ran,
     etc: np.ndarray,
     rain: np.ndarray,
     first: int,
@@ -135,8 +140,8 @@ def _in_touch(
     rows = np.unique(sensors.zone[under])
     taw = available_water(z.field_capacity[rows], z.wilting_point[rows], z.root_depth[rows])
     p = adjusted_depletion_fraction(z.depletion_fraction[rows], etc[rows])
-    applied = (minutes * z.gross_rate[:, None])[rows]
-    start = _start(applied, etc[rows], rain[rows], taw, p, first)
+    applied = (ran.minutes * z.gross_rate[:, None])[rows]
+    start = _start(applied, etc[rows], rain[rows], taw, p, first, ran.first_known)
     span = slice(first + 1, etc.shape[1])
     run = run_balance(start, applied[:, first:-1], etc[rows, span], rain[rows, span], taw, p[:, span])
     for k in np.flatnonzero(under):
@@ -160,10 +165,10 @@ def _setup(site: Site, sensors: Sensors, moisture: np.ndarray) -> tuple[Setup, n
 
 
 def _start(
-    applied: np.ndarray, etc: np.ndarray, rain: np.ndarray, taw: np.ndarray, p: np.ndarray, first: int
+    applied: np.ndarray, etc: np.ndarray, rain: np.ndarray, taw: np.ndarray, p: np.ndarray, first: int, known: int
 ) -> np.ndarray:
-    """Depletion before the run: the plain balance up to there, from field capacity."""
+    """Depletion before the run: the plain balance up to there, from field capacity on column `known`."""
     depletion = np.zeros(len(taw))
-    for i in range(1, first + 1):
+    for i in range(known + 1, first + 1):
         depletion = balance_day(depletion, applied[:, i - 1], etc[:, i], rain[:, i], taw, p[:, i]).depletion
     return np.clip(depletion, 0.0, taw)

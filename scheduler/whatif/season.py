@@ -199,8 +199,7 @@ def believed_truth(standing: Standing, seed: int) -> Truth:
     zones = len(site.zones)
     width = np.full((2, zones), USUAL_ERROR)
     readings = recent(site, night, planned.opens, PROBED_DAYS)
-    minutes = what_ran(site, night, demand.past, []).minutes
-    filtered = run_record(site, demand, minutes, readings)
+    filtered = run_record(site, demand, what_ran(site, night, demand.past, []), readings)
     if filtered is not None:
         told = filtered.estimate
         for i, (low, high, mean) in enumerate(

@@ -36,7 +36,7 @@ def record(folder, days=12, evenings=10, minutes=20, observed=None, hour="20:30"
     )  # fmt: skip
     demand = evening_demand(place, NIGHT, 3)
     ran = what_ran(place, NIGHT, demand.past, [])
-    return run_record(place, demand, ran.minutes, place.probes), place, demand
+    return run_record(place, demand, ran, place.probes), place, demand
 
 
 def test_it_speaks_for_the_zones_with_a_probe_among_their_kin(tmp_path):
@@ -84,3 +84,14 @@ def test_how_far_back_it_runs_is_bounded(tmp_path):
 def test_five_days_of_weather_are_not_enough_and_six_are(tmp_path):
     assert record(tmp_path / "a", days=5, evenings=5)[0] is None
     assert record(tmp_path / "b", days=6, evenings=6)[0] is not None
+
+
+def test_nights_before_the_log_begins_are_not_taken_as_dry(tmp_path):
+    # 40 days of weather, a log and readings of the last six: it runs over these six, from field capacity. Taken as dry,
+    # the nights before would have left F1 at its wilting point, 45 mm, and readings of 0.24 would not have mended it.
+    found, _, _ = record(tmp_path / "a", observed=40, days=6, evenings=6)
+    assert found.etc.shape[1] == 6
+    assert found.start.tolist() == [0.0, 0.0]
+    assert (found.irrigation > 0.0).all()
+    assert found.estimate.depletion[0] < 10.0
+    assert record(tmp_path / "b", observed=40, days=2, evenings=6)[0] is None
