@@ -2,10 +2,15 @@
 
 import os
 
+from hypothesis import settings
+
 from tests import drawn
 
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+if os.environ.get("CI"):  # the same draws at every run there; by hand they are new ones
+    settings.register_profile("ci", derandomize=True)
+    settings.load_profile("ci")
 
 
 def pytest_addoption(parser):
@@ -31,4 +36,3 @@ def pytest_collection_modifyitems(config, items):
     if left and not any("::" in str(a) for a in config.args):  # a test named on the command line runs in any case
         config.hook.pytest_deselected(items=left)
         items[:] = [item for item in items if chosen(item)]
-
