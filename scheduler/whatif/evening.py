@@ -108,6 +108,8 @@ def arrays_of(standing: Standing, case: Case) -> CasePlan:
     """The arrays of a case, with the nights chosen where its orders leave that to the plan."""
     site = settled_site(standing.planned.site, case, standing.planned.night)
     plan = case_plan(replace(standing.evening, site=site), case, standing.log)
+    if standing.planned.inputs.plan.members is None:  # tonight was planned for one weather: so is every case beside it
+        plan = replace(plan, inputs=replace(plan.inputs, plan=replace(plan.inputs.plan, members=None)))
     return chosen_nights(standing.cases, plan) if plan.choices else plan
 
 
