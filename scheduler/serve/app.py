@@ -27,7 +27,7 @@ from scheduler.feeds.bulletin import Refused
 from scheduler.nights import choose_night, evening_of, local_now
 from scheduler.serve import edits
 from scheduler.serve.dropped import LARGEST, take_dropped
-from scheduler.serve.guard import Guard, Rule, form_of
+from scheduler.serve.guard import Guard, Rule, check_form, form_of
 from scheduler.serve.jobs import Busy, Job, Jobs
 from scheduler.serve.pages import LINKS, page, sheet
 from scheduler.serve.sites import PAGES, Served, served, trouble
@@ -235,13 +235,9 @@ async def put_edits(request: Request, site: Served) -> Response:
 
 async def put_file(request: Request, site: Served) -> Response:
     """Take a dropped file."""
-    rule: Rule = request.app.state.rule
     form = await request.form(max_files=1, max_fields=5)
-    token, file = form.get("form"), form.get("file")
-    import hmac
-
-    if not isinstance(token, str) or not hmac.compare_digest(token, rule.form):
-        raise PermissionError("this page is from before the last start; load it again")
+    check_form(form.get("form"), request.app.state.rule)
+    file = form.get("file")
     if file is None or isinstance(file, str):
         return await intake_page(request, site, "No file came.", 400)
     data = await file.read(LARGEST + 1)

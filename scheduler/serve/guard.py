@@ -125,9 +125,19 @@ async def form_of(request: Request, rule: Rule) -> dict[str, str]:
     """
     form = await request.form(max_files=0, max_fields=3000)
     values = {name: value for name, value in form.multi_items() if isinstance(value, str)}
-    if not _same(values.pop("form", ""), rule.form):
-        raise PermissionError("this page is from before the last start; load it again")
+    check_form(values.pop("form", ""), rule)
     return values
+
+
+def check_form(given: object, rule: Rule) -> None:
+    """Refuse a form that does not carry the token of our forms.
+
+    Raises
+    ------
+    PermissionError
+    """
+    if not isinstance(given, str) or not _same(given, rule.form):
+        raise PermissionError("this page is from before the last start; load it again")
 
 
 def policy(page: str) -> str:
