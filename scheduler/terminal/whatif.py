@@ -13,7 +13,7 @@ from rich.table import Table
 from scheduler.edge import format_energy, format_money, format_salinity, format_short_date, format_volume
 from scheduler.errors import counted
 from scheduler.whatif.document import SweepNumbers, WhatIf
-from scheduler.whatif.page import runs_out
+from scheduler.whatif.page import nights_open, runs_out
 
 
 def print_whatif(screen: Console, document: WhatIf, files: Sequence[Path]) -> None:
@@ -28,7 +28,7 @@ def print_whatif(screen: Console, document: WhatIf, files: Sequence[Path]) -> No
     screen.print(_comparison(document))
     for case in document.cases:
         screen.print(f"[bold]{escape(case.title)}[/bold]: {escape(case.words)}", highlight=False)
-        for row in case.gives_way[:3] if case.gives_way else ():
+        for row in case.gives_way:
             screen.print(f"  gives way: {escape(row.words)}", style="yellow", highlight=False)
         for order in case.orders:
             screen.print(f"  order: {escape(order.words)}", highlight=False)
@@ -64,6 +64,8 @@ def _comparison(document: WhatIf) -> Table:
         first = next(i for i, s in enumerate(usual.surfaces) if s.ece_mean_dsm is not None)
         salt = (format_salinity(c.surfaces[first].ece_mean_dsm) for c in cases)
         table.add_row(f"{usual.surfaces[first].surface}, ECe at the end", *salt)
+    if any(not n.allowed for c in cases for n in c.nights):
+        table.add_row("nights that may run", *(nights_open(c) for c in cases))
     return table
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, datetime
 
-from scheduler.edge import format_money, format_short_date, format_volume
+from scheduler.edge import format_depth, format_money, format_short_date, format_volume
 from scheduler.errors import counted
 from scheduler.site import Site
 from scheduler.whatif.document import (
@@ -135,7 +135,8 @@ def surface_numbers(s: SurfaceOutcome) -> SurfaceNumbers:
 
 def _gives_way(site: Site, surface: str, night: date, zones: int) -> str:
     of = int((site.zones.surface == surface).sum())
-    return f"{surface}: {zones} of {of} zones, from {format_short_date(night, site.units)}"
+    first = format_short_date(night, site.units)
+    return f"{surface}: {zones} of {of} zones{', from ' if zones == 1 else ', the first from '}{first}"
 
 
 def _summary(
@@ -158,7 +159,13 @@ def _summary(
     first, night, _ = given[0]
     spared = [s.surface for s in surfaces if s.surface not in {g[0] for g in given}]
     words = f"{change}; {first} gives way first, from {format_short_date(night, site.units)}"
-    return words + (f"; {_listed(spared)} {'keeps' if len(spared) == 1 else 'keep'} as now." if spared else ".")
+    words += f"; {_listed(spared)} {'keeps' if len(spared) == 1 else 'keep'} as now." if spared else "."
+    top = min((s for s in surfaces if s.dry_zone_days), key=lambda s: (s.priority, s.surface), default=None)
+    if top is not None and top.surface in {g[0] for g in given}:
+        short = format_depth(top.worst_dry_mm, site.units)
+        words += f" Of these {top.surface} is served first: {counted(top.dry_zone_days, 'dry zone-day')}, "
+        words += f"at worst {short} short."
+    return words
 
 
 def _listed(names: Sequence[str]) -> str:
@@ -197,11 +204,25 @@ def _wider(site: Site, r: Relaxed) -> WiderLimit:
     )
 
 
+def _day(site: Site, day: date) -> str:
+    return format_short_date(day, site.units)
+
+
+def _called(site: Site, o: Order) -> str:
+    """What people call an order."""
+    if o.kind == "et_allowance":
+        return f"allowance by ETo since {_day(site, o.first)}"
+    if o.kind != "cut":
+        return o.name
+    first, last = (date.fromisoformat(o.facts[f"base_{end}"]) for end in ("from", "until"))
+    return f"{100 * o.facts['cut']:.0f} % less than from {_day(site, first)} to {_day(site, last)} {last.year}"
+
+
 def _order(site: Site, o: Order) -> OrderNumbers:
     of = f"{format_volume(o.left, site.units)} for these nights"
-    whole = f"{format_volume(o.allowed, site.units)} allowed from {o.first} to {o.last}"
+    whole = f"{format_volume(o.allowed, site.units)} allowed from {_day(site, o.first)} to {_day(site, o.last)}"
     used = f", {format_volume(o.used, site.units)} of it used" if o.used else ""
-    words = f"{o.name}: {whole}{used}; {of}"
+    words = f"{_called(site, o)}: {whole}{used}; {of}"
     if o.kind == "et_allowance":
         words += (
             f" (the rule's {o.facts['rule_gal']:,.0f} gal; by litres on square metres {o.facts['exact_m3']:,.1f} m³)"

@@ -128,14 +128,22 @@ def _cut_of_base(standing: Standing, part: Part) -> Order:
     reach = (log["night"].min(), log["night"].max()) if len(log) else (None, None)
     if reach[0] is None or reach[0].date() > base_last or reach[1].date() < base_first:
         have = "holds no night" if reach[0] is None else f"reaches from {reach[0].date()} to {reach[1].date()}"
-        words = f"the log of applied water {have}, so the water of {base_first} to {base_last} is not known"
+        words = f"the log of applied water {have}, so the water of {base_first} to {base_last} is not known; "
+        words += (
+            "add those nights to applied.csv"
+            if reach[0] is None
+            else (
+                "add those nights to applied.csv, or name two dates it holds, such as "
+                f'["{reach[0].date()}", "{reach[1].date()}"]'
+            )
+        )
         raise InputProblems([part.problem("base", words)])
     base = float(applied_volume(standing.site, log, base_first, base_last + DAY)[zones].sum())
     nights = (base_last - base_first) // DAY + 1
     so_far = np.array([max((d - first) // DAY + 1, 0) for d in dates])
     allowed = (1.0 - keys.cut) * base / nights * so_far
     used = standing.used(zones, first)
-    name = f"order: {keys.cut:.0%} less than {base_first} to {base_last}"
+    name = f"order: {100 * keys.cut:.0f} % less than {base_first} to {base_last}"
     cut, left = _cumulative(standing, part, name, zones, allowed, used)
     last = [d for d, on in zip(dates, part.on(dates), strict=True) if on][-1]
     facts = {

@@ -170,6 +170,8 @@ def _comparison(document: WhatIf, cases: list[CaseNumbers]) -> dict[str, Any]:
             "mean ECe",
         )
     row("Gives way first", [_cell(*_first(c)) for c in cases])
+    if any(not n.allowed for c in cases for n in c.nights):
+        row("Nights that may run", [_cell(nights_open(c)) for c in cases])
     return {"heads": [c.title for c in cases], "rows": rows}
 
 
@@ -200,6 +202,14 @@ def _first(case: CaseNumbers) -> tuple[str, str]:
     return PLURALS[first.surface], f"from {night.day} {edge.MONTHS[night.month - 1][:3]}"
 
 
+def nights_open(case: CaseNumbers) -> str:
+    """Nights on which anything may run."""
+    days = [date.fromisoformat(n.night) for n in case.nights if n.allowed]
+    if len(days) == len(case.nights):
+        return "all"
+    return ", ".join(f"{edge.WEEKDAYS[d.weekday()][:3]} {d.day}" for d in days) or "none"
+
+
 def _told(case: CaseNumbers, document: WhatIf) -> dict[str, Any]:
     return {
         "title": case.title,
@@ -213,7 +223,9 @@ def _told(case: CaseNumbers, document: WhatIf) -> dict[str, Any]:
 def _sweep(document: WhatIf) -> dict[str, Any]:
     sweep, units = document.sweep, document.site.units
     assert sweep is not None
+    unit, in_m3 = ("1,000 gal", 1.0 / edge.volume_scale(units)) if units == "us" else ("1 m³", 1.0)
     return {
+        "unit": unit,
         "title": sweep.key.replace("_", " "),
         "words": sweep.words,
         "chart": curve_chart(sweep.points, units),
@@ -223,7 +235,7 @@ def _sweep(document: WhatIf) -> dict[str, Any]:
                 "water": edge.format_volume(p.water_m3, units, beside=sweep.points[0].water_m3),
                 "cost": edge.format_money(p.cost, document.site.currency),
                 "dry": [f"{s.dry_zone_days:,}" for s in p.surfaces],
-                "worth": edge.DASH if p.worth_mm_days is None else edge.format_depth(p.worth_mm_days, units),
+                "worth": edge.DASH if p.worth_mm_days is None else edge.format_depth(p.worth_mm_days * in_m3, units),
             }
             for p in sweep.points
         ],

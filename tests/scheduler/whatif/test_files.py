@@ -41,6 +41,18 @@ def test_from_files_to_a_page(folder):
     assert float(whole[0]["water_m3"]) == pytest.approx(sum(float(r["water_m3"]) for r in parts))
 
 
+def test_the_nights_of_an_order_are_named_on_terminal_and_page(folder):
+    result = run(folder, "--set", "nights_allowed=Wednesday", "--set", "cut=0.3", "--set",
+                 'base=["2026-07-01", "2026-07-10"]', "--out", folder / "n")  # fmt: skip
+    assert result.exit_code == 0, result.output
+    page = (folder / "n" / "whatif.html").read_text()
+    row = page.split("Nights that may run")[1].split("</tr>")[0]
+    assert "<b>all</b>" in row and "<b>Wed 15</b>" in row  # the three nights are Tuesday to Thursday
+    assert "Wed 15" in result.output.split("nights that may run")[1].split("\n")[0]
+    order = json.loads((folder / "n" / "whatif.json").read_text())["cases"][1]["orders"][0]["words"]
+    assert order.startswith("30 % less than from Wed 1 Jul to Fri 10 Jul 2026: ") and "What the orders allow" in page
+
+
 def test_the_schema_is_that_of_the_types():
     assert SCHEMA_FILE.read_text() == schema_text()
 
@@ -52,7 +64,7 @@ def test_the_schema_is_that_of_the_types():
         (["--set", "cut=2"], "a number from 0 to 1"),
         (["--sweep", "colour=1..2"], "cannot be swept"),
         (["--sweep", "cut=0..x"], "KEY=FROM..TO"),
-        (["--set", "cut=0.1", "--set", "base=2019"], "is not known"),
+        (["--set", "cut=0.1", "--set", "base=2019"], "is not known; add those nights to applied.csv, or name"),
     ],
 )
 def test_what_is_wrong_is_said(folder, given, words):
