@@ -75,7 +75,7 @@ def test_science_never_imports_the_plan_or_the_night(file: Path):
 @pytest.mark.parametrize("file", MODELS, ids=name_of)
 def test_only_one_file_knows_the_solver(file: Path):
     uses = {name for name in imports(file) if name.split(".")[0] == "highspy"}
-    assert not uses or file.relative_to(ROOT).as_posix() == "models/plan/solve.py"
+    assert not uses or file.relative_to(ROOT).as_posix() == "models/plan/highs.py"
 
 
 def room_of(file: Path) -> str:

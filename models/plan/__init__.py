@@ -16,7 +16,12 @@ file                    what it holds
 `weathers.py`           root zones over the weathers that may come; the driest of them
 `objective.py`          the sum of prices, with the value of the last night's water
 `build.py`              `build_plan`: the table of contents, only calls the builders in order
-`solve.py`              `PlanSolver`: the only file that knows HiGHS
+`highs.py`              `Program`: a program in the solver; the only file that knows HiGHS
+`spread.py`             inputs and prices by root zone: over the ways of a flush, over weathers
+`flush_choice.py`       flushes chosen on a loaded plan
+`apart.py`, `parts.py`  a large plan begun from its parts
+`one_more.py`           what one more cubic metre would change
+`solve.py`              `PlanSolver`: a plan loaded, edited, solved again
 `edits.py`              which inputs are only numbers of a loaded plan, and these numbers
 `cases.py`              `Cases`: the standing plan under other inputs
 `results.py`            `PlanResult`: plain arrays; nobody else reads Pyomo variables

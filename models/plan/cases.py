@@ -13,7 +13,7 @@ from models.plan.flush import Copies
 from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import PlanInputs
 from models.plan.results import PlanResult
-from models.plan.solve import Basis, PlanSolver
+from models.plan.solve import Ended, PlanSolver
 
 
 class Cases:
@@ -34,16 +34,16 @@ class Cases:
     """
 
     def __init__(self, inputs: PlanInputs, needs: FlushNeeds | None = None) -> None:
-        self._main: tuple[PlanSolver, Basis] | None = None  # of the expected weather alone, where it chooses flushes
+        self._main: tuple[PlanSolver, Ended] | None = None  # of the expected weather alone, where it chooses flushes
         if _chosen_before(inputs, needs):
             main = PlanSolver(replace(inputs, members=None), needs)
             main.solve()
-            self._main = main, main.basis()
+            self._main = main, main.ended()
             self._solver = PlanSolver(inputs, settled=main.settled())
         else:
             self._solver = PlanSolver(inputs, needs)
         self.standing: PlanResult = self._solver.solve()
-        self._end = self._solver.basis()
+        self._end = self._solver.ended()
 
     def solver(self, inputs: PlanInputs, needs: FlushNeeds | None = None) -> PlanSolver:
         """A solver with other inputs that begins from where the standing plan ended.
@@ -83,7 +83,7 @@ class Cases:
             if fresh or i == 0:
                 solver.begin_from(last)
             yield solver.solve()
-            last = solver.basis()
+            last = solver.ended()
 
     def _edited(self, solver: PlanSolver, inputs: PlanInputs, needs: FlushNeeds | None) -> tuple[PlanSolver, bool]:
         """The solver with other inputs, or a new one with them; and whether it is new."""

@@ -47,7 +47,7 @@ def night_of_weathers(
     if inputs.plan.members is not None:
         try:
             solver = PlanSolver(inputs.plan, settled=_settled(alone, needs, cut_short))
-            solver.highs.setOptionValue("time_limit", LONGEST)
+            solver.program.limit_time(LONGEST)
             run = runnable_night(site, inputs, solver)
             if not any(limit.price > 0.0 for limit in run.result.limits):
                 return inputs, run

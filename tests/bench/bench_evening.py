@@ -101,7 +101,7 @@ def build_times(folder: Path, repeats: int, model: Path | None = None) -> list[f
         solver = PlanSolver(program.inputs, program.needs)
         times.append(time.perf_counter() - start)
     if model is not None:
-        solver.highs.writeModel(str(model))
+        solver.program.highs.writeModel(str(model))
     return times
 
 

@@ -21,9 +21,10 @@ from pathlib import Path
 
 import numpy as np
 
+from models.plan.flush_choice import WIDEST_GAP
 from models.plan.flush_needs import FlushNeeds, Upkeep
 from models.plan.inputs import PlanInputs
-from models.plan.solve import WIDEST_GAP, PlanSolver
+from models.plan.solve import PlanSolver
 from scheduler.salinity.upkeep import upkeep_depths
 from tests.bench.bench_plan import evening_inputs, say, timed
 

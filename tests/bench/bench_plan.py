@@ -64,7 +64,7 @@ def bare(solver: PlanSolver) -> highspy.Highs:
     """HiGHS at default options with the same matrices."""
     highs = highspy.Highs()
     highs.setOptionValue("output_flag", False)
-    highs.passModel(solver.highs.getLp())
+    highs.passModel(solver.program.highs.getLp())
     return highs
 
 
@@ -95,7 +95,7 @@ def bench(zones: int, nights: int, repeats: int, with_bare: bool) -> None:
             measure("bare HiGHS", highs.run)
         solver.set_allocation(inputs.allocation * 0.95)
         measure("solve again, allocation 5 % less", solver.solve)
-    lp = solver.highs.getLp()
+    lp = solver.program.highs.getLp()
     say(f"{zones} x {nights}: {lp.num_row_} rows, {lp.num_col_} columns, {len(lp.a_matrix_.value_)} entries")
     for name, times in found.items():
         wall, processor = (statistics.median(t) for t in zip(*times, strict=True))

@@ -11,11 +11,12 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from models.plan import flush as flushing
+from models.plan.flush_choice import WIDEST_GAP
 from models.plan.flush_needs import FlushNeeds, Upkeep
 from models.plan.inputs import PlanInputs
 from models.plan.prices import plan_prices
 from models.plan.results import PlanResult
-from models.plan.solve import WIDEST_GAP, PlanSolver
+from models.plan.solve import PlanSolver
 from models.soil import run_balance
 from tests.drawn import examples
 from tests.models.plan.plans import drawn_needs, drawn_plan, net_depth
@@ -151,16 +152,13 @@ def test_copies_are_the_ways_counted_one_by_one(seed, zones, nights, most):
 def best_by_trying(inputs: PlanInputs, needs: FlushNeeds) -> float:
     """Optimum over every combination of ways, each a plan by itself."""
     solver = PlanSolver(inputs, needs)
-    columns = np.array([solver.column[id(v)] for v in solver.model.chosen.values()])
+    choice = solver.flush_choice()
     zone = solver.copies.zone[solver.copies.open]
     found = np.inf
     for ways in product(*(np.flatnonzero(zone == z) for z in np.unique(zone))):
-        fixed = np.zeros(columns.size)
+        fixed = np.zeros(zone.size)
         fixed[list(ways)] = 1.0
-        solver._bound(columns, fixed, fixed)
-        solver.highs.run()
-        if solver.highs.modelStatusToString(solver.highs.getModelStatus()) == "Optimal":
-            found = min(found, solver._objective())
+        found = min(found, choice.solve(fixed, fixed)[0])
     return found
 
 

@@ -40,17 +40,11 @@ def drawn(seed: int) -> PlanSolver:
 
 def searched(solver: PlanSolver) -> tuple[Search, Bounded]:
     """The search of a plan to the last digit, and its relaxation with what the groups say of it."""
-    columns = np.array([solver.column[id(v)] for v in solver.model.chosen.values()])
+    choice = solver.flush_choice()
     ways = Ways.of(solver.copies)
-
-    def solve(lower: np.ndarray, upper: np.ndarray) -> tuple[float, np.ndarray]:
-        solver._bound(columns, lower, upper)
-        cost = solver._run(certain=False)
-        return cost, solver._values()[columns] if np.isfinite(cost) else lower
-
-    lower, upper = np.zeros(columns.size), np.ones(columns.size)
-    root = Node(lower, upper, *solve(lower, upper))
-    search = Search(ways, solver._groups(columns, ways), solve, 0.0)
+    lower, upper = np.zeros(ways.zone.size), np.ones(ways.zone.size)
+    root = Node(lower, upper, *choice.solve(lower, upper))
+    search = Search(ways, choice.groups(ways), choice.solve, 0.0)
     return search, search.bounded(root)
 
 

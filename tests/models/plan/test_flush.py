@@ -11,11 +11,12 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+import highspy
 import numpy as np
 import pytest
 from scipy.optimize import linprog
 
-from models.plan import solve as solving
+from models.plan import flush_choice as solving
 from models.plan.choose import Node, Ways, branch, dive
 from models.plan.flush import FEWEST_WAYS, MOST_COPIES, flush_copies
 from models.plan.flush_needs import FlushNeeds, Upkeep
@@ -370,8 +371,8 @@ def test_branch_and_bound_closes_the_gap_and_leaves_a_plain_linear_program(monke
         solver = PlanSolver(inputs, needs)
         result = solver.solve()
         assert result.gap <= 1e-6
-        kinds = solver.highs.getLp().integrality_
-        assert not any(kind == solving.highspy.HighsVarType.kInteger for kind in kinds)
+        kinds = solver.program.highs.getLp().integrality_
+        assert not any(kind == highspy.HighsVarType.kInteger for kind in kinds)
         assert result.water_value.shape == inputs.etc.shape  # the duals of a linear program
         for limit in result.limits:
             assert limit.price == pytest.approx(0.0, abs=1e-6) or limit.used == pytest.approx(limit.limit, abs=1e-4)

@@ -8,8 +8,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from models.plan import flush_choice as solving
 from models.plan import groups
-from models.plan import solve as solving
 from models.plan.choose import Node, Ways
 from models.plan.flush_needs import FlushNeeds
 from models.plan.groups import Bounded, Search, tied
@@ -40,16 +40,10 @@ def searched(inputs: PlanInputs, needs: FlushNeeds, widest: float = 0.0) -> tupl
     """The search of a plan, and its relaxation with what the groups say of it."""
     solver = PlanSolver(inputs, needs)
     ways = Ways.of(solver.copies)
-    columns = np.array([solver.column[id(v)] for v in solver.model.chosen.values()])
-
-    def solve(lower: np.ndarray, upper: np.ndarray) -> tuple[float, np.ndarray]:
-        solver._bound(columns, lower, upper)
-        cost = solver._run(certain=False)
-        return cost, solver._values()[columns] if np.isfinite(cost) else lower
-
-    lower, upper = np.zeros(columns.size), np.ones(columns.size)
-    root = Node(lower, upper, *solve(lower, upper))
-    search = Search(ways, solver._groups(columns, ways), solve, widest)
+    choice = solver.flush_choice()
+    lower, upper = np.zeros(ways.zone.size), np.ones(ways.zone.size)
+    root = Node(lower, upper, *choice.solve(lower, upper))
+    search = Search(ways, choice.groups(ways), choice.solve, widest)
     return search, search.bounded(root)
 
 

@@ -7,6 +7,8 @@ from hypothesis import strategies as st
 from scipy import sparse
 
 from models.plan import limits, solve
+from models.plan.apart import parts_of
+from models.plan.flush_choice import WIDEST_GAP
 from models.plan.parts import separate
 from models.plan.solve import PlanSolver
 from tests.drawn import examples
@@ -67,7 +69,7 @@ def two_sites(seed, **given):
 def test_solved_in_parts_or_as_one(every_plan_large, monkeypatch, seed):
     inputs = two_sites(seed, allocation=np.inf, tiers=())
     apart = PlanSolver(inputs)
-    assert len(apart.taken_apart(apart.whole)) > 1
+    assert len(parts_of(apart.whole, apart.spans, inputs)) > 1
     found = apart.solve()
     monkeypatch.setattr(solve, "LARGE", 10**9)
     as_one = PlanSolver(inputs)
@@ -91,14 +93,14 @@ def test_parts_that_hold_together_leave_nothing_to_do(every_plan_large):
     inputs = two_sites(3, allocation=1e6, tiers=(), cuts=(), source_daily=np.inf, source_monthly=np.inf)
     solver = PlanSolver(inputs)
     solver.solve()
-    assert solver.highs.getInfoValue("simplex_iteration_count")[1] == 0
+    assert solver.program.highs.getInfoValue("simplex_iteration_count")[1] == 0
 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_an_allocation_sure_to_bind_is_solved_as_one(every_plan_large, monkeypatch, seed):
     inputs = two_sites(seed, depletion=10.0, etc=6.0, effective_rain=0.0, allocation=5.0)
     as_one = PlanSolver(inputs)
-    assert as_one.taken_apart(as_one.whole) == []
+    assert parts_of(as_one.whole, as_one.spans, inputs) == []
     found = as_one.solve()
     monkeypatch.setattr(solve, "LARGE", 10**9)
     assert found.objective == pytest.approx(PlanSolver(inputs).solve().objective, rel=1e-9)
@@ -113,7 +115,7 @@ def test_flushes_chosen_from_parts_are_as_good(every_plan_large, monkeypatch, se
     found = apart.solve()
     monkeypatch.setattr(solve, "LARGE", 10**9)
     as_one = PlanSolver(inputs, needs).solve()
-    assert found.objective == pytest.approx(as_one.objective, rel=2 * solve.WIDEST_GAP, abs=1e-6)
+    assert found.objective == pytest.approx(as_one.objective, rel=2 * WIDEST_GAP, abs=1e-6)
 
 
 @pytest.mark.parametrize("seed", range(8))

@@ -50,7 +50,7 @@ def test_the_model_is_one_that_pyomos_own_interface_solves(seed):
     solver.solve()
     model = build_plan(inputs)
     pyo.SolverFactory("appsi_highs").solve(model)
-    assert pyo.value(model.cost) == pytest.approx(solver.highs.getInfoValue("objective_function_value")[1], rel=1e-7)
+    assert pyo.value(model.cost) == pytest.approx(solver.program.objective(), rel=1e-7)
 
 
 def test_a_row_can_go_on_as_an_ordinary_sum():
@@ -153,8 +153,8 @@ def test_an_allocation_no_zone_may_use_can_be_changed():
 
 def test_a_solver_that_stops_early_says_so():
     solver = PlanSolver(drawn_plan(np.random.default_rng(1), 8, 7))
-    solver.highs.setOptionValue("simplex_iteration_limit", 1)
-    solver.highs.setOptionValue("presolve", "off")
+    solver.program.highs.setOptionValue("simplex_iteration_limit", 1)
+    solver.program.highs.setOptionValue("presolve", "off")
     with pytest.raises(SolverFailed, match="the solver stopped with status"):
         solver.solve()
 
@@ -163,8 +163,8 @@ def test_scaled_costs_give_the_same_plan_and_prices():
     # Water at 1e8 per m3 makes costs far above the largest that is left as it is; the pump's price is a dual.
     inputs = plan(2, 3, depletion=[15.0, 25.0], source_price=[1e8], pump_of_zone=0, pump_capacity=[0.4])
     as_written, scaled = PlanSolver(inputs), PlanSolver(inputs)
-    scaled._scale_costs()
-    assert scaled.cost_scale < 0.1
+    scaled.program.scale_costs()
+    assert scaled.program.cost_scale < 0.1
     one, other = as_written.solve(), scaled.solve()
     assert other.objective == pytest.approx(one.objective, rel=1e-9)
     assert other.run_time == pytest.approx(one.run_time, abs=1e-6)

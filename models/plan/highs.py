@@ -1,0 +1,331 @@
+"""The only file that knows HiGHS: a linear program in the solver, its numbers, its runs and the bases they end with.
+
+A program is handed over as matrices in one piece; loading row by row through a generic interface was measured to take
+several times as long.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import highspy
+import numpy as np
+from scipy import sparse
+
+from models.plan.inputs import Bools, Floats, Ints
+from models.plan.rows import Matrices, Spans
+
+# Steepest edge, the default, was measured to solve 2,400 zones and 10 nights in two thirds of the time devex takes.
+OPTIONS: dict[str, bool | int | str] = {"output_flag": False, "solver": "simplex"}
+# The solver's own parallel simplex waits for the other core at every step: where another program uses it, that was
+# measured to take thirty times as long. Presolve finds little in large plans.
+LARGE_OPTIONS: dict[str, bool | int | str] = {"presolve": "off"}
+# Where HiGHS stops with "Solve error", costs are scaled down, by a power of two, so that none passes this, and it
+# starts again. With many ranks and zones of very different size they reach 1e12; elsewhere scaling costs time.
+LARGEST_COST = 1e8  # at 1e4 and less HiGHS no longer tells cheap water from dear
+STILL = 1e-7  # below which a column or row counts as at its bound, or as not moving
+
+OPTIMAL = highspy.HighsModelStatus.kOptimal
+NO_PLAN = (highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible)
+LOWER, BASIC, NONBASIC = (
+    highspy.HighsBasisStatus.kLower,
+    highspy.HighsBasisStatus.kBasic,
+    highspy.HighsBasisStatus.kNonbasic,
+)
+
+
+class QuietHighs(highspy.Highs):
+    """A solver that is silent from the first line on.
+
+    HiGHS prints its licence when it takes up its callbacks, before anything can be set from outside. To catch what it
+    prints takes a thread and a lock, which in one of some six hundred evenings never came free.
+    """
+
+    def enableCallbacks(self) -> None:  # noqa: N802
+        """Silence it first."""
+        self.setOptionValue("output_flag", False)
+        super().enableCallbacks()  # type: ignore[no-untyped-call]
+
+
+class SolverFailed(Exception):
+    """HiGHS stopped without an optimum; the message gives its status."""
+
+
+@dataclass(frozen=True)
+class Basis:
+    """Where a run ended: the solver's own record of every column and row.
+
+    Parameters
+    ----------
+    columns, rows : list   Status of each, in their order.
+    """
+
+    columns: list[Any]
+    rows: list[Any]
+
+    @classmethod
+    def slack(cls, columns: int, rows: int) -> Basis:
+        """Where a program without a past begins: columns at their lower bound, rows slack."""
+        return cls([LOWER] * columns, [BASIC] * rows)
+
+    @classmethod
+    def joined(cls, size: tuple[int, int], parts: list[tuple[Ints, Ints, Basis]]) -> Basis:
+        """The basis of a program from those of parts that share no row, each with its columns and rows."""
+        columns, rows = np.full(size[0], LOWER, dtype=object), np.full(size[1], BASIC, dtype=object)
+        for own_columns, own_rows, basis in parts:
+            columns[own_columns], rows[own_rows] = basis.columns, basis.rows
+        return cls(columns.tolist(), rows.tolist())
+
+    def carried(self, old: Any, new: Any, had: Spans, has: Spans, count: int) -> Basis:
+        """The basis on another model, by family and index.
+
+        What the other model does not have begins as if it had just been added: columns at their lower bound, rows
+        slack. As many columns and rows are basic as there are rows.
+
+        Parameters
+        ----------
+        old, new : ConcreteModel   The model the basis is of, and the other.
+        had, has : Spans           Where their families stand.
+        count : int                Rows of the program of the other, with those added to its model's.
+        """
+        columns = _carried(old, new, had.column, has.column, self.columns, LOWER)
+        rows = _carried(old, new, had.row, has.row, self.rows, BASIC)
+        rows += [BASIC] * (count - len(rows))
+        over = columns.count(BASIC) + rows.count(BASIC) - len(rows)
+        for i in range(len(rows)):
+            if over > 0 and rows[i] == BASIC:
+                rows[i], over = NONBASIC, over - 1
+            elif over < 0 and rows[i] != BASIC:
+                rows[i], over = BASIC, over + 1
+        return Basis(columns, rows)
+
+
+def _carried(
+    old: Any, new: Any, had: dict[str, slice], has: dict[str, slice], status: list[Any], none: Any
+) -> list[Any]:
+    """Status of every column or row of a model, from those of another by family and index; `none` where it is new."""
+    found: list[Any] = []
+    for name in has:
+        keys = list(new.component(name)._data)
+        before = old.component(name)
+        if before is None:
+            found += [none] * len(keys)
+            continue
+        kept = dict(zip(before._data, status[had[name]], strict=True))
+        found += [kept.get(key, none) for key in keys]
+    return found
+
+
+class Program:
+    """A linear program in HiGHS.
+
+    Parameters
+    ----------
+    compiled : Matrices
+    large : bool   Whether presolve is left out.
+
+    Attributes
+    ----------
+    row_upper : ndarray (rows,)   Upper limits as they stand.
+    cost : ndarray (columns,)     Costs as they stand, in the program's own prices.
+    cost_scale : float            By which the solver's costs are scaled [-], 1 unless need be; what is read is not.
+    """
+
+    def __init__(self, compiled: Matrices, large: bool = False) -> None:
+        self.cost, self.cost_scale, self.row_upper = compiled.cost, 1.0, compiled.row_upper.copy()
+        lp = highspy.HighsLp()
+        lp.num_row_, lp.num_col_ = compiled.matrix.shape
+        lp.col_cost_ = compiled.cost
+        lp.col_lower_ = np.zeros(lp.num_col_)
+        lp.col_upper_ = compiled.upper
+        lp.row_lower_ = compiled.row_lower
+        lp.row_upper_ = compiled.row_upper
+        lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
+        lp.a_matrix_.start_ = compiled.matrix.indptr
+        lp.a_matrix_.index_ = compiled.matrix.indices
+        lp.a_matrix_.value_ = compiled.matrix.data
+        self.highs = QuietHighs()  # type: ignore[no-untyped-call]
+        for name, value in (OPTIONS | (LARGE_OPTIONS if large else {})).items():
+            self.highs.setOptionValue(name, value)
+        self.highs.passModel(lp)
+
+    # its numbers
+
+    def limit_time(self, seconds: float) -> None:
+        """Let no run take longer."""
+        self.highs.setOptionValue("time_limit", seconds)
+
+    def bound(self, columns: Ints, lower: Floats, upper: Floats) -> None:
+        """Change the bounds of some columns."""
+        if not columns.size:
+            return
+        self.highs.changeColsBounds(
+            columns.size, columns.astype(np.int32), lower.astype(np.float64), upper.astype(np.float64)
+        )
+
+    def price(self, cost: Floats) -> None:
+        """Change every cost."""
+        if self.cost_scale != 1.0 or not np.array_equal(cost, self.cost):
+            self._pass_costs(cost)
+        self.cost, self.cost_scale = cost, 1.0
+
+    def limit(self, rows: Ints, upper: Floats) -> None:
+        """Change the upper limits of some rows, which have no lower."""
+        if not rows.size:
+            return
+        self.row_upper[rows] = upper
+        solver: Any = self.highs  # its own types do not name what follows
+        none = np.full(rows.size, -highspy.kHighsInf)
+        solver.changeRowsBounds(rows.size, rows.astype(np.int32), none, self.row_upper[rows])
+
+    def add_sum(self, columns: Ints, upper: float) -> int:
+        """Add a row that holds the sum of some columns to an upper limit, and say which it is."""
+        self.row_upper = np.append(self.row_upper, upper)
+        self.highs.addRow(
+            -highspy.kHighsInf, upper, columns.size, columns.astype(np.int32), np.ones(columns.size)
+        )  # fmt: skip
+        return int(self.row_upper.size) - 1
+
+    def drop(self, rows: Ints) -> None:
+        """Take rows away that were added last."""
+        if rows.size:
+            self.highs.deleteRows(rows.size, rows.astype(np.int32))
+            self.row_upper = np.delete(self.row_upper, rows)
+
+    def _pass_costs(self, cost: Floats) -> None:
+        self.highs.changeColsCost(cost.size, np.arange(cost.size, dtype=np.int32), cost)
+
+    def scale_costs(self) -> None:
+        """Scale the costs so that none passes `LARGEST_COST`."""
+        largest = float(self.cost.max(initial=1.0))
+        self.cost_scale = float(2.0 ** min(0.0, np.floor(np.log2(LARGEST_COST / largest))))
+        self._pass_costs(self.cost * self.cost_scale)
+
+    # its runs
+
+    def run(self, certain: bool = True) -> float:
+        """Run from the last basis.
+
+        Parameters
+        ----------
+        certain : bool   Whether there surely is a plan.
+
+        Returns
+        -------
+        float   Objective; inf where there is no plan.
+
+        Raises
+        ------
+        SolverFailed   No optimum was found.
+        """
+        answers = (OPTIMAL, *(() if certain else NO_PLAN))
+        before = self.highs.getBasis()
+        self.highs.run()
+        if self.highs.getModelStatus() not in answers and before.valid:
+            self.scale_costs()  # from the basis it began with: on a large plan from nothing was measured to take 20 s
+            self.highs.setBasis(before)
+            self.highs.run()
+        if self.highs.getModelStatus() not in answers:
+            self.scale_costs()  # and without the last basis or presolve, which may be at fault
+            self.highs.setOptionValue("presolve", "off")
+            self.highs.clearSolver()
+            self.highs.run()
+        return self._answer(answers)
+
+    def attempt(self) -> float:
+        """Run from the last basis, then from nothing, with costs as they are; inf where there is no plan.
+
+        Raises
+        ------
+        SolverFailed   No optimum was found.
+        """
+        answers = (OPTIMAL, *NO_PLAN)
+        self.highs.run()
+        if self.highs.getModelStatus() not in answers:
+            self.highs.clearSolver()
+            self.highs.run()
+        return self._answer(answers)
+
+    def _answer(self, answers: tuple[Any, ...]) -> float:
+        status = self.highs.getModelStatus()
+        if status not in answers:
+            raise SolverFailed(f"the solver stopped with status {self.highs.modelStatusToString(status)!r}")
+        return self.objective() if status == OPTIMAL else float(np.inf)
+
+    # what the last run found
+
+    def objective(self) -> float:
+        """Its objective."""
+        return float(self.highs.getInfoValue("objective_function_value")[1]) / self.cost_scale
+
+    def values(self) -> Floats:
+        """Its columns, shape (columns,)."""
+        return np.array(self.highs.getSolution().col_value, dtype=np.float64)
+
+    def sides(self) -> tuple[Floats, Floats]:
+        """Left side and dual of every row, each (rows,)."""
+        found = self.highs.getSolution()
+        return np.array(found.row_value, dtype=np.float64), np.array(found.row_dual, dtype=np.float64) / self.cost_scale
+
+    def as_it_stands(self) -> tuple[Matrices, Floats]:
+        """The program with every change made since, its costs as the solver has them, and lower bounds of columns."""
+        lp = self.highs.getLp()
+        a = lp.a_matrix_
+        kind = sparse.csc_array if a.format_ == highspy.MatrixFormat.kColwise else sparse.csr_array
+        matrix = sparse.csc_array(kind((a.value_, a.index_, a.start_), shape=(lp.num_row_, lp.num_col_)))
+        costs, upper = np.array(lp.col_cost_), np.array(lp.col_upper_)
+        limits = np.array(lp.row_lower_), np.array(lp.row_upper_)
+        return Matrices([], [], costs, upper, matrix, *limits), np.array(lp.col_lower_)
+
+    def basis(self) -> Basis:
+        """Where it ended."""
+        held = self.highs.getBasis()
+        return Basis(held.col_status, held.row_status)
+
+    def begin(self, basis: Basis, afresh: bool = False) -> None:
+        """Begin the next run from a basis; rows added since are slack.
+
+        Parameters
+        ----------
+        basis : Basis
+        afresh : bool   Forget what the solver has learned on the way, so that the run depends on nothing else.
+        """
+        if afresh:
+            self.highs.clearSolver()
+        found = highspy.HighsBasis()
+        added = self.highs.getNumRow() - len(basis.rows)
+        found.col_status, found.row_status, found.valid = basis.columns, [*basis.rows, *[BASIC] * added], True
+        self.highs.setBasis(found)
+
+    def step(self, rows: Ints) -> tuple[Floats, Floats] | None:
+        """Change of columns and left sides where the limits of some rows rise by 1 and the basis is kept.
+
+        Basic columns follow the right-hand side by B dx = db.
+
+        Returns
+        -------
+        tuple of ndarray (columns,), (rows,), or None where the basis cannot be kept even for the smallest step.
+        """
+        solver: Any = self.highs  # its own types do not name what follows
+        basic = np.asarray(solver.getBasicVariables()[1])
+        right = np.zeros(self.row_upper.size)
+        right[[i for i in rows.tolist() if -1 - i not in basic]] = 1.0
+        status, found = solver.getBasisSolve(right)
+        step, rise = np.zeros(self.cost.size), np.zeros(right.size)
+        step[basic[basic >= 0]] = found[basic >= 0]
+        rise[-1 - basic[basic < 0]] = -found[basic < 0]
+        return (step, rise) if status == highspy.HighsStatus.kOk and self._can_begin(step, rise) else None
+
+    def _can_begin(self, step: Floats, rise: Floats) -> bool:
+        """Whether columns and rows that move away from a value at a bound move inwards."""
+        lp = self.highs.getLp()
+        for value, change, lower, upper in (
+            (self.values(), step, lp.col_lower_, lp.col_upper_),
+            (self.sides()[0], rise, lp.row_lower_, lp.row_upper_),
+        ):
+            down: Bools = (change < -STILL) & (value <= np.asarray(lower) + STILL)
+            up: Bools = (change > STILL) & (value >= np.asarray(upper) - STILL)
+            if down.any() or up.any():
+                return False
+        return True
