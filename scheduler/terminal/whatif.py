@@ -70,16 +70,17 @@ def _comparison(document: WhatIf) -> Table:
 
 
 def _curve(document: WhatIf, sweep: SweepNumbers) -> Table:
-    units = document.site.units
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    table.add_column(sweep.key.replace("_", " "), justify="right")
-    for name in ("water", "cost", *(f"{s.surface} dry" for s in sweep.points[0].surfaces)):
-        table.add_column(name, justify="right")
+    """One row a point: water, cost, and dry zone-days by surface."""
+    units, currency = document.site.units, document.site.currency
+    table = Table(box=None, pad_edge=False, header_style="bold", title="dry zone-days by surface", title_justify="left")
+    table.add_column(sweep.key.replace("_", " "), justify="right", min_width=max(map(len, sweep.key.split("_"))))
+    for name in ("water", "cost", *(s.surface for s in sweep.points[0].surfaces)):
+        table.add_column(name, justify="right", no_wrap=True)
     for point in sweep.points:
         table.add_row(
-            f"{point.value:g}",
+            f"{point.value:.3g}",
             format_volume(point.water_m3, units, beside=sweep.points[0].water_m3),
-            format_money(point.cost, document.site.currency),
+            format_money(point.cost, currency),
             *(f"{s.dry_zone_days:,}" for s in point.surfaces),
         )
     return table

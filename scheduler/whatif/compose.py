@@ -208,21 +208,11 @@ def _day(site: Site, day: date) -> str:
     return format_short_date(day, site.units)
 
 
-def _called(site: Site, o: Order) -> str:
-    """What people call an order."""
-    if o.kind == "et_allowance":
-        return f"allowance by ETo since {_day(site, o.first)}"
-    if o.kind != "cut":
-        return o.name
-    first, last = (date.fromisoformat(o.facts[f"base_{end}"]) for end in ("from", "until"))
-    return f"{100 * o.facts['cut']:.0f} % less than from {_day(site, first)} to {_day(site, last)} {last.year}"
-
-
 def _order(site: Site, o: Order) -> OrderNumbers:
     of = f"{format_volume(o.left, site.units)} for these nights"
     whole = f"{format_volume(o.allowed, site.units)} allowed from {_day(site, o.first)} to {_day(site, o.last)}"
     used = f", {format_volume(o.used, site.units)} of it used" if o.used else ""
-    words = f"{_called(site, o)}: {whole}{used}; {of}"
+    words = f"{o.name}: {whole}{used}; {of}"
     if o.kind == "et_allowance":
         words += (
             f" (the rule's {o.facts['rule_gal']:,.0f} gal; by litres on square metres {o.facts['exact_m3']:,.1f} m³)"
@@ -240,12 +230,24 @@ def _order(site: Site, o: Order) -> OrderNumbers:
     )
 
 
+def _why_not(curve: Curve) -> str:
+    """Why a curve is flat, as far as its points tell."""
+    bills = [p.bill for p in curve.points]
+    water = [p.water_m3 for p in curve.points]
+    if max(water) - min(water) < 0.005 * max(water):
+        if max(bills) - min(bills) > 0.01 * max(bills):
+            return ": the same water is used, and the bill changes"
+        return ": another limit holds first" if any(s.dry_zone_days for s in curve.points[0].surfaces) else ""
+    return ""
+
+
 def sweep_numbers(site: Site, curve: Curve) -> SweepNumbers:
     """The curve as numbers and words."""
     name = curve.key.replace("_", " ")
-    words = [f"{surface} begins to give way at {name} {value:g}" for surface, value in curve.begins]
+    words = [f"{surface} begins to give way at {name} {value:.3g}" for surface, value in curve.begins]
     if not words:
-        words = [f"no surface gives way between {name} {curve.points[0].value:g} and {curve.points[-1].value:g}"]
+        ends = f"{name} {curve.points[0].value:.3g} and {curve.points[-1].value:.3g}"
+        words = [f"no surface gets drier between {ends}{_why_not(curve)}"]
     return SweepNumbers(
         key=curve.key,
         points=[

@@ -25,6 +25,7 @@ import pandas as pd
 
 from models.allowance import M2_PER_FT2, M3_PER_GAL, counted_et, et_allowance_m3, weighted_area
 from models.plan.inputs import Cut
+from scheduler.edge import format_short_date
 from scheduler.errors import InputProblems
 from scheduler.plan.water import applied_volume, gross_demand
 from scheduler.site import Site
@@ -143,7 +144,8 @@ def _cut_of_base(standing: Standing, part: Part) -> Order:
     so_far = np.array([max((d - first) // DAY + 1, 0) for d in dates])
     allowed = (1.0 - keys.cut) * base / nights * so_far
     used = standing.used(zones, first)
-    name = f"order: {100 * keys.cut:.0f} % less than {base_first} to {base_last}"
+    said = (f"{format_short_date(d, standing.site.units)} {d.year}" for d in (base_first, base_last))
+    name = f"{100 * keys.cut:.0f} % less than from {' to '.join(said)}"
     cut, left = _cumulative(standing, part, name, zones, allowed, used)
     last = [d for d, on in zip(dates, part.on(dates), strict=True) if on][-1]
     facts = {
@@ -184,7 +186,7 @@ def _allowances(standing: Standing, part: Part) -> list[Order]:
     whole = volume * area if keys.per == "m2_month" else volume
     groups: dict[tuple[date, str], list[int]] = {}
     for n in np.flatnonzero(on).tolist():
-        groups.setdefault(_period(dates[n], keys.per), []).append(n)
+        groups.setdefault(_period(dates[n], keys.per, site.units), []).append(n)
     found = []
     for (begins, words), nights in groups.items():
         first = begins if keys.starts is None else max(begins, keys.starts)
@@ -202,13 +204,13 @@ def _allowances(standing: Standing, part: Part) -> list[Order]:
     return found
 
 
-def _period(night: date, per: str) -> tuple[date, str]:
+def _period(night: date, per: str, units: str) -> tuple[date, str]:
     """First day of the night, week or month a night belongs to, and what it is called."""
     if per == "night":
-        return night, f"night of {night.isoformat()}"
+        return night, f"night of {format_short_date(night, units)}"
     if per == "week":
         monday = night - timedelta(days=night.weekday())
-        return monday, f"week of {monday.isoformat()}"
+        return monday, f"week of {format_short_date(monday, units)}"
     return night.replace(day=1), f"{night:%B %Y}"
 
 
@@ -249,7 +251,7 @@ def _by_et(standing: Standing, part: Part) -> Order:
     depth = np.array([counted_et(e, r, keys.rain_share) for e, r in zip(eto.tolist(), rain.tolist(), strict=True)])
     allowed = np.array([et_allowance_m3(d, weighted) for d in depth.tolist()])
     used = standing.used(zones, first)
-    name = f"allowance by ETo since {first.isoformat()}"
+    name = f"allowance by ETo since {format_short_date(first, site.units)}"
     cut, left = _cumulative(standing, part, name, zones, allowed, used)
     at = int(np.flatnonzero(part.on(dates))[-1])
     facts = {

@@ -13,6 +13,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from markupsafe import Markup
 
 from scheduler import edge
@@ -231,7 +232,7 @@ def _sweep(document: WhatIf) -> dict[str, Any]:
         "chart": curve_chart(sweep.points, units),
         "rows": [
             {
-                "value": f"{p.value:g}",
+                "value": f"{p.value:.3g}",
                 "water": edge.format_volume(p.water_m3, units, beside=sweep.points[0].water_m3),
                 "cost": edge.format_money(p.cost, document.site.currency),
                 "dry": [f"{s.dry_zone_days:,}" for s in p.surfaces],
@@ -255,17 +256,23 @@ def curve_chart(points: list[CurvePoint], units: str) -> Markup:
         for s in p.surfaces
         if any(q.surfaces[i].dry_zone_days for q in points for i, t in enumerate(q.surfaces) if t.surface == s.surface)
     ]
-    if not values:
-        return Markup("")
+    if not values or np.ptp([p.water_m3 for p in points]) * scale < 1:
+        return Markup("")  # a line needs two ends
     unit = "1,000 gal" if units == "us" else "m³"
-    chart = (
-        alt.Chart(alt.Data(values=values), width=560, height=190)
+    drawn = {v["surface"] for v in values}
+    names = [n for s in points[0].surfaces if (n := PLURALS[s.surface]) in drawn]
+    shown = alt.Legend(symbolType="stroke", symbolSize=500, symbolStrokeWidth=2)
+    few = alt.Axis(tickCount=5, labelOverlap=True)
+    chart = (  # room on the right: a browser's letters may be wider than those it was laid out with
+        alt.Chart(
+            alt.Data(values=values), width=520, height=190, padding={"left": 8, "top": 5, "right": 40, "bottom": 5}
+        )
         .mark_line(point=True)
         .encode(
-            x=alt.X("water:Q", title=f"water of these nights [{unit}]", scale=alt.Scale(zero=False)),
-            y=alt.Y("dry:Q", title="dry zone-days"),
-            color=alt.Color("surface:N", title=None, scale=alt.Scale(scheme="dark2")),
-            strokeDash=alt.StrokeDash("surface:N", title=None),
+            x=alt.X("water:Q", title=f"water of these nights [{unit}]", scale=alt.Scale(zero=False), axis=few),
+            y=alt.Y("dry:Q", title="dry zone-days", axis=alt.Axis(titlePadding=18, tickCount=5)),
+            color=alt.Color("surface:N", title=None, legend=shown, scale=alt.Scale(domain=names, scheme="dark2")),
+            strokeDash=alt.StrokeDash("surface:N", title=None, legend=shown, scale=alt.Scale(domain=names)),
         )
     )
     return Markup(vlc.vegalite_to_svg(chart.to_dict()))

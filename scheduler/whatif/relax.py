@@ -134,4 +134,4 @@ def what_of(site: Site, plan: PlanInputs, family: str, group: int) -> str:
         return f"monthly limit of {site.sources[group].name}"
     if family in ("allocation_limit", "allocation_tier"):
         return "season's allocation"
-    return plan.cuts[group].name
+    return f"water of the order ({plan.cuts[group].name})"
