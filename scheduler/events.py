@@ -16,13 +16,6 @@ from models.choices import EVENTS
 from scheduler.site import Site
 
 PLAYED = ("tournament", "firm")  # kinds of event on which a surface is prepared and played in the morning
-FLUSH_REACH = {  # nights before the first and after the last day of an event on which no flush may run
-    "tournament": (EVENTS.protected_before, 0),
-    "firm": (EVENTS.protected_before, 0),
-    "no_flush": (0, 0),
-    "no_water": (0, 0),
-    "fertigation": (0, EVENTS.after_fertigation),
-}
 
 
 @dataclass(frozen=True)
@@ -60,17 +53,26 @@ def event_nights(site: Site, dates: tuple[date, ...]) -> EventNights:
     return EventNights(firm, dry)
 
 
-def protected_nights(site: Site, dates: tuple[date, ...]) -> np.ndarray:
-    """Zone-nights on which no flush may run, shape (Z, N).
+def flush_reach(kind: str) -> tuple[int, int] | None:
+    """Nights before the first and after the last day of an event on which no flush may run; None where it forbids none.
 
     From two nights before a tournament or firm day until its last evening, on `no_flush` and `no_water` nights, and
-    from a fertigation until three nights after.
+    from a fertigation until three nights after (`models.choices.Events`).
     """
+    if kind in PLAYED:
+        return EVENTS.protected_before, 0
+    if kind == "fertigation":
+        return 0, EVENTS.after_fertigation
+    return (0, 0) if kind in ("no_flush", "no_water") else None
+
+
+def protected_nights(site: Site, dates: tuple[date, ...]) -> np.ndarray:
+    """Zone-nights on which no flush may run, shape (Z, N)."""
     nights = pd.DatetimeIndex(dates)
     found = np.zeros((len(site.zones), len(dates)), dtype=bool)
     for event in _events(site):
-        if event.kind in FLUSH_REACH:
-            found |= event.on(nights, *FLUSH_REACH[event.kind])
+        if (reach := flush_reach(event.kind)) is not None:
+            found |= event.on(nights, *reach)
     return found
 
 
@@ -100,7 +102,8 @@ def calendar_events(site: Site, dates: tuple[date, ...]) -> list[CalendarEvent]:
     for event, target, note in zip(_events(site), site.calendar["target"], site.calendar["note"], strict=True):
         firm = event.on(nights, before=1) if event.kind in PLAYED else event.on(nights[:0])
         dry = event.on(nights) if event.kind == "no_water" else event.on(nights[:0])
-        quiet = event.on(nights, *FLUSH_REACH[event.kind]) if event.kind in FLUSH_REACH else event.on(nights[:0])
+        reach = flush_reach(event.kind)
+        quiet = event.on(nights[:0]) if reach is None else event.on(nights, *reach)
         told = [tuple(d for d, on in zip(dates, held.any(axis=0), strict=False) if on) for held in (firm, dry, quiet)]
         text = "" if pd.isna(note) else str(note)
         found.append(

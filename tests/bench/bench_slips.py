@@ -1,0 +1,217 @@
+"""Small wrong changes thought of by hand, each for what it would mean: every one must fail a test of its room.
+
+    python -m tests.bench.bench_slips [--only WORD] [--all]
+
+Where `bench_mutants` draws changes blindly, these are slips somebody could make and nobody would see on a screen: a
+forecast that was not there yet, a day counted twice, the dearest for the best. `--only` runs those whose meaning or
+file holds a word; `--all` asks survivors every lean test. Needs `pip install cosmic-ray`, as its neighbour does.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from dataclasses import dataclass
+
+from tests.bench.bench_mutants import LEAN, ROOT, TESTS, Mutant, survives
+
+DOCUMENT = ["tests/scheduler/document"]
+MORE_TESTS = {  # of rooms that are not drawn from
+    "models/estimation.py": ["tests/models/test_estimation.py", "tests/properties/test_estimation.py"],
+    "models/night": ["tests/properties/test_night.py", "tests/models/night"],
+    "scheduler/document": DOCUMENT,
+    "scheduler/events.py": ["tests/scheduler/plan", "tests/scheduler/test_flushes.py", *DOCUMENT],
+    "scheduler/feeds": ["tests/scheduler/feeds"],
+    "scheduler/morning": ["tests/scheduler/morning", "tests/scheduler/test_walking.py",
+                          "tests/scheduler/test_response.py", "tests/scheduler/test_morning.py"],
+    "scheduler/night/": ["tests/scheduler/night"],
+    "scheduler/nightly": ["tests/scheduler/nightly"],
+    "scheduler/salinity": ["tests/scheduler/salinity", "tests/scheduler/test_flushes.py",
+                           "tests/scheduler/test_upkeep.py", "tests/scheduler/test_salinity.py"],
+    "scheduler/season": ["tests/scheduler/test_season.py", "tests/end_to_end/test_season.py"],
+    "scheduler/supply.py": ["tests/scheduler/plan", "tests/scheduler/test_site_water.py"],
+    "scheduler/whatif": ["tests/scheduler/whatif"],
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Slip:
+    """One change: the file, the text that stands there once, what is put in its place, and what it would mean."""
+
+    file: str
+    was: str
+    now: str
+    meaning: str
+
+
+SLIPS = (
+    Slip("scheduler/state/demand.py", '["issued"] < today + timedelta(days=1)]', '["issued"] < today + timedelta(days=2)]',
+         "a forecast issued tomorrow is used"),
+    Slip("scheduler/state/demand.py", 'rain=rows["rain"].fillna(0.0) * probability,', 'rain=rows["rain"].fillna(0.0),',
+         "the probability of rain is ignored"),
+    Slip("scheduler/state/evening.py", "np.clip(read + rest, 0.0, taw)", "np.clip(read, 0.0, taw)",
+         "what turf still takes today after a reading is dropped"),
+    Slip("scheduler/state/evening.py", "np.bincount(inverse, weights=thickness * theta) / weight",
+         "np.bincount(inverse, weights=theta) / np.bincount(inverse)", "all depths of a zone's probes weigh alike"),
+    Slip("scheduler/state/evening.py", "net[:, i - 1], 0.0)", "net[:, i], 0.0)", "the next night's water counts today"),
+    Slip("scheduler/events.py", "firm |= event.on(nights, before=1)", "firm |= event.on(nights)",
+         "the night before an event is not kept firm"),
+    Slip("scheduler/plan/inputs.py", "np.clip(limit - wet - day.etc, 0.0, margin)", "np.zeros_like(limit)",
+         "the margin for the spread is dropped"),
+    Slip("scheduler/plan/water.py", "np.maximum(left[:, 0] - by_source, 0.0)", "np.maximum(left[:, 0], 0.0)",
+         "a month's use is not counted against its permit"),
+    Slip("scheduler/plan/water.py", "used = rule.used_before + float(applied_volume(site, ran, rule.starts, dates[0]).sum())",
+         "used = rule.used_before", "the season's use is not counted"),
+    Slip("scheduler/plan/water.py", "later_days = pd.date_range(dates[-1] + timedelta(days=2)",
+         "later_days = pd.date_range(dates[-1] + timedelta(days=1)", "a day counts twice in the season's share"),
+    Slip("scheduler/plan/water.py", "allowed[max(0, i + 1 - DROUGHT.nights) : i + 1]",
+         "allowed[max(0, i - DROUGHT.nights) : i + 1]", "a drought order allows the water of eight nights"),
+    Slip("scheduler/plan/water.py", "spent[max(0, i + 1 - DROUGHT.nights) :]", "spent[max(0, i - DROUGHT.nights) :]",
+         "a drought order counts eight nights of use"),
+    Slip("models/plan/solve.py", "self.scale_capacity(name, np.full(capacity.size, LOOSE), night)",
+         "self.scale_capacity(name, np.full(capacity.size, LOOSE))", "later nights have twice the capacity"),
+    Slip("models/plan/flush.py", "passes = needs.depth[f, ways.supply] + (ways.on * ways.held(needs)[f]).sum(axis=1)",
+         "passes = needs.depth[f, ways.supply] - (ways.on * ways.held(needs)[f]).sum(axis=1)",
+         "a flush passes less by what the date takes, not more"),
+    Slip("scheduler/salinity/flushes.py", "floor = open_ec.min(axis=1)",
+         "floor = np.where(np.isfinite(open_ec), open_ec, -np.inf).max(axis=1)", "the saltiest for the best water (limit)"),
+    Slip("scheduler/salinity/flushes.py", "best_ec = open_ec.min(axis=1)",
+         "best_ec = np.where(np.isfinite(open_ec), open_ec, -np.inf).max(axis=1)", "the saltiest for the best water (depth)"),
+    Slip("models/salts.py", "80.3 - 0.37 * (degrees - 20.0)", "80.3 + 0.37 * (degrees - 20.0)",
+         "sign of the temperature term of Hilhorst"),
+    Slip("models/salts.py", "(146.0 - 76.7 * theta)", "(140.0 - 76.7 * theta)", "Topp's 146 as 140"),
+    Slip("models/estimation.py", "capped = np.minimum(innovation**2 / (np.diag(expected) + noise), GATE**2)",
+         "capped = innovation**2 / (np.diag(expected) + noise)", "scatter learns from what is far off without a cap"),
+    Slip("models/estimation.py", "(noise + far)[used]", "noise[used]", "readings far off weigh like all others"),
+    Slip("models/night/rounding.py", "np.lexsort((-use, like, need[zones]))", "np.lexsort((-use, -like, need[zones]))",
+         "where a limit breaks those of most worth give first"),
+    Slip("models/night/rounding.py", "order = order[np.lexsort((-(value * resolution_min)[order], ~need[order]))]",
+         "order = order[np.lexsort(((value * resolution_min)[order], ~need[order]))]", "least worth is lifted first"),
+    Slip("models/night/rounding.py", "np.lexsort((-remainder[order], -(value * remainder)[order]))",
+         "np.lexsort((-remainder[order], (value * remainder)[order]))", "least worth is rounded up first"),
+    # ---- rooms that had no tests of their own
+    Slip("scheduler/plan/inputs.py", "np.where(events.firm, BAND.event_wet_weight, 1.0)", "np.ones_like(etc)",
+         "softness around an event weighs as on any night"),
+    Slip("scheduler/plan/inputs.py", "allowed & ~events.dry[:, :, None] & fits_alone(site)[:, None, None]",
+         "allowed & fits_alone(site)[:, None, None]", "a night that must stay dry is planned with water"),
+    Slip("scheduler/state/demand.py", "clip((SUNSET - hours) / (SUNSET - SUNRISE), 0.0, 1.0)",
+         "clip((SUNSET - hours) / SUNSET, 0.0, 1.0)", "turf takes up water from midnight on"),
+    Slip("scheduler/state/demand.py", "return enters * told.chance, runs_off * told.chance",
+         "return enters * told.chance, runs_off", "runoff of rain that may not fall is taken for certain"),
+    Slip("scheduler/state/demand.py", 'drop_duplicates("date", keep="last")', 'drop_duplicates("date", keep="first")',
+         "the oldest forecast of a past date stands in for its weather"),
+    Slip("scheduler/state/evening.py", "drift = daily * np.sqrt(np.maximum(age, 0))", "drift = daily",
+         "an estimate does not grow less sure with time"),
+    Slip("scheduler/night/timetable.py", "result = result if replanned is None else replanned", "pass",
+         "later nights are not planned anew after a night too full"),
+    Slip("scheduler/night/timetable.py", "depletion = day.depletion\n", "depletion = plan.depletion\n",
+         "every later night begins as tonight did"),
+    Slip("scheduler/night/finish.py", "lead = closes - min(EVENT_LEAD, SHORT_NIGHT * (closes - opens))", "lead = closes",
+         "an event's zones may run until the close"),
+    Slip("scheduler/night/finish.py", "while minute <= opens:", "while minute < opens - 1440.0:",
+         "a time after midnight is read as before the window opens"),
+    Slip("scheduler/document/limits.py", "used = np.cumsum(counted)", "used = counted",
+         "a drought order is shown with one night's use"),
+    Slip("scheduler/document/limits.py", "by_supply[:, 0] = run.volumes", "pass",
+         "tonight's sources are told by the plan, not by what runs"),
+    Slip("scheduler/document/pumping.py", "cost=round(float(by_pump.sum() * price[a]), 4)",
+         "cost=round(float(by_pump.sum() * price[0]), 4)", "all energy is priced as the first hours"),
+    Slip("scheduler/document/pumping.py", "if together < pump.smallest_flow:", "if together > pump.smallest_flow:",
+         "why a pump runs below its smallest flow is told wrongly"),
+    Slip("scheduler/document/words.py", "d + timedelta(days=1), units) for d in planned.inputs.dates]",
+         "d, units) for d in planned.inputs.dates]", "a zone is told dry by a day too early"),
+    Slip("scheduler/document/words.py", "again.argmax(axis=1) + 1, NEVER)", "again.argmax(axis=1), NEVER)",
+         "the next run is told a night early"),
+    Slip("scheduler/salinity/leaching.py", "source_ec * water / np.maximum(entered, 1e-9)", "source_ec",
+         "rain does not dilute the water that leaching is asked for"),
+    Slip("scheduler/document/left_out.py", "run.left_out.sum() / (run.left_out.sum() + run.minutes.sum())",
+         "run.left_out.sum() / run.minutes.sum()", "share left out is of what ran, not of what was planned"),
+    Slip("scheduler/morning/report.py", "max(OFF_MINUTES, OFF_BY * planned)", "min(OFF_MINUTES, OFF_BY * planned)",
+         "runs a minute off are told as not as planned"),
+    Slip("scheduler/morning/report.py", "after = state.depletion - depth", "after = state.depletion + depth",
+         "water makes zones drier on the morning page"),
+    Slip("scheduler/morning/report.py", "dose = min(depletion - wet[z], BY_HAND.largest_dose)",
+         "dose = min(depletion, BY_HAND.largest_dose)", "the day crew waters past the firmness limit"),
+    Slip("scheduler/salinity/readings.py", "calm = (hour >= CALM[0]) & (hour < CALM[1])", "calm = hour >= 0",
+         "readings while water is passing count for salt"),
+    Slip("scheduler/salinity/readings.py", "0.5 * site.zones.root_depth[z]", "site.zones.root_depth[z]",
+         "probes of the lower half count as upper"),
+    Slip("scheduler/plan/stations.py", "max(taken, default=0.0)", "min(taken, default=0.0)",
+         "energy is priced without the friction of the far branch"),
+    Slip("scheduler/whatif/orders.py", "allowed = (1.0 - keys.cut) * base / nights * so_far",
+         "allowed = keys.cut * base / nights * so_far", "an order to use 25 % less allows 25 %"),
+    Slip("scheduler/whatif/orders.py", "(day > first) & (day <= d + DAY)].sum() for d in dates])\n    rain",
+         "(day >= first) & (day <= d + DAY)].sum() for d in dates])\n    rain",
+         "ETo of the day an order begins on counts too"),
+    Slip("scheduler/whatif/orders.py", "monday = night - timedelta(days=night.weekday())",
+         "monday = night - timedelta(days=night.isoweekday())", "weeks of an allowance begin on Sunday"),
+    Slip("scheduler/season/money.py", "np.clip(used, begin, end) - begin", "used - begin",
+         "a step of the allocation is billed for all water above it"),
+    Slip("scheduler/season/account.py", "source_covered(r.metered, name), source_read(r.metered, name)",
+         "source_read(r.metered, name), source_read(r.metered, name)",
+         "log and meter are compared on nights that one of two meters missed"),
+    Slip("scheduler/season/reconcile.py", "(metered.covered[of] | ~metered.standing[of]).all(axis=0)",
+         "metered.covered[of].any(axis=0)", "a source counts as metered with one of its two meters"),
+    Slip("scheduler/nightly/hours.py", "by = opens - BEFORE_OPENING if rule.by is None", "by = opens if rule.by is None",
+         "a plan may stand only when the window opens"),
+    Slip("scheduler/nightly/scaled.py", "minutes - extra / plan.net_rate", "minutes - 0 * extra",
+         "a scaled plan waters on top of rain nobody expected"),
+    Slip("scheduler/nightly/scaled.py", "if night - timedelta(days=OLDEST) <= of <= night:", "if of <= night:",
+         "a plan of any age is scaled"),
+    Slip("scheduler/feeds/interval_layers.py", "wind_at_2m(whole(wind, means(wind, starts, ends)), WIND_HEIGHT)",
+         "whole(wind, means(wind, starts, ends))", "wind at 10 m is taken as at 2 m"),
+    Slip("scheduler/feeds/plausible.py", "east = np.radians(longitude - site.longitude)",
+         "east = np.radians(longitude + site.longitude)", "a place on the other side of Greenwich counts as near"),
+    Slip("scheduler/night/smallest.py", "short & (lost <= wasted)", "short & (lost >= wasted)",
+         "short runs wait where waiting is the dearer"),
+    Slip("scheduler/salinity/upkeep.py", "share / (1.0 - share)", "share", "upkeep leaches less than the requirement"),
+)  # fmt: skip
+
+
+def tests_of(file: str) -> list[str]:
+    """Tests of the room a file is in."""
+    rooms = TESTS | MORE_TESTS
+    return next(tests for room, tests in sorted(rooms.items(), reverse=True) if file.startswith(room))
+
+
+def changed(slip: Slip) -> Mutant:
+    """Make the change.
+
+    Raises
+    ------
+    ValueError   The text does not stand there exactly once any more.
+    """
+    path = ROOT / slip.file
+    code = path.read_text(encoding="utf-8")
+    if code.count(slip.was) != 1:
+        raise ValueError(f"{slip.file}: {code.count(slip.was)} times {slip.was!r}")
+    line = code[: code.index(slip.was)].count("\n") + 1
+    return Mutant(path, "slip", 0, line, code.replace(slip.was, slip.now), slip.was, slip.now)
+
+
+def main() -> None:
+    """Make every slip and tell which no test notices."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--only", default="", help="part of a meaning or a file")
+    parser.add_argument("--all", action="store_true", help="ask survivors every lean test too")
+    given = parser.parse_args()
+    os.chdir(ROOT)
+    import highspy  # noqa: F401  (read once, before the processes part)
+    import hypothesis  # noqa: F401
+    import pandas  # noqa: F401
+    import pyomo.environ  # noqa: F401
+
+    slips = [s for s in SLIPS if given.only in s.meaning or given.only in s.file]
+    alive = 0
+    for slip in slips:
+        one = changed(slip)
+        lives = survives(one, tests_of(slip.file)) and (not given.all or survives(one, LEAN))
+        alive += lives
+        sys.stdout.write(f"{'LIVES ' if lives else 'killed'} {slip.file}:{one.line} {slip.meaning}\n")
+        sys.stdout.flush()
+    sys.stdout.write(f"{len(slips) - alive} of {len(slips)} killed\n")
+
+
+if __name__ == "__main__":
+    main()
