@@ -1,12 +1,12 @@
 """What we chose and a manager or a scientist might choose otherwise: gathered here, each with what it does.
 
-No source gives these numbers. How far they matter is measured by `python -m tests.bench.bench_choices`, which halves
-and raises each by half on invented sites and counts water and zone-days. Of three sites of 12 zones on one evening,
-with salty greens, the plan's water changed by 1.4 % with `Flush.stage_share` (and its flushes by a third), by 1 % with
-`Band.margin_share` and `widest_margin`, by 0.3 to 0.5 % with the spreads where no probe reads, and the zone-days under
-a drought order by some 3 with `Drought.nights`; no other choice moved it by 0.1 %. Those of flushes show over a season,
-see `scheduler/salinity/flushes.py`. What a site can say itself (moisture floors, firmness limits, finish times, prices)
-is in its folder and not here.
+No source gives these numbers. Those that change a plan come first, then those that only change what people are told.
+What a site can say itself (moisture floors, firmness limits, finish times, prices, nightly hours) is in its folder;
+what only serves the calculation (tolerances, sizes, how long to wait for a lock) stands where it is used; what was
+measured says so there.
+
+How far they matter is measured by `python -m tests.bench.bench_choices`, which halves and raises each by half on
+invented sites and counts water and zone-days.
 """
 
 from __future__ import annotations
@@ -111,6 +111,267 @@ class Spread:
 
 
 @dataclass(frozen=True)
+class Prices:
+    """How the plan weighs dryness against water; `models/plan/prices.py` holds the equations.
+
+    Parameters
+    ----------
+    steepening : float         Very dry against dry [-]: above 1, so that dryness is shared rather than piled up.
+    turf : float               Dryness of the last rank against the dearest ordinary water [-].
+    no_price : float           Water where the site names no price [per m3]: thrift without a bill.
+    last_night : float         Water missing after the last night against what replaces it [-].
+    most_curved : float        Of a shortfall's price where ET can take more in a day than lies between RAW and TAW [-].
+    tail_share : float         Of all weathers, the driest, whose mean counts besides the mean of all [-].
+    """
+
+    steepening: float = 1.5
+    turf: float = 5.0
+    no_price: float = 0.05
+    last_night: float = 1.5
+    most_curved: float = 10.0
+    tail_share: float = 0.2
+
+
+@dataclass(frozen=True)
+class Weather:
+    """What stands in for weather nobody gave, and when turf takes up water.
+
+    Parameters
+    ----------
+    recent_days : int          Days whose mean stands in for a missing forecast [d].
+    mean, range : float        Temperatures of a site without any weather: a warm dry day [degC].
+    assumed_days : int         Such days before tonight, so that readings of the last days count [d].
+    sunrise, sunset : float    Hours between which turf takes up the ET of a date [h, local].
+    eto_keeps, rain_keeps : float   Of an error of a forecast from one date to the next [-].
+    wet_is_dull : float        Correlation of the error of ETo with that of rain [-].
+    heaviest : float           Rain of a date beyond which more makes no difference between members [mm].
+    """
+
+    recent_days: int = 14
+    mean: float = 25.0
+    range: float = 14.0
+    assumed_days: int = 7
+    sunrise: float = 6.0
+    sunset: float = 20.0
+    eto_keeps: float = 0.6
+    rain_keeps: float = 0.3
+    wet_is_dull: float = -0.4
+    heaviest: float = 25.0
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Which readings of moisture speak for tonight.
+
+    Parameters
+    ----------
+    before_opening : float     One farther before the opening is not the evening's [h].
+    together : float           Those within this make the evening's, at most three [h].
+    stuck_for : int            One value for so long while the turf uses water: the probe is stuck [h].
+    stuck_readings : int       Readings that must agree for that.
+    start_spread : float       Of the depletion the filter starts from, of TAW [-].
+    longest_silence : int      Nights in a row of which nothing is known, beyond which the balance says nothing [d].
+    """
+
+    before_opening: float = 10.0
+    together: float = 2.0
+    stuck_for: int = 48
+    stuck_readings: int = 6
+    start_spread: float = 0.15
+    longest_silence: int = 7
+
+
+@dataclass(frozen=True)
+class Salt:
+    """How salinity is read and followed. Spreads are standard deviations of the natural logarithm of ECe.
+
+    Parameters
+    ----------
+    oldest_reading : int       An older reading of a probe no longer says how salty a zone is tonight [d].
+    least_ece, most_ece : float   Outside them a reading is of the probe, not of the soil [dS/m].
+    calm_from, calm_until : int   Hours of a date whose readings count: after the night has drained, before the next.
+    pair_depth : float         Sample and probe farther apart in depth are no pair [cm].
+    followed_for : int         Readings looked back over [d].
+    laboratory_spread : float  Of a sample against its layer's mean.
+    point_spread : float       Of an evening's reading at a point against its layer's mean.
+    drift : float              That the balance gains with every day it runs alone [1/d].
+    strays : float             That it gains with each day besides.
+    unknown_spread : float     Of the balance that began from a stated start.
+    stated_spread : float      Of that start itself: a zone may stand anywhere.
+    kin_spread : float         Between zones of one surface, soil and water.
+    leached_spread : float     Of the fall of ln ECe by a leaching, which may be more or less [-].
+    lowest_floor : float       Of RAW: salt never asks for soil wetter than this [-].
+    start_leaching : float     Leaching fraction whose steady state a zone is taken to start from [-].
+    slow : float               Of a date's ET that water above field capacity gives before it drains [-], between 0 (all
+                               drains in the night) and 1 (FAO-56 Eq. 88). After flushes of sand in finer soils
+                               (`tests/end_to_end/fine_soil.py`): 0 where it drains at once, 0.5 with K by all pores to
+                               the 9th power, 0.8 with K by pores above field capacity to the 3rd. With 0.5 a flush
+                               where it drains at once ended 23 % under its forecast.
+    mixing_spread : float      Of the mixing factor f between soils before anything is known of one. Over 75 evenings in
+                               four finer soils: twice as wide, a root pattern that is not FAO-29's passes for good
+                               leaching; a fifth of it, nothing is learned where salt disperses most.
+    alike : float              Of what one zone says of f that its kin say too [-]: what two layers cannot follow they
+                               all show.
+    misfit : float             Of a reading against the balance of the right f.
+    misfit_for : float         Within which it strays alike [d].
+    taught_days : int          Of readings in both halves from which a zone teaches f [d].
+    flush_least : float        A night whose water passes the roots by this much counts as a flush [mm].
+    trend_days : int           The present trend is taken over [d].
+    """
+
+    oldest_reading: int = 3
+    least_ece: float = 0.05
+    most_ece: float = 60.0
+    calm_from: int = 10
+    calm_until: int = 18
+    pair_depth: float = 6.0
+    followed_for: int = 60
+    laboratory_spread: float = 0.10
+    point_spread: float = 0.15
+    drift: float = 0.015
+    strays: float = 0.03
+    unknown_spread: float = 0.5
+    stated_spread: float = 3.0
+    kin_spread: float = 0.25
+    leached_spread: float = 0.25
+    lowest_floor: float = 0.5
+    start_leaching: float = 0.15
+    slow: float = 0.2
+    mixing_spread: float = 0.4
+    alike: float = 0.5
+    misfit: float = 0.2
+    misfit_for: float = 10.0
+    taught_days: int = 5
+    flush_least: float = 15.0
+    trend_days: int = 14
+
+
+@dataclass(frozen=True)
+class Tonight:
+    """The timetable, and energy within the plan.
+
+    Parameters
+    ----------
+    little_left_out : float    Of the night's minutes that may find no place without planning with less capacity [-].
+    short_night : float        Of a short window that the lead before an event takes at most [-].
+    typical_flow : float       Of a pump's capacity, whose head and efficiency price a cubic metre [-].
+    """
+
+    little_left_out: float = 0.03
+    short_night: float = 0.25
+    typical_flow: float = 0.75
+
+
+@dataclass(frozen=True)
+class Unattended:
+    """The plan of before, where none can be made, and the hours of the nightly run where site.toml says none.
+
+    Parameters
+    ----------
+    oldest_plan : int               A plan may be scaled for [d].
+    least_ratio, most_ratio : float   Of the demand reckoned with that a plan is scaled by [-].
+    before_opening : int            By which a plan must stand [min].
+    run : int                       Before that, at which the run begins [min].
+    """
+
+    oldest_plan: int = 14
+    least_ratio: float = 0.25
+    most_ratio: float = 1.5
+    before_opening: int = 30
+    run: int = 150
+
+
+@dataclass(frozen=True)
+class Feeds:
+    """What of a service is not believed.
+
+    Parameters
+    ----------
+    farthest : float           Between the site and the place a document is for; grids are 2 to 25 km wide [km].
+    odd : float                Between the means of a forecast and of the days just observed [K]: more than any change of
+                               weather in 3 days.
+    old : float                A forecast updated longer ago is yesterday's [h].
+    ahead : float              By which a service's clock may run ahead [min].
+    whole_day : float          Of a day that must be spoken of for its extremes and amounts to count [-].
+    """
+
+    farthest: float = 30.0
+    odd: float = 20.0
+    old: float = 36.0
+    ahead: float = 15.0
+    whole_day: float = 0.75
+
+
+@dataclass(frozen=True)
+class Years:
+    """How the weather of a season ahead is drawn from the record.
+
+    Parameters
+    ----------
+    block : int                Days in a row [d]: longer than most dry spells between two rains, short against a season.
+    near : int                 Around a date that count as its time of the year [d].
+    enough : int               Days of that time of the year in the record from which blocks come from it alone.
+    least_forecasts : int      Forecasts against what came, without which their errors are not known.
+    without_allocation : int   Looked ahead where the site has no season of its own [d].
+    """
+
+    block: int = 15
+    near: int = 45
+    enough: int = 60
+    least_forecasts: int = 5
+    without_allocation: int = 60
+
+
+@dataclass(frozen=True)
+class Told:
+    """From when a sheet speaks of something.
+
+    Parameters
+    ----------
+    apart : float              Of TAW beyond a limit, or one controller step, from which a zone-day counts [-].
+    rain_likely : float        Chance from which rain is spoken of [-].
+    rain_held : float          Held back for rain, mean over the zones it is held back in [mm].
+    """
+
+    apart: float = 0.02
+    rain_likely: float = 0.25
+    rain_held: float = 1.0
+
+
+@dataclass(frozen=True)
+class Morning:
+    """What the morning calls a trouble.
+
+    Parameters
+    ----------
+    off_by, off_minutes : float   Log and plan that differ by more than both are told [-], [min].
+    as_planned : float         A run within this of its plan ran as planned [min].
+    moved : float              By which a reading must rise for a flush to have reached its probe [m3/m3].
+    too_much : float           Beyond field capacity that no flush asked for [mm].
+    after_closing : float      By then water has come down to a probe [h].
+    least_water : float        Of a night, from which an answer of a probe is expected [mm].
+    least_nights : int         With water before, without which a sensor is not asked.
+    usual_low : float          Quantile of its answers that a sensor nearly always reaches [-].
+    no_answer : float          Of that: below it there was none [-].
+    own_motion : float         Any sensor moves by itself [m3/m3].
+    most_short : int           More zones than this, and than a third of those planned, ran short: another program ran.
+    """
+
+    off_by: float = 0.10
+    off_minutes: float = 2.0
+    as_planned: float = 0.5
+    moved: float = 0.01
+    too_much: float = 3.0
+    after_closing: float = 8.0
+    least_water: float = 2.0
+    least_nights: int = 4
+    usual_low: float = 0.15
+    no_answer: float = 0.35
+    own_motion: float = 0.004
+    most_short: int = 8
+
+
+@dataclass(frozen=True)
 class HandWatering:
     """What the day crew is asked for.
 
@@ -124,4 +385,26 @@ class HandWatering:
     least_dose: float = 1.0
 
 
-BAND, EVENTS, DROUGHT, FLUSH, SPREAD, BY_HAND = Band(), Events(), Drought(), Flush(), Spread(), HandWatering()
+@dataclass(frozen=True)
+class Season:
+    """What the account of a season says.
+
+    Parameters
+    ----------
+    lead_in : int              Before the season from which the balance runs, so that its start no longer matters [d].
+    beyond_weather : float     Of use beyond what weather explains, from which it is said [-].
+    drier : float              Of this season's need: a drier year where only one season is known [-].
+    largest : float            A zone that used more than this beyond its log is no wrong flow [-].
+    blocked : float            From which a zone's logged water hardly ran at all [-].
+    """
+
+    lead_in: int = 60
+    beyond_weather: float = 0.05
+    drier: float = 1.10
+    largest: float = 1.0
+    blocked: float = -0.8
+
+
+BAND, EVENTS, DROUGHT, FLUSH, SPREAD, PRICES = Band(), Events(), Drought(), Flush(), Spread(), Prices()
+WEATHER, READINGS, SALT, TONIGHT, UNATTENDED = Weather(), Readings(), Salt(), Tonight(), Unattended()
+FEEDS, YEARS, TOLD, MORNING, BY_HAND, SEASON = Feeds(), Years(), Told(), Morning(), HandWatering(), Season()
