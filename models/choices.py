@@ -288,8 +288,8 @@ class Feeds:
     Parameters
     ----------
     farthest : float           Between the site and the place a document is for; grids are 2 to 25 km wide [km].
-    odd : float                Between the means of a forecast and of the days just observed [K]: more than any change of
-                               weather in 3 days.
+    odd : float                Between the means of a forecast and of the days just observed [K]: more than the weather
+                               changes in 3 days.
     old : float                A forecast updated longer ago is yesterday's [h].
     ahead : float              By which a service's clock may run ahead [min].
     whole_day : float          Of a day that must be spoken of for its extremes and amounts to count [-].

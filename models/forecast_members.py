@@ -17,13 +17,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from models.choices import WEATHER
+
 Floats = NDArray[np.float64]
 
 # Errors where a site has no record yet: of ETo about a tenth tomorrow, a fifth in a week; of the order that published
 # studies of numerical forecasts report (status memory). Rain is as likely as told.
 FIRST_DAY_ERROR, DAILY_RISE, LARGEST_ERROR = 0.08, 0.02, 0.22  # of ln ETo [-]
-ETO_KEEPS, RAIN_KEEPS, WET_IS_DULL = 0.6, 0.3, -0.4  # from day to day; ETo with rain [-]; our choice
-HEAVIEST = 25.0  # [mm] of a date beyond which more rain makes no difference between members; our choice
 WET = 0.2  # [mm/d] from which a date counts as wet
 
 
@@ -82,11 +82,11 @@ def usual_courses(count: int, dates: int, rng: np.random.Generator) -> ErrorCour
             found[:, n] = keep * found[:, n - 1] + np.sqrt(1.0 - keep**2) * found[:, n]
         return found
 
-    rainy = persistent(RAIN_KEEPS)
+    rainy = persistent(WEATHER.rain_keeps)
     place = (rainy.argsort(axis=0).argsort(axis=0) + 0.5) / count  # each date has every place once
-    own = persistent(ETO_KEEPS)
+    own = persistent(WEATHER.eto_keeps)
     spread = np.minimum(FIRST_DAY_ERROR + DAILY_RISE * np.arange(dates), LARGEST_ERROR)
-    mixed = WET_IS_DULL * rainy + np.sqrt(1.0 - WET_IS_DULL**2) * own
+    mixed = WEATHER.wet_is_dull * rainy + np.sqrt(1.0 - WEATHER.wet_is_dull**2) * own
     return ErrorCourses((mixed - mixed.mean(axis=0)) * spread, place)
 
 
@@ -124,7 +124,7 @@ def reduced(eto: Floats, rain: Floats, count: int) -> tuple[NDArray[np.int64], F
     chosen : ndarray (k,)   Rows kept, rising, k = count at most.
     weight : ndarray (k,)   Their weights, together 1.
     """
-    course = np.cumsum(eto - np.minimum(rain, HEAVIEST), axis=1)
+    course = np.cumsum(eto - np.minimum(rain, WEATHER.heaviest), axis=1)
     distance = np.abs(course[:, None, :] - course[None, :, :]).mean(axis=2)
     nearest = np.full(course.shape[0], np.inf)
     chosen: list[int] = []

@@ -13,19 +13,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from models.choices import SALT
 from models.layers import LARGEST_MIXING, LayeredState, Layers, ece_of, some_layers, spread_depletion
 from models.salt_balance import layered_day
 
 Floats = npt.NDArray[np.float64]
 
-MIXING_TRIED = (0.5, 0.71, 1.0, 1.41, 2.0, 2.83, LARGEST_MIXING)  # [-] f; our choice
-# Natural-log spread of f between soils before anything is known of one; our choice. Measured over 75 evenings in four
-# finer soils: twice as wide, a root pattern that is not FAO-29's passes for good leaching; a fifth of it, nothing is
-# learned where salt disperses most.
-MIXING_SPREAD = 0.4
-ALIKE = 0.5  # [-] of what one zone says that its kin say too: what two layers cannot follow they all show; our choice
-STRAY = 0.2  # natural-log spread of a reading against the balance of the right f; our choice
-STRAYS_FOR = 10.0  # [d] within which it strays alike; our choice
+MIXING_TRIED = (0.5, 0.71, 1.0, 1.41, 2.0, 2.83, LARGEST_MIXING)  # [-] f, in steps of the root of 2
 
 
 @dataclass(frozen=True)
@@ -125,10 +119,10 @@ def fit_mixing(layers: Layers, record: Record, group: npt.NDArray[np.intp], slow
     against = _against(off, record.offset_spread[rows]).reshape(tried.size, z)
     _, own = np.unique(group, return_inverse=True)
     taught = np.maximum(np.bincount(own, weights=np.ptp(against, axis=0) > 1e-9), 1.0)
-    alone = 1.0 / (1.0 + (taught - 1.0) * ALIKE)
+    alone = 1.0 / (1.0 + (taught - 1.0) * SALT.alike)
     whole = np.stack([np.bincount(own, weights=row) for row in against]) * alone
     present = np.log(np.asarray(layers.mixing.mean(axis=1), dtype=np.float64))
-    doubt = whole[:, own] + (np.log(tried)[:, None] - present[None, :]) ** 2 / MIXING_SPREAD**2
+    doubt = whole[:, own] + (np.log(tried)[:, None] - present[None, :]) ** 2 / SALT.mixing_spread**2
     weight = np.exp(-0.5 * (doubt - doubt.min(axis=0)))
     found = (weight * np.log(tried)[:, None]).sum(axis=0) / weight.sum(axis=0)
     return np.where(np.ptp(whole, axis=0)[own] > 1e-9, np.exp(found), np.exp(present))
@@ -140,7 +134,7 @@ def _against(off: Floats, offset_spread: Floats) -> Floats:
     count = np.maximum(read.sum(axis=2), 1)
     mean = np.where(read, off, 0.0).sum(axis=2) / count
     about = np.where(read, (off - mean[:, :, None]) ** 2, 0.0).sum(axis=2)
-    apart = np.maximum(count / STRAYS_FOR, 1.0)
-    level = mean**2 / (offset_spread**2 + STRAY**2 / apart)
-    course = about / (STRAY**2 * np.maximum(count / apart, 1.0))
+    apart = np.maximum(count / SALT.misfit_for, 1.0)
+    level = mean**2 / (offset_spread**2 + SALT.misfit**2 / apart)
+    course = about / (SALT.misfit**2 * np.maximum(count / apart, 1.0))
     return np.asarray(np.where(read.any(axis=2), level + course, 0.0).sum(axis=1), dtype=np.float64)

@@ -14,13 +14,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from models.choices import SALT
 from models.salts import FAO29_ROOTS
 
 Floats = npt.NDArray[np.float64]
 
 PROFILE_LEACHING = 0.15  # [-] leaching fraction of the profile below, FAO-29's own example
-STRAY = 0.15  # natural-log spread of an evening's reading at a point against its layer's mean; our choice
-LEACHED_SPREAD = 0.25  # [-] of the fall of ln ECe by a leaching, which may be more or less; our choice
 FARTHEST = 3.0  # standard deviations that a reading moves the estimate at most; common practice, no source
 
 
@@ -103,7 +102,7 @@ def after_day(belief: Belief, fall: Floats, kept: Floats, drift: Floats) -> Beli
     Belief
     """
     share = kept[:, None]
-    grown = drift**2 + (LEACHED_SPREAD * np.maximum(fall, 0.0)) ** 2
+    grown = drift**2 + (SALT.leached_spread * np.maximum(fall, 0.0)) ** 2
     return replace(belief, variance=share**2 * belief.variance + grown, with_offset=share * belief.with_offset)
 
 
@@ -120,7 +119,7 @@ def taken_in(belief: Belief, log_ece: Floats, read: Floats) -> tuple[Belief, Flo
     Belief, ndarray (M, L)   ln ECe corrected.
     """
     b = belief
-    whole = b.variance + 2.0 * b.with_offset + b.offset_variance + STRAY**2
+    whole = b.variance + 2.0 * b.with_offset + b.offset_variance + SALT.point_spread**2
     farthest = FARTHEST * np.sqrt(whole)
     surprise = np.clip(read - log_ece - b.offset, -farthest, farthest)
     return _corrected(b, log_ece, surprise, whole, b.variance + b.with_offset, b.with_offset + b.offset_variance)

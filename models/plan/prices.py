@@ -12,22 +12,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from models.choices import PRICES
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.refill import Refill, refill
 
-STEEPENING = 1.5  # very dry against dry [-]; our choice: convex, so that dryness is shared rather than piled up
-VALUE_OF_TURF = 5.0  # dryness of the last rank against the dearest ordinary water [-]; our choice
-NOMINAL_WATER_PRICE = 0.05  # where the site names no price [per m3]; our choice: thrift without a bill
 LARGEST_SPREAD = 1e10  # between the first and the last rank [-]; measured to solve cleanly with 7 ranks of 200 zones
 ORDER_MARGIN = 1.05  # above the ratio that is just strict [-]
 REST_SURCHARGE = 0.01  # for watering on another night than the one that needs it [-]; a tie-breaker, not a cost
 REST_SLOPE = 0.002  # and for each night further away [-]
 LARGEST_DISCOUNT = 0.95  # of tonight's price where rain is all but sure [-]
-TERMINAL_SHARE = 1.5  # what the last night's missing water costs against replacing it [-]; our choice
 CURVE_MARGIN = 1.02  # of a shortfall and of drainage above all they could save [-]
-MOST_CURVED = (
-    10.0  # of a shortfall's price where ET can take more in a day than lies between RAW and TAW [-]; our choice
-)
 
 
 @dataclass(frozen=True)
@@ -99,7 +93,8 @@ def shortfall_value(inputs: PlanInputs) -> Floats:
 
     `S[n] = steepening + S[n+1]`, after the last night the price of missing water. Where the stress curve falls by more
     than one, k = ETc / (TAW - RAW) > 1, a drier zone ends the day less dry, and a shortfall now could save a larger one
-    tomorrow and, before a storm, drainage R: `S[n] = steepening + k S[n+1] + (k - 1) R[n+1]`, held to `MOST_CURVED`.
+    tomorrow and, before a storm, drainage R: `S[n] = steepening + k S[n+1] + (k - 1) R[n+1]`, held to
+    `PRICES.most_curved`.
 
     Returns
     -------
@@ -107,11 +102,11 @@ def shortfall_value(inputs: PlanInputs) -> Floats:
     """
     slope = np.maximum(inputs.etc / (inputs.taw[:, None] - inputs.raw), 1.0)
     drained = drainage_value(inputs)
-    plain = TERMINAL_SHARE / VALUE_OF_TURF + STEEPENING * np.arange(inputs.nights, 0, -1)
+    plain = PRICES.last_night / PRICES.turf + PRICES.steepening * np.arange(inputs.nights, 0, -1)
     value = np.empty_like(inputs.etc)
-    later = np.full(inputs.zones, TERMINAL_SHARE / VALUE_OF_TURF)
+    later = np.full(inputs.zones, PRICES.last_night / PRICES.turf)
     for n in range(inputs.nights - 1, -1, -1):
-        value[:, n] = np.minimum(CURVE_MARGIN * (STEEPENING + later), MOST_CURVED * plain[n])
+        value[:, n] = np.minimum(CURVE_MARGIN * (PRICES.steepening + later), PRICES.most_curved * plain[n])
         later = slope[:, n] * value[:, n] / CURVE_MARGIN + (slope[:, n] - 1.0) * drained[:, n]
     return value
 
@@ -151,12 +146,10 @@ def plan_prices(inputs: PlanInputs) -> Prices:
     pump = inputs.pump_of_zone[runs.zone]
     energy = np.where(pump >= 0, _take(inputs.pump_energy, pump), 0.0) * inputs.energy_price[runs.night, runs.block]
     per_m3 = (inputs.supply_share @ inputs.source_price)[runs.supply] + energy
-    dearest = max(float(per_m3.max(initial=0.0)), NOMINAL_WATER_PRICE)
-    ordinary = (
-        np.maximum(per_m3, NOMINAL_WATER_PRICE * 1e-3) if per_m3.any() else np.full_like(per_m3, NOMINAL_WATER_PRICE)
-    )
+    dearest = max(float(per_m3.max(initial=0.0)), PRICES.no_price)
+    ordinary = np.maximum(per_m3, PRICES.no_price * 1e-3) if per_m3.any() else np.full_like(per_m3, PRICES.no_price)
 
-    led = refill(inputs, VALUE_OF_TURF * inputs.caution, inputs.price_of_a_run)
+    led = refill(inputs, PRICES.turf * inputs.caution, inputs.price_of_a_run)
     run = ordinary * volume * night_preference(led)[runs.zone, runs.night]
     tonight = np.full(inputs.zones, np.inf)  # cheapest millimetre
     at = runs.night == 0
@@ -166,16 +159,16 @@ def plan_prices(inputs: PlanInputs) -> Prices:
     ranks = np.unique(inputs.priority)
     place = ranks.size - 1 - np.searchsorted(ranks, inputs.priority)  # 0 for the rank that gives way first
     metre = inputs.area / 1000.0  # m3 in one millimetre
-    base = VALUE_OF_TURF * dearest / float(inputs.net_share.min())
+    base = PRICES.turf * dearest / float(inputs.net_share.min())
     dry = base * ratio**place * metre
     return Prices(
         run=run,
         dry=dry,
-        very_dry=STEEPENING * dry,
+        very_dry=PRICES.steepening * dry,
         wet=softness_share(inputs) * base * metre[:, None] * inputs.wet_weight,
         drainage=drainage_value(inputs) * base * metre[:, None],
         shortfall=shortfall_value(inputs) * dry[:, None],
-        terminal=TERMINAL_SHARE * dearest * metre / inputs.net_share,
+        terminal=PRICES.last_night * dearest * metre / inputs.net_share,
         water=per_m3 * volume,
         ratio=ratio,
         insured=inputs.caution * base * metre,

@@ -18,12 +18,11 @@ from typing import Any
 import numpy as np
 import pyomo.environ as pyo
 
+from models.choices import PRICES
 from models.plan.flush import Copies
 from models.plan.inputs import Bools, Floats, Ints, PlanInputs
-from models.plan.prices import STEEPENING, Prices
+from models.plan.prices import Prices
 from models.plan.zone_nights import Sums, ZoneNights, objects
-
-TAIL_SHARE = 0.2  # of all weathers, the driest, that make the tail [-]; our choice
 
 
 def single_copies(inputs: PlanInputs) -> Copies:
@@ -103,7 +102,7 @@ def insured_prices(prices: Prices, inputs: PlanInputs, copies: Copies) -> Prices
         run=prices.run * later,
         water=prices.water * later,
         dry=prices.dry * insured,
-        very_dry=STEEPENING * prices.dry * insured,
+        very_dry=PRICES.steepening * prices.dry * insured,
         wet=prices.wet * share[:, None],
         drainage=prices.drainage * share[:, None],
         shortfall=prices.shortfall * insured[:, None],
@@ -114,7 +113,7 @@ def insured_prices(prices: Prices, inputs: PlanInputs, copies: Copies) -> Prices
 def add_tail(m: pyo.ConcreteModel, inputs: PlanInputs, words: ZoneNights) -> None:
     """Add `tail[z]`: in each weather, dryness over all nights - level[z] <= worse[v]   [mm and nights].
 
-    At the optimum `level + sum of probability x worse / TAIL_SHARE` is the mean over the driest fifth of weathers: the
+    At the optimum `level + sum of probability x worse / tail_share` is the mean over the driest fifth of weathers: the
     conditional value at risk, Rockafellar and Uryasev (2000), Journal of Risk 2 (3), 21-41. Of zones whose tail counts.
     """
     rows = np.flatnonzero(_tailed(inputs))
@@ -125,7 +124,7 @@ def add_tail(m: pyo.ConcreteModel, inputs: PlanInputs, words: ZoneNights) -> Non
         return
     place = np.searchsorted(main, inputs.tonight_of[rows])
     level = Sums(np.zeros(inputs.zones), [(rows, objects(m.level)[place], np.ones(rows.size))])
-    dryness = words.over_nights(words.of(m.dry) + STEEPENING * words.of(m.very_dry))
+    dryness = words.over_nights(words.of(m.dry) + PRICES.steepening * words.of(m.very_dry))
     m.tail = words.constraint(m.V_tail, dryness - level - words.of_zones(m.worse) <= 0.0, rows)
 
 
@@ -142,5 +141,5 @@ def tail_terms(m: pyo.ConcreteModel, inputs: PlanInputs, prices: Prices) -> tupl
         return ()
     rows, main = np.array(list(m.V_tail), dtype=np.int64), np.array(list(m.Z_tail), dtype=np.int64)
     worth = inputs.tail * prices.insured
-    share = prices.weathers[inputs.weather[rows]] / TAIL_SHARE
+    share = prices.weathers[inputs.weather[rows]] / PRICES.tail_share
     return (m.worse, worth[rows] * share), (m.level, worth[main])

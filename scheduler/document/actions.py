@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from datetime import datetime, timedelta
 
+from models.choices import TOLD
 from scheduler.document.parts import ActionKind, ActionPart, PlanDocument, Severity, Status, SurfaceName, ZonePart
 from scheduler.edge import format_depth, format_salinity, format_short_date, format_time
 from scheduler.errors import counted
@@ -12,7 +13,6 @@ from scheduler.notes import Topic
 
 NAMED = 6  # zones named in one action before "and N more"
 BY_HAND = (SurfaceName.GREEN, SurfaceName.TEE, SurfaceName.PITCH, SurfaceName.APPROACH)  # worth a hose; our choice
-TOLD_APART = 0.02  # [-] of TAW beyond a limit that counts; our choice
 NOON = 12  # [h] by which hand watering is done
 ORDER = tuple(Severity)
 MISSING = {  # step-downs a person can end, what helps most first, and how
@@ -60,7 +60,7 @@ def past_limit_tomorrow(plan: PlanDocument) -> list[ZonePart]:
     dry = [
         z
         for z in plan.zones
-        if z.surface in BY_HAND and z.after.depletion_mm > z.limits.dry_limit_mm + TOLD_APART * z.limits.taw_mm
+        if z.surface in BY_HAND and z.after.depletion_mm > z.limits.dry_limit_mm + TOLD.apart * z.limits.taw_mm
     ]
     return sorted(dry, key=lambda z: z.limits.dry_limit_mm - z.after.depletion_mm)
 

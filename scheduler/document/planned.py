@@ -8,6 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
+from models.choices import TOLD
 from models.plan.inputs import Floats, PlanInputs
 from models.soil import DayBalance
 from scheduler.night.records import RunnableNight
@@ -17,8 +18,6 @@ from scheduler.salinity.flushes import FlushCandidates
 from scheduler.site import Site
 from scheduler.state.demand import Demand
 from scheduler.state.evening import StartState
-
-TOLD_APART = 0.02  # [-] of TAW beyond a limit, or one controller step, from which a zone-day counts; our choice
 
 
 @dataclass(frozen=True)
@@ -108,7 +107,7 @@ def _effects(planned: Planned) -> Effects:
     before_each = np.concatenate((plan.depletion[:, None], balance.depletion[:, :-1]), axis=1)
     dry = np.maximum(balance.depletion - inputs.fresh_limit, 0.0)
     soft = np.maximum(plan.wet_limit - np.maximum(before_each - net, 0.0), 0.0)
-    least = np.maximum(inputs.resolution * plan.net_rate, TOLD_APART * plan.taw)[:, None]
+    least = np.maximum(inputs.resolution * plan.net_rate, TOLD.apart * plan.taw)[:, None]
     dry[dry < least] = 0.0
     soft[soft < least] = 0.0
     ece, leached = _salinity(planned, net)

@@ -7,15 +7,13 @@ from datetime import timedelta
 
 import numpy as np
 
+from models.choices import PRICES, TOLD
 from models.forecast_members import WET
-from models.plan.prices import VALUE_OF_TURF
 from models.plan.refill import refill
 from scheduler import edge
 from scheduler.document.parts import RainPart, SurfaceName
 from scheduler.document.planned import Planned
 
-LIKELY = 0.25  # chance from which rain is spoken of [-]; our choice
-WORTH_SAYING = 1.0  # mm held back, mean over the zones it is held back in; our choice
 HELD = 0.5  # mm by which a zone's run must be shallower to count
 SURFACES = {"approach": "approaches", "rough": "roughs", "pitch": "pitches", "landscape": "landscape zones"}
 
@@ -25,10 +23,10 @@ def rain_part(planned: Planned) -> RainPart | None:
     told, plan, others = planned.demand.told, planned.plan, planned.inputs.others
     if told is None or others is None:
         return None
-    likely = np.where(told.chance >= LIKELY, told.chance * told.amount, 0.0)
+    likely = np.where(told.chance >= TOLD.rain_likely, told.chance * told.amount, 0.0)
     date = int(likely.argmax())
     dry = replace(plan, members=None, effective_rain=np.zeros_like(plan.effective_rain))
-    wished = refill(dry, VALUE_OF_TURF * plan.caution, plan.price_of_a_run).depth
+    wished = refill(dry, PRICES.turf * plan.caution, plan.price_of_a_run).depth
     open_tonight = (plan.allowed[:, 0] & (plan.block_length[0] > 0)).any(axis=1)
     flushing = np.isin(np.arange(plan.zones), [f.zone for f in planned.run.result.flushes])
     less = np.where(open_tonight & ~flushing, wished - planned.run.minutes * plan.net_rate, 0.0) / plan.net_share
@@ -36,7 +34,7 @@ def rain_part(planned: Planned) -> RainPart | None:
     if likely[date] <= 0 or not held.any():
         return None
     depth = float(np.average(less[held], weights=plan.area[held]))
-    if depth < WORTH_SAYING:
+    if depth < TOLD.rain_held:
         return None
     when = planned.inputs.dates[date] + timedelta(days=1)
     later = date + 1 < plan.nights

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from models.choices import FEEDS
 from models.weather import wind_at_2m
 from scheduler.feeds.bulletin import Bulletin, Refused, json_object, moment, number
 from scheduler.feeds.local_days import (
@@ -30,7 +31,6 @@ from scheduler.feeds.local_days import (
 
 WIND_HEIGHT = 10.0  # [m]
 PERIODS = (("next_1_hours", 3600.0), ("next_6_hours", 21600.0), ("next_12_hours", 43200.0))
-WHOLE_DAY = 0.75  # [-] of a day that must be spoken of for its least and greatest values to count; our choice
 LONGEST = 1000  # entries of one document
 UNITS = {"air_temperature": "celsius", "relative_humidity": "%", "wind_speed": "m/s", "precipitation_amount": "mm"}
 
@@ -95,7 +95,7 @@ def _rows(entries: list[tuple[float, Mapping[str, Any]]], zone: ZoneInfo) -> pd.
     tmin = np.fmin(tmin, extremes(_inside_one_day(low6, starts, stops), starts, stops)[0])
     tmax = np.fmax(tmax, extremes(_inside_one_day(high6, starts, stops), starts, stops)[1])
     rhmin, rhmax = extremes(humidity, starts, stops)
-    spoken = covered(temperature, starts, stops) >= WHOLE_DAY
+    spoken = covered(temperature, starts, stops) >= FEEDS.whole_day
     table = pd.DataFrame(
         {
             "date": [d.isoformat() for d in days],
@@ -105,7 +105,7 @@ def _rows(entries: list[tuple[float, Mapping[str, Any]]], zone: ZoneInfo) -> pd.
             "rhmin": rhmin,
             "rhmax": rhmax,
             "wind": wind_at_2m(means(wind, starts, stops), WIND_HEIGHT),
-            "rain": np.where(covered(rain, starts, stops) >= WHOLE_DAY, amounts(rain, starts, stops), np.nan),
+            "rain": np.where(covered(rain, starts, stops) >= FEEDS.whole_day, amounts(rain, starts, stops), np.nan),
             "rain_probability": greatest_share(chance, starts, stops) / 100.0,
         }
     )

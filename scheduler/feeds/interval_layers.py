@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from models.choices import FEEDS
 from models.weather import wind_at_2m
 from scheduler.errors import shown
 from scheduler.feeds.bulletin import Bulletin, Refused, json_object, moment, number
@@ -36,7 +37,6 @@ from scheduler.site.units import conversion
 
 WIND_HEIGHT = 10.0  # [m]
 AFTERNOON, MORNING = 14, 5  # clock hours that the layers of greatest and least temperature hold at
-WHOLE_DAY = 0.75  # [-] of a day a layer must speak of for its extremes, mean and amount to count; our choice
 LONGEST = 2000  # values of one layer
 UNITS = {"km_h-1": "km/h", "m_s-1": "m/s", "percent": "%", "degC": "degC", "degF": "degF", "mm": "mm"}
 _DURATION = re.compile(r"P(?:(\d+)D)?(?:T(?:(\d+)H)?(?:(\d+)M)?(?:(\d+)S)?)?")
@@ -70,7 +70,7 @@ def read_interval_layers(data: bytes, zone: ZoneInfo) -> Bulletin:
     starts, ends = day_bounds(days, zone)
 
     def whole(layer: Intervals, values: np.ndarray) -> np.ndarray:
-        return np.where(covered(layer, starts, ends) >= WHOLE_DAY, values, np.nan)
+        return np.where(covered(layer, starts, ends) >= FEEDS.whole_day, values, np.nan)
 
     low, high = (whole(hourly, v) for v in extremes(hourly, starts, ends))
     tmin = at(lowest, local_hour(days, MORNING, zone))

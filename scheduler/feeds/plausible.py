@@ -7,16 +7,13 @@ from datetime import date, datetime, timedelta
 import numpy as np
 import pandas as pd
 
+from models.choices import FEEDS
 from scheduler.errors import counted
 from scheduler.feeds.bulletin import Bulletin, Refused
 from scheduler.site.records import Site
 
-FARTHEST = 30.0  # [km] between the site and the place a document is for; grids are 2 to 25 km wide; our choice
 EARTH = 6371.0  # [km]
-ODD = 20.0  # [K] between a forecast and the days just observed; our choice, more than any change of weather in 3 days
 COMPARED = (3, 7)  # days of the forecast, and observed days, whose means are compared
-OLD = timedelta(hours=36)  # a forecast updated longer ago is yesterday's; our choice
-AHEAD = timedelta(minutes=15)  # by which a service's clock may run ahead; our choice
 
 
 def distance_km(latitude: float, longitude: float, site: Site) -> float:
@@ -40,12 +37,12 @@ def check_forecast(bulletin: Bulletin, site: Site, now: datetime) -> tuple[str, 
     """
     if bulletin.latitude is not None and bulletin.longitude is not None:
         away = distance_km(bulletin.latitude, bulletin.longitude, site)
-        if not away <= FARTHEST:
+        if not away <= FEEDS.farthest:
             raise Refused(f"it is for a place {away:,.0f} km away")
     if bulletin.issued is not None:
-        if bulletin.issued > now + AHEAD:
+        if bulletin.issued > now + timedelta(minutes=FEEDS.ahead):
             raise Refused("its time of update lies ahead: one of the two clocks is wrong")
-        if now - bulletin.issued > OLD:
+        if now - bulletin.issued > timedelta(hours=FEEDS.old):
             hours = (now - bulletin.issued).total_seconds() / 3600
             raise Refused(f"it was last updated {hours:.0f} h ago; an old forecast is no news")
     dates = bulletin.rows["date"]
@@ -93,7 +90,7 @@ def _check_temperature(rows: pd.DataFrame, site: Site) -> None:
     near = rows[rows["date"] < first + timedelta(days=COMPARED[0])]
     ahead = float(np.nanmean(0.5 * (near["tmin"] + near["tmax"])))
     behind = float(np.nanmean(0.5 * (observed["tmin"] + observed["tmax"])))
-    if abs(ahead - behind) > ODD:
+    if abs(ahead - behind) > FEEDS.odd:
         raise Refused(
             f"its temperatures lie {abs(ahead - behind):.0f} degC {'above' if ahead > behind else 'below'} those of "
             "the last week: another place or another unit"

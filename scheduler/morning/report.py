@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from models.choices import BY_HAND
+from models.choices import BY_HAND, MORNING
 from models.hydraulics import M3_OF_LPS_MINUTE
 from models.soil import adjusted_depletion_fraction
 from scheduler.document.parts import PlanDocument, Why
@@ -18,7 +18,7 @@ from scheduler.errors import NoPlan, counted
 from scheduler.ledger import queries
 from scheduler.ledger.keeping import Kept
 from scheduler.morning.records import FlushEffect, HandSpot, MorningReport, Seen, WeatherRow
-from scheduler.morning.response import AFTER_CLOSING, Answers, answers, around_nights
+from scheduler.morning.response import Answers, answers, around_nights
 from scheduler.morning.walking import DRY, SHORT, SILENT, UNREACHED, WET, Stop, walking_list, zone_label
 from scheduler.notes import Note
 from scheduler.site import Site
@@ -31,11 +31,6 @@ from scheduler.supply import net_rates
 
 LOOKED_BACK = 28  # [d] of nights by which answers are judged
 SPOT_AREA = {"metric": 10.0, "us": 9.290304}  # [m2] a spot watered by hand: 10 m2, or 100 ft2; our choice
-OFF_BY = 0.10  # [-] and OFF_MINUTES: log and plan that differ by more are told; our choice
-OFF_MINUTES = 2.0
-AS_PLANNED = 0.5  # [min] a run within this of its plan ran as planned; our choice
-MOVED = 0.01  # [m3/m3] by which a reading must rise for a flush to have reached its probe; our choice
-TOO_MUCH = 3.0  # [mm] beyond field capacity that no flush asked for; our choice
 
 
 def latest_night(kept: Kept, now: datetime) -> date:
@@ -74,7 +69,7 @@ def morning_report(kept: Kept, night: date) -> MorningReport:
     """
     site, notes = kept.site, []
     opens, closes = site.window.of(night)
-    over = pd.Timestamp(night) + timedelta(minutes=closes) + AFTER_CLOSING
+    over = pd.Timestamp(night) + timedelta(minutes=closes) + timedelta(hours=MORNING.after_closing)
     demand = evening_demand(site, night, 1)
     plan = _plan_of(kept, night)
     state = evening_state(site, night, opens, demand, net_rates(site))
@@ -249,7 +244,7 @@ def _flush_effects(
         if highest[k] >= zones.field_capacity[own.zone[k]]:
             reached = True
         elif not np.isnan(highest[k] - before[k]):
-            reached = bool(highest[k] - before[k] > MOVED)
+            reached = bool(highest[k] - before[k] > MORNING.moved)
         found.append(
             FlushEffect(
                 zones.zone[own.zone[k]],
@@ -290,7 +285,7 @@ def _silent(site: Site, seen: Seen, z: int) -> Trouble | None:
 def _off(site: Site, seen: Seen, z: int) -> Trouble | None:
     """A zone whose log and plan differ."""
     applied, planned = seen.applied[z], seen.planned[z]
-    if not abs(applied - planned) > max(OFF_MINUTES, OFF_BY * planned):
+    if not abs(applied - planned) > max(MORNING.off_minutes, MORNING.off_by * planned):
         return None
     text = f"{format_duration(applied)} ran of {format_duration(planned)} planned"
     if applied > planned:
@@ -312,10 +307,10 @@ def _dry(site: Site, seen: Seen, z: int) -> Trouble | None:
 def _wet(site: Site, seen: Seen, z: int) -> Trouble | None:
     """A zone that the log gives more than its roots hold, beyond its plan; a run as planned is never called that."""
     spare = -seen.after[z]
-    beyond = np.isnan(seen.planned[z]) or seen.applied[z] > seen.planned[z] + AS_PLANNED
+    beyond = np.isnan(seen.planned[z]) or seen.applied[z] > seen.planned[z] + MORNING.as_planned
     if np.isnan(seen.applied[z]) or not beyond or seen.flushed[z]:
         return None
-    if not (seen.depth[z] > 0 and spare > TOO_MUCH) or seen.measured[z] > seen.wet[z]:
+    if not (seen.depth[z] > 0 and spare > MORNING.too_much) or seen.measured[z] > seen.wet[z]:
         return None
     brief = f"{format_depth(spare, site.units)} more than its roots could hold"
     text = f"over-watered: {brief}"

@@ -13,15 +13,9 @@ from datetime import timedelta
 import numpy as np
 import pandas as pd
 
+from models.choices import MORNING, READINGS
 from scheduler.site import Site
-from scheduler.state.readings import BEFORE_OPENING, Sensors, by_sensor
-
-AFTER_CLOSING = timedelta(hours=8)  # water has come down to a probe by then; our choice
-LEAST_WATER = 2.0  # [mm] of a night from which an answer is expected; our choice
-LEAST_NIGHTS = 4  # nights with water before, without which a sensor is not asked; our choice
-USUAL_LOW = 0.15  # quantile of its answers that a sensor nearly always reaches; our choice
-NO_ANSWER = 0.35  # of that: below it there was none; our choice
-OWN_MOTION = 0.004  # [m3/m3] any sensor moves by itself; our choice
+from scheduler.state.readings import Sensors, by_sensor
 
 
 @dataclass(frozen=True)
@@ -49,9 +43,10 @@ def around_nights(
     for n, night in enumerate(nights):
         opens, closes = site.window.of(night.date())
         start, end = night + timedelta(minutes=opens), night + timedelta(minutes=closes)
-        early = np.flatnonzero((times > (start - BEFORE_OPENING).to_datetime64()) & (times <= start.to_datetime64()))
+        first, until = start - timedelta(hours=READINGS.before_opening), end + timedelta(hours=MORNING.after_closing)
+        early = np.flatnonzero((times > first.to_datetime64()) & (times <= start.to_datetime64()))
         before[sensor[early], n] = values[early]  # sorted by time: the last stays
-        late = np.flatnonzero((times > start.to_datetime64()) & (times <= (end + AFTER_CLOSING).to_datetime64()))
+        late = np.flatnonzero((times > start.to_datetime64()) & (times <= until.to_datetime64()))
         np.fmax.at(highest[:, n], sensor[late], values[late])
         final = late[times[late] > (start + (end - start) / 2).to_datetime64()]
         last[sensor[final], n] = values[final]
@@ -82,17 +77,17 @@ def answers(
     water = depth[sensors.zone] if len(sensors) else np.zeros((0, len(nights)))
     known = ~np.isnan(rise) & dry[None, :]
     known[:, -1] = False
-    wet, idle = known & (water >= LEAST_WATER), known & (water == 0)
+    wet, idle = known & (water >= MORNING.least_water), known & (water == 0)
     share = np.where(wet, rise / np.where(wet, water, 1.0), np.nan)
     still = np.where(idle, rise, np.nan)
-    own, usual = np.full(len(sensors), OWN_MOTION), np.zeros(len(sensors))
-    some, enough = idle.any(axis=1), wet.sum(axis=1) >= LEAST_NIGHTS
+    own, usual = np.full(len(sensors), MORNING.own_motion), np.zeros(len(sensors))
+    some, enough = idle.any(axis=1), wet.sum(axis=1) >= MORNING.least_nights
     if some.any():
         own[some] = np.maximum(own[some], np.nanquantile(still[some], 0.9, axis=1))
     if enough.any():
-        usual[enough] = np.nanquantile(share[enough], USUAL_LOW, axis=1)
+        usual[enough] = np.nanquantile(share[enough], MORNING.usual_low, axis=1)
     tonight = np.nan_to_num(water[:, -1])
     expected = usual * tonight
-    asked = enough & (tonight >= LEAST_WATER) & (expected > 2 * own) & ~np.isnan(rise[:, -1]) & bool(dry[-1])
-    silent = asked & (rise[:, -1] <= np.maximum(own, NO_ANSWER * expected)) & (rise[:, -1] < 0.5 * expected)
+    asked = enough & (tonight >= MORNING.least_water) & (expected > 2 * own) & ~np.isnan(rise[:, -1]) & bool(dry[-1])
+    silent = asked & (rise[:, -1] <= np.maximum(own, MORNING.no_answer * expected)) & (rise[:, -1] < 0.5 * expected)
     return Answers(before[:, -1], last[:, -1], rise[:, -1], asked, silent)

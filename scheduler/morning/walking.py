@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from models.choices import MORNING
 from scheduler.edge import format_duration
 from scheduler.errors import counted
 from scheduler.morning.records import Walk
@@ -17,7 +18,6 @@ from scheduler.site import Site
 
 SILENT, SHORT, DRY, WET, UNREACHED = range(5)  # what may be wrong, the worst first
 TOGETHER = 2  # more zones of a surface with one trouble become one line; our choice
-MOST_SHORT = 8  # more zones than this, and than a third of those planned, ran short: another program ran; our choice
 NAMED = 2  # zones named after the worst of several; our choice
 ALIKE = {
     SHORT: "ran less than planned",
@@ -59,7 +59,7 @@ def walking_list(site: Site, stops: Sequence[Stop], planned: np.ndarray, applied
     for own in of_zone.values():  # a zone goes with its worst trouble
         alike.setdefault((own[0].rank[0], site.zones.surface[own[0].row]), []).append(own[0])
     short = [stop for (kind, _), own in alike.items() if kind == SHORT for stop in own]
-    whole = len(short) > max(MOST_SHORT, int((np.nan_to_num(planned) > 0).sum()) // 3)
+    whole = len(short) > max(MORNING.most_short, int((np.nan_to_num(planned) > 0).sum()) // 3)
     found: list[tuple[Stop, Walk]] = []
     if whole:
         found.append((min(short, key=_order), _another_program(site, short, planned, applied)))

@@ -10,12 +10,12 @@ from datetime import date
 
 import numpy as np
 
+from models.choices import TONIGHT
 from scheduler.events import event_zones
 from scheduler.site import Site
 from scheduler.site.windows import NightWindow
 
 EVENT_LEAD = 60.0  # [min] before the close by which an event's zones should be done; common practice, no source
-SHORT_NIGHT = 0.25  # [-] of a short window that the lead takes at most; our choice
 
 
 def finish_times(site: Site, night: date, window: NightWindow) -> np.ndarray:
@@ -28,7 +28,7 @@ def finish_times(site: Site, night: date, window: NightWindow) -> np.ndarray:
     for surface, rule in site.surfaces.items():
         own = site.zones.surface == surface
         found[own & ~event] = _minute(rule.finish_by, opens, closes)
-        lead = closes - min(EVENT_LEAD, SHORT_NIGHT * (closes - opens))
+        lead = closes - min(EVENT_LEAD, TONIGHT.short_night * (closes - opens))
         found[own & event] = lead if rule.event_finish_by is None else _minute(rule.event_finish_by, opens, closes)
     return found
 

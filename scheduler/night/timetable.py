@@ -15,6 +15,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
+from models.choices import TONIGHT
 from models.night import Cycles, NightJob, Timetable, check_timetable, pack_night, usable_share
 from models.night.packing import EFFORT
 from models.plan.inputs import Floats, PlanInputs
@@ -34,7 +35,6 @@ log = logging.getLogger(__name__)
 Result = TypeVar("Result")
 TRIES = 3  # drafts of one evening before what found no place is left out, and said
 QUICK = 15_000.0  # effort of packing while a better plan can still be asked for [cycles and grid steps]
-LITTLE = 0.03  # [-] of the night's minutes that may find no place without shrinking the night; it is said; our choice
 FEW_CYCLES = 600  # [-] up to which what is left out of the last draft is looked at with full effort
 NEXT_TO_NOTHING = 0.02  # [-] of the night's minutes, up to which what is left out is not looked at again
 FEW_ZONE_NIGHTS = 6_000  # [-] up to which a plan is solved again without the runs that had better wait
@@ -304,7 +304,7 @@ def _must_shrink(site: Site, inputs: NightInputs, timetable: Timetable) -> bool:
     short = (timetable.unplaced > 0) & dry_tomorrow(inputs.plan)
     if bool((short & served_first).any()) and several:
         return True
-    return _share_left_out(timetable) > LITTLE
+    return _share_left_out(timetable) > TONIGHT.little_left_out
 
 
 def _share_left_out(timetable: Timetable) -> float:

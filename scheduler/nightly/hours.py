@@ -10,10 +10,8 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+from models.choices import UNATTENDED
 from scheduler.site.records import NightlyRule, WindowRule
-
-BEFORE_OPENING = 30  # [min] before the opening by which a plan must stand, where nothing is said; our choice
-RUN = 150  # [min] before that at which the run begins, where nothing is said; our choice
 
 
 @dataclass(frozen=True)
@@ -36,8 +34,8 @@ def hours_of(night: date, window: WindowRule, rule: NightlyRule, zone: ZoneInfo)
     zone : ZoneInfo
     """
     opens = window.of(night)[0]
-    by = opens - BEFORE_OPENING if rule.by is None else rule.by
-    starts = by - RUN if rule.starts is None else rule.starts
+    by = opens - UNATTENDED.before_opening if rule.by is None else rule.by
+    starts = by - UNATTENDED.run if rule.starts is None else rule.starts
     return Hours(moment_of(night, starts, zone), moment_of(night, by, zone), moment_of(night, opens, zone))
 
 

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from models.choices import UNATTENDED
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.prices import Prices, plan_prices
 from models.plan.results import PlanResult
@@ -39,8 +40,6 @@ from scheduler.state.demand import Demand, evening_demand, zone_rain
 from scheduler.state.evening import StartState, evening_state
 from scheduler.supply import net_rates
 
-OLDEST = 14  # [d] a plan may be scaled for; our choice
-RATIO = (0.25, 1.5)  # [-] of the demand reckoned with that a plan is scaled by at most; our choice
 LEAST_ET = 0.1  # [mm] below which a ratio of demands says nothing
 
 
@@ -124,7 +123,7 @@ def _last_plan(folder: Path, night: date) -> PlanDocument:
             of = date.fromisoformat(path.parent.name)
         except ValueError:
             continue
-        if night - timedelta(days=OLDEST) <= of <= night:
+        if night - timedelta(days=UNATTENDED.oldest_plan) <= of <= night:
             found.append((of, path))
     for _, path in sorted(found, reverse=True):
         try:
@@ -133,7 +132,7 @@ def _last_plan(folder: Path, night: date) -> PlanDocument:
                 return document
         except (OSError, ValueError):
             continue
-    raise NoPlan(f"no full plan of the last {OLDEST} days stands that could be scaled")
+    raise NoPlan(f"no full plan of the last {UNATTENDED.oldest_plan} days stands that could be scaled")
 
 
 def scaled_minutes(site: Site, inputs: NightInputs, demand: Demand, meant: Meant) -> Floats:
@@ -155,7 +154,8 @@ def scaled_minutes(site: Site, inputs: NightInputs, demand: Demand, meant: Meant
         since = demand.past[demand.past["date"] > pd.Timestamp(meant.night)]
         fell = zone_rain(site, since)[0].sum(axis=1) if len(since) else np.zeros(plan.zones)
         extra = np.maximum(fell + plan.effective_rain[:, 0] - np.nan_to_num(meant.rain), 0.0)
-    minutes = np.where(known, meant.minutes, 0.0) * np.clip(np.nan_to_num(ratio, nan=1.0), *RATIO)
+    ratio = np.clip(np.nan_to_num(ratio, nan=1.0), UNATTENDED.least_ratio, UNATTENDED.most_ratio)
+    minutes = np.where(known, meant.minutes, 0.0) * ratio
     return np.maximum(minutes - extra / plan.net_rate, 0.0)
 
 

@@ -14,7 +14,7 @@ import sys
 from collections import defaultdict
 from pathlib import Path
 
-from scheduler.nightly.hours import BEFORE_OPENING, RUN
+from models.choices import UNATTENDED
 from scheduler.site import Site
 from scheduler.site.records import WEEKDAYS
 
@@ -78,8 +78,8 @@ def _calendar(site: Site) -> list[str]:
     days_at: dict[int, list[int]] = defaultdict(list)
     for weekday in range(7):
         opens = site.window.by_weekday.get(weekday, site.window.default)[0]
-        by = opens - BEFORE_OPENING if site.nightly.by is None else site.nightly.by
-        starts = by - RUN if site.nightly.starts is None else site.nightly.starts
+        by = opens - UNATTENDED.before_opening if site.nightly.by is None else site.nightly.by
+        starts = by - UNATTENDED.run if site.nightly.starts is None else site.nightly.starts
         later, minute = divmod(starts, 1440)
         days_at[minute].append((weekday + later) % 7)
     lines = []

@@ -1,8 +1,8 @@
 """Pump stations as the models see them: their curve, the friction of their branches, and what a cubic metre costs.
 
 The linear program prices energy per cubic metre and tariff block, so that it stays linear: the head and the efficiency
-of each station are those of one typical flow, `TYPICAL` of its capacity, with the branches carrying the same share of
-theirs. What the night really uses is worked out afterwards from its flow, minute by minute
+of each station are those of one typical flow, a share of its capacity (`models.choices.Tonight`), with the branches
+carrying the same share of theirs. What the night really uses is integrated afterwards from its flow, minute by minute
 (`scheduler.document.pumping`).
 """
 
@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from models.choices import TONIGHT
 from models.hydraulics import PumpCurve, friction_head
 from scheduler.site import Site
 from scheduler.site.records import Pump
 
-TYPICAL = 0.75  # [-] of capacity: the flow whose head and efficiency price a cubic metre; our choice
 KWH_PER_M3 = 3.6  # [m3/h] in one L/s, so that kW / (3.6 Q) is kWh/m3
 
 
@@ -42,11 +42,11 @@ def typical_energy(site: Site) -> np.ndarray:
             continue
         own = [b for b in site.branches if b.pump == p]
         even = pump.capacity / max(len(own), 1)  # of a branch without a capacity of its own
+        carried = [min(b.capacity, pump.capacity) if np.isfinite(b.capacity) else even for b in own]
         taken = [
-            float(friction_head(TYPICAL * (min(b.capacity, pump.capacity) if np.isfinite(b.capacity) else even), 1.0))
-            * b.resistance
-            for b in own
+            float(friction_head(TONIGHT.typical_flow * flow, 1.0)) * b.resistance
+            for b, flow in zip(own, carried, strict=True)
         ]
-        flow = np.array([TYPICAL * pump.capacity])
+        flow = np.array([TONIGHT.typical_flow * pump.capacity])
         found[p] = float(curve.power(flow, max(taken, default=0.0))[0] / (KWH_PER_M3 * flow[0]))
     return found

@@ -15,15 +15,16 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
+from models.choices import SALT
 from models.layers import Layers, root_zone_ece, some_layers, state_from_ece
 from models.salt_balance import run_layers
 from models.salts import raised_moisture_floor, salt_stress
 from scheduler.errors import counted
 from scheduler.notes import Note
-from scheduler.salinity.followed import DRIFT, LABORATORY_SPREAD, UNKNOWN_SPREAD, Follower, evening_ece
-from scheduler.salinity.history import SLOW, START_LEACHING, SaltRun, salt_history
+from scheduler.salinity.followed import Follower, evening_ece
+from scheduler.salinity.history import SaltRun, salt_history
 from scheduler.salinity.mixing import learned_layers
-from scheduler.salinity.readings import PLAUSIBLE_ECE, layer_samples, probe_factors, recent_readings, site_layers
+from scheduler.salinity.readings import layer_samples, probe_factors, recent_readings, site_layers
 from scheduler.site import Site
 from scheduler.state.demand import Demand, zone_rain
 from scheduler.state.evening import StartState
@@ -32,8 +33,6 @@ from scheduler.supply import usual_source_ec
 # natural-log spread of a layer's ECe that is never gone below: its rate, demand and leaching are off the same way every
 # day, and its probe stands at one place. Measured on tests/physics: errors of 0.12 to 0.30 at probed zones.
 LEAST_SPREAD = 0.20
-KIN_SPREAD = 0.25  # natural-log spread between zones of one surface, soil and water; our choice
-LOWEST_FLOOR = 0.5  # [-] of RAW: salt never asks for soil wetter than this; our choice
 SALTLESS = 0.05  # [dS/m] water below it brings no salt worth following
 
 
@@ -140,7 +139,7 @@ def salt_state(site: Site, night: date, opens: int, demand: Demand, state: Start
         correction = probe_factors(site, samples, opening)
         corrections = {probe: factor for probe, (factor, _) in correction.items()}
         read = evening_ece(site, layers, run.dates, opening, correction)
-        layers, learned = learned_layers(site, layers, run, source_ec, read, SLOW)
+        layers, learned = learned_layers(site, layers, run, source_ec, read, SALT.slow)
         if learned is not None:
             notes.append(learned)
             run = salt_history(site, layers, source_ec, zones, demand.past, samples, night)
@@ -201,7 +200,7 @@ def forecast_salt(
         part = some_layers(salt.layers, on)
         start = state_from_ece(part, salt.depletion[on], salt.ece[on])
         run = run_layers(
-            part, start, net_irrigation[on], source_ec[on], etc[on], effective_rain[on], p[on], slow=SLOW
+            part, start, net_irrigation[on], source_ec[on], etc[on], effective_rain[on], p[on], slow=SALT.slow
         )  # fmt: skip
         ece[on], mean[on], drainage[on] = run.ece, run.mean_ece, run.drainage
     return SaltForecast(ece, mean, drainage)
@@ -224,7 +223,7 @@ def salt_dry_limit(site: Site, salt: SaltState, taw: np.ndarray, p: np.ndarray) 
     mean = np.where(salt.known, salt.mean, 0.0)
     ks = salt_stress(mean, site.zones.ece_threshold, site.zones.ece_slope)
     raw = p * taw[:, None]
-    return np.maximum(raised_moisture_floor(taw[:, None], p, ks[:, None]), LOWEST_FLOOR * raw)
+    return np.maximum(raised_moisture_floor(taw[:, None], p, ks[:, None]), SALT.lowest_floor * raw)
 
 
 # -------------------------------------------------------------------------------------------------- the balance
@@ -235,10 +234,12 @@ def _joined(
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Balance, samples and probes together: ECe (M, L), spread of the mean (M,) [dS/m] and origin (M,)."""
     shape = run.ece.shape
-    base = np.log(np.maximum(run.ece, PLAUSIBLE_ECE[0]))
+    base = np.log(np.maximum(run.ece, SALT.least_ece))
     sampled = np.isfinite(run.age)
-    width = np.where(sampled, np.hypot(LABORATORY_SPREAD, DRIFT * np.where(sampled, run.age, 0.0)), UNKNOWN_SPREAD)
-    width = np.minimum(width, UNKNOWN_SPREAD)
+    width = np.where(
+        sampled, np.hypot(SALT.laboratory_spread, SALT.drift * np.where(sampled, run.age, 0.0)), SALT.unknown_spread
+    )
+    width = np.minimum(width, SALT.unknown_spread)
     origin = np.full(shape[0], "balance", dtype=object)
     origin[sampled.any(axis=1)] = "laboratory"
     gain, read = np.zeros(shape), np.zeros(shape, dtype=bool)
@@ -248,8 +249,8 @@ def _joined(
         by_probe = (seen & (variance < 0.5 * width[place] ** 2)).any(axis=1)
         origin[place[by_probe]] = "probe"
         read[place] = seen
-        gain[place] = np.where(seen, np.log(np.maximum(followed.ece, PLAUSIBLE_ECE[0])) - base[place], 0.0)
-        width[place] = np.where(seen, np.clip(np.sqrt(variance), LEAST_SPREAD, UNKNOWN_SPREAD), width[place])
+        gain[place] = np.where(seen, np.log(np.maximum(followed.ece, SALT.least_ece)) - base[place], 0.0)
+        width[place] = np.where(seen, np.clip(np.sqrt(variance), LEAST_SPREAD, SALT.unknown_spread), width[place])
     # One layer says little of the other: the upper half hardly depends on leaching, the lower half does above all.
     gain, width, origin = _from_kin(site, zones, source_ec, gain, width, origin, read | sampled)
     ece = np.exp(base + gain)
@@ -269,7 +270,7 @@ def _from_kin(
     """Zones nothing speaks for take their kin's mean correction of the balance: same surface, soil and water.
 
     Their mean correction counts by what a zone may stray from its kin against what its own balance may be off:
-    n / (n + (KIN_SPREAD / UNKNOWN_SPREAD)^2).
+    n / (n + (SALT.kin_spread / SALT.unknown_spread)^2).
     """
     alone = ~seen.any(axis=1)
     if not alone.any() or alone.all():
@@ -282,8 +283,10 @@ def _from_kin(
     number = np.stack([np.bincount(kin, weights=seen[:, layer]) for layer in by_layer], axis=1)
     total = np.stack([np.bincount(kin, weights=gain[:, layer] * seen[:, layer]) for layer in by_layer], axis=1)
     learns = alone[:, None] & (number[kin] > 0)
-    gain = np.where(learns, (total / (number + (KIN_SPREAD / UNKNOWN_SPREAD) ** 2))[kin], gain)
-    narrow = np.minimum(np.hypot(KIN_SPREAD, UNKNOWN_SPREAD / np.sqrt(number[kin] + 1.0)), UNKNOWN_SPREAD)
+    gain = np.where(learns, (total / (number + (SALT.kin_spread / SALT.unknown_spread) ** 2))[kin], gain)
+    narrow = np.minimum(
+        np.hypot(SALT.kin_spread, SALT.unknown_spread / np.sqrt(number[kin] + 1.0)), SALT.unknown_spread
+    )
     width = np.where(learns, narrow, width)
     origin = np.where(learns.any(axis=1), "kin", origin)
     return gain, width, origin
@@ -296,6 +299,6 @@ def _note_origins(site: Site, origin: np.ndarray, notes: list[Note]) -> None:
         where = "all zones" if count == len(site.zones) else counted(count, "zone")
         text = (
             f"salinity of {where} is reckoned from the water's EC and what was applied: no sample and no probe there; "
-            f"it started from the steady state at a leaching fraction of {START_LEACHING:g}"
+            f"it started from the steady state at a leaching fraction of {SALT.start_leaching:g}"
         )
         notes.append(Note("step_down", "salts", text))

@@ -31,7 +31,7 @@ from functools import cached_property
 
 import numpy as np
 
-from models.choices import FLUSH
+from models.choices import FLUSH, SALT
 from models.flushing import flush_depth
 from models.layers import LayeredState, Layers, ece_of, root_zone_ece, some_layers, state_from_ece
 from models.plan.flush_needs import FlushNeeds, Upkeep
@@ -41,7 +41,6 @@ from models.salts import salt_stress
 from scheduler.events import protected_nights
 from scheduler.notes import Note
 from scheduler.salinity.evening import SaltState
-from scheduler.salinity.history import SLOW
 from scheduler.salinity.upkeep import ece_with_upkeep, upkeep_depths
 from scheduler.site import Site
 
@@ -252,7 +251,7 @@ def _needs(due: _Due, flush: _Flushes) -> FlushNeeds:
     lasts = np.maximum((due.limit - flush.reached) / np.maximum(due.frame.rise[z], 1e-6), 1.0)
     return FlushNeeds(
         z.astype(np.int64), flush.depth, due.allowed, harm[:, :n], harm[:, n:].sum(axis=1), lasts=lasts,
-        held=SLOW * plan.etc[z], upkeep=_upkeep(due, flush),
+        held=SALT.slow * plan.etc[z], upkeep=_upkeep(due, flush),
     )  # fmt: skip
 
 
@@ -262,7 +261,7 @@ def _upkeep(due: _Due, flush: _Flushes) -> Upkeep:
     ec = due.frame.salt.source_ec[z]
     leach = upkeep_depths(plan, z, due.allowed, due.limit, ec)
     tonight = due.view.at(due.row, np.zeros(due.row.size, dtype=np.int64))
-    kept = ece_with_upkeep(plan, z, (due.part, tonight), leach, ec, due.frame.fraction[z], SLOW, AFTER)
+    kept = ece_with_upkeep(plan, z, (due.part, tonight), leach, ec, due.frame.fraction[z], SALT.slow, AFTER)
     still = _harm(due, kept)
     room = np.maximum(due.limit - flush.reached, 1e-3)
     return Upkeep(
@@ -343,7 +342,7 @@ def _look_ahead(frame: _Frame, zones: np.ndarray) -> _View:
         fall = rain[:, i] if i < n else np.zeros(zones.size)
         share = p[:, i] if i < n else p[:, -1]
         water = np.minimum(state.total_depletion, np.maximum(demand - fall, 0.0))
-        day = layered_day(part, state, water, salt.source_ec[zones], demand, fall, share, slow=SLOW)
+        day = layered_day(part, state, water, salt.source_ec[zones], demand, fall, share, slow=SALT.slow)
         state = day.state
         states.append(state)
         mean.append(root_zone_ece(part, ece_of(part, state)))

@@ -2,7 +2,7 @@
 
 The balance runs through the days as ever; where a probe read, `models.salt_following` moves the layer towards
 the reading by as much as the two are sure. A start that is only stated says next to nothing once a probe has read: its
-weight is that of `STATED_SPREAD`, until the log of applied water has replaced the salt it stood for.
+weight is that of `SALT.stated_spread`, until the log of applied water has replaced the salt it stood for.
 """
 
 from __future__ import annotations
@@ -13,18 +13,12 @@ from datetime import timedelta
 import numpy as np
 import pandas as pd
 
+from models.choices import SALT
 from models.layers import LayeredState, Layers, ece_of, some_layers
 from models.salt_balance import LayeredDay
 from models.salt_following import Belief, after_day, first_belief, halves_from_points, in_profile, sampled, taken_in
-from scheduler.salinity.readings import PLAUSIBLE_ECE, calm_readings, recent_readings
+from scheduler.salinity.readings import calm_readings, recent_readings
 from scheduler.site import Site
-
-FOLLOWED = 60  # [d] of readings looked back over; our choice
-LABORATORY_SPREAD = 0.10  # natural-log spread of a sample against its layer's mean; our choice
-DRIFT = 0.015  # [1/d] natural-log spread the balance gains with every day it runs alone; our choice
-STRAYS = 0.03  # natural-log spread that it gains with each day besides; our choice
-UNKNOWN_SPREAD = 0.5  # natural-log spread of the balance that began from a stated start; our choice
-STATED_SPREAD = 3.0  # natural-log spread of that start itself: a zone may stand anywhere; our choice
 
 
 @dataclass(frozen=True)
@@ -47,7 +41,7 @@ class Readings:
 def evening_ece(
     site: Site, layers: Layers, dates: pd.DatetimeIndex, opening: pd.Timestamp, factors: dict[str, tuple[float, float]]
 ) -> Readings:
-    """Give ECe as probes read it on the evenings of the last `FOLLOWED` days, by zone and layer.
+    """Give ECe as probes read it on the evenings of the last `SALT.followed_for` days, by zone and layer.
 
     Parameters
     ----------
@@ -66,7 +60,7 @@ def evening_ece(
     latest = recent_readings(site, opening)
     if not len(latest):
         return Readings(nothing, np.zeros((0, shape[1], len(dates))), np.zeros((0, shape[1])))
-    earlier = calm_readings(site, opening - timedelta(days=FOLLOWED), opening)
+    earlier = calm_readings(site, opening - timedelta(days=SALT.followed_for), opening)
     latest = latest.assign(day=latest["time"].dt.normalize().clip(upper=dates[-1]))  # a window may open after midnight
     place = ["probe", "z", "layer"]
     table = pd.concat((earlier, latest), ignore_index=True).drop_duplicates([*place, "day"], keep="last")
@@ -78,7 +72,7 @@ def evening_ece(
     layer = table["layer"].to_numpy(np.int64)
     factor, width = np.array([factors[p] for p in table["probe"]]).reshape(-1, 2).T
     total, count = (np.zeros((zones.size, shape[1], len(dates))) for _ in range(2))
-    value = np.clip(table["ece"].to_numpy(float) * factor, *PLAUSIBLE_ECE)
+    value = np.clip(table["ece"].to_numpy(float) * factor, SALT.least_ece, SALT.most_ece)
     np.add.at(total, (row, layer, column), np.log(value))
     np.add.at(count, (row, layer, column), 1.0)
     level, gain = in_profile(table["depth"].to_numpy(float) / (100.0 * site.zones.root_depth[zones[row]]))
@@ -102,7 +96,7 @@ class Follower:
         self.readings = readings
         self.alone = np.zeros(self.layers.thickness.shape)
         self.informed = np.zeros(self.layers.thickness.shape, dtype=bool)
-        self.belief = self._begun(np.full(self.layers.thickness.shape, STATED_SPREAD))
+        self.belief = self._begun(np.full(self.layers.thickness.shape, SALT.stated_spread))
 
     def _begun(self, spread: np.ndarray) -> Belief:
         return first_belief(spread, np.nan_to_num(self.readings.offset_spread, nan=1.0))
@@ -111,8 +105,8 @@ class Follower:
         """Take the start for what samples of an `age` (M, L) [d] say of it, inf where none does."""
         self.informed = np.isfinite(age)
         self.alone = np.where(self.informed, age, 0.0)
-        known = np.hypot(LABORATORY_SPREAD, DRIFT * self.alone)
-        self.belief = self._begun(np.where(self.informed, known, STATED_SPREAD))
+        known = np.hypot(SALT.laboratory_spread, SALT.drift * self.alone)
+        self.belief = self._begun(np.where(self.informed, known, SALT.stated_spread))
 
     def after(
         self, date: int, before: LayeredState, day: LayeredDay, logged: bool, samples: list[tuple[int, int, float]]
@@ -127,23 +121,23 @@ class Follower:
         logged : bool             Whether its night's water is known.
         samples : list            Row, layer and ECe [dS/m] of samples taken on it.
         """
-        old, now = (np.log(np.maximum(ece_of(self.layers, s), PLAUSIBLE_ECE[0])) for s in (before, day.state))
+        old, now = (np.log(np.maximum(ece_of(self.layers, s), SALT.least_ece)) for s in (before, day.state))
         whole = day.state.salt.sum(axis=1)
         kept = np.clip(1.0 - day.salt_in / np.maximum(whole, 1e-9), 0.0, 1.0) if logged else np.ones(whole.size)
         self.alone += 1.0
-        grown = np.hypot(STRAYS, DRIFT * np.sqrt(2.0 * self.alone - 1.0))  # DRIFT times n, after n days alone
+        grown = np.hypot(SALT.strays, SALT.drift * np.sqrt(2.0 * self.alone - 1.0))  # drift times n, after n days
         self.belief = after_day(self.belief, old - now, kept, grown)
         log_ece = now
         if samples:
             found = np.full(now.shape, np.nan)
             for row, layer, ece in samples:
                 found[row, layer] = np.log(ece)
-            self.belief, log_ece = sampled(self.belief, log_ece, found, LABORATORY_SPREAD)
+            self.belief, log_ece = sampled(self.belief, log_ece, found, SALT.laboratory_spread)
             self._told(np.isfinite(found))
         read = self.readings.read[:, :, date]
         seen = np.isfinite(read)
         if seen.any():
-            least = np.where(seen & ~self.informed, UNKNOWN_SPREAD**2, 0.0)
+            least = np.where(seen & ~self.informed, SALT.unknown_spread**2, 0.0)
             belief = replace(self.belief, variance=np.maximum(self.belief.variance, least))
             self.belief, log_ece = taken_in(belief, log_ece, read)
             self._told(seen)

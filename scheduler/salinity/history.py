@@ -8,6 +8,7 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from models.choices import SALT
 from models.layers import TWO_LAYER_ROOTS, LayeredState, Layers, ece_of, some_layers, state_from_ece
 from models.salt_balance import LayeredDay, layered_day
 from models.salts import boundary_concentration
@@ -17,13 +18,6 @@ from scheduler.salinity.followed import Follower
 from scheduler.site import Site
 from scheduler.state.demand import zone_etc, zone_rain
 from scheduler.state.ran import runs_before
-
-START_LEACHING = 0.15  # [-] leaching fraction whose steady state a zone is taken to start from; our choice
-# [-] of a date's ET that water above field capacity gives before it drains, see `models.salt_balance`; our choice
-# between 0 (all drains in the night) and 1 (FAO-56 Eq. 88). Measured after flushes of sand in finer soils
-# (tests/end_to_end/fine_soil.py): 0 where it drains at once, 0.5 with K by all pores to the 9th power, 0.8 with K by
-# pores above field capacity to the 3rd. With 0.5 a flush where it drains at once ended 23 % under its forecast.
-SLOW = 0.2
 
 
 @dataclass(frozen=True)
@@ -94,7 +88,7 @@ def salt_history(
     """Run water and salt over the past days for some zones, taking in each sample on its date.
 
     A night the log of applied water does not cover (before its first or after its last) is taken to have refilled the
-    root zone. The start is the newest earlier sample, else the steady state of the zone's water at `START_LEACHING`.
+    root zone. The start is the newest earlier sample, else the steady state of the zone's water (`start_leaching`).
 
     Parameters
     ----------
@@ -137,7 +131,7 @@ def salt_history(
     for i in range(1, count):
         water = catch.over(applied[:, i - 1]) if logged[i - 1] else state.total_depletion
         fell = (rain[:, i][catch.row], p[:, i][catch.row])
-        step = layered_day(places, state, water, ec[catch.row], etc[:, i][catch.row], *fell, slow=SLOW)
+        step = layered_day(places, state, water, ec[catch.row], etc[:, i][catch.row], *fell, slow=SALT.slow)
         before, day, age = catch.state(state), catch.day(step), age + 1.0
         taken, after = later.get(days.iloc[i], []), day.state
         if follower is not None:
@@ -170,7 +164,7 @@ def _by_date(samples: pd.DataFrame, zones: np.ndarray) -> list[tuple[pd.Timestam
 
 def _steady_start(layers: Layers, ec: np.ndarray) -> np.ndarray:
     """ECe by layer at the steady state of water `ec` and a leaching fraction of 0.15 (FAO-29 ch. 2), (M, L) [dS/m]."""
-    bounds = boundary_concentration(START_LEACHING, TWO_LAYER_ROOTS)[0]
+    bounds = boundary_concentration(SALT.start_leaching, TWO_LAYER_ROOTS)[0]
     middle = 0.5 * (bounds[1:] + bounds[:-1])
     return ec[:, None] * middle[None, :] * layers.field_capacity / layers.paste
 

@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from models.choices import SALT
 from models.layers import Layers, some_layers
 from models.leaching_fit import Record, fit_mixing
 from scheduler.errors import counted
@@ -19,8 +20,6 @@ from scheduler.notes import Note
 from scheduler.salinity.followed import Readings
 from scheduler.salinity.history import SaltRun
 from scheduler.site import Site
-
-LEAST_DAYS = 5  # of readings in both halves from which a zone teaches; our choice
 
 
 def learned_layers(
@@ -43,7 +42,7 @@ def learned_layers(
     note : Note or None   None where nothing was learned.
     """
     both = np.isfinite(readings.read).all(axis=1)
-    row = np.flatnonzero(both.sum(axis=1) >= LEAST_DAYS)
+    row = np.flatnonzero(both.sum(axis=1) >= SALT.taught_days)
     if not row.size:
         return layers, None
     zone = readings.zones[row]

@@ -7,15 +7,11 @@ from datetime import timedelta
 import numpy as np
 import pandas as pd
 
+from models.choices import SALT
 from models.layers import Layers, equal_layers
 from models.salts import probe_corrections, probe_ece
 from models.soil import TEXTURES
 from scheduler.site import Site
-
-OLDEST_EC = 3  # [d] an older probe reading no longer says how salty a zone is tonight; our choice
-PLAUSIBLE_ECE = (0.05, 60.0)  # [dS/m] outside it a reading is of the probe, not of the soil; our choice
-CALM = (10, 18)  # hours of a date whose readings count: after the night has drained, before the next; our choice
-PAIR_DEPTH = 6.0  # [cm] sample and probe further apart in depth are no pair; our choice
 
 
 def site_layers(site: Site) -> Layers:
@@ -38,7 +34,7 @@ def layer_samples(site: Site, before: pd.Timestamp) -> pd.DataFrame:
 def recent_readings(site: Site, opening: pd.Timestamp) -> pd.DataFrame:
     """One row for each probe that can be trusted tonight: the median ECe of its last day, before any correction."""
     rows = site.probes
-    rows = rows[(rows["time"] > opening - timedelta(days=OLDEST_EC)) & (rows["time"] <= opening)]
+    rows = rows[(rows["time"] > opening - timedelta(days=SALT.oldest_reading)) & (rows["time"] <= opening)]
     rows = rows[rows["ec"].notna()]
     newest = rows.groupby("probe")["time"].transform("max")
     return median_ece(site, rows[rows["time"] > newest - timedelta(days=1)])
@@ -52,7 +48,7 @@ def calm_readings(site: Site, after: pd.Timestamp, opening: pd.Timestamp) -> pd.
     time = site.probes["time"]
     rows = site.probes[(time > after) & (time <= opening) & site.probes["ec"].notna()]
     hour = rows["time"].dt.hour
-    calm = (hour >= CALM[0]) & (hour < CALM[1])
+    calm = (hour >= SALT.calm_from) & (hour < SALT.calm_until)
     calm |= ~rows["probe"].isin(rows["probe"][calm].unique())
     return median_ece(site, rows[calm], by_day=True)
 
@@ -83,7 +79,7 @@ def median_ece(site: Site, rows: pd.DataFrame, by_day: bool = False) -> pd.DataF
         paste,
         permittivity,
     )
-    placed = placed[placed["ece"].between(*PLAUSIBLE_ECE)]
+    placed = placed[placed["ece"].between(SALT.least_ece, SALT.most_ece)]
     placed["layer"] = layer_at(site, placed["z"].to_numpy(), placed["depth"].to_numpy(float))
     keys = ["probe", "z", "layer", "depth"]
     if by_day:
@@ -111,7 +107,7 @@ def probe_factors(site: Site, samples: pd.DataFrame, opening: pd.Timestamp) -> d
         read = median_ece(site, rows, by_day=True)
         if len(read):
             pairs = samples.merge(read, on=["z", "layer"])
-            close = (pairs["depth_x"] - pairs["depth_y"]).abs() <= PAIR_DEPTH
+            close = (pairs["depth_x"] - pairs["depth_y"]).abs() <= SALT.pair_depth
             close &= (pairs["date"] - pairs["day"]).abs() <= timedelta(days=1)
             keys = ["probe", "z", "date", "depth_x"]
             pairs = pairs[close].groupby(keys, as_index=False)[["ece_x", "ece_y"]].median()

@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from models.choices import SALT
 from models.salts import days_to_threshold
 from models.water_quality import WaterAdvice, WaterAnalysis, water_advice
 from scheduler.salinity.evening import SaltState, salt_state
@@ -27,9 +28,7 @@ from scheduler.state.evening import starting_state
 from scheduler.supply import net_rates
 
 SEASON = 400  # [d] looked back at most
-FLUSH_LEAST = 15.0  # [mm] a night whose water passes the roots by this much counts as a flush; our choice
 EVENT_GAP = 2  # [d] nights nearer together are one flush
-TREND_DAYS = 14  # [d] the present trend is taken over; our choice
 TREND_LEAST = 6  # [d] with fewer since the last flush the rise is that of the water that replaces ET
 SMOOTHED = "5D"  # window of the median drawn through probe readings
 CLEARLY_LESS = 0.03  # [-] of its ECe by which the lower layer must fall for the salt to count as carried through
@@ -137,8 +136,8 @@ def _events(run: SaltRun, rain: np.ndarray, courses: dict[int, Course], daily: p
     readings = daily.groupby(["z", "layer", "day"])["ece"].median() if len(daily) else None
     found = []
     for kind, water in (("flush", by_night), ("rain", by_rain)):
-        for row in np.flatnonzero((water >= FLUSH_LEAST).any(axis=1)).tolist():
-            days = np.flatnonzero(water[row] >= FLUSH_LEAST)
+        for row in np.flatnonzero((water >= SALT.flush_least).any(axis=1)).tolist():
+            days = np.flatnonzero(water[row] >= SALT.flush_least)
             for group in np.split(days, np.flatnonzero(np.diff(days) > EVENT_GAP) + 1):
                 drained = float(water[row, group].sum())
                 found.append(_event(run, row, kind, group, drained, courses, readings))
@@ -197,13 +196,13 @@ def _rise(
     recent ET brings.
     """
     rise = np.zeros(len(site.zones))
-    recent = run.etc[:, -TREND_DAYS:].mean(axis=1)
+    recent = run.etc[:, -SALT.trend_days :].mean(axis=1)
     paste = salt.layers.paste_water[run.zones].sum(axis=1)
     rise[run.zones] = recent * salt.source_ec[run.zones] / paste
     last = {e.zone: e.nights[-1] for e in events}
     for z, course in courses.items():
-        mean = course.ece.mean(axis=1)[-TREND_DAYS:]
-        dates = course.dates[-TREND_DAYS:]
+        mean = course.ece.mean(axis=1)[-SALT.trend_days :]
+        dates = course.dates[-SALT.trend_days :]
         on = np.isfinite(mean)
         if z in last:
             on &= np.asarray(dates > pd.Timestamp(last[z]) + timedelta(days=2))

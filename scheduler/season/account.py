@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from models.allowance import M3_PER_GAL, counted_et, et_allowance_m3, weighted_area
+from models.choices import SEASON
 from scheduler.season import document as doc
 from scheduler.season.money import allocation_steps, energy_blocks, zone_energy
 from scheduler.season.reconcile import source_covered, source_read, source_volume
@@ -24,7 +25,7 @@ from scheduler.season.record import (
     zone_list,
 )
 from scheduler.season.span import Span
-from scheduler.season.turf import LEAD_IN, Days, Turf, season_days, season_turf
+from scheduler.season.turf import Days, Turf, season_days, season_turf
 from scheduler.site import Site
 from scheduler.site.records import AREA_CLASSES, SURFACES
 from scheduler.state.demand import Demand, seasonal_eto
@@ -65,7 +66,7 @@ def season_record(site: Site, span: Span) -> Record:
     logged = logged_water(site, zones, span.first, span.last)
     metered = metered_water(site, span.first, span.last)
     days, demand = season_days(site, span.first, span.last)
-    lead = logged_water(site, zones, span.first - timedelta(days=LEAD_IN), span.first - timedelta(days=1))
+    lead = logged_water(site, zones, span.first - timedelta(days=SEASON.lead_in), span.first - timedelta(days=1))
     own = len(site.zones)
     per_mm = site.zones.area / MM_M2 / site.net_share
     turf = season_turf(

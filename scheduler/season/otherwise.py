@@ -18,14 +18,14 @@ from dataclasses import dataclass, fields, replace
 import numpy as np
 import pandas as pd
 
+from models.choices import SALT, TOLD
 from models.layers import Layers, ece_of, root_zone_ece, state_from_ece
 from models.practice import replace_et, weekly_programme, within_limits, within_total
 from models.salt_balance import layered_day
 from models.soil import available_water, run_balance
 from scheduler.events import event_nights
-from scheduler.salinity.history import SLOW
 from scheduler.salinity.readings import site_layers
-from scheduler.season.turf import APART, Turf, limits_of
+from scheduler.season.turf import Turf, limits_of
 from scheduler.site import Site
 from scheduler.site.windows import night_windows
 from scheduler.state.demand import zone_etc, zone_rain
@@ -211,12 +211,12 @@ def _play(
         asked = np.zeros_like(whole) if last else np.tile(etc[:, date], k * m) * demand_share
         fell = np.zeros_like(whole) if last else np.tile(rain[:, date], k * m)
         opened = state.total_depletion
-        day = layered_day(layers, state, net[:, n], source, asked, fell, np.tile(p[:, date], k * m), slow=SLOW)
+        day = layered_day(layers, state, net[:, n], source, asked, fell, np.tile(p[:, date], k * m), slow=SALT.slow)
         state = day.state
         stacked = np.tile(held, k)
-        soft += np.maximum(opened - net[:, n], 0.0) < np.tile(wet_limit[:, n], k * m) * stacked - APART * whole
+        soft += np.maximum(opened - net[:, n], 0.0) < np.tile(wet_limit[:, n], k * m) * stacked - TOLD.apart * whole
         if not last:
-            dry += state.total_depletion > np.tile(dry_limit[:, date], k * m) * stacked + APART * whole
+            dry += state.total_depletion > np.tile(dry_limit[:, date], k * m) * stacked + TOLD.apart * whole
         if salty.any():
             mean = root_zone_ece(layers, ece_of(layers, state))
             above += salty & (mean >= threshold)
@@ -259,7 +259,7 @@ def _water_only(
             whole, net = taw * hold, volume / per_mm[:, None]
             run = run_balance(np.minimum(start, whole), net, of_next(etc) * truth, of_next(rain), whole, of_next(p))
             opened = np.concatenate((np.minimum(start, whole)[:, None], run.depletion[:, :-1]), axis=1)
-            edge = APART * whole[:, None]
+            edge = TOLD.apart * whole[:, None]
             soft = np.maximum(opened - net, 0.0) < wet_limit * hold - edge
             dry = run.depletion[:, :-1] > dry_limit[:, 1:] * hold + edge
             outcomes.append(Outcome(float(volume.sum()), int(dry.sum()), int(soft.sum()), float("nan"), 0))

@@ -12,12 +12,11 @@ from datetime import date
 
 import numpy as np
 
+from models.choices import SEASON
 from models.metering import explain
 from scheduler.season.record import Logged, Metered, ZoneList
 from scheduler.site import Site
 
-LARGEST = 1.0  # [-] more than twice what was logged is no wrong flow; our choice
-BLOCKED = -0.8  # [-] from which a zone's logged water hardly ran at all; our choice
 NAMED = 3  # explanations named a source, at most
 FEW = 4  # stretches between readings below which nothing is looked for
 
@@ -162,7 +161,7 @@ def _causes(
     steady = _steady(difference, nights.astype(float))
     offered.append(("every_night", "", np.where(np.arange(nights.size) >= steady, nights, 0).astype(float)))
     is_run = np.array([kind != "every_night" for kind, _, _ in offered])
-    largest = np.where(is_run, LARGEST, np.inf)
+    largest = np.where(is_run, SEASON.largest, np.inf)
     tries = np.where(is_run | (steady == 0), 0.0, float(nights.size))
     found = explain(difference, np.array([row for _, _, row in offered]), largest, tries)
     causes = []

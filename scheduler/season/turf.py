@@ -13,13 +13,12 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
+from models.choices import SEASON, TOLD
 from models.soil import adjusted_depletion_fraction, available_water, run_balance
 from scheduler.events import event_nights
 from scheduler.site import Site
 from scheduler.state.demand import FALLBACK, Demand, evening_demand, zone_etc, zone_rain
 
-LEAD_IN = 60  # [d] before the season from which the balance runs, so that its start no longer matters; our choice
-APART = 0.02  # [-] of TAW beyond a limit from which a zone-day counts, as on the night sheet
 DRIEST = 0.05  # [-] of TAW: no limit is drier, as in the plan
 STANDS_IN = ("forecast", "mean of the days around", "no forecast", FALLBACK)  # routes of ETo that nobody observed
 
@@ -56,7 +55,7 @@ class Turf:
 
 def season_days(site: Site, first: date, last: date) -> tuple[Days, Demand]:
     """Weather of the dates from `first` to `last`, and of the lead-in before them."""
-    demand = evening_demand(site, last, 1, longest=(last - first).days + LEAD_IN)
+    demand = evening_demand(site, last, 1, longest=(last - first).days + SEASON.lead_in)
     dates = pd.date_range(first, last)
     past = demand.past.set_index("date")
     table = past[["eto", "rain", "route"]].reindex(dates)
@@ -112,8 +111,8 @@ def season_turf(site: Site, demand: Demand, net: np.ndarray, lead: np.ndarray, f
     run = run_balance(np.zeros(len(zones)), water, later[0], later[1], taw, next_p)
     opened = np.concatenate((np.zeros((len(zones), 1)), run.depletion[:, :-1]), axis=1)
     next_dry = np.concatenate((dry[:, 1:], dry[:, -1:]), axis=1)
-    is_dry = run.depletion > next_dry + APART * taw[:, None]
-    is_soft = np.maximum(opened - water, 0.0) < soft - APART * taw[:, None]
+    is_dry = run.depletion > next_dry + TOLD.apart * taw[:, None]
+    is_soft = np.maximum(opened - water, 0.0) < soft - TOLD.apart * taw[:, None]
     k = lead.shape[1]
     unmet = np.maximum(later[0] - run.etc_actual, 0.0)
     unmet[:, -1], is_dry[:, -1] = 0.0, False  # the date after the last night is not part of the season

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from models.choices import SEASON
 from scheduler import edge
 from scheduler.errors import counted
 from scheduler.season import document as doc
-from scheduler.season.reconcile import BLOCKED, Cause
+from scheduler.season.reconcile import Cause
 from scheduler.sheets.names import PLURALS, joined
 from scheduler.site.units import conversion
 
@@ -21,9 +22,7 @@ UNITS = {
     "acre_ft": ("acre-ft", "acre_foot", 2),
     "ccf": ("hundred ft³", "hundred_cubic_feet", 0),
 }
-APART = 0.05  # [-] of use beyond what weather explains, from which it is said; our choice
 MILLION = 1e6
-DRIER = 1.10  # [-] of this season's need: a drier year where only one season is known; our choice
 TITLES = {
     "as_logged": "As it was run (log)",
     "et_replacement": "Full replacement of reference ET",
@@ -89,7 +88,7 @@ def cause_words(cause: Cause, say: Speech) -> str:
         runs = f"{say.about(cause.volume / max(cause.nights, 1))} a night{since}, {say.about(cause.volume)} in all"
         return f"about {runs}, whatever is logged: a leak, or watering by hand"
     what = {"zone": f"zone {cause.name}", "branch": f"the zones on {cause.name}"}.get(cause.kind, "all runs alike")
-    if cause.kind != "all" and cause.size <= BLOCKED:
+    if cause.kind != "all" and cause.size <= SEASON.blocked:
         return f"{what}: logged and hardly metered, as with a valve that does not open"
     more = "more" if cause.size > 0 else "less"
     share = abs(cause.size) * 100
@@ -189,7 +188,7 @@ def _why(d: doc.SeasonDocument, say: Speech) -> doc.Answer:
     need = asked_more(this, base)
     if need is not None:
         text += f" By weather alone the turf asked for {abs(need) * 100:.0f} % {'more' if need > 0 else 'less'}."
-        if abs(change - need) > APART:
+        if abs(change - need) > SEASON.beyond_weather:
             text += " The rest is how it was watered."
     return doc.Answer(question=question, headline=headline, words=text)
 
@@ -245,7 +244,7 @@ def driest(d: doc.SeasonDocument) -> tuple[float, str]:
     use = this.use_m3 if d.allocation is None else d.allocation.expected_m3
     worst = max(d.seasons, key=lambda s: s.demand_m3)
     if this.demand_m3 <= 0 or worst.demand_m3 <= this.demand_m3 * 1.001:
-        return use * DRIER, "A season a tenth drier"
+        return use * SEASON.drier, "A season a tenth drier"
     return use * worst.demand_m3 / this.demand_m3, f"A season like {worst.name}"
 
 

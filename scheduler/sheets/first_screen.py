@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from models.choices import BY_HAND
 from scheduler import edge
 from scheduler.document.actions import last_end, past_limit_tomorrow
 from scheduler.document.outlook import weather_line
@@ -32,7 +33,6 @@ EVENT_WORDS = {
     "aerified": "aerified",
     "fertigation": "fertigation",
 }
-LARGEST_DOSE = 12.0  # [mm] by hand at once, as on the morning page; our choice
 SAID = 8  # zones named in what changed
 
 
@@ -160,7 +160,7 @@ def day_crew(plan: PlanDocument) -> list[dict[str, str]]:
     """Zones to water by hand tomorrow, with the depth that brings each to the moist end of its band."""
     rows = []
     for zone in past_limit_tomorrow(plan):
-        lacks = min(zone.after.depletion_mm - zone.limits.wet_limit_mm, LARGEST_DOSE)
+        lacks = min(zone.after.depletion_mm - zone.limits.wet_limit_mm, BY_HAND.largest_dose)
         depth = edge.format_depth(lacks, plan.site.units)
         rows.append({"where": zone_name(zone), "words": f"{depth} in all, where it is driest first"})
     return rows

@@ -12,6 +12,7 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
+from models.choices import WEATHER
 from models.soil import curve_number, effective_rain
 from models.weather import Climate, Place, extraterrestrial_radiation, reference_et
 from scheduler.errors import counted
@@ -19,12 +20,8 @@ from scheduler.notes import Note
 from scheduler.site import Site
 
 LONGEST_PAST = 90  # days of weather the balance is run over [d]; older water no longer matters to turf
-RECENT = 14  # days whose mean stands in for a missing forecast [d]; our choice
 SHORT_GAP = 2  # missing days of a forecast that its mean may fill without a step-down [d], site format
-ASSUMED_TMEAN, ASSUMED_RANGE = 25.0, 14.0  # degC, for a site without any weather; our choice, a warm dry day
-ASSUMED_DAYS = 7  # [d] of such days, so that readings of the last days count without any weather; our choice
 FALLBACK = "no weather: assumed"
-SUNRISE, SUNSET = 6.0, 20.0  # hours between which turf takes up the ET of a day [h, local]; our choice
 
 
 @dataclass(frozen=True)
@@ -99,7 +96,7 @@ def evening_demand(site: Site, night: date, nights: int, longest: int = LONGEST_
     latest, older = _forecasts(site, today)
     horizon = pd.date_range(today + timedelta(days=1), periods=nights)
 
-    first = observed["date"].min() if len(observed) else today - timedelta(days=ASSUMED_DAYS)
+    first = observed["date"].min() if len(observed) else today - timedelta(days=WEATHER.assumed_days)
     days = pd.date_range(max(first, today - timedelta(days=longest)), today)
     past = _fill_past(observed, older, days, site, notes)
     future = _fill_future(latest, past, horizon, site, notes)
@@ -136,7 +133,7 @@ def zone_rain(site: Site, days: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
 
 def et_to_come(hours: np.ndarray) -> np.ndarray:
     """Share of a date's ET that turf still takes after these hours of it, evenly between sunrise and sunset [-]."""
-    return np.asarray(np.clip((SUNSET - hours) / (SUNSET - SUNRISE), 0.0, 1.0))
+    return np.asarray(np.clip((WEATHER.sunset - hours) / (WEATHER.sunset - WEATHER.sunrise), 0.0, 1.0))
 
 
 def expected_rain(site: Site, demand: Demand) -> tuple[np.ndarray, np.ndarray]:
@@ -161,7 +158,7 @@ def seasonal_eto(site: Site, past: pd.DataFrame, days: pd.DatetimeIndex) -> np.n
 
     ETo(d) = mean ETo of the recent days * Ra(d) / mean Ra of those days. Ra is FAO-56 Eq. 21; scaling is our choice.
     """
-    recent = past.tail(RECENT)
+    recent = past.tail(WEATHER.recent_days)
     now = extraterrestrial_radiation(recent["date"].dt.dayofyear.to_numpy(), site.latitude)
     then = extraterrestrial_radiation(days.dayofyear.to_numpy(), site.latitude)
     return np.asarray(recent["eto"].mean() * then / max(float(now.mean()), 1e-6))
@@ -249,7 +246,7 @@ def _fill_past(
             notes.append(Note("warning", "weather", f"rain of {counted(left, 'day')} is not known and counts as none"))
     gaps = table["eto"].isna()
     if gaps.any() and not gaps.all():
-        around = table["eto"].rolling(2 * RECENT + 1, center=True, min_periods=1).mean()
+        around = table["eto"].rolling(2 * WEATHER.recent_days + 1, center=True, min_periods=1).mean()
         table.loc[gaps, "eto"] = around[gaps].fillna(table["eto"].mean())
         table.loc[gaps, "route"] = "mean of the days around"
         notes.append(
@@ -294,8 +291,8 @@ def _assumed_eto(site: Site, days: pd.DatetimeIndex) -> np.ndarray:
     """ETo of an assumed warm dry day, Hargreaves (FAO-56 Eq. 52), where nothing at all is known [mm/d]."""
     climate = Climate.of(
         days.dayofyear.to_numpy(float),
-        tmin=np.full(len(days), ASSUMED_TMEAN - ASSUMED_RANGE / 2),
-        tmax=np.full(len(days), ASSUMED_TMEAN + ASSUMED_RANGE / 2),
+        tmin=np.full(len(days), WEATHER.mean - WEATHER.range / 2),
+        tmax=np.full(len(days), WEATHER.mean + WEATHER.range / 2),
     )
     return reference_et(climate, Place(site.latitude, float("nan"))).eto
 

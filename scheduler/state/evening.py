@@ -14,7 +14,7 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
-from models.choices import SPREAD
+from models.choices import READINGS, SPREAD
 from models.soil import TEXTURES, adjusted_depletion_fraction, available_water, balance_day
 from scheduler.edge import format_short_date, format_time
 from scheduler.errors import counted
@@ -26,8 +26,6 @@ from scheduler.state.quality import believed, examine
 from scheduler.state.ran import what_ran
 from scheduler.state.readings import recent
 
-STUCK_FOR = 48  # [h] of one unchanging value while the turf uses water; our choice
-STUCK_READINGS = 6  # readings that must agree before a probe is called stuck; our choice
 EXAMINED = 21  # [d] of readings looked over; a moved probe needs days before and after
 FELT = ("moisture", "ec", "temperature")  # doubted values that a sheet names
 
@@ -300,10 +298,10 @@ def _latest_by_probe(rows: pd.DataFrame) -> pd.DataFrame:
     last_time = rows.groupby("probe")["time"].transform("max")
     recent = rows[rows["time"] >= last_time - timedelta(hours=6)].groupby("probe").tail(3)
     table = recent.groupby("probe").agg(time=("time", "max"), moisture=("moisture", "median"))
-    window = rows[rows["time"] >= last_time - timedelta(hours=STUCK_FOR)].groupby("probe")
-    span = window["time"].agg(lambda t: t.max() - t.min()) >= timedelta(hours=STUCK_FOR - 12)
+    window = rows[rows["time"] >= last_time - timedelta(hours=READINGS.stuck_for)].groupby("probe")
+    span = window["time"].agg(lambda t: t.max() - t.min()) >= timedelta(hours=READINGS.stuck_for - 12)
     still = (window["moisture"].max() - window["moisture"].min()) <= 0.0
-    table["stuck"] = still & span & (window.size() >= STUCK_READINGS)
+    table["stuck"] = still & span & (window.size() >= READINGS.stuck_readings)
     return table.reset_index()
 
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from models.choices import READINGS
 from models.estimation import Estimate, FilterRun, run_filter, start_state
 from models.kin import EstimationZones, Setup, kin_groups, prepare
 from models.soil import adjusted_depletion_fraction, available_water, balance_day, run_balance
@@ -27,7 +28,6 @@ LONGEST_RUN, SHORTEST_RUN = 60, 10  # [d] the filter runs over; our choice
 WORK = 3.0e7  # covariance entries times days a run may cost, about a second; our choice
 LEAST_DAYS = 5  # [d] of weather without which the filter is not run; our choice
 LEAST_READINGS = 3  # evenings with a believed reading without which it is not run; our choice
-START_SPREAD = 0.15  # [-] of TAW, of the depletion the filter starts from; our choice
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ def run_record(site: Site, demand: Demand, ran: Ran, believed: pd.DataFrame) -> 
     start = _start(applied, etc, rain, taw, p, first, known)
     columns = slice(first, first + span)
     after = slice(first + 1, first + 1 + span)
-    state = start_state(setup, start, START_SPREAD * taw)
+    state = start_state(setup, start, READINGS.start_spread * taw)
     run = run_filter(setup, state, applied[:, columns], etc[:, after], rain[:, after], p[:, after], moisture)
     return Filtered(
         rows, sensors, setup, run, days[first:], applied[:, columns], etc[:, after], rain[:, after], p[:, after],

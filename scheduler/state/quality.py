@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from models.choices import WEATHER
 from models.probe_record import UNKNOWN_WATER, Fault, ProbeRecord
 from models.quality import find_faults
 from models.salts import FAO29_ROOTS
@@ -20,7 +21,6 @@ from models.weather import Climate, Place, reference_et
 from scheduler.errors import counted, listing
 from scheduler.notes import Note
 from scheduler.site import Site
-from scheduler.state.demand import SUNRISE, SUNSET
 
 COLUMNS = ["probe", "rule", "what", "starts", "ends", "reason"]
 DOUBTED = ("moisture", "ec", "temperature")  # values that a flag of the same name takes out
@@ -205,7 +205,8 @@ class _Days:
         """Give ETc since the first day [mm]: each day's, spread between sunrise and sunset as a half sine."""
         day = (minutes // DAY).astype(int) - self.first
         hour = (minutes % DAY) / 60.0
-        share = (1 - np.cos(np.pi * np.clip((hour - SUNRISE) / (SUNSET - SUNRISE), 0.0, 1.0))) / 2
+        day_part = np.clip((hour - WEATHER.sunrise) / (WEATHER.sunset - WEATHER.sunrise), 0.0, 1.0)
+        share = (1 - np.cos(np.pi * day_part)) / 2
         spent = np.cumsum(self.etc, axis=1) - self.etc
         return np.asarray(spent[zone, day] + share * self.etc[zone, day])
 

@@ -13,11 +13,10 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from models.choices import READINGS
 from scheduler.errors import counted
 from scheduler.notes import Note
 from scheduler.site import Site
-
-LONGEST_SILENCE = 7  # [d] nights in a row of which nothing is known before the balance says nothing; our choice
 
 
 @dataclass(frozen=True)
@@ -86,7 +85,7 @@ def what_ran(site: Site, night: date, past: pd.DataFrame, notes: list[Note]) -> 
     planned = planned_runs(site, night)
     if not len(planned):
         minutes, newest, nights = applied_minutes(site, night, past, notes)
-        known = newest is not None and (night - newest).days - 1 <= LONGEST_SILENCE
+        known = newest is not None and (night - newest).days - 1 <= READINGS.longest_silence
         nothing = np.full(len(site.zones), np.nan)
         first = _first_night(site, night, past) if known else len(past)
         return Ran(minutes, newest, nights, (), 0 if known else None, first, nothing, nothing)
@@ -133,7 +132,7 @@ def applied_minutes(
     missing = (night - newest).days - 1
     if missing > 0:
         nights = counted(missing, "later night")
-        later = "no longer used" if missing > LONGEST_SILENCE else f"{nights} counted as without water"
+        later = "no longer used" if missing > READINGS.longest_silence else f"{nights} counted as without water"
         notes.append(Note("step_down", "applied", f"the log of applied water ends on {newest.isoformat()}; {later}"))
     return minutes, newest, int(rows["night"].nunique())
 
@@ -154,11 +153,11 @@ def _unbroken(planned: pd.DataFrame, night: date, newest: date | None) -> tuple[
     chain: list[pd.Timestamp] = []
     last = pd.Timestamp(night)
     for one in sorted(planned["night"].unique(), reverse=True):
-        if (last - one).days - 1 > LONGEST_SILENCE:
+        if (last - one).days - 1 > READINGS.longest_silence:
             return chain[::-1], False
         chain.append(one)
         last = one
-    return chain[::-1], newest is not None and (last - pd.Timestamp(newest)).days - 1 <= LONGEST_SILENCE
+    return chain[::-1], newest is not None and (last - pd.Timestamp(newest)).days - 1 <= READINGS.longest_silence
 
 
 def _first_night(site: Site, night: date, past: pd.DataFrame) -> int:
@@ -173,7 +172,8 @@ def _note_planned(
     """Say that plans stand in for the log, and what is not known at all."""
     log = "no log of what ran" if newest is None else f"the log of applied water ends on {newest.isoformat()}"
     if not chain:
-        text = f"{log}, and the newest published plan is over {counted(LONGEST_SILENCE, 'night')} older than tonight"
+        nights = counted(READINGS.longest_silence, "night")
+        text = f"{log}, and the newest published plan is over {nights} older than tonight"
         notes.append(Note("step_down", "applied", text))
         return
     first = pd.Timestamp(newest) + pd.Timedelta(days=1) if newest is not None and reaches_log else chain[0]

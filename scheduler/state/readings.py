@@ -12,12 +12,10 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
+from models.choices import READINGS
 from models.kin import EstimationProbes, layer_gain
 from scheduler.site import Site
 from scheduler.state.demand import et_to_come
-
-BEFORE_OPENING = timedelta(hours=10)  # a reading farther before opening time is not the evening's; our choice
-TOGETHER = timedelta(hours=2)  # readings averaged to the evening's, at most three; our choice
 
 
 @dataclass(frozen=True)
@@ -144,18 +142,19 @@ def evening_readings(
     if not len(sensors) or not len(days):
         return out
     opens = openings(site, days)
-    known = readings[readings["moisture"].notna() & (readings["time"] > opens[0] - BEFORE_OPENING)]
+    earliest = opens - timedelta(hours=READINGS.before_opening)
+    known = readings[readings["moisture"].notna() & (readings["time"] > earliest[0])]
     rows = by_sensor(sensors, known[known["time"] <= opens[-1]])
     if not len(rows):
         return out
     times = rows["time"].to_numpy()
     day = np.searchsorted(opens.to_numpy(), times, side="left")
-    inside = (day < len(days)) & (times > (opens - BEFORE_OPENING).to_numpy()[np.minimum(day, len(days) - 1)])
+    inside = (day < len(days)) & (times > earliest.to_numpy()[np.minimum(day, len(days) - 1)])
     rows, day = rows[inside], day[inside]
     rows = rows.assign(day=day)
     grouped = rows.groupby(["sensor", "day"], sort=True)
     last = grouped["time"].transform("max")
-    late = rows[(rows["time"] >= last - TOGETHER) & (grouped.cumcount(ascending=False) < 3)]
+    late = rows[(rows["time"] >= last - timedelta(hours=READINGS.together)) & (grouped.cumcount(ascending=False) < 3)]
     table = late.groupby(["sensor", "day"], sort=True).agg(moisture=("moisture", "mean"), time=("time", "max"))
     sensor = table.index.get_level_values(0).to_numpy()
     column = table.index.get_level_values(1).to_numpy()

@@ -18,10 +18,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from models.choices import TOLD
 from models.plan.results import PlanResult
 from models.plan.solve import PlanSolver, SolverFailed
 from models.soil import adjusted_depletion_fraction, balance_day
-from scheduler.document.planned import TOLD_APART
 from scheduler.errors import NoPlan
 from scheduler.night.whole_steps import Terms, whole_minutes
 from scheduler.plan.inputs import NightInputs
@@ -257,7 +257,7 @@ class _World:
             seen = np.clip(real + self.rng.normal(0.0, 1.0, real.size) * truth.spread, 0.0, taw)
             self.believed = np.where(truth.read, seen, open_loop)
         self.depletion = real
-        least = np.maximum(plan.inputs.resolution * arrays.net_rate, TOLD_APART * taw)
+        least = np.maximum(plan.inputs.resolution * arrays.net_rate, TOLD.apart * taw)
         dry = np.maximum(real - plan.inputs.fresh_limit[:, 0], 0.0)
         dry[dry < least] = 0.0
         mean = np.where(self.start.salt.known, self.ece.mean(axis=1), np.nan)

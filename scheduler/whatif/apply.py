@@ -14,6 +14,7 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
+from models.choices import WEATHER
 from models.plan.flush_needs import FlushNeeds
 from scheduler.notes import Note
 from scheduler.plan.inputs import NightInputs, night_inputs
@@ -25,7 +26,7 @@ from scheduler.site.records import Restriction, WindowRule
 from scheduler.site.settle import window_minutes
 from scheduler.site.units import quantity
 from scheduler.site.windows import night_windows
-from scheduler.state.demand import RECENT, Demand, evening_demand
+from scheduler.state.demand import Demand, evening_demand
 from scheduler.state.evening import StartState
 from scheduler.state.ran import runs_before
 from scheduler.supply import usual_source_ec
@@ -301,7 +302,8 @@ def warmer(evening: Evening, shift: float) -> np.ndarray:
     site, night, count = evening.site, evening.night, evening.nights
     warm = replace(site, forecast=_warm(site.forecast, shift), weather=_warm(site.weather, shift))
     one, other = (evening_demand(s, night, count) for s in (warm, site))
-    recent = one.past["eto"].tail(RECENT).sum() / max(float(other.past["eto"].tail(RECENT).sum()), 1e-9)
+    warmer, usual = (float(d.past["eto"].tail(WEATHER.recent_days).sum()) for d in (one, other))
+    recent = warmer / max(usual, 1e-9)
     was, now = other.future["eto"].to_numpy(float), one.future["eto"].to_numpy(float)
     ratio = np.where(was > 0, now / np.maximum(was, 1e-9), 1.0)
     size = len(evening.demand.future)

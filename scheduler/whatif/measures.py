@@ -12,10 +12,10 @@ from datetime import date
 
 import numpy as np
 
+from models.choices import TOLD
 from models.plan.inputs import PlanInputs
 from models.plan.results import PlanResult
 from models.soil import run_balance
-from scheduler.document.planned import TOLD_APART
 from scheduler.plan.inputs import NightInputs
 from scheduler.salinity.evening import SaltState, forecast_salt
 from scheduler.site import Site
@@ -63,7 +63,7 @@ def course_of(
     net = minutes * plan.net_rate[:, None]
     future = run_balance(plan.depletion, net, plan.etc, plan.effective_rain, plan.taw, inputs.depletion_fraction)
     before = np.concatenate((plan.depletion[:, None], future.depletion[:, :-1]), axis=1)
-    least = np.maximum(inputs.resolution * plan.net_rate, TOLD_APART * plan.taw)[:, None]
+    least = np.maximum(inputs.resolution * plan.net_rate, TOLD.apart * plan.taw)[:, None]
     dry = np.maximum(future.depletion - inputs.fresh_limit, 0.0)
     soft = np.maximum(plan.wet_limit - np.maximum(before - net, 0.0), 0.0)
     chosen = result.minutes(plan)

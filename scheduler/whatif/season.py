@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from models.choices import YEARS
 from scheduler.edge import format_money, format_short_date, format_volume
 from scheduler.errors import InputProblems, NoPlan, Problem, counted
 from scheduler.site import Site
@@ -27,7 +28,6 @@ from scheduler.whatif.quick import reached
 from scheduler.whatif.weather_years import NO_FORECASTS, WeatherYear, forecast_errors, weather_years
 
 DAY = timedelta(days=1)
-WITHOUT_ALLOCATION = 60  # [d] ahead where the site has no season of its own; our choice
 MOST_NIGHTS = 400
 PROBED_DAYS = 60  # [d] of readings behind what the filter believes of the zones
 USUAL_ERROR = 0.1  # [-] standard deviation of a factor on ET and on the rate, where no filter speaks; no source
@@ -158,7 +158,7 @@ def _last(site: Site, night: date, ahead: Ahead) -> date:
     last = ahead.until
     if last is None:
         inside = rule is not None and rule.starts <= night <= rule.ends
-        last = rule.ends if inside and rule is not None else night + WITHOUT_ALLOCATION * DAY
+        last = rule.ends if inside and rule is not None else night + YEARS.without_allocation * DAY
     if not night <= last < night + MOST_NIGHTS * DAY:
         words = f"read {last}; a date from {night} to {night + (MOST_NIGHTS - 1) * DAY} is allowed"
         raise InputProblems([Problem("--until", None, None, words)])

@@ -15,22 +15,19 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from models.choices import WEATHER, YEARS
 from models.weather import extraterrestrial_radiation
 from scheduler.errors import InputProblems, Problem, counted
 from scheduler.site import Site
 from scheduler.site.columns import FILES
 from scheduler.site.series import build_weather
 from scheduler.site.tables import Findings, read_table
-from scheduler.state.demand import RECENT, seasonal_eto, with_eto
+from scheduler.state.demand import seasonal_eto, with_eto
 from scheduler.state.skill import past_forecasts
 
-BLOCK = 15  # [d] in a row; our choice: longer than most dry spells between two rains, short against a season
-NEAR = 45  # [d] around a date that count as its time of the year; our choice
-ENOUGH = 60  # days of that time of the year in the record from which blocks come from it alone; our choice
 LEAST_RECORD = 30  # [d] observed, without which no year is drawn
 COVERED = 0.9  # [-] of the dates a year of a record must hold to be taken as it was; the others are stood in for
 WET = 1.0  # [mm] of rain that makes a date wet; common practice, no source
-LEAST_FORECASTS = 5  # forecasts against what came, without which their errors are not known; our choice
 MOST_RATIO = 3.0  # [-] of forecast ETo against what came that is believed
 
 
@@ -72,8 +69,8 @@ def weather_years(
         drawn = tuple(draw_year(record, site.latitude, first, last, seed, i) for i in range(years))
         span = f"{record['date'].iloc[0].date()} to {record['date'].iloc[-1].date()}"
         return drawn, (
-            f"Weather is drawn from the site's record ({span}) in runs of {BLOCK} days, its ETo moved with the season, "
-            f"its rain as it fell; seed {seed}."
+            f"Weather is drawn from the site's record ({span}) in runs of {YEARS.block} days, its ETo moved with the "
+            f"season, its rain as it fell; seed {seed}."
         )
     found = as_they_were(record, site, first, last)
     name = "the site's own record" if how == "record" else Path(how).name
@@ -148,7 +145,8 @@ def draw_year(record: pd.DataFrame, latitude: float, first: date, last: date, se
     at, left = 0, 0
     for i, day in enumerate(dates):
         if left == 0 or not in_a_row[at]:
-            at, left = int(rng.choice(_starts(of_year, day.dayofyear))), int(rng.integers(BLOCK // 2, BLOCK + 1))
+            at = int(rng.choice(_starts(of_year, day.dayofyear)))
+            left = int(rng.integers(YEARS.block // 2, YEARS.block + 1))
         else:
             at += 1
         left -= 1
@@ -160,8 +158,8 @@ def draw_year(record: pd.DataFrame, latitude: float, first: date, last: date, se
 def _starts(of_year: np.ndarray, day: int) -> np.ndarray:
     """Days of a record on which a block for a day of the year may begin."""
     away = np.abs((of_year - day + 182) % 365 - 182)
-    near = np.flatnonzero(away <= NEAR)
-    return near if near.size >= ENOUGH else np.arange(of_year.size)
+    near = np.flatnonzero(away <= YEARS.near)
+    return near if near.size >= YEARS.enough else np.arange(of_year.size)
 
 
 # ------------------------------------------------------------------------------------------------- forecasts
@@ -184,7 +182,7 @@ class ForecastErrors:
 def forecast_errors(site: Site, until: date, leads: int) -> ForecastErrors | None:
     """Gather what forecasts said of days that then came, up to an evening; None where there are too few."""
     rows = past_forecasts(site, pd.Timestamp(until))
-    if not len(rows) or rows["issued"].nunique() < LEAST_FORECASTS:
+    if not len(rows) or rows["issued"].nunique() < YEARS.least_forecasts:
         return None
     rain = rows["rain"].fillna(0.0) * rows["rain_probability"].fillna(1.0)
     rows = rows.assign(
@@ -230,7 +228,7 @@ def forecast_of(
     """
     if errors is None:
         dates = pd.DatetimeIndex(days["date"])
-        return days.assign(eto=seasonal_eto(site, past.tail(RECENT), dates), rain=0.0, route="no forecast")
+        return days.assign(eto=seasonal_eto(site, past.tail(WEATHER.recent_days), dates), rain=0.0, route="no forecast")
     came = days["rain"].to_numpy(float)
     eto = days["eto"].to_numpy(float).copy()
     rain = came.copy()

@@ -192,8 +192,8 @@ SLIPS = (
     ),
     Slip(
         "scheduler/state/demand.py",
-        "clip((SUNSET - hours) / (SUNSET - SUNRISE), 0.0, 1.0)",
-        "clip((SUNSET - hours) / SUNSET, 0.0, 1.0)",
+        "clip((WEATHER.sunset - hours) / (WEATHER.sunset - WEATHER.sunrise), 0.0, 1.0)",
+        "clip((WEATHER.sunset - hours) / WEATHER.sunset, 0.0, 1.0)",
         "turf takes up water from midnight on",
     ),
     Slip(
@@ -228,7 +228,7 @@ SLIPS = (
     ),
     Slip(
         "scheduler/night/finish.py",
-        "lead = closes - min(EVENT_LEAD, SHORT_NIGHT * (closes - opens))",
+        "lead = closes - min(EVENT_LEAD, TONIGHT.short_night * (closes - opens))",
         "lead = closes",
         "an event's zones may run until the close",
     ),
@@ -288,8 +288,8 @@ SLIPS = (
     ),
     Slip(
         "scheduler/morning/report.py",
-        "max(OFF_MINUTES, OFF_BY * planned)",
-        "min(OFF_MINUTES, OFF_BY * planned)",
+        "max(MORNING.off_minutes, MORNING.off_by * planned)",
+        "min(MORNING.off_minutes, MORNING.off_by * planned)",
         "runs a minute off are told as not as planned",
     ),
     Slip(
@@ -306,7 +306,7 @@ SLIPS = (
     ),
     Slip(
         "scheduler/salinity/readings.py",
-        "calm = (hour >= CALM[0]) & (hour < CALM[1])",
+        "calm = (hour >= SALT.calm_from) & (hour < SALT.calm_until)",
         "calm = hour >= 0",
         "readings while water is passing count for salt",
     ),
@@ -360,7 +360,7 @@ SLIPS = (
     ),
     Slip(
         "scheduler/nightly/hours.py",
-        "by = opens - BEFORE_OPENING if rule.by is None",
+        "by = opens - UNATTENDED.before_opening if rule.by is None",
         "by = opens if rule.by is None",
         "a plan may stand only when the window opens",
     ),
@@ -372,7 +372,7 @@ SLIPS = (
     ),
     Slip(
         "scheduler/nightly/scaled.py",
-        "if night - timedelta(days=OLDEST) <= of <= night:",
+        "if night - timedelta(days=UNATTENDED.oldest_plan) <= of <= night:",
         "if of <= night:",
         "a plan of any age is scaled",
     ),

@@ -5,10 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from models.choices import SALT
 from models.salt_following import (
     FARTHEST,
-    LEACHED_SPREAD,
-    STRAY,
     Belief,
     after_day,
     first_belief,
@@ -34,9 +33,9 @@ def one(value):
 
 
 def test_a_sure_probe_is_the_scalar_filter():
-    # The scalar Kalman filter: K = P / (P + R), x+ = x + K (z - x), P+ = (1 - K) P. With P = 0.0675 and R = STRAY^2 =
+    # The scalar Kalman filter: K = P / (P + R), x+ = x + K (z - x), P+ = (1 - K) P. With P = 0.0675 and R = 0.15^2 =
     # 0.0225: K = 0.75; a surprise of 0.2 moves by 0.15; P+ = 0.016875.
-    assert pytest.approx(0.0225) == STRAY**2
+    assert pytest.approx(0.0225) == SALT.point_spread**2
     after, log_ece = taken_in(belief(0.0675), one(1.0), one(1.2))
     assert log_ece[0, 0] == pytest.approx(1.15)
     assert after.variance[0, 0] == pytest.approx(0.016875)
@@ -49,14 +48,14 @@ def test_many_readings_of_a_sure_probe_average_their_noise():
     read = np.array([0.1, 0.3, -0.1, 0.2, 0.25])
     for value in read:
         b, log_ece = taken_in(b, log_ece, one(value))
-    weight = 1.0 / 0.09 + 5.0 / STRAY**2
+    weight = 1.0 / 0.09 + 5.0 / SALT.point_spread**2
     assert b.variance[0, 0] == pytest.approx(1.0 / weight)
-    assert log_ece[0, 0] == pytest.approx(read.sum() / STRAY**2 / weight)
+    assert log_ece[0, 0] == pytest.approx(read.sum() / SALT.point_spread**2 / weight)
 
 
 def test_a_reading_is_shared_between_soil_and_probe():
     # H = (1, 1), P = diag(0.25, 0.09), R = 0.0225: S = 0.3625; K = (0.25, 0.09) / S; P+ = P - K S K'.
-    s = 0.25 + 0.09 + STRAY**2
+    s = 0.25 + 0.09 + SALT.point_spread**2
     after, log_ece = taken_in(first_belief(one(0.5), one(0.3)), one(1.0), one(1.29))
     assert log_ece[0, 0] == pytest.approx(1.0 + 0.29 * 0.25 / s)
     assert after.offset[0, 0] == pytest.approx(0.29 * 0.09 / s)
@@ -91,7 +90,7 @@ def test_a_sample_sees_the_soil_only_and_so_tells_the_probe_from_it():
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_a_reading_far_off_moves_by_so_many_deviations_at_most(sign):
-    s = 0.09 + STRAY**2
+    s = 0.09 + SALT.point_spread**2
     _, log_ece = taken_in(belief(0.09), one(0.0), one(sign * 50.0))
     assert log_ece[0, 0] == pytest.approx(sign * FARTHEST * np.sqrt(s) * 0.09 / s)
     _, near = taken_in(belief(0.09), one(0.0), one(sign * 0.99 * FARTHEST * np.sqrt(s)))
@@ -109,7 +108,7 @@ def test_no_reading_changes_nothing():
 def test_a_day_fades_what_was_unknown_and_adds_its_own():
     # A quarter of the salt is new: x of 0.75 times, so P of 0.5625 times and C of 0.75 times; drift 0.02 and a fall of
     # 0.4 add 0.02^2 + (0.25 * 0.4)^2. A rise adds nothing.
-    assert LEACHED_SPREAD == 0.25
+    assert SALT.leached_spread == 0.25
     before = belief(0.16, -0.04, 0.09, 0.2)
     kept, drift = np.array([0.75]), one(0.02)
     fell = after_day(before, one(0.4), kept, drift)

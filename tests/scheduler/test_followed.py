@@ -6,8 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from models.choices import SALT
 from models.layers import some_layers
-from scheduler.salinity.followed import FOLLOWED, Follower, Readings, evening_ece
+from scheduler.salinity.followed import Follower, Readings, evening_ece
 from scheduler.salinity.history import salt_history
 from scheduler.salinity.readings import layer_samples, probe_factors, site_layers
 from tests.scheduler import salty_sites as s
@@ -118,8 +119,8 @@ def test_what_is_read_just_before_a_window_after_midnight_is_the_evening_s(tmp_p
 def test_readings_are_looked_back_over_so_many_days(tmp_path):
     dates = pd.date_range(end=pd.Timestamp(s.NIGHT), periods=90)
     found = readings(site_of(tmp_path / "a", daily({"G1-5": 3.0}, range(90))), dates=dates)
-    assert np.isfinite(found.read[0, 0]).sum() == FOLLOWED  # the evening's among them
-    assert not np.isfinite(found.read[0, 0, : 90 - FOLLOWED]).any()
+    assert np.isfinite(found.read[0, 0]).sum() == SALT.followed_for  # the evening's among them
+    assert not np.isfinite(found.read[0, 0, : 90 - SALT.followed_for]).any()
 
 
 # ------------------------------------------------------------------------------------------- what is made of them

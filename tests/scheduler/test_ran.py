@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from scheduler.state.ran import LONGEST_SILENCE, planned_runs, runs_before, what_ran
+from models.choices import READINGS
+from scheduler.state.ran import planned_runs, runs_before, what_ran
 from tests.scheduler.site_folders import site
 
 EVENING = date(2026, 7, 20)
@@ -75,7 +76,7 @@ def test_a_log_that_ended_long_ago_goes_on_through_plans(tmp_path):
     assert ran.begins == 0 and len(ran.planned) == 16 and "ends on 2026-07-03" in said
 
 
-@pytest.mark.parametrize("oldest", [19 - LONGEST_SILENCE, 19 - LONGEST_SILENCE - 1])
+@pytest.mark.parametrize("oldest", [19 - READINGS.longest_silence, 19 - READINGS.longest_silence - 1])
 def test_a_long_silence_breaks_the_balance(tmp_path, oldest):
     ran, said = asked(tmp_path, log=(1,), plans=(oldest,))
     assert (ran.begins is None) == (oldest < 12)

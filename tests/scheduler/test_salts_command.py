@@ -11,9 +11,9 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
+from models.choices import SALT
 from scheduler.cli import app
 from scheduler.ledger import decide_learned, open_ledger, propose_learned
-from scheduler.salinity.history import SLOW
 from scheduler.salinity.report import salt_report
 from scheduler.sheets.salts import days_words, salt_page, salt_sections, zone_row
 from tests.scheduler import salty_sites as s
@@ -101,7 +101,7 @@ def test_leaching_achieved_against_required(tmp_path):
     place = s.salty(tmp_path / "a", applied=applied, weather=s.weather_csv(13))
     etc = 5.0 * place.zones.kc_month[0, s.NIGHT.month - 1]
     row = salt_report(place, s.NIGHT).leaching[0]
-    assert row.achieved == pytest.approx((8.0 - SLOW * etc + 11 * (8.0 - etc)) / (12 * 8.0))
+    assert row.achieved == pytest.approx((8.0 - SALT.slow * etc + 11 * (8.0 - etc)) / (12 * 8.0))
     assert row.required == pytest.approx(1.4 / (5 * 3.7 - 1.4))
     assert (row.irrigation, row.rain) == (pytest.approx(96.0), 0.0)
 

@@ -7,13 +7,13 @@ import jsonschema
 import numpy as np
 import pytest
 
+from models.choices import SALT
 from models.layers import state_from_ece
 from models.plan.results import PlannedUpkeep, PlanResult
 from scheduler.document.rules import plan_faults
 from scheduler.document.salts import leaching_part
 from scheduler.document.schema import plan_schema
 from scheduler.evening import plan_tonight
-from scheduler.salinity.history import SLOW
 from scheduler.salinity.upkeep import ece_with_upkeep, upkeep_depths
 from tests.models.plan.plans import plan
 from tests.scheduler import salty_sites as s
@@ -51,7 +51,8 @@ def test_what_it_holds_lies_under_what_et_alone_brings(tmp_path):
     leach = upkeep_depths(inputs.plan, zones, np.ones((3, n), bool), np.full(3, 3.7), salt.source_ec)
     p = inputs.depletion_fraction
     kept, plain = (
-        ece_with_upkeep(inputs.plan, zones, soil, depth, salt.source_ec, p, SLOW, 7) for depth in (leach, 0.0 * leach)
+        ece_with_upkeep(inputs.plan, zones, soil, depth, salt.source_ec, p, SALT.slow, 7)
+        for depth in (leach, 0.0 * leach)
     )
     assert kept.shape == (3, n + 7)
     assert (leach.sum(axis=1) > 1.0).all()

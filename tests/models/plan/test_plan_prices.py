@@ -5,7 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from models.plan.prices import VALUE_OF_TURF, night_preference, plan_prices
+from models.choices import PRICES
+from models.plan.prices import night_preference, plan_prices
 from models.plan.refill import refill
 from tests.models.plan.plans import FLOW, drawn_plan, net_depth, plan, solved, water
 
@@ -67,13 +68,13 @@ def test_a_zone_is_refilled_on_the_night_that_needs_it():
     # and one more is a night away at 1.012 (before, it would only leave less room on night 1).
     inputs = plan(nights=3, depletion=14.0)
     result, _ = solved(inputs)
-    assert night_preference(refill(inputs, VALUE_OF_TURF)) == pytest.approx(np.array([[1.012, 1.0, 1.012]]))
+    assert night_preference(refill(inputs, PRICES.turf)) == pytest.approx(np.array([[1.012, 1.0, 1.012]]))
     assert net_depth(inputs, result) == pytest.approx(np.array([[0.0, 17.0, 1.0]]), abs=1e-6)
     assert result.objective == pytest.approx(0.2 * (17 + 1.012), abs=1e-6)
 
 
 def test_without_a_need_the_last_night_is_the_zones_own():
-    assert night_preference(refill(plan(nights=3, etc=1.0), VALUE_OF_TURF))[0] == pytest.approx([1.014, 1.012, 1.0])
+    assert night_preference(refill(plan(nights=3, etc=1.0), PRICES.turf))[0] == pytest.approx([1.014, 1.012, 1.0])
 
 
 def test_a_cheaper_night_outweighs_the_preference():
