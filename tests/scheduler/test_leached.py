@@ -7,8 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from models.choices import SALT
 from scheduler.salinity.history import salt_history
-from scheduler.salinity.mixing import LEAST_DAYS
 from scheduler.salinity.readings import layer_samples, site_layers
 from tests.scheduler import salty_sites as s
 
@@ -90,10 +90,10 @@ def test_each_kin_learns_its_own(tmp_path):
 
 
 def test_too_few_days_teach_nothing(tmp_path):
-    few = evening(tmp_path / "b", read_by(tmp_path / "a", 1.0, last=LEAST_DAYS - 1))
+    few = evening(tmp_path / "b", read_by(tmp_path / "a", 1.0, last=SALT.taught_days - 1))
     assert (few.layers.mixing == 2.0).all()
     assert notes(few) == []
-    enough = evening(tmp_path / "d", read_by(tmp_path / "c", 1.0, last=LEAST_DAYS))
+    enough = evening(tmp_path / "d", read_by(tmp_path / "c", 1.0, last=SALT.taught_days))
     assert notes(enough)
 
 
