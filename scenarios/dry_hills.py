@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from course_plan import write_geojson
 from hidden_truth import Climate, make_forecasts, make_weather
 from season import Manager, laboratory, read_probes, run_season
 
@@ -14,6 +15,7 @@ METER_START, METER_ROLLS = 87_400_000, 100_000_000  # [gal]
 LEAK_GAL, LEAK_FROM = 21_000, "2026-06-03"  # [gal] a night
 FIRST, DAYS, AHEAD, ISSUES = "2026-03-01", 136, 10, 30  # 1 March to 14 July
 GAL_PER_MIN, FT2, INCH, MPH, ACRE_FT = 0.0630902, 0.09290304, 25.4, 0.44704, 1233.48
+LONGITUDE = -116.9
 WINDOW_MINUTES = 375  # 22:30 to 04:45
 PUMPS = {"lower station": 560.0, "hill station": 560.0}  # gal/min
 PAR_3 = (3, 7, 12, 16)
@@ -132,6 +134,7 @@ def write(folder: Path) -> None:
     samples = laboratory(greens, ["2026-04-20", "2026-06-29"], zones, observed, season, rng)
     (folder / "cases").mkdir(parents=True, exist_ok=True)
     save(zones_csv(zones), folder / "zones.csv")
+    write_geojson(zones, CLIMATE.latitude, LONGITUDE, folder / "zones.geojson")
     save(weather_columns(observed), folder / "weather.csv")
     forecast = weather_columns(forecasts)
     forecast.insert(0, "issued", forecasts["issued"].dt.strftime("%Y-%m-%dT%H:%M"))

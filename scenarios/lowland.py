@@ -48,6 +48,21 @@ GROUPS = (
 )
 
 
+# group: first zone [m east and north of the stadium's middle], step from zone to zone, zones in a row
+LAY = {
+    "P": ((-35, 17), (35, -34), 3),
+    "E": ((120, 40), (0, -36), 1),
+    "W": ((-125, 40), (0, -36), 1),
+    "L": ((-75, 95), (30, -190), 6),
+}
+
+
+def place(code: str, n: int) -> tuple[int, int]:
+    """Where zone n of a group lies: x, y [m]."""
+    (x, y), (across, down), row = LAY[code]
+    return x + across * ((n - 1) % row), y + down * ((n - 1) // row)
+
+
 def zone_table(rng: np.random.Generator) -> pd.DataFrame:
     """22 zones; SI columns."""
     rows = []
@@ -72,6 +87,8 @@ def zone_table(rng: np.random.Generator) -> pd.DataFrame:
                     "branch": {"P": "stadium line", "L": "garden line"}.get(code, "training line"),
                     "controller": "gate house" if code in "EW" else "plant room",
                     "sources": "mains",
+                    "x": place(code, n)[0],
+                    "y": place(code, n)[1],
                     "exposure": exposure,
                     "slope": round(rng.uniform(0.3, 1.0), 1),
                     "drained": "yes" if code == "P" else "no",
@@ -100,7 +117,7 @@ def write(folder: Path) -> None:
     )
     (folder / "cases").mkdir(parents=True, exist_ok=True)
     columns = ["zone", "name", "surface", "turf", "soil", "root_depth", "area", "flow", "du_lq", "branch", "controller"]
-    columns += ["station", "sources", "exposure", "slope", "drained"]
+    columns += ["station", "sources", "exposure", "slope", "drained", "x", "y"]
     table = zones[columns].copy()
     table["root_depth"] = (table["root_depth"] * 100).round(0).astype(int)
     save(table, folder / "zones.csv")

@@ -57,11 +57,15 @@ def _names(planned: Planned) -> list[dict[str, object]]:
     controllers = _named(zones.controller, [c.name for c in site.controllers])
     branches = _named(zones.branch, [b.name for b in site.branches])
     pumps = _named(zones.pump, [p.name for p in site.pumps])
+    middle = np.round(np.stack((zones.east, zones.north), axis=1), 1)
+    positions = [tuple(p) if known else None for p, known in zip(middle.tolist(), np.isfinite(zones.east), strict=True)]
     return [
         {
             "id": zones.zone[z],
             "name": zones.name[z],
             "place": zones.place[z],
+            "position_m": positions[z],
+            "outline_m": tuple(tuple(map(tuple, np.round(r, 1).tolist())) for r in zones.outline[z]),
             "surface": zones.surface[z],
             "controller": controllers[z],
             "station": zones.station[z] or None,

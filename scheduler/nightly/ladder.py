@@ -23,6 +23,7 @@ from scheduler.document.reading import read_plan
 from scheduler.document.rung import ORDER, Rung, better
 from scheduler.errors import BAD_INPUT, NO_PLAN, STORAGE
 from scheduler.nightly.worker import Outcome
+from scheduler.site.outlines import ONLY_DRAWN
 
 log = logging.getLogger(__name__)
 SHARE = {Rung.FULL: 0.6, Rung.CUT_SHORT: 0.5, Rung.TONIGHT: 0.5, Rung.SCALED: 0.9}  # of the time left; our choice
@@ -58,16 +59,17 @@ def climb(
     Parameters
     ----------
     folder, night : Path, date
-    without : frozenset of str    Series with problems: a plan is not made from them, the last one is scaled.
+    without : frozenset of str    Files with problems: from series that have them no plan is made, the last one is scaled.
     now : callable                The moment, for the plan.
     seconds_left : callable       Time until a plan must stand [s].
     planner : Planner             Makes one rung within so many seconds; None if they were not enough.
     last_full : float             How long the full plan took last evening [s], 0 if not known.
     """
     standing = standing_rung(folder, night)
-    rungs = [Rung.SCALED] if without else list(ORDER)
+    broken = without - ONLY_DRAWN
+    rungs = [Rung.SCALED] if broken else list(ORDER)
     faults: list[str] = []
-    code = BAD_INPUT if without else NO_PLAN
+    code = BAD_INPUT if broken else NO_PLAN
     for rung in rungs:
         if standing is not None and not better(rung, standing) and rung is not standing:
             break

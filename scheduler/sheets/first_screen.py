@@ -5,7 +5,8 @@ Each function gives plain words and numbers for the template; nothing here decid
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -81,16 +82,33 @@ def weather(plan: PlanDocument) -> str:
     return line[:1].upper() + line[1:]
 
 
-def site_grid(plan: PlanDocument) -> dict[str, Any] | None:
+@dataclass(frozen=True)
+class Shown:
+    """One zone at a glance: its tints now and tomorrow evening, its mark, and the same in words."""
+
+    zone: ZonePart
+    now: str
+    then: str
+    mark: str
+    words: str
+
+
+def shown_zones(plan: PlanDocument) -> list[Shown]:
+    """Every zone at a glance, in the natural order of their names."""
+    doubted = {w.zone for w in plan.warnings if w.kind == Topic.PROBE and w.zone}
+    ordered = sorted(plan.zones, key=lambda z: natural_key(zone_name(z)))
+    return [_shown(zone, zone.id in doubted) for zone in ordered]
+
+
+def site_grid(plan: PlanDocument, shown: Sequence[Shown]) -> dict[str, Any] | None:
     """The whole site at a glance: a row a place, a column a surface, a square a zone."""
-    if not plan.zones:
+    if not shown:
         return None
     surfaces = [s.surface for s in plan.surfaces]
-    doubted = {w.zone for w in plan.warnings if w.kind == Topic.PROBE and w.zone}
-    rows: dict[str, dict[SurfaceName, list[dict[str, str]]]] = {}
-    for zone in sorted(plan.zones, key=lambda z: natural_key(zone_name(z))):
-        place = zone.place or zone.controller or "rest"
-        rows.setdefault(place, {}).setdefault(zone.surface, []).append(_square(zone, zone.id in doubted))
+    rows: dict[str, dict[SurfaceName, list[Shown]]] = {}
+    for s in shown:
+        place = s.zone.place or s.zone.controller or "rest"
+        rows.setdefault(place, {}).setdefault(s.zone.surface, []).append(s)
     ordered = sorted(rows.items(), key=lambda item: natural_key(item[0]))
     return {
         "surfaces": [PLURALS[s] for s in surfaces],
@@ -99,13 +117,14 @@ def site_grid(plan: PlanDocument) -> dict[str, Any] | None:
     }
 
 
-def _square(zone: ZonePart, doubted: bool) -> dict[str, str]:
+def _shown(zone: ZonePart, doubted: bool) -> Shown:
     """One zone: two tints, a mark, and the same in words."""
     now, then = (tint(zone, depletion) for depletion in (zone.before.depletion_mm, zone.after.depletion_mm))
     marks, said = [], []
+    time = edge.format_duration(zone.minutes)
     for on, mark, words in (
-        (zone.minutes > 0 and zone.why != Why.FLUSH, "•", "runs tonight"),
-        (zone.minutes > 0 and zone.why == Why.FLUSH, "F", "salt flush tonight"),
+        (zone.minutes > 0 and zone.why != Why.FLUSH, "•", f"runs {time} tonight"),
+        (zone.minutes > 0 and zone.why == Why.FLUSH, "F", f"salt flush tonight, {time}"),
         (zone.minutes == 0 and zone.why in STOPPED, "×", "does not run though it needs water"),
         (doubted, "?", "a probe in doubt"),
     ):
@@ -113,12 +132,7 @@ def _square(zone: ZonePart, doubted: bool) -> dict[str, str]:
             marks.append(mark)
             said.append(words)
     words = f"{zone_name(zone)}: now {STANDS[now]}, tomorrow evening {STANDS[then]}"
-    return {
-        "now": TINTS[now],
-        "then": TINTS[then],
-        "mark": "".join(marks),
-        "words": "; ".join([words, *said]),
-    }
+    return Shown(zone, TINTS[now], TINTS[then], "".join(marks), "; ".join([words, *said]))
 
 
 def tint(zone: ZonePart, depletion: float) -> int:

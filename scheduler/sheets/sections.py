@@ -20,6 +20,7 @@ from scheduler.notes import Topic
 from scheduler.sheets import first_screen, night_salts
 from scheduler.sheets.charts import SHOWN_BEYOND, BandChart, FlowChart, band_chart, flow_chart, share_bar
 from scheduler.sheets.names import PLURALS, listed, name_list, natural_key, zone_name
+from scheduler.sheets.site_map import site_map
 
 WARNINGS_AT_MOST = 60  # lines of warnings on the page; all are in plan.json
 NARROWEST_BAND = 0.5  # [mm] a band narrower than this is drawn as if it were this wide
@@ -37,6 +38,7 @@ def sheet_sections(plan: PlanDocument) -> dict[str, Any]:
     units = plan.site.units
     flows = pump_flows(plan)
     doubtful, warnings = split_warnings(plan)
+    shown = first_screen.shown_zones(plan)
     return {
         "site": plan.site.name,
         "night": edge.format_date(plan.night, units),
@@ -47,7 +49,8 @@ def sheet_sections(plan: PlanDocument) -> dict[str, Any]:
         "deeds": first_screen.actions(plan),
         "safe": first_screen.safe(plan),
         "weather": first_screen.weather(plan),
-        "grid": first_screen.site_grid(plan),
+        "grid": first_screen.site_grid(plan, shown),
+        "map": site_map(plan, shown),
         "changes": first_screen.changes(plan),
         "events": first_screen.events(plan),
         "day_crew": first_screen.day_crew(plan),

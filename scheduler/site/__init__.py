@@ -8,6 +8,7 @@ Map of the folder, in the order a file passes through it::
     columns.py                  the columns of every file, their units and limits
     schema.py  toml_lines.py    the keys of site.toml; the line each stands on
     settings.py  settle.py      site.toml as written; defaults filled in, names turned into indices
+    outlines.py  positions.py   zones.geojson; where zones lie, in metres
     zones.py  series.py         zones.csv; weather, forecast, probes, applied, calendar, samples
     records.py                  what comes out: Site and its parts, frozen
     load.py                     the whole folder: load_site

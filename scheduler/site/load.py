@@ -11,6 +11,7 @@ import pandas as pd
 from scheduler.errors import InputProblems
 from scheduler.site import meter, series
 from scheduler.site.columns import FILES
+from scheduler.site.outlines import ONLY_DRAWN, read_outlines
 from scheduler.site.records import Site, ZoneTable, no_edits
 from scheduler.site.settings import read_settings
 from scheduler.site.settle import Settings, named
@@ -67,13 +68,17 @@ def load_site(folder: Path, without: frozenset[str] = frozenset()) -> Site:
         raise InputProblems(findings.problems)
     settings = read_settings(folder, findings)
     zone_table = _read(folder, "zones", settings, findings, indispensable=True)
-    zones = None if zone_table is None else build_zones(zone_table, settings, findings)
     names = None if zone_table is None else [str(z) for z in zone_table.values["zone"]]
+    drawn = not ONLY_DRAWN <= without
+    outlines = read_outlines(folder, names, findings) if drawn else {}
+    if not drawn:
+        findings.note("warning", "zones.geojson", "the file holds problems; the map does without outlines")
+    zones = None if zone_table is None else build_zones(zone_table, settings, findings, outlines)
     formerly = {} if zones is None else former_names(zones)
     frames = _read_series(folder, settings, names, formerly, findings, without)
     if findings.problems or zones is None:
         raise InputProblems(findings.problems)
-    return replace(_site(folder, settings, zones, frames, findings), left_out=without)
+    return replace(_site(folder, settings, zones, frames, findings), left_out=without - ONLY_DRAWN)
 
 
 def _read(folder: Path, name: str, settings: Settings, findings: Findings, indispensable: bool = False) -> Table | None:

@@ -248,6 +248,8 @@ class ZoneTable:
     longest_cycle, soak [min] : float arrays, NaN = from application rate, infiltration and slope
     smallest_run [min] : float array, NaN = from the surface and the kind of sprinkler
     drained : bool array
+    east, north : float arrays, of the middle of the zone from one point of the site [m], NaN = not known
+    outline : tuple over zones of rings, each (P, 2) [m] east and north, () = not known
     sources : tuple over zones of indices into the site's sources;  turf_mix : tuple over zones of (species, share)
     kc_month (Z, 12), depletion_fraction, ece_threshold [dS/m], ece_slope [%/(dS/m)] : from the turf
     """
@@ -287,6 +289,9 @@ class ZoneTable:
     depletion_fraction: np.ndarray
     ece_threshold: np.ndarray
     ece_slope: np.ndarray
+    east: np.ndarray
+    north: np.ndarray
+    outline: tuple[tuple[np.ndarray, ...], ...]
 
     def __len__(self) -> int:
         """Give the number of zones Z."""

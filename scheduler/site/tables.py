@@ -214,17 +214,13 @@ def read_bytes(path: Path, file: str, findings: Findings, indispensable: bool) -
         except UnicodeDecodeError as reason:
             line = _count_lines(data[: reason.start]) + 1
             byte = data[reason.start]
-            findings.problem(
-                file, line, None, f'read the byte 0x{byte:02X}, which is not UTF-8; save the file as "CSV UTF-8"'
-            )
+            how = 'save the file as "CSV UTF-8"' if file.endswith(".csv") else "save the file as UTF-8"
+            findings.problem(file, line, None, f"read the byte 0x{byte:02X}, which is not UTF-8; {how}")
             return None
     if not data.strip():
-        findings.problem(
-            file,
-            None,
-            None,
-            "the file is empty; " + ("[site] is needed" if file.endswith(".toml") else "a header row is needed"),
-        )
+        needed = {".toml": "[site] is needed", ".geojson": "a FeatureCollection is needed, or no file"}
+        words = needed.get(Path(file).suffix, "a header row is needed")
+        findings.problem(file, None, None, f"the file is empty; {words}")
         return None
     return data
 

@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 
@@ -29,7 +29,9 @@ from models.hydraulics import gross_rate, infiltration_rate
 from models.soil import TEXTURES
 from models.turf import Turf, parse_mix, turf_of_mix
 from scheduler.errors import counted, listing, near_miss, read_but
+from scheduler.site.outlines import Rings
 from scheduler.site.places import place_of
+from scheduler.site.positions import place_zones
 from scheduler.site.records import ZoneTable
 from scheduler.site.settle import Settings, named
 from scheduler.site.tables import Findings, Table
@@ -45,7 +47,9 @@ RATE_APART = 0.1  # [-] from which a rate and flow/area do not say the same; our
 MOST_APART = 20.0  # [-] of application_rate and flow/area: more is a wrong unit, however heads overlap; our choice
 
 
-def build_zones(table: Table, settings: Settings, findings: Findings) -> ZoneTable | None:
+def build_zones(
+    table: Table, settings: Settings, findings: Findings, outlines: Mapping[str, Rings] | None = None
+) -> ZoneTable | None:
     """Put the zones together.
 
     Parameters
@@ -56,6 +60,8 @@ def build_zones(table: Table, settings: Settings, findings: Findings) -> ZoneTab
         site.toml as read.
     findings : Findings
         Receives every problem and note.
+    outlines : mapping, optional
+        Rings of longitude and latitude by zone.
 
     Returns
     -------
@@ -77,6 +83,7 @@ def build_zones(table: Table, settings: Settings, findings: Findings) -> ZoneTab
     branch, pump, controller = _supply(table, settings, findings, note)
     sources = _sources(table, settings, findings, note)
     formerly = _formerly(table, zone, findings)
+    places = place_zones(table, zone, outlines or {}, settings, findings)
     if findings.problems or turfs is None:
         return None
     roots = v["root_depth"]
@@ -124,6 +131,9 @@ def build_zones(table: Table, settings: Settings, findings: Findings) -> ZoneTab
         depletion_fraction=np.array([t.depletion_fraction for t in turfs]),
         ece_threshold=np.array([t.ece_threshold for t in turfs]),
         ece_slope=np.array([t.ece_slope for t in turfs]),
+        east=places.east,
+        north=places.north,
+        outline=places.outline,
     )
 
 

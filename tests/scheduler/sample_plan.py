@@ -30,7 +30,21 @@ def sample_document(**options) -> PlanDocument:
     return document_of(sample_plan(**options))
 
 
-def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int = 7, running: float = 0.6) -> dict:
+def _position(i: int) -> list[float]:
+    """Zones of a hole side by side in a row, holes in rows of six [m]."""
+    hole = i % 18
+    return [190.0 * (hole % 6) + 17.0 * (i // 18), 300.0 * (hole // 6) + 22.0 * (i // 18 % 3)]
+
+
+def _outline(i: int) -> list[list[list[float]]]:
+    """Outline of a zone: a rhombus about its place [m]."""
+    x, y = _position(i)
+    return [[[x - 9.0, y], [x, y - 14.0], [x + 9.0, y], [x, y + 14.0]]]
+
+
+def sample_plan(
+    units: str = "us", zones: int = 150, nights: int = 5, seed: int = 7, running: float = 0.6, places: bool = False
+) -> dict:
     rng = np.random.default_rng(seed)
     evening = date(2026, 7, 14)
     opens = datetime(2026, 7, 14, 22, 0)
@@ -84,6 +98,8 @@ def sample_plan(units: str = "us", zones: int = 150, nights: int = 5, seed: int 
                 "id": f"{surface[0].upper()}{i + 1:03d}",
                 "name": f"{surface.capitalize()} {i + 1}",
                 "place": f"hole {i % 18 + 1}",
+                "position_m": _position(i) if places else None,
+                "outline_m": _outline(i) if places and i % 3 else [],
                 "surface": str(surface),
                 "controller": f"house {i // 60 + 1}",
                 "station": str(i % 60 + 1),

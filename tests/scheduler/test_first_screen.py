@@ -104,9 +104,9 @@ def test_a_tint_is_a_third_of_the_band(depletion, step):  # a band of 1 to 10 mm
 
 def test_every_zone_is_one_square_of_its_place():
     plan = sample_document(zones=60)
-    grid = first_screen.site_grid(plan)
+    grid = first_screen.site_grid(plan, first_screen.shown_zones(plan))
     assert [row["place"] for row in grid["rows"]] == [f"hole {n}" for n in range(1, 19)]
-    squares = [q["words"] for row in grid["rows"] for cell in row["cells"] for q in cell]
+    squares = [q.words for row in grid["rows"] for cell in row["cells"] for q in cell]
     assert sorted(w.split(":")[0] for w in squares) == sorted(z.name for z in plan.zones)
 
 

@@ -35,7 +35,7 @@ def folder(tmp_path_factory):
     """Write every page: sheets of 150 zones, and the pages of the day after of a made site."""
     place = tmp_path_factory.mktemp("pages")
     write_night_sheet(sample_document(units="metric"), place / "night.html")
-    write_night_sheet(sample_document(units="us", running=0.9), place / "night-us.html")
+    write_night_sheet(sample_document(units="us", running=0.9, places=True), place / "night-us.html")
     write_keying_sheet(sample_document(units="us"), place / "keypad.html")
     site = load_site(make_site(place / "site", zones=24, nights=3, season_days=20, probe_days=6))
     document = plan_tonight(site, NIGHT, datetime(2026, 7, 14, 18, tzinfo=site.time_zone))

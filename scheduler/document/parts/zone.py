@@ -80,6 +80,14 @@ class ZonePart(Part):
     id: Named = Field(description="Unique id of the zone.")
     name: str = Field(description="What people call it.")
     place: str = Field(default="", description="Hole, pitch or part of the grounds; empty where not known.")
+    position_m: tuple[float, float] | None = Field(
+        default=None, description="Middle of the zone east and north of one point of the site [m]; null where not known."
+    )
+    outline_m: tuple[tuple[tuple[float, float], ...], ...] = Field(
+        default=(),
+        description="Its outline, for drawing only: rings of points east and north of the same point [m], the first "
+        "not repeated at the end; empty where not known.",
+    )
     surface: SurfaceName = Field(description="Surface the zone belongs to.")
     controller: str | None = Field(description="Controller; null or empty if none is named.")
     station: str | None = Field(description="Address at the controller; null or empty if none is given.")
