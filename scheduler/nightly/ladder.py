@@ -59,7 +59,7 @@ def climb(
     Parameters
     ----------
     folder, night : Path, date
-    without : frozenset of str    Files with problems: from series that have them no plan is made, the last one is scaled.
+    without : frozenset of str    Files with problems: no plan is made from such series, the last one is scaled.
     now : callable                The moment, for the plan.
     seconds_left : callable       Time until a plan must stand [s].
     planner : Planner             Makes one rung within so many seconds; None if they were not enough.

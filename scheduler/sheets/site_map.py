@@ -29,6 +29,17 @@ NARROWEST_OUTLINE = 3.5  # an outline narrower than this is drawn as a square
 LETTER = 0.58  # [-] width of a letter by its height, of the page's type
 FILLED = 0.22  # [-] of the drawing that squares may take
 ROUNDS = 60  # of moving squares apart
+ASIDE = (
+    (0, 0),
+    (0, -1),
+    (0, 1),
+    (1, 0),
+    (-1, 0),
+    (1, -1),
+    (-1, -1),
+    (1, 1),
+    (-1, 1),
+)  # ways a name may lie from its place
 COLOURS = {"wet": "#5f9fd6", "moist": "#b9d7ee", "middle": "#fafafa", "low": "#ffd9a0", "dry": "#e98a3a"}  # as the grid
 
 
@@ -72,12 +83,13 @@ def _draw(plan: PlanDocument, placed: Sequence[Shown], width: int, common: str) 
     letters = max(6.0, min(0.72 * side, 12.0))
     kind = "wide" if width == WIDE else "narrow"
     parts = [_zone(s, rings[i] if drawn[i] else None, at[i], side, letters, kind) for i, s in _in_order(placed, drawn)]
-    taken = np.vstack([_marked_boxes(placed, at, drawn, side, letters), *(_edges(rings[i]) for i in np.flatnonzero(drawn))])
+    edges = [_edges(rings[i]) for i in np.flatnonzero(drawn)]
+    taken = np.vstack([_marked_boxes(placed, at, drawn, side, letters), *edges])
     parts += _labels(placed, at, taken, width, height - FOOT, common)
     parts += _scale(width, height, per_metre, plan.site.units)
     used = sorted({(s.now, s.then) for s in placed})
     fills = "".join(_fill(now, then, kind) for now, then in used)
-    words = f"Map of {plan.site.name}, north up: {len(placed):,} zones by where they stand; the table below says the same."
+    words = f"Map of {plan.site.name}, north up: {len(placed):,} zones. The table below says the same in words."
     return Markup(
         f'<svg class="map {kind}" viewBox="0 0 {width} {height:.0f}" role="img" aria-label="{escape(words)}">'
         f"<defs>{fills}</defs>{''.join(parts)}</svg>"
@@ -98,7 +110,8 @@ def _fitted(placed: Sequence[Shown], width: int) -> tuple[np.ndarray, list[list[
     top = (height - FOOT - span[1] * per_metre) / 2
 
     def put(points: np.ndarray) -> np.ndarray:
-        return np.stack((left + (points[:, 0] - low[0]) * per_metre, top + (high[1] - points[:, 1]) * per_metre), axis=1)
+        x, y = left + (points[:, 0] - low[0]) * per_metre, top + (high[1] - points[:, 1]) * per_metre
+        return np.stack((x, y), axis=1)
 
     return put(middle), [[put(r) for r in own] for own in rings], height, per_metre
 
@@ -151,7 +164,8 @@ def _zone(s: Shown, rings: list[np.ndarray] | None, at: np.ndarray, side: float,
         shape = f'<path d="{path}" fill-rule="evenodd" fill="{fill}"/>'
     mark = ""
     if s.mark:
-        mark = f'<text x="{at[0]:.1f}" y="{at[1] + 0.36 * letters:.1f}" font-size="{letters:.1f}">{escape(s.mark)}</text>'
+        y = at[1] + 0.36 * letters
+        mark = f'<text x="{at[0]:.1f}" y="{y:.1f}" font-size="{letters:.1f}">{escape(s.mark)}</text>'
     return f"<g><title>{escape(s.words)}</title>{shape}{mark}</g>"
 
 
@@ -216,13 +230,13 @@ def _free_spot(
     """Find a box for a label near one of some spots; None where all is taken."""
     for reach in (0.0, 1.1, 1.7, 2.4):
         for x, y in spots:
-            for dx, dy in ((0, 0),) if reach == 0 else ((0, -1), (0, 1), (1, 0), (-1, 0), (1, -1), (-1, -1), (1, 1), (-1, 1)):
+            for dx, dy in ASIDE if reach else ASIDE[:1]:
                 cx, cy = x + dx * (wide / 2 + reach * tall * 0.6), y + dy * reach * tall
                 box = np.array([cx - wide / 2, cy - tall / 2, cx + wide / 2, cy + tall / 2])
                 if box[0] < 2 or box[1] < 2 or box[2] > width - 2 or box[3] > height:
                     continue
-                crossed = (boxes[:, 0] < box[2]) & (box[0] < boxes[:, 2]) & (boxes[:, 1] < box[3]) & (box[1] < boxes[:, 3])
-                if not crossed.any():
+                crossed = (boxes[:, :2] < box[2:]) & (box[:2] < boxes[:, 2:])
+                if not crossed.all(axis=1).any():
                     return box
     return None
 

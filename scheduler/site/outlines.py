@@ -105,8 +105,8 @@ def _features(folder: Path, findings: Findings) -> list[Any]:
     features = whole.get("features") if isinstance(whole, dict) else None
     if kind != "FeatureCollection" or not isinstance(features, list):
         findings.problem(
-            FILE, None, None, read_but(kind, 'a GeoJSON object of "type": "FeatureCollection" with "features" is allowed')
-        )  # fmt: skip
+            FILE, None, None, read_but(kind, 'a GeoJSON "FeatureCollection" with its "features" is allowed')
+        )
         return []
     return features
 
@@ -163,8 +163,8 @@ def _ring(ring: Any, number: int) -> np.ndarray:
         read = f"{points[i, 0]:.10g}, {points[i, 1]:.10g}"
         raise Wrong(
             f"ring {number}, point {i + 1}: "
-            + read_but(read, "longitude from -180 to 180, then latitude from -90 to 90, is allowed: export the layer in "
-                       "WGS 84 (EPSG:4326)")
+            + read_but(read, "longitude from -180 to 180, then latitude from -90 to 90, is allowed: export the layer "
+                       "in WGS 84 (EPSG:4326)")
         )  # fmt: skip
     if (points[0] != points[-1]).any():
         raise Wrong(f"ring {number} is not closed; its last point must be the same as its first")

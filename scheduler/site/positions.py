@@ -168,9 +168,7 @@ def thinned(ring: np.ndarray, fine: float) -> np.ndarray:
         line = closed[b] - closed[a]
         away = closed[a + 1 : b] - closed[a]
         length = float(np.hypot(*line))
-        off = (
-            np.abs(line[0] * away[:, 1] - line[1] * away[:, 0]) / length if length > 0 else np.hypot(*away.T)
-        )
+        off = np.abs(line[0] * away[:, 1] - line[1] * away[:, 0]) / length if length > 0 else np.hypot(*away.T)
         worst = int(np.argmax(off))
         if off[worst] > fine:
             keep[a + 1 + worst] = True

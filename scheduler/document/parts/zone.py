@@ -81,7 +81,7 @@ class ZonePart(Part):
     name: str = Field(description="What people call it.")
     place: str = Field(default="", description="Hole, pitch or part of the grounds; empty where not known.")
     position_m: tuple[float, float] | None = Field(
-        default=None, description="Middle of the zone east and north of one point of the site [m]; null where not known."
+        default=None, description="Middle of the zone, east and north of one point of the site [m]; null if not known."
     )
     outline_m: tuple[tuple[tuple[float, float], ...], ...] = Field(
         default=(),

@@ -55,7 +55,11 @@ def test_every_zone_is_drawn_once_with_its_words(outlines):
 def test_squares_do_not_cover_each_other_nor_names_squares():
     svg = drawn(placed())["wide"]
     square = boxes(svg, "square")
-    over = (np.minimum(square[:, None, 2:], square[None, :, 2:]) - np.maximum(square[:, None, :2], square[None, :, :2])) > 0.11
+    ends, starts = (
+        np.minimum(square[:, None, 2:], square[None, :, 2:]),
+        np.maximum(square[:, None, :2], square[None, :, :2]),
+    )
+    over = ends - starts > 0.11
     assert not (over.all(axis=2) & ~np.eye(len(square), dtype=bool)).any()
     names = boxes(svg, "name")
     assert set(names) == {str(n) for n in range(1, 10)}  # said below: numbers are holes
@@ -88,7 +92,7 @@ def test_north_is_up():
 
 def test_without_places_the_grid_stays_and_zones_without_a_place_are_counted():
     plain = document_of(sample_plan(zones=12))
-    assert drawn(plain) is None and "<svg class=\"map" not in night_sheet(plain)
+    assert drawn(plain) is None and '<svg class="map' not in night_sheet(plain)
     some = placed(zones=12)
     some = some.model_copy(update={"zones": (some.zones[0].model_copy(update={"position_m": None}), *some.zones[1:])})
     assert drawn(some)["missing"] == 1

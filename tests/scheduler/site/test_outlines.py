@@ -79,7 +79,7 @@ def test_a_zone_stands_once_and_files_that_are_no_collection_are_told(tmp_path):
     (told,) = faults(put(tmp_path / "a", feature(), feature()))
     assert 'feature 2, zone "G1": feature 1 outlines this zone already' in told
     (told,) = faults(put(tmp_path / "b", whole='{"type": "Feature"}'))
-    assert 'read "Feature"; a GeoJSON object of "type": "FeatureCollection"' in told
+    assert 'read "Feature"; a GeoJSON "FeatureCollection"' in told
     (told,) = faults(put(tmp_path / "c", whole='{"type":\n "FeatureCollection",, }'))
     assert told.startswith("zones.geojson, line 2: this is not JSON")
     (told,) = faults(put(tmp_path / "d", whole=""))
@@ -112,7 +112,7 @@ POSITIONS = "zone,surface,area,flow,{}\nG1,green,450,1.5,{}\nF1,fairway,2000,6,{
     [
         ("latitude,longitude", "36.6,121.9", "36.61,121.9", "all 2 zones lie"),
         ("latitude,longitude", "36.6,121.9", "36.61,121.9", "west of Greenwich is negative: write -121.9"),
-        ("latitude,longitude", "36.6,-121.9", "35.1,-121.9", 'line 3, column "latitude": read "35.1, -121.9"; this lies'),
+        ("latitude,longitude", "36.6,-121.9", "35.1,-121.9", 'column "latitude": read "35.1, -121.9"; this lies'),
         ("latitude,longitude", "-81.9,36.6", "-81.9,36.61", "latitude and longitude are swapped"),
         ("latitude,longitude", "36.6,", "36.61,-121.9", "longitude is empty and latitude is not; a place needs both"),
         ("x,y", "0,", "10,10", "y is empty and x is not"),
