@@ -28,7 +28,7 @@ SMALLEST_SQUARE = 4.0
 NARROWEST_OUTLINE = 3.5  # an outline narrower than this is drawn as a square
 LETTER = 0.58  # [-] width of a letter by its height, of the page's type
 FILLED = 0.22  # [-] of the drawing that squares may take
-ROUNDS = 60  # of moving squares apart
+ROUNDS = 400  # of moving squares apart
 ASIDE = (
     (0, 0),
     (0, -1),
