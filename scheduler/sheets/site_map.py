@@ -126,7 +126,7 @@ def apart(at: np.ndarray, side: float, low: np.ndarray, high: np.ndarray) -> np.
     low, high : ndarray (2,)     Middles stay between these.
     """
     turn = np.arange(len(at)) * 2.4  # squares of one place part in all directions, the same at every drawing
-    out = at + 0.01 * side * np.stack((np.cos(turn), np.sin(turn)), axis=1)
+    out = np.clip(at + 0.01 * side * np.stack((np.cos(turn), np.sin(turn)), axis=1), low, high)
     wanted = side * 1.08
     for _ in range(ROUNDS):
         pairs = cKDTree(out).query_pairs(wanted, p=np.inf, output_type="ndarray") if len(out) > 1 else np.zeros((0, 2))
