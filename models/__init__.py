@@ -9,7 +9,8 @@ metering.py     volumes between meter readings, and what explains a difference f
 practice.py     the water plain practice would have put on, within the limits of a site
 kin.py estimation.py        zones that are alike; where each zone stands: the filter
 forecast_members.py         weathers that may come, from a forecast and how others have erred
-spot_fit.py learning.py plateaus.py    what one spot's readings say; what many say of every zone; field capacity as held
+sensor_line.py spot_fit.py             what a sensor sees; what one spot's readings say of demand and water
+learning.py plateaus.py     what many spots say of every zone; field capacity as held
 plan/           the linear program over zones and nights, in reading order; the only Pyomo
 night/          from minutes to a night that can run: rounding, cycles, packing, simulation
 

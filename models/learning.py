@@ -19,7 +19,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.stats import t as student
 
 from models.kin import QUARTER_CV
-from models.spot_fit import LEAST_READINGS, WARM_UP, Record, SensorLine, SpotFits, fit_spots, run_spots, scales
+from models.sensor_line import LEAST_READINGS, SensorLine
+from models.spot_fit import WARM_UP, Record, SpotFits, fit_spots, run_spots, scales
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -29,7 +30,6 @@ Z95 = 1.959964  # [-] two-sided 95 % of a normal variable
 UNTOLD = 14  # [nights] at the end of the record that a lesson must foretell
 MOST_TRIES = 10  # [-] spans of so many nights, latest first, that are foretold; each costs a fit (our choice)
 CHANCE = 0.05  # [-] a lesson that foretells no better would pass as often as this
-LIKELY = 0.25  # [-] the same of one surface, where the lessons of the whole site pass
 FLOOR = 0.1  # [-] of a sensor's own squared error: below it one forecast is as good as another
 LEAST_UNITS = 3  # spots, or pairs of a spot and two weeks where spots are fewer, without which chance is not ruled out
 OUTLIER = 2.5  # [-] standard deviations beyond which a spot counts less
@@ -61,7 +61,7 @@ class Told:
     catch: float = 1.0
     physics: float = 0.12
     physics_own: float = 0.06
-    physics_mean: float = -0.15
+    physics_mean: float = -0.12
 
     def __post_init__(self) -> None:
         """Refuse what is no standard deviation."""
@@ -277,19 +277,19 @@ class Proof:
     surface : ndarray of int, (G,)               Number of the surface.
     spots, blocks : ndarray of int, (G,)         Spots with readings to foretell; pairs of a spot and two weeks.
     better : ndarray, (G,)                       Share by which squared errors fall against the values told [-].
-    latest : ndarray, (G,)                       The same of the last two weeks alone.
     chance : ndarray, (G,)                       Chance of doing so well with nothing learned [-].
-    holds : ndarray of bool, (G,)                The lesson has earned its place: better over all and in the last two
-                                                 weeks, by more than chance at its own spots, or at those of the whole
-                                                 site and likely at its own.
+    site_chance : float                          The same of all spots of the site.
+    latest : float                               Share by which squared errors of the last two weeks fall over the site.
+    holds : ndarray of bool, (G,)                The lesson has earned its place.
     """
 
     surface: IntArray
     spots: IntArray
     blocks: IntArray
     better: FloatArray
-    latest: FloatArray
     chance: FloatArray
+    site_chance: float
+    latest: float
     holds: BoolArray
 
 
@@ -301,7 +301,10 @@ def prove(
     """Let the last two weeks, and spans of two weeks before them, be foretold from what came before each.
 
     As told and as learned by then. A forecast runs the balance on under the weather and water of those weeks, from
-    where the sensor stood at their beginning, with its line fitted to the weeks before under the same values.
+    where the sensor stood at their beginning, with its line fitted to the weeks before under the same values. A surface
+    earns its place where its own spots were foretold better, by more than chance or with those of the whole site by
+    more than chance, for a surface has few spots and all lessons come from one method; and where the site's last two
+    weeks were.
 
     Parameters
     ----------
@@ -325,17 +328,16 @@ def prove(
         scores.append(np.stack([before, after]))
     found = np.stack(scores, axis=2) if scores else np.full((2, zone.size, 0), np.nan)  # (2, S, cuts)
     rows = np.array([_proof_of(found[:, group[zone] == one, :]) for one in kinds]).reshape(-1, 5)
-    better, latest, chance = rows[:, 2], rows[:, 3], rows[:, 4]
-    whole = _proof_of(found)[4] < CHANCE
-    beyond = (chance < CHANCE) | (whole & (chance < LIKELY))
+    better, chance = rows[:, 2], rows[:, 4]
+    site = _proof_of(found)
+    holds = ((chance < CHANCE) | (site[4] < CHANCE)) & (better > 0.0) & (site[3] > 0.0)
     counts = rows[:, :2].astype(np.int64)
-    holds = beyond & (better > 0.0) & (latest > 0.0)
-    return Proof(kinds.astype(np.int64), counts[:, 0], counts[:, 1], better, latest, chance, holds)
+    return Proof(kinds.astype(np.int64), counts[:, 0], counts[:, 1], better, chance, site[4], site[3], holds)
 
 
 def _foretell(record: Record, fits: SpotFits, demand: FloatArray, water: FloatArray, cut: int) -> FloatArray:
     """Mean squared error of two weeks' readings from `cut` on, over the sensors' own error, (S,); NaN = none."""
-    runs = run_spots(record, fits.zone, demand[:, None], water[:, None], fits.leak[:, None])[:, :, 0]
+    runs = run_spots(record, fits.zone, demand[:, None], water[:, None], fits.leak[:, None]).below_top[:, :, 0]
     scale, capacity = scales(record), np.asarray(record.zones.field_capacity)[record.probes.zone]
     total, number = np.zeros(fits.zone.size), np.zeros(fits.zone.size)
     for k in np.flatnonzero(fits.speaks):
@@ -344,13 +346,13 @@ def _foretell(record: Record, fits: SpotFits, demand: FloatArray, water: FloatAr
         known[:WARM_UP] = np.nan
         coming = np.flatnonzero(~np.isnan(known[cut : cut + UNTOLD])) + cut
         known[cut:] = np.nan
-        line = SensorLine.of(known, x[:, None], float(capacity[k]))
+        line = SensorLine.of(known, x[:, None], float(capacity[k]), (float(fits.seen[fits.spot[k]]),))
         if line is None or not coming.size:
             continue
         last = int(np.flatnonzero(~np.isnan(known))[-1])
-        left = known[last] - (line.offset[0] - line.gain[0] * x[last])
+        left = known[last] - (line.offset - line.gain * x[last])
         carried = left * line.wander ** (coming - last)
-        error = record.moisture[k, coming] - (line.offset[0] - line.gain[0] * x[coming]) - carried
+        error = record.moisture[k, coming] - (line.offset - line.gain * x[coming]) - carried
         allowed = max(fits.error[k], 1e-6)
         total[fits.spot[k]] += float(np.mean(np.minimum((error / allowed) ** 2, 16.0)))
         number[fits.spot[k]] += 1.0

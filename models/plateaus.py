@@ -41,7 +41,7 @@ class Plateaus:
 def find_plateaus(record: Record, fits: SpotFits, lessons: Lessons) -> Plateaus:
     """Readings of the evening a day after the root zone was filled past field capacity, no more water since.
 
-    That day's ET is added back. Sensors below the roots are left out.
+    What that day's ET took below the top is added back. Sensors below the roots are left out.
 
     Parameters
     ----------
@@ -56,12 +56,13 @@ def find_plateaus(record: Record, fits: SpotFits, lessons: Lessons) -> Plateaus:
     demand, water = lessons.spot_demand, lessons.spot_water
     taw = np.asarray(record.zones.taw)[fits.zone]
     runs = run_spots(record, fits.zone, demand[:, None], water[:, None], fits.leak[:, None])
-    dry = np.maximum(runs[:, :, 0].T, 0.0)  # (S, N)
+    dry = np.maximum(runs.depletion[:, :, 0].T, 0.0)  # (S, N)
     before = np.concatenate((np.full((dry.shape[0], 1), np.inf), dry[:, :-1]), axis=1)
     put = np.exp(water)[:, None] * record.irrigation[fits.zone] + record.effective_rain[fits.zone]
     filled = np.zeros(dry.shape, dtype=bool)
     filled[:, 1:] = (put - before > FILLED * taw[:, None])[:, :-1] & (put[:, 1:] == 0)
-    used = np.exp(demand)[:, None] * record.etc[fits.zone]
+    from_top = (runs.depletion - runs.below_top)[:, :, 0].T
+    used = np.maximum(np.exp(demand)[:, None] * record.etc[fits.zone] - from_top, 0.0)
     root = np.asarray(record.zones.root_depth)[record.probes.zone][:, None]
     capacity = np.asarray(record.zones.field_capacity)[record.probes.zone][:, None]
     level = record.moisture + used[fits.spot] / (1000.0 * root) - capacity

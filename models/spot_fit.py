@@ -2,17 +2,21 @@
 
 Mass decides over weeks. For a grid of cases (log of true over told demand, log of true over told water, and how the
 ground drains) the balance of the spot is run through the whole record, and each run is laid against the readings by a
-straight line of the sensor's own, reading = b - g x + e, where x is the moisture the root zone misses and e wanders
-(AR(1)). Gain g and offset b have priors of their own: a point in a layered or perched profile sees a part of the swing,
-when drying and when wetting alike, so a small swing must not be taken for little water or thirstless turf. What a wrong
-case cannot hide is drift: water that came and did not leave has to show, week after week, at the same spot.
+straight line of the sensor's own (`models.sensor_line`). A point in a layered or perched profile sees a part of the
+swing, when drying and when wetting alike, so a small swing must not be taken for little water or thirstless turf. What
+a wrong case cannot hide is drift: water that came and did not leave has to show, week after week, at the same spot. How
+much of the swing a sensor sees is a matter of its depth (`models.kin.layer_gain`), of its ground, which sensors of one
+ground tell together, and of its own.
+
+Roots draw most where no sensor stands, nearest the surface, and water fills that first: a sensor sees what is missing
+below. Without it slow changes seemed larger than those from day to day, and demand too small.
 
 Drainage does not stop at field capacity: dD/dt = L / 2 d exp(-D / L) is what unit-gradient flow with an exponential
 conductivity gives (the redistribution of a filled profile falls as the logarithm of time: Sisson, Ferguson & van
 Genuchten 1980, memory). L is not known; zones of one surface and soil share it, and their readings say which holds.
 
-Sources: linear calibration of each sensor within the assimilation, Geoderma 374 (2020) 114432; the grid, the error
-model and its settings: no source, set on the finer physics of the tests (tuning soils and seeds).
+Source of the grid, of what the top holds and gives, and of all settings: none, set on the finer physics of the tests
+(tuning soils and seeds).
 """
 
 from __future__ import annotations
@@ -25,6 +29,7 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from models.kin import EstimationProbes, EstimationZones, layer_gain
+from models.sensor_line import LEAST_ERROR, WANDER, SensorLine
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -36,13 +41,12 @@ LEAKS = np.array([0.02, 0.06, 0.10, 0.14, 0.18, 0.23, 0.30, 0.40])  # L, of TAW 
 HELD = 2.0  # [d] after a filling at which a root zone counts as at field capacity
 WARM_UP = 10  # [nights] a run needs to forget its start
 REACH = 1.05  # [-] of the root depth: a sensor below it stands under the roots
-SHOWN = 0.5  # [-] of its variance that a sensor under the roots must share with the balance to speak of depletion
-LEAST_READINGS = 21  # evenings without which a sensor says nothing of its zone
-WANDER = (0.6, 0.97)  # [-] least and largest correlation of a sensor's errors from day to day
-LEAST_ERROR = 0.006  # [m3/m3] of a sensor, beside its line
-GAIN_SPREAD = 0.4  # [-] standard deviation of a sensor's gain over what its depth gives
-OFFSET_SPREAD = 0.05  # [m3/m3] of its offset from field capacity as told, which may be off itself
-HUBER = 2.0  # [-] standard deviations beyond which a reading counts less
+# [-] of its variance that a sensor under the roots must share with the balance to speak of depletion; beside one within
+# them it says nothing: what drains past it took the truth of learned values away (soils for tuning).
+SHOWN = 0.5
+GAINS = (0.5, 0.75, 1.0, 1.3)  # [-] gains that sensors of one ground may share, over what their depth gives
+TOP = 0.10  # [m] of ground whose available water is above the sensors, or nearest to the uppermost
+TOP_SHARE = 0.5  # [-] of demand that the top gives when it is full, less in proportion as it dries
 TEMPER = 0.5  # [-] of a record's weight: errors of a balance are not those of a sensor alone
 WORKING = 0.3  # [-] standard deviation of either log within which the grid is read
 TOGETHER = 16  # spots whose cases are run at once
@@ -118,8 +122,9 @@ class SpotFits:
     shared : ndarray, (K,)                       Share of the reading's variance that the balance explains [-].
     speaks : ndarray of bool, (K,)               Whether the sensor informs depletion at all.
     evenings : ndarray of int, (S,)              Evenings read.
-    leak : ndarray, (S,)                         L of its ground, of TAW [-], the most likely.
-    unsure : ndarray, (S,)                       What not knowing L leaves open of demand over water, shared by its
+    leak, seen : ndarray, (S,)                   L of its ground, of TAW [-], and the gain sensors there share [-], the
+                                                 most likely.
+    unsure : ndarray, (S,)                       What not knowing either leaves open of demand over water, shared by its
                                                  ground [-].
     """
 
@@ -135,6 +140,7 @@ class SpotFits:
     speaks: BoolArray
     evenings: IntArray
     leak: FloatArray
+    seen: FloatArray
     unsure: FloatArray
 
 
@@ -145,13 +151,27 @@ def places(probes: EstimationProbes) -> tuple[IntArray, IntArray]:
     return found[:, 0].astype(np.int64), which.ravel().astype(np.int64)
 
 
-def run_spots(
-    record: Record, zone: IntArray, demand: FloatArray, water: FloatArray, leak: FloatArray
-) -> NDArray[np.float32]:
-    """Depletion of spots through the record under logs of demand and water over what was told, and drainage.
+@dataclass(frozen=True)
+class SpotRuns:
+    """Runs of S spots under C cases, (N, S, C) each, every evening; in single precision, for they are large.
+
+    Attributes
+    ----------
+    depletion : ndarray                          Depletion of the root zone [mm]; below 0 above field capacity.
+    below_top : ndarray                          The part of it that sensors can see [mm]: without what the top misses.
+    """
+
+    depletion: NDArray[np.float32]
+    below_top: NDArray[np.float32]
+
+
+def run_spots(record: Record, zone: IntArray, demand: FloatArray, water: FloatArray, leak: FloatArray) -> SpotRuns:
+    """Run spots through the record under logs of demand and water over what was told, and drainage.
 
     As `models.soil.balance_day` (FAO-56 Eq. 84-86), but drainage slows down with depletion instead of stopping at field
-    capacity, half a day of it after the night's water and half after the date's ET and rain.
+    capacity, half a day of it after the night's water and half after the date's ET and rain. Of what is missing, u is
+    missing in the top: water fills it first, and it gives `TOP_SHARE` (1 - u / U) of what is used, where U is its
+    available water.
 
     Parameters
     ----------
@@ -161,22 +181,23 @@ def run_spots(
 
     Returns
     -------
-    ndarray, (N, S, C)                           Depletion [mm] each evening; below 0 above field capacity. In single
-                                                 precision, for it is large.
+    SpotRuns
     """
     taw = np.asarray(record.zones.taw, dtype=np.float64)[zone][:, None]
+    holds = TOP * taw / np.asarray(record.zones.root_depth, dtype=np.float64)[zone][:, None]
     more, caught, scale = np.exp(demand), np.exp(water), leak * taw
-    level = np.full(demand.shape, 0.2) * taw
-    out = np.empty((record.nights, *demand.shape), dtype=np.float32)
+    level, top = np.full(demand.shape, 0.2) * taw, np.full(demand.shape, 0.5) * holds
+    whole, below = (np.empty((record.nights, *demand.shape), dtype=np.float32) for _ in range(2))
     for n in range(record.nights):
-        level = _drained(level - caught * record.irrigation[zone, n][:, None], scale)
+        put, rain = caught * record.irrigation[zone, n][:, None], record.effective_rain[zone, n][:, None]
+        level, top = _drained(level - put, scale), np.maximum(top - put, 0.0)
         p = record.p[zone, n][:, None]
         stress = np.clip((taw - np.maximum(level, 0.0)) / ((1.0 - p) * taw), 0.0, 1.0)
         used = stress * more * record.etc[zone, n][:, None]
-        level = _drained(level + used - record.effective_rain[zone, n][:, None], scale)
-        level = np.minimum(level, taw)
-        out[n] = level
-    return out
+        level = np.minimum(_drained(level + used - rain, scale), taw)
+        top = np.maximum(np.minimum(top + TOP_SHARE * used * (1.0 - top / holds), holds) - rain, 0.0)
+        whole[n], below[n] = level, level - top
+    return SpotRuns(whole, below)
 
 
 def _drained(level: FloatArray, scale: FloatArray) -> FloatArray:
@@ -204,17 +225,19 @@ def fit_spots(record: Record, cuts: Sequence[int] | None = None) -> list[SpotFit
     flat = leak.size
     found = [_Found.of(record, which, zone.size) for _ in ends]
     scale, under = scales(record), under_roots(record)
+    better = np.bincount(which, weights=~under, minlength=zone.size)[which] > 0  # its spot has one within the roots
     capacity = np.asarray(record.zones.field_capacity, dtype=np.float64)[record.probes.zone]
     for start in range(0, zone.size, TOGETHER):
         rows = np.arange(start, min(start + TOGETHER, zone.size))
-        cases = run_spots(record, zone[rows], *(np.broadcast_to(a, (rows.size, flat)) for a in (demand, water, leak)))
-        for k in np.flatnonzero((which >= start) & (which <= rows[-1])):
+        shape = (rows.size, flat)
+        cases = run_spots(record, zone[rows], *(np.broadcast_to(a, shape) for a in (demand, water, leak))).below_top
+        for k in np.flatnonzero((which >= start) & (which <= rows[-1]) & ~(under & better)):
             x = scale[k] * cases[:, which[k] - start, :].astype(np.float64)
             for end, one in zip(ends, found, strict=True):
                 reading = record.moisture[k].copy()
                 reading[:WARM_UP] = np.nan
                 reading[end:] = np.nan
-                one.take(int(k), SensorLine.of(reading, x, float(capacity[k])), bool(under[k]))
+                one.take(int(k), SensorLine.of(reading, x, float(capacity[k]), GAINS), bool(under[k]))
     return [one.read(record, zone, which) for one in found]
 
 
@@ -223,7 +246,7 @@ class _Found:
     """What is gathered of a fit, sensor by sensor."""
 
     which: IntArray
-    likelihood: FloatArray  # (S, L, C)
+    likelihood: FloatArray  # (S, G, L, C): gain and L of the ground, case
     gain: FloatArray
     offset: FloatArray
     wander: FloatArray
@@ -237,8 +260,9 @@ class _Found:
         """Nothing said yet: gains and offsets as the depth and the soil table have them."""
         sensors = which.size
         capacity = np.asarray(record.zones.field_capacity, dtype=np.float64)[record.probes.zone]
+        shape = (spots, len(GAINS), LEAKS.size, RATIOS.size * LEVELS.size)
         return cls(
-            which, np.zeros((spots, LEAKS.size, RATIOS.size * LEVELS.size)), np.ones(sensors), capacity.copy(),
+            which, np.zeros(shape), np.ones(sensors), capacity.copy(),
             np.full(sensors, WANDER[0]), np.full(sensors, LEAST_ERROR), np.zeros(sensors),
             np.zeros(sensors, dtype=bool), np.zeros(spots, dtype=np.int64),
         )  # fmt: skip
@@ -248,34 +272,35 @@ class _Found:
         if line is None:
             return
         self.wander[k], self.error[k], self.shared[k] = line.wander, line.error, line.shared
-        self.gain[k], self.offset[k] = line.gain[line.best], line.offset[line.best]
+        self.gain[k], self.offset[k] = line.gain, line.offset
         self.speaks[k] = self.gain[k] > 0.1 and (not under or line.shared >= SHOWN)
         if self.speaks[k]:
-            self.likelihood[self.which[k]] += TEMPER * line.likelihood.reshape(LEAKS.size, -1)
+            self.likelihood[self.which[k]] += TEMPER * line.likelihood.reshape(self.likelihood.shape[1:])
             self.evenings[self.which[k]] = max(self.evenings[self.which[k]], line.evenings)
 
     def read(self, record: Record, zone: IntArray, which: IntArray) -> SpotFits:
-        """Weigh how the ground drains by all its spots, then read each spot's grid."""
+        """Weigh what spots of a ground share, gain and L, by all of them; then read each spot's grid."""
         _, demand, water = (a.reshape(LEAKS.size, -1)[0] for a in grid())
         wide = -0.5 * (demand**2 + water**2) / WORKING**2
-        whole = self.likelihood + wide
-        of_leak = logsumexp(whole, axis=2)  # (S, L)
+        whole = (self.likelihood + wide).reshape(zone.size, len(GAINS) * LEAKS.size, demand.size)  # (S, H, C)
+        of_ground = logsumexp(whole, axis=2)
         ground = np.asarray(record.ground)[zone]
-        weight = np.empty(of_leak.shape)
+        weight = np.empty(of_ground.shape)
         for one in np.unique(ground):
-            joint = of_leak[ground == one].sum(axis=0)
+            joint = of_ground[ground == one].sum(axis=0)
             weight[ground == one] = np.exp(joint - logsumexp(joint))
-        given = np.exp(whole - of_leak[:, :, None])  # (S, L, C) of the case, given L
-        post = np.einsum("sl,slc->sc", weight, given)
+        given = np.exp(whole - of_ground[:, :, None])  # of the case, given gain and L
+        post = np.einsum("sh,shc->sc", weight, given)
         value, information = _read_grid(post, demand, water)
         ratio = given @ (demand - water)
         middle = (weight * ratio).sum(axis=1)
         unsure = np.sqrt(np.maximum((weight * ratio**2).sum(axis=1) - middle**2, 0.0))
         silent = self.evenings == 0
         value[silent], information[silent], unsure[silent] = 0.0, 0.0, 0.0
+        by_gain, by_leak = (weight.reshape(zone.size, len(GAINS), LEAKS.size).sum(axis=a) for a in (2, 1))
         return SpotFits(
             zone, which, value, information, self.gain, self.offset, self.wander, self.error, self.shared, self.speaks,
-            self.evenings, LEAKS[weight.argmax(axis=1)], unsure,
+            self.evenings, LEAKS[by_leak.argmax(axis=1)], np.array(GAINS)[by_gain.argmax(axis=1)], unsure,
         )  # fmt: skip
 
 
@@ -296,66 +321,6 @@ def under_roots(record: Record) -> BoolArray:
     root = np.asarray(record.zones.root_depth, dtype=np.float64)[record.probes.zone]
     depth = np.asarray(record.probes.depth, dtype=np.float64)
     return np.asarray(np.nan_to_num(depth / root) > REACH)
-
-
-@dataclass(frozen=True)
-class SensorLine:
-    """A sensor's line under each of C cases: (C,) each, and what holds for the best of them."""
-
-    gain: FloatArray
-    offset: FloatArray
-    likelihood: FloatArray
-    best: int
-    wander: float
-    error: float
-    shared: float
-    evenings: int
-
-    @classmethod
-    def of(cls, reading: FloatArray, x: FloatArray, capacity: float) -> SensorLine | None:
-        """Fit reading = b - g x + e over evenings, x (N, C); None where there is too little.
-
-        Errors are whitened by their correlation over the days since the reading before, both found from the residuals
-        of the best case; readings far off count less (Huber).
-        """
-        at = np.flatnonzero(~np.isnan(reading))
-        if at.size < LEAST_READINGS:
-            return None
-        y, xs = reading[at], x[at]
-        step = np.diff(at)
-        rho, sd = 0.85, max(float(np.std(y)) / 2.0, LEAST_ERROR)
-        weight = np.ones(at.size)
-        for _ in range(3):
-            keep = np.concatenate([[0.0], rho**step])
-            spare = 1.0 / np.sqrt(1.0 - keep**2)  # of an innovation after so many days, in stationary deviations
-            w = np.sqrt(weight) * spare / sd
-            ys = w * (y - keep * np.concatenate([[0.0], y[:-1]]))
-            ones = w * (1.0 - keep)
-            held = np.vstack([np.zeros((1, xs.shape[1])), xs[:-1]])
-            xw = w[:, None] * (xs - keep[:, None] * held)
-            a11 = np.sum(ones**2) + 1.0 / OFFSET_SPREAD**2
-            a12 = -(ones @ xw)
-            a22 = np.einsum("nc,nc->c", xw, xw) + 1.0 / GAIN_SPREAD**2
-            b1 = float(ones @ ys) + capacity / OFFSET_SPREAD**2
-            b2 = -(ys @ xw) + 1.0 / GAIN_SPREAD**2
-            det = a11 * a22 - a12**2
-            offset = (a22 * b1 - a12 * b2) / det
-            gain = (a11 * b2 - a12 * b1) / det
-            total = float(ys @ ys) + capacity**2 / OFFSET_SPREAD**2 + 1.0 / GAIN_SPREAD**2
-            misfit = total - b1 * offset - b2 * gain
-            likelihood = -0.5 * misfit - 0.5 * np.log(det)
-            best = int(np.argmax(likelihood))
-            residual = y - offset[best] + gain[best] * xs[:, best]
-            pairs = step == 1
-            if pairs.sum() > 5:
-                before, after = residual[:-1][pairs], residual[1:][pairs]
-                rho = float(np.clip(before @ after / max(before @ before, 1e-12), *WANDER))
-            sd = max(float(np.sqrt(np.mean(np.minimum(residual**2, 9 * np.median(residual**2))))), LEAST_ERROR)
-            innovation = residual - np.concatenate([[0.0], rho**step]) * np.concatenate([[0.0], residual[:-1]])
-            far = np.abs(innovation) / (sd * np.sqrt(1.0 - np.concatenate([[0.0], rho ** (2 * step)])))
-            weight = np.minimum(1.0, HUBER / np.maximum(far, 1e-9))
-        shared = 1.0 - float(np.var(residual)) / max(float(np.var(y)), 1e-12)
-        return cls(gain, offset, likelihood, best, rho, sd, shared, int(at.size))
 
 
 def _read_grid(post: FloatArray, demand: FloatArray, water: FloatArray) -> tuple[FloatArray, FloatArray]:

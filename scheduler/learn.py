@@ -19,8 +19,9 @@ import pandas as pd
 from models.kin import EstimationZones, kin_groups
 from models.learning import CHANCE, QUESTION, UNTOLD, Learned, Lessons, Proof, learn_zones, prove
 from models.plateaus import field_capacity_holds, find_plateaus, learn_field_capacity, uniformity_hints
+from models.sensor_line import LEAST_READINGS
 from models.soil import adjusted_depletion_fraction, available_water
-from models.spot_fit import LEAST_READINGS, WARM_UP, Record, SpotFits, fit_spots
+from models.spot_fit import WARM_UP, Record, SpotFits, fit_spots
 from scheduler.errors import counted
 from scheduler.ledger import Ledger, decide_learned, propose_learned
 from scheduler.ledger.keeping import QUANTITIES
@@ -317,10 +318,10 @@ def _reasons(known: _Known) -> tuple[tuple[str, str], ...]:
             text = f"learned: {tried} {by}"
         elif proof.better[i] < 0.005:
             text = f"nothing learned yet: {tried} no better than the values told"
-        elif proof.chance[i] >= CHANCE:
+        elif min(proof.chance[i], proof.site_chance) >= CHANCE:
             text = f"nothing learned yet: {tried} {by}, which may be chance"
         else:
-            text = f"nothing learned yet: {tried} {by}, but not those of the last two weeks"
+            text = f"nothing learned yet: {tried} {by}, but over the site not those of the last two weeks"
         out.append((name, text))
     return tuple(out)
 

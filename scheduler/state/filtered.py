@@ -17,8 +17,9 @@ import pandas as pd
 from models.choices import READINGS
 from models.estimation import Estimate, FilterRun, run_filter, start_state
 from models.kin import EstimationZones, Setup, kin_groups, prepare
+from models.sensor_line import SensorLine
 from models.soil import adjusted_depletion_fraction, available_water, balance_day, run_balance
-from models.spot_fit import REACH, SHOWN, SensorLine
+from models.spot_fit import REACH, SHOWN
 from scheduler.site import Site
 from scheduler.state.demand import Demand, zone_etc, zone_rain
 from scheduler.state.ran import Ran
@@ -148,7 +149,7 @@ def _in_touch(
         row = int(np.searchsorted(rows, sensors.zone[k]))
         x = run.depletion[row][:, None] / (1000.0 * z.root_depth[sensors.zone[k]])
         line = SensorLine.of(moisture[k], x, float(z.field_capacity[sensors.zone[k]]))
-        touched[k] = line is not None and line.gain[0] > 0.1 and line.shared >= SHOWN
+        touched[k] = line is not None and line.gain > 0.1 and line.shared >= SHOWN
     return touched
 
 
