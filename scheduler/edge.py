@@ -10,6 +10,7 @@ as a dash.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from datetime import date, datetime
 
@@ -290,3 +291,13 @@ def _figures(value: float, figures: int, most_decimals: int = 2) -> str:
     decimals = figures - lead
     shown = round(value, min(decimals, most_decimals)) + 0.0
     return f"{shown:,.{max(0, min(decimals, most_decimals))}f}"
+
+
+def natural_key(text: str) -> tuple[tuple[int, int | str], ...]:
+    """Sort key that puts "Green 2" before "Green 10".
+
+    >>> sorted(["Green 10", "Green 2", "9"], key=natural_key)
+    ['9', 'Green 2', 'Green 10']
+    """
+    pieces = re.findall(r"[0-9]+|[^0-9]+", text.casefold())
+    return tuple((0, int(p)) if p[0] in "0123456789" else (1, p) for p in pieces)

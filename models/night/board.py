@@ -38,6 +38,8 @@ class Board:
         start_every = np.where(self.minute % start_every == 0, start_every, 1)
         self.start_every: list[int] = start_every.tolist()
         self.placed: list[list[tuple[int, int]]] = [[] for _ in range(job.zones)]
+        self.standing: list[tuple[int, int, int]] = []  # zone, start, end of runs that nothing moves
+        self._lay_standing()
 
     def _lay_limits(self) -> None:
         job = self.job
@@ -74,6 +76,26 @@ class Board:
                 self.shut[kind, max(opens[block] - self.first, 0) : max(closes[block] - self.first, 0)] = True
             self.shut[kind, max(int(row[-1]) - self.first, 0) :] = True
         self.mask_of_zone: list[int] = of_zone.tolist()
+
+    def _lay_standing(self) -> None:
+        """Count what stands already as used; it is not among `placed`, so nothing takes it off."""
+        standing = self.job.standing
+        if standing is None:
+            return
+        for kept in standing.reserved:
+            ends = np.array([kept.start, kept.end])
+            start = max(int(self.job.to_grid(ends, "down")[0]) - self.first, 0)
+            end = max(int(self.job.to_grid(ends, "up")[1]) - self.first, 0)
+            amount = whole_flow(np.concatenate([kept.pump, kept.branch]))
+            self.free[: amount.size, start:end] -= amount[:, None]
+        spans = [self.job.to_grid(moments) - self.first for moments in (standing.start, standing.end)]
+        for zone, start, end in zip(standing.zone.tolist(), *(span.tolist() for span in spans), strict=True):
+            self.place(zone, start, end - start)
+            self.placed[zone].clear()
+            self.standing.append((zone, start, end))
+            if zone in standing.unsure:  # its flow is in what is reserved
+                for row, amount in self.uses[zone]:
+                    self.free[row, start:end] += amount
 
     def open_again(self, job: NightJob) -> None:
         """Take the masks of another job of the same zones and window, as one without times to be done by."""
@@ -205,7 +227,7 @@ class Board:
             for z in np.flatnonzero(self.job.pump == pump).tolist()
             for span in self.placed[z]
             for e in span
-        ]
+        ] + [(e, int(self.need[z])) for z, *span in self.standing if self.job.pump[z] == pump for e in span]
         at = np.array([e for e, _ in turned], dtype=np.int64)
         valve = np.array([need for _, need in turned], dtype=np.int64)
         near = np.abs(at[None, :] - boundary[:, None]) < self.minute

@@ -51,6 +51,45 @@ def planning_resolution(resolution_s: FloatArray) -> FloatArray:
 
 
 @dataclass(frozen=True)
+class Standing:
+    """Runs that stand before the others are packed, as those of programmes do: J runs, Z zones.
+
+    Attributes
+    ----------
+    zone : ndarray of int, shape (J,)   Zone of each run; none of them has cycles to be packed.
+    start, end : ndarray, shape (J,)    Minutes after 00:00 of the evening's date, on the grid of the night.
+    left : ndarray, shape (Z,)          Minutes of such zones that found no place [min].
+    reserved : tuple of Reserved        Capacity kept free whole: of what draws on it no run is counted twice.
+    unsure : frozenset of int           Zones whose runs are only one way their controller may take; what they draw is
+                                        in `reserved`.
+    """
+
+    zone: IntArray
+    start: FloatArray
+    end: FloatArray
+    left: FloatArray
+    reserved: tuple["Reserved", ...] = ()
+    unsure: frozenset[int] = frozenset()
+
+
+@dataclass(frozen=True)
+class Reserved:
+    """Flow kept free from `start` to `end` [min] for what may run at any moment of it [L/s].
+
+    Attributes
+    ----------
+    start, end : float             Minutes after 00:00 of the evening's date.
+    pump : ndarray, shape (P,)     [L/s].
+    branch : ndarray, shape (R,)   [L/s].
+    """
+
+    start: float
+    end: float
+    pump: FloatArray
+    branch: FloatArray
+
+
+@dataclass(frozen=True)
 class NightJob:
     """One night to pack. K cycles, Z zones, P pumps, R branches, C controllers, W window pieces, B tariff blocks.
 
@@ -79,6 +118,8 @@ class NightJob:
     block_price : ndarray, shape (B,), optional Energy price; blocks of equal price count as one for `minutes_by_block`.
     smallest_run : ndarray, shape (Z,), optional   Smallest run worth making [min]: with less the zone does not run.
     hold_finish : bool                          `finish_by` is held like the window; the packer tries that first.
+    standing : Standing, optional               Runs that stand already: nothing moves them, the timetable holds them.
+    step_s : int                                Whole seconds the grid step divides, as the pause between two stations.
 
     Raises
     ------
@@ -108,6 +149,8 @@ class NightJob:
     block_price: FloatArray | None = None
     smallest_run: FloatArray | None = None
     hold_finish: bool = False
+    standing: Standing | None = None
+    step_s: int = 60
 
     def __post_init__(self) -> None:
         """Check shapes, indices and ranges once."""
@@ -124,8 +167,9 @@ class NightJob:
     @cached_property
     def grid_s(self) -> int:
         """Grid step [s]: the largest that divides a minute and every resolution in use."""
-        used = np.unique(np.rint(self.resolution[np.unique(self.cycle_zone)] * 60.0)).astype(np.int64)
-        return gcd(60, *(int(seconds) for seconds in used))
+        zones = np.unique(self.cycle_zone if self.standing is None else np.append(self.cycle_zone, self.standing.zone))
+        used = np.unique(np.rint(self.resolution[zones] * 60.0)).astype(np.int64)
+        return gcd(60, self.step_s, *(int(seconds) for seconds in used))
 
     @property
     def grid_min(self) -> float:
@@ -179,6 +223,14 @@ class NightJob:
     def asked_minutes(self) -> FloatArray:
         """Run time asked of each zone [min], shape (Z,)."""
         return np.bincount(self.cycle_zone, weights=self.cycle_minutes, minlength=self.zones).astype(np.float64)
+
+    @cached_property
+    def standing_minutes(self) -> FloatArray:
+        """Run time of each zone that stands already [min], shape (Z,)."""
+        if self.standing is None:
+            return np.zeros(self.zones)
+        length = self.standing.end - self.standing.start
+        return np.bincount(self.standing.zone, weights=length, minlength=self.zones).astype(np.float64)
 
 
 @dataclass(frozen=True)

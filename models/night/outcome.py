@@ -21,13 +21,17 @@ def timetable_of(job: NightJob, board: Board, left: IntArray, bounds: Bounds, un
     unavoidable : ndarray, shape (P,)     Minutes below the smallest flow that every timetable has [min].
     """
     cycles = [(start, end, zone) for zone in range(job.zones) for start, end in _joined(job, board, zone)]
+    cycles += [(start, end, zone) for zone, start, end in board.standing]
     rows = np.array(sorted(cycles), dtype=np.int64).reshape(-1, 3)
     zone = rows[:, 2]
     start, end = job.to_minutes(rows[:, 0] + board.first), job.to_minutes(rows[:, 1] + board.first)
     unplaced = job.to_minutes(left)
     asked = np.bincount(job.cycle_zone, minlength=job.zones)
+    if job.standing is not None:
+        unplaced = unplaced + job.standing.left
+        asked += np.bincount(job.standing.zone, minlength=job.zones)
     split = int(np.maximum(np.bincount(zone, minlength=job.zones) - asked, 0).sum())
-    fitted = not left.any()
+    fitted = not unplaced.any()
     edge = board.minute
     flow = board.flow[:, edge : edge + board.steps] / 1e6
     running = (flow > 0) & (flow < job.pump_smallest[:, None] * (1 - 1e-9))
@@ -83,10 +87,16 @@ def _makespan(board: Board, rows: IntArray) -> float:
 def _fill_ratio(job: NightJob, unplaced: FloatArray, bounds: Bounds, makespan: float) -> float:
     if not unplaced.any():
         return bounds.largest / makespan if makespan > 0 else 1.0
-    weight = job.flow if (job.flow @ job.asked_minutes) > 0 else np.ones(job.zones)
-    placed = 1.0 - float(weight @ unplaced) / float(weight @ job.asked_minutes)
+    weight = job.flow if (job.flow @ _asked(job)) > 0 else np.ones(job.zones)
+    placed = 1.0 - float(weight @ unplaced) / float(weight @ _asked(job))
     possible = min(1.0, job.window_minutes / bounds.largest) if bounds.largest > 0 else 1.0
     return min(placed / possible, 1.0) if possible > 0 else 0.0
+
+
+def _asked(job: NightJob) -> FloatArray:
+    """Minutes asked of each zone, to be packed or by its programme (Z,) [min]."""
+    left = 0.0 if job.standing is None else job.standing.left
+    return np.asarray(job.asked_minutes + job.standing_minutes + left)
 
 
 def _measured_capacity(job: NightJob, unplaced: FloatArray, bounds: Bounds) -> MeasuredCapacity:
@@ -95,7 +105,7 @@ def _measured_capacity(job: NightJob, unplaced: FloatArray, bounds: Bounds) -> M
     Where that one was not nearly used up and only zones with soaks are short, it is these that find no moment.
     """
     window = job.window_minutes
-    placed = job.asked_minutes - unplaced
+    placed = _asked(job) - unplaced
     ones = np.ones(job.zones)
     named = (
         (job.pump, job.pump_capacity, bounds.pump, job.flow),
@@ -106,7 +116,9 @@ def _measured_capacity(job: NightJob, unplaced: FloatArray, bounds: Bounds) -> M
     worst = load.argmax(axis=0)
     short = unplaced > 0
     soaking = (job.soak > 0) & (np.bincount(job.cycle_zone, minlength=job.zones) > 1)
-    own = short & ((bounds.zone > window) | (load.max(axis=0) < BUSY * window))  # no shared limit is to blame
+    programmed = np.zeros(job.zones, dtype=bool) if job.standing is None else job.standing.left > 0
+    idle = load.max(axis=0) < BUSY * window  # no shared limit is to blame
+    own = short & (programmed | (bounds.zone > window) | idle)
     shares: list[FloatArray] = []
     for kind, (index, capacity, _, amount) in enumerate(named):
         share = np.ones(capacity.size)

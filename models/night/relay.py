@@ -240,6 +240,9 @@ class _Program:
                 for zone in np.flatnonzero(board.job.pump == pump).tolist():
                     for span in board.placed[zone]:
                         turned[span[after] : span[after] + board.minute] += min(ramp, int(board.need[zone]))
+                for zone, *ends in board.standing:
+                    if board.job.pump[zone] == pump:
+                        turned[ends[after] : ends[after] + board.minute] += min(ramp, int(board.need[zone]))
                 turning = [
                     (
                         self.model.new_optional_fixed_size_interval_var(

@@ -130,7 +130,7 @@ def check_timetable(job: NightJob, timetable: Timetable) -> tuple[Violation, ...
 def _check_amounts(job: NightJob, table: Timetable) -> list[Violation]:
     length = table.end - table.start
     placed = np.bincount(table.zone, weights=length, minlength=job.zones)
-    asked = np.bincount(job.cycle_zone, weights=job.cycle_minutes, minlength=job.zones)
+    asked = job.asked_minutes + job.standing_minutes + (0.0 if job.standing is None else job.standing.left)
     wrong = np.flatnonzero(np.abs(placed + table.unplaced - asked) > TIME_TOLERANCE)
     found = [
         Violation(
@@ -144,11 +144,15 @@ def _check_amounts(job: NightJob, table: Timetable) -> list[Violation]:
     shortest = np.full(job.zones, np.inf)
     np.minimum.at(shortest, job.cycle_zone, job.cycle_minutes)
     shortest = np.minimum(shortest, job.smallest_cycle)
+    if job.standing is not None:  # its own lengths; what is keyed into a programme is checked with the programme
+        np.minimum.at(shortest, job.standing.zone, job.standing.end - job.standing.start)
     for j in np.flatnonzero(np.abs(steps - np.rint(steps)) > 1e-6):
         found.append(Violation("resolution", int(table.zone[j]), table.start[j], f"length {length[j]:g} min"))
     for j in np.flatnonzero(length < shortest[table.zone] - TIME_TOLERANCE):
         found.append(Violation("smallest cycle", int(table.zone[j]), table.start[j], f"length {length[j]:g} min"))
     in_minutes = job.resolution[table.zone] >= 1.0 - TIME_TOLERANCE
+    if job.standing is not None:  # a station of a programme opens when the one before it has closed
+        in_minutes &= ~np.isin(table.zone, job.standing.zone)
     for j in np.flatnonzero(in_minutes & (np.abs(table.start - np.rint(table.start)) > TIME_TOLERANCE)):
         found.append(Violation("whole minute", int(table.zone[j]), table.start[j], "starts between two minutes"))
     return found

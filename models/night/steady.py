@@ -102,7 +102,7 @@ class Steadier:
         """
         job, board, small = self.job, self.board, self.smallest
         zones = np.array([z for z in self.zones if board.placed[z]], dtype=np.int64)
-        if not self._standing()[0] or zones.size > LOOKED_AT:
+        if not self._standing()[0] or zones.size > LOOKED_AT or board.standing:  # what stands may help as well
             return 0.0
         ran = np.array([sum(e - s for s, e in board.placed[z]) for z in zones.tolist()], dtype=np.float64)
         need = board.need[zones].astype(np.float64)

@@ -13,6 +13,7 @@ from models.plan.inputs import Floats
 from models.plan.results import PlanResult
 from models.soil import DayBalance
 from scheduler.night.edits import Word
+from scheduler.night.programmes import HeldByControllers
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,7 @@ class RunnableNight:
                                     said [min].
     waits, lifted : ndarray (Z,)    Zones whose run was too short to be worth making: left to a later night, or given
                                     the smallest useful run.
+    controllers : HeldByControllers   What controllers hold that take no start times.
     """
 
     result: PlanResult
@@ -56,3 +58,4 @@ class RunnableNight:
     free: Floats
     waits: NDArray[np.bool_]
     lifted: NDArray[np.bool_]
+    controllers: HeldByControllers = HeldByControllers()

@@ -25,6 +25,14 @@ from models.soil import DayBalance, balance_day
 from scheduler.errors import NoPlan
 from scheduler.night.edits import Word, managers_word, with_smallest
 from scheduler.night.job import dry_tomorrow, night_job
+from scheduler.night.programmes import (
+    HeldByControllers,
+    broken_by_controllers,
+    holds_no_times,
+    lost_to_programmes,
+    packed_with_programmes,
+    without_runs,
+)
 from scheduler.night.records import RunnableNight
 from scheduler.night.smallest import better_skipped, short_runs
 from scheduler.night.whole_steps import STILL, Terms, flushing_on, supply_mix, whole_minutes
@@ -84,6 +92,8 @@ class Draft:
     lifted : ndarray (Z,)             Zones given their smallest useful run where the plan had less.
     word : Word                       What the manager said.
     cycles, job, timetable : Cycles, NightJob, Timetable or None
+    held : HeldByControllers   Programmes, and what is left to controllers of their own.
+    free_job : NightJob or None   The night if every controller took a start time a station; None where all do.
     """
 
     result: PlanResult
@@ -95,6 +105,8 @@ class Draft:
     cycles: Cycles | None = None
     job: NightJob | None = None
     timetable: Timetable | None = None
+    held: HeldByControllers = HeldByControllers()
+    free_job: NightJob | None = None
 
 
 def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> RunnableNight:
@@ -131,7 +143,7 @@ def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> Runna
         draft, drafts = _draft(site, inputs, solver, limits, first, word), drafts + 1
     if draft.timetable is not None:
         draft = _settled(site, inputs, solver, limits, first, draft)
-    night = _finished(inputs, solver, Terms(usual.share, _worth(inputs, solver)), limits, first, draft, drafts)
+    night = _finished(site, inputs, solver, Terms(usual.share, _worth(inputs, solver)), limits, first, draft, drafts)
     return replace(night, free=free) if word.said.any() else night
 
 
@@ -212,7 +224,20 @@ def _packed(site: Site, inputs: NightInputs, draft: Draft, effort: float) -> Dra
     cycles, job = night_job(
         site, inputs, draft.minutes, by_block, flushing_on(inputs, draft.result, 0), draft.word.said
     )
-    return replace(draft, cycles=cycles, job=job, timetable=pack_night(job, effort))
+    if not holds_no_times(site)[draft.minutes > 0].any():
+        return replace(draft, cycles=cycles, job=job, timetable=pack_night(job, effort))
+    likes = _drawn_on(inputs, draft.run_time)
+    packed, timetable, held, asked = packed_with_programmes(site, inputs, cycles, job, likes, effort)
+    return replace(draft, minutes=asked, cycles=cycles, job=packed, timetable=timetable, held=held, free_job=job)
+
+
+def _drawn_on(inputs: NightInputs, run_time: Floats) -> Floats:
+    """What the water of each zone draws on: pump, branch, controller, rank, cuts, and its mix of supplies, (Z, n)."""
+    plan = inputs.plan
+    columns = [plan.pump_of_zone, plan.branch_of_zone, plan.controller_of_zone, plan.priority]
+    columns += [cut.zones for cut in plan.cuts]
+    mix = np.round(supply_mix(plan, run_time[:, 0].sum(axis=1)), 6)
+    return np.column_stack([*(np.asarray(c, dtype=np.float64) for c in columns), mix])
 
 
 def _settled(site: Site, inputs: NightInputs, solver: PlanSolver, limits: Limits, first: Draft, draft: Draft) -> Draft:
@@ -236,20 +261,28 @@ def _settled(site: Site, inputs: NightInputs, solver: PlanSolver, limits: Limits
         draft = _packed(site, inputs, draft, QUICK)
     job, timetable = draft.job, draft.timetable
     assert job is not None and timetable is not None
-    if _share_left_out(timetable) > NEXT_TO_NOTHING and job.cycle_zone.size <= FEW_CYCLES:
+    if _share_left_out(timetable) > NEXT_TO_NOTHING and 0 < job.cycle_zone.size <= FEW_CYCLES:
         draft = replace(draft, timetable=pack_night(job, EFFORT))
     return draft
 
 
 def _finished(
-    inputs: NightInputs, solver: PlanSolver, usual: Terms, limits: Limits, first: Draft, draft: Draft, drafts: int
+    site: Site,
+    inputs: NightInputs,
+    solver: PlanSolver,
+    usual: Terms,
+    limits: Limits,
+    first: Draft,
+    draft: Draft,
+    drafts: int,
 ) -> RunnableNight:
     """The night as it will run, checked, with the later nights as they follow from it."""
     plan, result, run_time, timetable = inputs.plan, draft.result, draft.run_time, draft.timetable
+    held = draft.held if draft.free_job is not None else without_runs(site, inputs.dates[0])
     minutes = np.zeros(plan.zones)
     if timetable is not None:
         assert draft.job is not None
-        broken = check_timetable(draft.job, timetable)
+        broken = [*check_timetable(draft.job, timetable), *broken_by_controllers(site, held, timetable)]
         if broken:
             raise NoPlan("the timetable breaks a limit when played back: " + "; ".join(str(v) for v in broken[:3]))
         placed = np.bincount(timetable.zone, weights=timetable.end - timetable.start, minlength=plan.zones)
@@ -280,7 +313,16 @@ def _finished(
         free=result.minutes(plan)[:, 0].sum(axis=(1, 2)),
         waits=draft.waits & (minutes == 0),
         lifted=draft.lifted & (minutes > 0),
+        controllers=replace(held, lost=_lost(site, first, draft)),
     )
+
+
+def _lost(site: Site, first: Draft, draft: Draft) -> Floats | None:
+    """Minutes that programmes cost against a timetable free in every start; None where there are none."""
+    if draft.free_job is None or draft.timetable is None:
+        return None
+    wished = draft.free_job if first.free_job is None else first.free_job
+    return lost_to_programmes(site, wished, draft.timetable, QUICK)
 
 
 def _solved(solve: Callable[[], Result]) -> Result:

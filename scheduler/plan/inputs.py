@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from models.choices import BAND
-from models.night import longest_in_hours, planning_resolution, surface_storage
+from models.night import longest_cycle, longest_in_hours, planning_resolution, surface_storage
 from models.plan.inputs import PlanInputs
 from models.soil import adjusted_depletion_fraction
 from scheduler.events import EventNights, event_nights
@@ -162,7 +162,7 @@ def _as_built(site: Site) -> dict[str, Any]:
         "branch_of_zone": zones.branch,
         "branch_capacity": np.array([b.capacity for b in site.branches], dtype=float),
         "controller_of_zone": zones.controller,
-        "stations_at_once": np.array([c.stations_at_once or np.inf for c in site.controllers], dtype=float),
+        "stations_at_once": np.array([c.most_at_once for c in site.controllers], dtype=float),
         "source_price": np.array([s.price for s in site.sources] or [0.0], dtype=float),
     }
 
@@ -274,7 +274,20 @@ def longest_runs(site: Site, window: NightWindow, allowed: np.ndarray, resolutio
         if spans:
             taken = (resolution, zones.application_rate, zones.infiltration, surface_storage(zones.slope))
             longest[on] = _in_hours(spans, *(a[on] for a in (*taken, zones.longest_cycle, zones.soak)))
-    return np.minimum(longest, zones.max_run)
+    return np.minimum.reduce((longest, zones.max_run, _in_starts(site, resolution)))
+
+
+def _in_starts(site: Site, resolution: np.ndarray) -> np.ndarray:
+    """Longest run that the start times of a zone's programme hold as cycles the soil takes, shape (Z,) [min]."""
+    zones = site.zones
+    starts = np.array([*(c.starts_each if c.programmes else np.inf for c in site.controllers), np.inf])[
+        zones.controller
+    ]
+    if not np.isfinite(starts).any():
+        return starts
+    longest = longest_cycle(zones.application_rate, zones.infiltration, surface_storage(zones.slope))
+    longest = np.where(np.isnan(zones.longest_cycle), longest, zones.longest_cycle)
+    return np.asarray(np.maximum(np.floor(longest / resolution + 1e-9), 1.0) * resolution)
 
 
 def _in_hours(spans: list[tuple[int, int]], *arrays: np.ndarray) -> np.ndarray:

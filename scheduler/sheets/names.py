@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 
 from scheduler.document.parts import ZonePart
+from scheduler.edge import natural_key
 
 LISTED_AT_MOST = 12  # names in one sentence
 PLURALS = {
@@ -39,16 +39,6 @@ def listed(names: Iterable[str], most: int | None = LISTED_AT_MOST) -> str:
     if most is None or len(names) <= most:
         return ", ".join(names)
     return ", ".join(names[:most]) + f" and {len(names) - most:,} more"
-
-
-def natural_key(text: str) -> tuple[tuple[int, int | str], ...]:
-    """Sort key that puts "Green 2" before "Green 10".
-
-    >>> sorted(["Green 10", "Green 2", "9"], key=natural_key)
-    ['9', 'Green 2', 'Green 10']
-    """
-    pieces = re.findall(r"[0-9]+|[^0-9]+", text.casefold())
-    return tuple((0, int(p)) if p[0] in "0123456789" else (1, p) for p in pieces)
 
 
 def joined(words: Sequence[str]) -> str:

@@ -133,12 +133,34 @@ class NightlyRule:
 
 @dataclass(frozen=True)
 class Controller:
-    """Controller: stations_at_once, None = any number; resolution of run times [s]; profile, "" = the plain one."""
+    """Controller: stations_at_once, None = any number; resolution of run times [s]; profile, "" = the plain one.
+
+    programmes : int           Programmes it holds [-], 0 = it takes start times station by station.
+    starts_each : int          Start times a programme holds [-].
+    at_once : int              Stations a programme runs together [-].
+    programmes_at_once : int   Programmes that may run at the same time [-]; a further start waits for one to end.
+    station_delay : float      Pause before a programme opens its next station, after one has opened or closed [s].
+    listed : bool              A programme runs its stations in the order of their addresses, not in one keyed in.
+    run_time_only : bool       It takes run times and cycles, and finds its own start times.
+    """
 
     name: str
     stations_at_once: int | None
     resolution: float
     profile: str
+    programmes: int = 0
+    starts_each: int = 1
+    at_once: int = 1
+    programmes_at_once: int = 1
+    station_delay: float = 0.0
+    listed: bool = True
+    run_time_only: bool = False
+
+    @property
+    def most_at_once(self) -> float:
+        """Stations it can really run together [-], inf = any number."""
+        most = float(self.stations_at_once or np.inf)
+        return min(most, self.at_once * self.programmes_at_once) if self.programmes else most
 
 
 @dataclass(frozen=True)

@@ -319,6 +319,13 @@ class ControllerKeys(_Part):
     stations_at_once: Annotated[int, BeforeValidator(_read_whole(1, 10000))] | None = None
     resolution: _quantity("s", above=0, high=3600, example="60") = 60.0
     profile: Annotated[str, BeforeValidator(_read_profile)] | None = None
+    programmes: Annotated[int, BeforeValidator(_read_whole(1, 40))] | None = None
+    starts_each: Annotated[int, BeforeValidator(_read_whole(1, 24))] | None = None
+    at_once: Annotated[int, BeforeValidator(_read_whole(1, 1000))] | None = None
+    programmes_at_once: Annotated[int, BeforeValidator(_read_whole(1, 40))] | None = None
+    station_delay: _quantity("s", low=0, high=3600, example="15") | None = None
+    order: Literal["as_listed", "free"] | None = None
+    run_time_only: bool = False
 
 
 class SourceKeys(_Part):

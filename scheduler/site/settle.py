@@ -13,7 +13,7 @@ pump.capacity         the last flow of its curve; without a curve it is needed
 pump.head             at full speed on its curve; without a curve not known, the energy is not counted
 pump.efficiency       that of its curve, otherwise 0.70
 branch.capacity       no limit;  friction none;  roughness 140 where length and diameter are given
-controller.resolution 60 s;  stations_at_once: any number
+controller.resolution 60 s;  stations_at_once: any number;  programmes none (`scheduler.site.controllers`)
 source                one named "water", salinity not known (0 dS/m), no price, no limits
 surface               `SURFACE_RULES`;  finish_by the close;  event_finish_by finish_by, or an hour before the close;
                       uniformity lower_half
@@ -35,6 +35,7 @@ from models.hydraulics import friction_head, pipe_resistance
 from scheduler.errors import listing, near_miss, read_but, shown
 from scheduler.site import schema
 from scheduler.site.columns import FILES
+from scheduler.site.controllers import settle_controller
 from scheduler.site.records import (
     SURFACES,
     WEEKDAYS,
@@ -261,9 +262,7 @@ def _settle_supply(model: schema.SiteFile, settings: Settings, reader: Reader) -
     pumps = [_pump(pump, i, reader) for i, pump in enumerate(model.pump)]
     settings.pumps = tuple(pumps)
     settings.branches = tuple(_branch(b, i, settings, reader) for i, b in enumerate(model.branch))
-    settings.controllers = tuple(
-        Controller(c.name, c.stations_at_once, c.resolution, c.profile or "") for c in model.controller
-    )
+    settings.controllers = tuple(settle_controller(c, i, reader.problem) for i, c in enumerate(model.controller))
     settings.sources = tuple(
         Source(
             s.name, s.ec or 0.0, s.sar, s.price,

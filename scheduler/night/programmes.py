@@ -1,0 +1,340 @@
+"""Controllers that hold programmes, and those that find their own start times: their part of tonight.
+
+What stands for them is laid before the packer begins: programmes by `lay_programmes`, what is left to a controller of
+its own by `share_any_order`. The packer then finds places for all other zones around it. A zone served before all that
+hold a place in a programme is never left out for them: those served last are then taken out of the programmes.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from math import gcd
+from typing import Any
+
+import numpy as np
+
+from models.night import Cycles, NightJob, Timetable, pack_night
+from models.night.any_order import AnyOrder, share_any_order
+from models.night.grouping import StationNeeds
+from models.night.job import Reserved, Standing
+from models.night.laying import lay_programmes
+from models.night.playback import check_programmes
+from models.night.programmes import Programme, ProgrammeRules
+from models.plan.inputs import Floats
+from scheduler.edge import natural_key
+from scheduler.plan.inputs import SMALLEST_CYCLE, NightInputs
+from scheduler.site import Site
+
+LOOKED_BACK = 14  # [d] a plan may be old whose programmes still stand in a controller; our choice
+GIVING_WAY = 4  # [-] times stations of programmes give way to zones served before them
+
+
+@dataclass(frozen=True)
+class HeldByControllers:
+    """What controllers that take no start times hold tonight.
+
+    Parameters
+    ----------
+    rules : tuple of ProgrammeRules
+    programmes : tuple of Programme   Those that start tonight.
+    resting : tuple of Programme      Those kept as they were, without a start tonight.
+    before : tuple of Programme       What the controllers held the evening before; empty where no plan tells.
+    before_night : date or None       The night of that plan.
+    any_order : tuple of AnyOrder     Controllers that find their own start times.
+    lost : ndarray (Z,)               Minutes that a timetable free in every start would run beside what runs [min].
+    """
+
+    rules: tuple[ProgrammeRules, ...] = ()
+    programmes: tuple[Programme, ...] = ()
+    resting: tuple[Programme, ...] = ()
+    before: tuple[Programme, ...] = ()
+    before_night: date | None = None
+    any_order: tuple[AnyOrder, ...] = ()
+    lost: Floats | None = None
+
+
+def holds_no_times(site: Site) -> np.ndarray:
+    """Zones whose controller takes no start time of theirs, bool (Z,)."""
+    simple = np.array([*(bool(c.programmes) or c.run_time_only for c in site.controllers), False])
+    return np.asarray(simple[site.zones.controller])
+
+
+def programme_rules(site: Site) -> tuple[ProgrammeRules, ...]:
+    """What each controller with programmes can hold."""
+    keys = [natural_key(s or z) for s, z in zip(site.zones.station.tolist(), site.zones.zone.tolist(), strict=True)]
+    place = np.empty(len(keys), dtype=np.int64)
+    place[sorted(range(len(keys)), key=lambda z: (keys[z], z))] = np.arange(len(keys))
+    return tuple(
+        ProgrammeRules(
+            controller=i,
+            programmes=c.programmes,
+            starts_each=c.starts_each,
+            at_once=c.at_once,
+            programmes_at_once=c.programmes_at_once,
+            delay=c.station_delay / 60.0,
+            listed=c.listed,
+            place=place,
+        )
+        for i, c in enumerate(site.controllers)
+        if c.programmes
+    )
+
+
+def packed_with_programmes(
+    site: Site, inputs: NightInputs, cycles: Cycles, job: NightJob, likes: Floats, effort: float
+) -> tuple[NightJob, Timetable, HeldByControllers, Floats]:
+    """The timetable of a night in which some controllers take no start times.
+
+    Parameters
+    ----------
+    site : Site
+    inputs : NightInputs
+    cycles : Cycles        Of all zones.
+    job : NightJob         With the cycles of all zones.
+    likes : ndarray (Z, n)   What each zone draws on; zones with equal rows may give water to each other.
+    effort : float         Of packing.
+
+    Returns
+    -------
+    NightJob               As it was packed: programmes stand in it.
+    Timetable
+    HeldByControllers
+    ndarray (Z,)           Minutes asked of each zone, in whole steps at each start [min].
+    """
+    rules, simple = programme_rules(site), holds_no_times(site)
+    before_night, before = programmes_before(site, inputs.dates[0])
+    delays = [round(r.delay * 60) for r in rules if r.delay]
+    job = replace(job, step_s=gcd(60, *delays))
+    free = job.cycle_zone[~simple[job.cycle_zone]]
+    unconstrained = replace(job, cycle_zone=free, cycle_minutes=job.cycle_minutes[~simple[job.cycle_zone]])
+    minutes = job.asked_minutes
+    own = _left_to_controllers(site, cycles, job)
+    dropped = np.zeros(job.zones)
+    for _ in range(GIVING_WAY):
+        base = _own_runs(job, own, effort)
+        needs = _needs(site, inputs, cycles, replace(job, standing=base), minutes - dropped, likes)
+        laid = lay_programmes(replace(job, standing=base), rules, needs, before)
+        standing = Standing(
+            np.concatenate([base.zone, laid.standing.zone]),
+            np.concatenate([base.start, laid.standing.start]),
+            np.concatenate([base.end, laid.standing.end]),
+            base.left + laid.standing.left + np.where(_of(rules, job), dropped, 0.0),
+            base.reserved,
+            base.unsure,
+        )
+        packed = replace(unconstrained, standing=standing)
+        timetable = pack_night(packed, effort)
+        more = _gives_way(packed, timetable, _of(rules, job))
+        if not more.any():
+            break
+        dropped = np.minimum(dropped + more, minutes)
+    asked = np.where(_of(rules, job), laid.asked + dropped, minutes)
+    held = HeldByControllers(
+        rules=rules,
+        programmes=laid.programmes,
+        resting=_resting(rules, before, laid.programmes),
+        before=before,
+        before_night=before_night,
+        any_order=own,
+    )
+    return packed, timetable, held, asked
+
+
+def without_runs(site: Site, night: date) -> HeldByControllers:
+    """What the controllers hold on a night on which nothing of theirs runs: what they held before."""
+    rules = programme_rules(site)
+    if not rules:
+        return HeldByControllers()
+    before_night, before = programmes_before(site, night)
+    return HeldByControllers(rules=rules, resting=_resting(rules, before, ()), before=before, before_night=before_night)
+
+
+def broken_by_controllers(site: Site, held: HeldByControllers, table: Timetable) -> list[str]:
+    """What a controller would do otherwise than the timetable has it, played back; empty where nothing."""
+    return [
+        str(fault)
+        for rules in held.rules
+        for fault in check_programmes(
+            rules,
+            [p for p in (*held.programmes, *held.resting) if p.controller == rules.controller],
+            site.controllers[rules.controller].resolution / 60.0,
+            table,
+            site.zones.controller,
+        )
+    ]
+
+
+def lost_to_programmes(site: Site, free_job: NightJob, timetable: Timetable, effort: float) -> Floats:
+    """Minutes that a timetable free in every start would run beside what runs, shape (Z,) [min].
+
+    Parameters
+    ----------
+    site : Site
+    free_job : NightJob    The night as it would be asked for if every controller took a start time a station.
+    timetable : Timetable  As it runs.
+    effort : float         Of packing.
+    """
+    simple = holds_no_times(site)
+    runs = np.bincount(timetable.zone, weights=timetable.end - timetable.start, minlength=free_job.zones)
+    if not (free_job.asked_minutes - runs > 1e-9)[simple].any():
+        return np.zeros(free_job.zones)
+    at_once = np.array([float(c.stations_at_once or np.inf) for c in site.controllers])
+    free = pack_night(replace(free_job, stations_at_once=at_once), effort)
+    would = np.bincount(free.zone, weights=free.end - free.start, minlength=free_job.zones)
+    return np.where(simple, np.round(np.maximum(would - runs, 0.0), 9), 0.0)
+
+
+def programmes_before(site: Site, night: date) -> tuple[date | None, tuple[Programme, ...]]:
+    """What the controllers hold by the plan of the nearest evening before, and its night; nothing without one."""
+    for days in range(1, LOOKED_BACK + 1):
+        earlier = night - timedelta(days=days)
+        file = site.folder / "out" / earlier.isoformat() / "plan.json"
+        try:
+            plan = json.loads(file.read_text(encoding="utf-8"))
+            found = tuple(_read_programmes(site, plan.get("controllers", ())))
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            continue
+        return earlier, found
+    return None, ()
+
+
+def _read_programmes(site: Site, controllers: list[Mapping[str, Any]]) -> list[Programme]:
+    """Programmes of a plan.json, those of controllers and zones that the site still has."""
+    zones = {name: z for z, name in enumerate(site.zones.zone.tolist())}
+    index = {c.name: i for i, c in enumerate(site.controllers) if c.programmes}
+    found = []
+    for part in controllers:
+        own = index.get(str(part["name"]), -1)
+        for p in part["programmes"] if own >= 0 else ():
+            listed = [s for s in p["stations"] if s["zone"] in zones]
+            known = [s for s in listed if site.zones.controller[zones[s["zone"]]] == own]
+            found.append(
+                Programme(
+                    own,
+                    int(p["number"]),
+                    tuple(zones[s["zone"]] for s in known),
+                    tuple(float(s["minutes"]) for s in known),
+                    tuple(float(m) for m in p["start_minutes"]),
+                    float(p["percent"]),
+                )
+            )
+    return found
+
+
+def _of(rules: tuple[ProgrammeRules, ...], job: NightJob) -> np.ndarray:
+    """Zones of controllers with programmes, bool (Z,)."""
+    return np.isin(job.controller, [r.controller for r in rules])
+
+
+def _needs(
+    site: Site, inputs: NightInputs, cycles: Cycles, job: NightJob, minutes: Floats, likes: Floats
+) -> StationNeeds:
+    """What the stations of programmes want."""
+    each = np.where(cycles.count > 0, np.ceil(minutes / np.maximum(cycles.count, 1) / job.resolution - 1e-9), 0)
+    longest = np.where(cycles.count > 1, each * job.resolution, np.inf)
+    surface = np.unique(site.zones.surface.astype(str), return_inverse=True)[1].ravel()
+    finish = np.zeros(job.zones) if job.finish_by is None else np.nan_to_num(job.finish_by, nan=-1.0)
+    drains = inputs.plan.depletion / inputs.plan.net_rate
+    largest = np.maximum(minutes, np.minimum(inputs.longest_run[:, 0], drains))
+    smallest = np.zeros(job.zones) if job.smallest_run is None else job.smallest_run
+    of_programmes = np.isin(job.controller, [i for i, c in enumerate(site.controllers) if c.programmes])
+    return StationNeeds(
+        minutes=np.where(of_programmes, minutes, 0.0),
+        cycles=cycles.count.astype(np.int64),
+        soak=job.soak,
+        longest=longest,
+        least=np.minimum(SMALLEST_CYCLE, np.maximum(minutes, job.resolution)),
+        smallest=np.minimum(smallest, minutes),
+        largest=largest,
+        hours=job.hours[1].astype(np.int64),
+        finish=np.unique(finish, return_inverse=True)[1].ravel().astype(np.int64),
+        kin=surface.astype(np.int64),
+        like=np.unique(likes, axis=0, return_inverse=True)[1].ravel().astype(np.int64),
+    )
+
+
+def _left_to_controllers(site: Site, cycles: Cycles, job: NightJob) -> tuple[AnyOrder, ...]:
+    """What controllers that find their own start times are given."""
+    own = [(i, int(c.stations_at_once or 1)) for i, c in enumerate(site.controllers) if c.run_time_only]
+    if not own:
+        return ()
+    count = np.where(np.isin(job.controller, [i for i, _ in own]), cycles.count, 0).astype(np.int64)
+    each = np.floor(job.asked_minutes / np.maximum(count, 1) / job.resolution + 1e-9) * job.resolution
+    smallest = np.zeros(job.zones) if job.smallest_run is None else job.smallest_run
+    rank = np.zeros(job.zones, dtype=np.int64) if job.finish_rank is None else job.finish_rank
+    return tuple(share_any_order(job, own, count, each, np.minimum(smallest, count * each), rank))
+
+
+def _own_runs(job: NightJob, own: tuple[AnyOrder, ...], effort: float) -> Standing:
+    """One way in which controllers of their own may run, and the capacity kept free for any other."""
+    none = np.zeros(0)
+    base = Standing(np.zeros(0, dtype=np.int64), none, none, np.zeros(job.zones))
+    for one in own:
+        running = np.flatnonzero(one.cycles > 0)
+        zone = np.repeat(running, one.cycles[running])
+        part = replace(
+            job,
+            cycle_zone=zone,
+            cycle_minutes=one.each[zone],
+            pieces=np.array([[one.opens, one.ends]]) if running.size else job.pieces[:0],
+            finish_by=None,
+            minutes_by_block=None,
+            standing=base,
+        )
+        table = pack_night(part, effort)
+        on = job.controller[table.zone] == one.controller
+        wanted = np.where(job.controller == one.controller, job.asked_minutes, 0.0)
+        given = np.bincount(table.zone[on], weights=(table.end - table.start)[on], minlength=job.zones)
+        base = Standing(
+            np.concatenate([base.zone, table.zone[on]]),
+            np.concatenate([base.start, table.start[on]]),
+            np.concatenate([base.end, table.end[on]]),
+            base.left + np.maximum(wanted - given, 0.0),
+            base.reserved,
+            base.unsure | frozenset(running.tolist()),
+        )
+    kept = tuple(Reserved(one.opens, one.ends, one.pump, one.branch) for one in own if one.cycles.any())
+    return replace(base, reserved=kept)
+
+
+def _gives_way(job: NightJob, table: Timetable, programmed: np.ndarray) -> Floats:
+    """Minutes that stations of programmes give up for zones served before them that found no place, (Z,) [min].
+
+    Those served last on the same pump give way first, whole stations at a time.
+    """
+    more = np.zeros(job.zones)
+    if job.finish_rank is None:
+        return more
+    short = np.where(programmed, 0.0, table.unplaced)
+    runs = np.bincount(table.zone, weights=table.end - table.start, minlength=job.zones)
+    for zone in np.flatnonzero(short > 0).tolist():
+        behind = (
+            programmed & (job.finish_rank > job.finish_rank[zone]) & (runs - more > 0) & (job.pump == job.pump[zone])
+        )
+        missing = float(short[zone] * job.flow[zone])
+        for other in sorted(np.flatnonzero(behind).tolist(), key=lambda z: (-int(job.finish_rank[z]), -job.flow[z])):
+            if missing <= 0:
+                break
+            more[other] = runs[other]
+            missing -= float(runs[other] * job.flow[other])
+    return more
+
+
+def _resting(
+    rules: tuple[ProgrammeRules, ...], before: tuple[Programme, ...], tonight: tuple[Programme, ...]
+) -> tuple[Programme, ...]:
+    """Programmes of the evening before that do not start tonight, without stations that now run in another."""
+    taken = {(p.controller, p.number) for p in tonight}
+    running = {z for p in tonight for z in p.zones}
+    most = {r.controller: r.programmes for r in rules}
+    found = []
+    for p in before:
+        if (p.controller, p.number) in taken or p.number > most.get(p.controller, 0):
+            continue
+        kept = [(z, m) for z, m in zip(p.zones, p.minutes, strict=True) if z not in running]
+        if kept:
+            found.append(replace(p, zones=tuple(z for z, _ in kept), minutes=tuple(m for _, m in kept), starts=()))
+    return tuple(found)
