@@ -97,11 +97,16 @@ def tonight(
     ] = None,
     skip: Annotated[list[str] | None, typer.Option(help="Do not run a zone tonight.", metavar="ZONE")] = None,
     only: Annotated[list[str] | None, typer.Option(help="Run this surface alone tonight.", metavar="SURFACE")] = None,
+    percent: Annotated[
+        list[str] | None,
+        typer.Option(help="Run a programme as it stands, at a seasonal percent.", metavar="CONTROLLER/NUMBER=PERCENT"),
+    ] = None,
 ) -> None:
     """Plan tonight: write the run-time table, plan.json and the night sheet."""
     from scheduler.evening import plan_tonight, publish
     from scheduler.ledger.keeping import bring_in
     from scheduler.night.edits import with_options
+    from scheduler.night.percents import with_percents
     from scheduler.nights import choose_night, evening_of, local_now, opening_of, out_folder
     from scheduler.site import load_site
     from scheduler.terminal.evening import print_evening
@@ -113,6 +118,7 @@ def tonight(
             loaded = load_site(site)
             now = local_now(loaded)
             evening = chosen or choose_night(loaded, evening_of(now))
+            loaded = with_percents(loaded, evening, percent or ())
             loaded = with_options(loaded, evening, hold or (), skip or (), only or ())
             status.update("ledger and doubtful readings")
             kept = bring_in(loaded)

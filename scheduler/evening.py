@@ -12,7 +12,7 @@ from pathlib import Path
 import pandas as pd
 
 from scheduler.document.changes import changes_part, earlier_plan
-from scheduler.document.parts import PlanDocument
+from scheduler.document.parts import ControllerKind, PlanDocument
 from scheduler.document.planned import Planned
 from scheduler.document.published import plan_document, warnings_of
 from scheduler.document.rules import PlanDocumentError, plan_faults, write_plan
@@ -36,6 +36,7 @@ from scheduler.supply import net_rates
 
 log = logging.getLogger(__name__)
 Step = Callable[[str], None]
+OF_KIND = {ControllerKind.PROGRAMMES: "programmes", ControllerKind.RUN_TIME_ONLY: "minutes_and_cycles"}  # profiles
 
 
 def plan_tonight(
@@ -143,7 +144,20 @@ def publish(
 
 
 def _tables(site: Site, document: PlanDocument) -> list[tuple[PlanDocument, Profile, str]]:
-    """Plan, profile and folder of each run-time table: one for the site, or one a profile where controllers differ."""
+    """Plan, profile and folder of each run-time table: one for the site, or one a profile where controllers differ.
+
+    Beside them stands what controllers hold that take no start time a station.
+    """
+    found = _timed_tables(site, document)
+    for kind, profile in OF_KIND.items():
+        own = {c.name for c in document.controllers if c.kind == kind}
+        if own:
+            zones = tuple(z for z in document.zones if z.controller in own)
+            found.append((document.model_copy(update={"zones": zones}), load_profile(profile), ""))
+    return found
+
+
+def _timed_tables(site: Site, document: PlanDocument) -> list[tuple[PlanDocument, Profile, str]]:
     profile_of = {c.name: c.profile or DEFAULT_PROFILE for c in site.controllers}
     used = sorted(set(profile_of.values())) or [DEFAULT_PROFILE]
     if len(used) == 1:

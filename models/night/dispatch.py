@@ -56,7 +56,7 @@ class Dispatcher:
         self.cycles_of_zone: list[list[int]] = [[] for _ in range(job.zones)]
         for cycle in order.tolist():
             self.cycles_of_zone[job.cycle_zone[cycle]].append(cycle)  # taken from the end
-        self.standing = False
+        self.standing = job.standing is not None
         self._lay_zones()
         self.open_before = _open_before(board)
 
@@ -100,7 +100,7 @@ class Dispatcher:
         for zone in np.unique(self.job.cycle_zone[list(starts)]).tolist() if starts else []:
             self.cycles_of_zone[zone] = []
             self.next_length[zone] = 0
-        self.standing = bool(starts)
+        self.standing |= bool(starts)
         for cycle, start in starts.items():
             zone, length = int(self.job.cycle_zone[cycle]), int(self.lengths[cycle])
             if start in self.board.starts(zone, length):

@@ -463,8 +463,25 @@ def _numbered(laid: LaidProgrammes, rules: Sequence[ProgrammeRules], before: Seq
             if same < 0 and i not in number and wanted not in number.values():
                 number[i] = wanted
         held = {q.number for q in old}
+        for i in [i for i, n in number.items() if _better_apart(own[i], next(q for q in old if q.number == n), own)]:
+            if len(held | set(number.values())) < one.programmes:
+                held.add(number.pop(i))
         free = [n for n in range(1, one.programmes + 1) if n not in number.values()]
         free.sort(key=lambda n: (n in held, n))  # one that rests tonight is written over last
         for i, p in sorted(enumerate(own), key=lambda pair: min(pair[1].starts, default=0.0)):
             found.append(replace(p, number=number[i] if i in number else free.pop(0)))
     return replace(laid, programmes=tuple(sorted(found, key=lambda p: (p.controller, p.number))))
+
+
+def _better_apart(now: Programme, before: Programme, others: Sequence[Programme]) -> bool:
+    """Whether fewer values are keyed where these stations get a programme of their own and the others rest.
+
+    Beside its start times: one for each station that would have to be taken out or changed, against two for each that
+    moves.
+    """
+    running = {z for p in others for z in p.zones}
+    rests = [z for z in before.zones if z not in running]
+    was = dict(zip(before.zones, before.minutes, strict=True))
+    stays = [(z, m) for z, m in zip(now.zones, now.minutes, strict=True) if z in was]
+    changed = sum(abs(was[z] - m) > 1e-9 for z, m in stays)
+    return len(rests) + changed > 2 * len(stays) + len(before.starts)

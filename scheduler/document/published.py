@@ -29,6 +29,7 @@ from scheduler.document.parts import (
     WeatherRead,
 )
 from scheduler.document.planned import Planned, moment
+from scheduler.document.programmes import controller_parts, controller_warnings, percent_parts
 from scheduler.document.pumping import energy_part, flow_part, pump_warnings, pumped_night, pumps_part
 from scheduler.document.rain import rain_part
 from scheduler.document.salts import flush_parts, leaching_part
@@ -66,6 +67,8 @@ def plan_document(planned: Planned) -> PlanDocument:
         leaching=leaching_part(planned),
         flow=flow_part(site, pumped),
         energy=energy,
+        controllers=controller_parts(planned),
+        percents=percent_parts(planned),
         weather=weather,
         events=event_parts(planned),
         advice=advice_parts(planned, weather),
@@ -178,7 +181,7 @@ def _inputs_part(planned: Planned, notes: tuple[Note, ...]) -> InputsPart:
 def _night_warnings(planned: Planned) -> list[WarningPart]:
     """What the timetable wants a person to know."""
     site, run = planned.site, planned.run
-    found = [*edit_warnings(planned), *left_out_warnings(site, run)]
+    found = [*edit_warnings(planned), *left_out_warnings(site, run), *controller_warnings(planned)]
     if run.timetable is not None:
         found += [WarningPart(kind=Topic.TIMETABLE, subject="timetable", text=text) for text in run.timetable.notes]
         found += late_warnings(site, planned.inputs, run)

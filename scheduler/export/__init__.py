@@ -1,6 +1,7 @@
 """Run-time tables in the shape a controller's import, or a person at its keypad, takes.
 
 `profile.py`    what a profile may say, and reading one (TOML); `profiles/` holds the shipped ones
+`held.py`       programmes of controllers that take no start time a station
 `table.py`      plan + profile -> rows of cells, with everything that does not fit
 `formats.py`    rows <-> CSV, JSON, fixed width, XLSX
 `write.py`      the table on the disk, read back before it is published

@@ -20,12 +20,12 @@ from scheduler.errors import InputProblems, Problem, listing, read_but
 SHIPPED = Path(__file__).with_name("profiles")
 DEFAULT_PROFILE = "plain"
 
-TEXT_FIELDS = ("station", "zone", "name", "surface", "controller", "source", "night", "text")
+TEXT_FIELDS = ("station", "zone", "name", "surface", "controller", "source", "night", "text", "starts")
 TIME_FIELDS = ("run_time", "start", "end")
-NUMBER_FIELDS = ("depth", "volume", "cycle", "cycles")
+NUMBER_FIELDS = ("depth", "volume", "cycle", "cycles", "programme", "order", "percent")
 FieldName = Literal[
     "station", "zone", "name", "surface", "controller", "source", "night", "text",
-    "run_time", "start", "end", "depth", "volume", "cycle", "cycles",
+    "run_time", "start", "end", "depth", "volume", "cycle", "cycles", "programme", "order", "starts", "percent",
 ]  # fmt: skip
 
 
@@ -111,13 +111,17 @@ class Column(_Strict):
 
 
 class Profile(_Strict):
-    """A whole profile: how the table of run times looks."""
+    """A whole profile: how the table of run times looks.
+
+    `cycles` says what a row's run time is: all of the night's, one cycle a row, cycles side by side, or `each`: what a
+    programme runs at one of its starts, for controllers that take no start time a station.
+    """
 
     title: str
     file: FileShape = FileShape()
     station: Annotated[str, Field(min_length=1)] = "{station}"
     time: TimeShape = TimeShape()
-    cycles: Literal["total", "rows", "columns"] = "total"
+    cycles: Literal["total", "rows", "columns", "each"] = "total"
     column: tuple[Column, ...]
 
     @field_validator("station")

@@ -10,12 +10,13 @@ import math
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
 from scheduler.document.parts import PlanDocument, ZonePart
 from scheduler.errors import Problem, counted, shown
+from scheduler.export.held import Held, held_by_zone, own_times
 from scheduler.export.profile import Column, Profile, TimeShape
 from scheduler.notes import Note
 from scheduler.site.units import conversion
@@ -39,12 +40,13 @@ class Run:
 
 @dataclass(frozen=True)
 class Line:
-    """A zone in a table: how the table names it, its runs, and the run its row is about."""
+    """A zone in a table: how the table names it, its runs, the run its row is about, its place in a programme."""
 
     zone: ZonePart
     key: str
     runs: Sequence[Run]
     run: Run
+    held: Held | None
 
 
 @dataclass(frozen=True)
@@ -77,6 +79,9 @@ def run_tables(plan: PlanDocument, profile: Profile) -> tuple[list[RunTable], li
     notes: list[Note] = []
     problems: list[Problem] = []
     zones = [z for z in plan.zones if z.minutes > 0 or not profile.file.only_running]
+    held, own = held_by_zone(plan), own_times(plan)
+    if profile.cycles == "each":
+        zones = sorted((z for z in zones if z.id in held), key=lambda z: _in_programme(z, held[z.id]))
     keys = _keys(zones, profile, problems)
     groups: dict[str, list[ZonePart]] = {} if profile.file.one_per_controller else {"": []}
     for zone in zones:
@@ -89,13 +94,13 @@ def run_tables(plan: PlanDocument, profile: Profile) -> tuple[list[RunTable], li
         for zone in members:
             if zone.id not in keys:
                 continue
-            runs = _runs(zone, profile)
+            runs = _runs(zone, profile, held.get(zone.id), zone.controller in own)
             _check_runs(zone, runs, profile, problems)
             written = [_whole_steps(r.minutes, profile.time) * profile.time.step for r in runs]
             minutes[keys[zone.id]] = sum(written)
-            lost[zone.id] = zone.minutes - sum(written)
+            lost[zone.id] = sum(r.minutes for r in runs) - sum(written)
             for run in _rows(runs, profile):
-                line = Line(zone, keys[zone.id], runs, run)
+                line = Line(zone, keys[zone.id], runs, run, held.get(zone.id))
                 cells = [_cell(c, line, plan, profile) for c in profile.column]
                 rows.append(
                     tuple(_fit(v, c, zone, profile, cut, problems) for v, c in zip(cells, profile.column, strict=True))
@@ -209,7 +214,21 @@ def _keys(zones: Sequence[ZonePart], profile: Profile, problems: list[Problem]) 
     return keys
 
 
-def _runs(zone: ZonePart, profile: Profile) -> list[Run]:
+def _in_programme(zone: ZonePart, held: Held) -> tuple[str, int, int]:
+    """Sort key: by controller, programme and place in it."""
+    return zone.controller or "", held.programme, held.place
+
+
+def _runs(zone: ZonePart, profile: Profile, held: Held | None, own_times: bool) -> list[Run]:
+    """Runs of a zone as the profile tells them, without times where its controller finds them itself."""
+    if profile.cycles == "each" and held is not None:
+        return [Run(None, None, held.minutes, 1 if held.minutes > 0 else 0)]
+    if own_times:
+        return [replace(r, start=None, end=None) for r in _timed_runs(zone, profile)]
+    return _timed_runs(zone, profile)
+
+
+def _timed_runs(zone: ZonePart, profile: Profile) -> list[Run]:
     cycles = zone.cycles
     if profile.cycles == "total" or not cycles:
         start, end = (cycles[0].start, cycles[-1].end) if cycles else (None, None)
@@ -258,9 +277,20 @@ def _cell(column: Column, line: Line, plan: PlanDocument, profile: Profile) -> C
         return int(run.number)
     if field == "cycles":
         return len(zone.cycles)
+    if field in ("programme", "order", "starts", "percent"):
+        return _of_programme(field, line.held)
     if field == "text":
         return column.text
     return plan.night.isoformat() if field == "night" else str(getattr(zone, field) or "")
+
+
+def _of_programme(field: str, held: Held | None) -> Cell:
+    """A cell of the programme a zone is in; empty where it is in none."""
+    if held is None or not held.programme:
+        return ""
+    if field == "starts":
+        return " ".join(held.starts)
+    return {"programme": held.programme, "order": held.place, "percent": _plain(held.percent)}[field]
 
 
 def _fit(

@@ -21,14 +21,16 @@ from models.night.any_order import AnyOrder, share_any_order
 from models.night.grouping import StationNeeds
 from models.night.job import Reserved, Standing
 from models.night.laying import lay_programmes
+from models.night.percent import as_percent, holds_with
 from models.night.playback import check_programmes
 from models.night.programmes import Programme, ProgrammeRules
 from models.plan.inputs import Floats
 from scheduler.edge import natural_key
-from scheduler.plan.inputs import SMALLEST_CYCLE, NightInputs
+from scheduler.plan.inputs import SMALLEST_CYCLE, NightInputs, longest_single
 from scheduler.site import Site
 
 LOOKED_BACK = 14  # [d] a plan may be old whose programmes still stand in a controller; our choice
+FEWEST_BY_PERCENT = 3  # [-] stations from which one percent is keyed in place of their minutes; our choice
 GIVING_WAY = 4  # [-] times stations of programmes give way to zones served before them
 
 
@@ -134,7 +136,7 @@ def packed_with_programmes(
     asked = np.where(_of(rules, job), laid.asked + dropped, minutes)
     held = HeldByControllers(
         rules=rules,
-        programmes=laid.programmes,
+        programmes=_by_percent(site, packed, timetable, rules, laid.programmes, before),
         resting=_resting(rules, before, laid.programmes),
         before=before,
         before_night=before_night,
@@ -321,6 +323,35 @@ def _gives_way(job: NightJob, table: Timetable, programmed: np.ndarray) -> Float
             more[other] = runs[other]
             missing -= float(runs[other] * job.flow[other])
     return more
+
+
+def _by_percent(
+    site: Site,
+    job: NightJob,
+    table: Timetable,
+    rules: tuple[ProgrammeRules, ...],
+    programmes: tuple[Programme, ...],
+    before: tuple[Programme, ...],
+) -> tuple[Programme, ...]:
+    """The programmes, those told as a percent of what stands that come to just the same minutes.
+
+    Only where every limit holds as well in a controller that rounds up what its percent gives.
+    """
+    old = {(p.controller, p.number): p for p in before}
+    longest = longest_single(site, job.resolution)
+    found = list(programmes)
+    for i, p in enumerate(programmes):
+        step = site.controllers[p.controller].resolution / 60.0
+        stands = old.get((p.controller, p.number))
+        told = None if stands is None else as_percent(stands, p, step, FEWEST_BY_PERCENT)
+        if told is None:
+            continue
+        own = next(r for r in rules if r.controller == p.controller)
+        trial = [*found[:i], told, *found[i + 1 :]]
+        of_own = [q for q in trial if q.controller == p.controller]
+        if holds_with(job, table, own, of_own, step, longest, round_up=True)[0]:
+            found = trial
+    return tuple(found)
 
 
 def _resting(

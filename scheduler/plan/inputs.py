@@ -279,12 +279,14 @@ def longest_runs(site: Site, window: NightWindow, allowed: np.ndarray, resolutio
 
 def _in_starts(site: Site, resolution: np.ndarray) -> np.ndarray:
     """Longest run that the start times of a zone's programme hold as cycles the soil takes, shape (Z,) [min]."""
+    held = [c.starts_each if c.programmes else np.inf for c in site.controllers]
+    starts = np.array([*held, np.inf])[site.zones.controller]
+    return starts * longest_single(site, resolution) if np.isfinite(starts).any() else starts
+
+
+def longest_single(site: Site, resolution: np.ndarray) -> np.ndarray:
+    """Longest cycle the soil of each zone takes, whole steps, inf where it keeps up, shape (Z,) [min]."""
     zones = site.zones
-    starts = np.array([*(c.starts_each if c.programmes else np.inf for c in site.controllers), np.inf])[
-        zones.controller
-    ]
-    if not np.isfinite(starts).any():
-        return starts
     longest = longest_cycle(zones.application_rate, zones.infiltration, surface_storage(zones.slope))
     longest = np.where(np.isnan(zones.longest_cycle), longest, zones.longest_cycle)
     return np.asarray(np.maximum(np.floor(longest / resolution + 1e-9), 1.0) * resolution)

@@ -1,6 +1,7 @@
 """The plan document as types: every part a frozen pydantic model, from which `plan.schema.json` is made.
 
 `plan.py`   the document whole      `zone.py`   one zone     `nights.py`   nights, surfaces, pumps, energy
+`programmes.py` what controllers hold
 `water.py`  allocation and salts    `outlook.py` what to do, weather, changes    `base.py` numbers, moments, kinds
 """
 
@@ -45,6 +46,14 @@ from scheduler.document.parts.plan import (
     WarningPart,
     WeatherRead,
 )
+from scheduler.document.parts.programmes import (
+    ControllerKind,
+    ControllerPart,
+    PercentPart,
+    ProgrammeName,
+    ProgrammePart,
+    ProgrammeStation,
+)
 from scheduler.document.parts.water import (
     AllocationPart,
     FlushPart,
@@ -58,6 +67,12 @@ from scheduler.document.parts.water import (
 from scheduler.document.parts.zone import CyclePart, PathNight, WaterBalance, ZoneLimits, ZonePart, ZoneState
 
 __all__ = [
+    "ProgrammeStation",
+    "ProgrammePart",
+    "ProgrammeName",
+    "PercentPart",
+    "ControllerPart",
+    "ControllerKind",
     "SCHEMA_NAME",
     "ActionKind",
     "ActionPart",

@@ -9,6 +9,7 @@ from pydantic import Field
 from scheduler.document.parts.base import Amount, AtLeastOne, Count, Day, Moment, Named, Part, Status, Units
 from scheduler.document.parts.nights import EnergyBlock, FlowPart, GiveWay, NightPart, PumpPart, SurfacePart
 from scheduler.document.parts.outlook import ActionPart, AdvicePart, ChangesPart, EventPart, WeatherDay
+from scheduler.document.parts.programmes import ControllerPart, PercentPart
 from scheduler.document.parts.water import AllocationPart, FlushPart, LeachingPart, RainPart
 from scheduler.document.parts.zone import ZonePart
 from scheduler.document.rung import Rung
@@ -152,6 +153,14 @@ class PlanDocument(Part):
     flow: tuple[FlowPart, ...] = Field(
         description="Pump flow through tonight, in order of time: a value holds until the next entry, the last entry "
         "for one minute."
+    )
+    controllers: tuple[ControllerPart, ...] = Field(
+        default=(),
+        description="Controllers that take no start time a station: they hold programmes or find their own start "
+        "times. Of the latter the start times of cycles are only one way they may run.",
+    )
+    percents: tuple[PercentPart, ...] = Field(
+        default=(), description="Where one seasonal percent would do in place of keying minutes: choices."
     )
     actions: tuple[ActionPart, ...] = Field(default=(), description="What a person should do, the most pressing first.")
     weather: tuple[WeatherDay, ...] = Field(
