@@ -357,6 +357,8 @@ def sample_plan(
                 "no_flush_nights": ["2026-07-15", "2026-07-16", "2026-07-17", "2026-07-18"],
             }
         ],
+        "controllers": [],
+        "percents": [],
         "changes": {
             "since": "2026-07-13",
             "meant_m3": volume * 0.9,
