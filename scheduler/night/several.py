@@ -5,12 +5,11 @@ from __future__ import annotations
 import logging
 from dataclasses import replace
 
-from models.plan.flush import Copies
 from models.plan.flush_needs import FlushNeeds
 from models.plan.solve import PlanSolver, SolverFailed
 from scheduler.errors import NoPlan
 from scheduler.night.records import RunnableNight
-from scheduler.night.timetable import runnable_night
+from scheduler.night.timetable import LimitBinds, limits_bind, runnable_night
 from scheduler.notes import Note
 from scheduler.plan.inputs import NightInputs
 from scheduler.site import Site
@@ -25,7 +24,8 @@ def night_of_weathers(
     """Plan tonight for every weather of the inputs.
 
     Flushes are chosen for the expected weather; the plan for several then takes them as they are. Where a limit that
-    zones share binds, the expected weather is planned for alone: only there is the order of ranks strict.
+    zones share binds, the expected weather is planned for alone: only there is the order of ranks strict. That is seen
+    from a plan before it is packed.
 
     Parameters
     ----------
@@ -44,30 +44,33 @@ def night_of_weathers(
     NoPlan   There is none for one weather either.
     """
     alone = replace(inputs, plan=replace(inputs.plan, members=None), others=None)
+    solver = PlanSolver(alone.plan, needs)
+    if cut_short:
+        solver.longest_search = 0.0
     if inputs.plan.members is not None:
         try:
-            solver = PlanSolver(inputs.plan, settled=_settled(alone, needs, cut_short))
-            solver.program.limit_time(LONGEST)
-            run = runnable_night(site, inputs, solver)
-            if not any(limit.price > 0.0 for limit in run.result.limits):
+            run = _of_several(site, inputs, solver)
+            if run is not None:
                 return inputs, run
             log.info("a shared limit binds: planning for the expected weather alone, strictly by rank")
         except (NoPlan, SolverFailed) as failure:
             log.warning("no plan for several weathers (%s); planning for the expected one", failure)
             note = Note("step_down", "weather", "planned for the expected weather alone: no plan for several was found")
             alone = replace(alone, notes=(*alone.notes, note))
-    solver = PlanSolver(alone.plan, needs)
-    if cut_short:
-        solver.longest_search = 0.0
     return alone, runnable_night(site, alone, solver)
 
 
-def _settled(alone: NightInputs, needs: FlushNeeds, cut_short: bool) -> Copies | None:
-    """Flushes as they are chosen for the expected weather; None where there are none to choose."""
-    if not needs.zone.size:
+def _of_several(site: Site, inputs: NightInputs, expected: PlanSolver) -> RunnableNight | None:
+    """Tonight for several weathers, with the flushes chosen for the expected one; None where a shared limit binds."""
+    expected.tells_one_more = False
+    binds = limits_bind(expected.solve())
+    expected.tells_one_more = True
+    if binds:
         return None
-    main = PlanSolver(alone.plan, needs)
-    if cut_short:
-        main.longest_search = 0.0
-    main.solve()
-    return main.settled()
+    several = PlanSolver(inputs.plan, settled=expected.settled())
+    several.program.limit_time(LONGEST)
+    try:
+        run = runnable_night(site, inputs, several, free_only=True)
+    except LimitBinds:
+        return None
+    return None if limits_bind(run.result) else run

@@ -109,7 +109,16 @@ class Draft:
     free_job: NightJob | None = None
 
 
-def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> RunnableNight:
+class LimitBinds(Exception):
+    """A limit that zones share has a price in the plan of a night that was to be planned only without."""
+
+
+def limits_bind(result: PlanResult) -> bool:
+    """Whether a limit that zones share has a price."""
+    return any(limit.price > 0.0 for limit in result.limits)
+
+
+def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver, free_only: bool = False) -> RunnableNight:
     """Find run times that fit the night minute by minute.
 
     Parameters
@@ -117,6 +126,7 @@ def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> Runna
     site : Site
     inputs : NightInputs
     solver : PlanSolver   Loaded with `inputs.plan`; its capacities tonight may be edited.
+    free_only : bool      Whether to stop, before anything is packed, where a limit that zones share binds.
 
     Returns
     -------
@@ -124,7 +134,8 @@ def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> Runna
 
     Raises
     ------
-    NoPlan   The solver failed, or the timetable breaks a limit when played back.
+    NoPlan       The solver failed, or the timetable breaks a limit when played back.
+    LimitBinds   A limit that zones share binds, and `free_only` asks to stop then.
     """
     word = managers_word(site, inputs)
     inputs = with_smallest(inputs, word)
@@ -134,13 +145,17 @@ def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver) -> Runna
         free = _solved(solver.solve).minutes(inputs.plan)[:, 0].sum(axis=(1, 2))
         said = np.flatnonzero(word.said)
         solver.limit_runs(said, word.minutes[said], night=0)
-    first = draft = _draft(site, inputs, solver, limits, None, word)
+    first = _draft(inputs, solver, limits, None, word)
+    if free_only and limits_bind(first.result):
+        raise LimitBinds
+    first = draft = _packed(site, inputs, first, QUICK)
     drafts = 1
     while draft.timetable is not None and drafts < TRIES and _must_shrink(site, inputs, draft.timetable):
         log.info("the night is too full for its timetable; solving again with the capacity that was reached")
         limits = limits.reached(draft.timetable)
         _tell(solver, limits, usual)
-        draft, drafts = _draft(site, inputs, solver, limits, first, word), drafts + 1
+        draft = _packed(site, inputs, _draft(inputs, solver, limits, first, word), QUICK)
+        drafts += 1
     if draft.timetable is not None:
         draft = _settled(site, inputs, solver, limits, first, draft)
     night = _finished(site, inputs, solver, Terms(usual.share, _worth(inputs, solver)), limits, first, draft, drafts)
@@ -184,10 +199,8 @@ def _worth(inputs: NightInputs, solver: PlanSolver) -> Floats:
     return np.asarray(solver.prices.dry * inputs.plan.net_rate, dtype=np.float64)
 
 
-def _draft(
-    site: Site, inputs: NightInputs, solver: PlanSolver, limits: Limits, first: Draft | None, word: Word
-) -> Draft:
-    """Solve, round and pack, with the first choice of runs that had better wait."""
+def _draft(inputs: NightInputs, solver: PlanSolver, limits: Limits, first: Draft | None, word: Word) -> Draft:
+    """Solve and round, with the first choice of runs that had better wait."""
     result = _solved(solver.solve)
     waits = np.zeros(inputs.plan.zones, dtype=np.bool_) if first is None else first.waits
     if first is None:
@@ -203,8 +216,7 @@ def _draft(
     _keep_word(inputs.plan, run_time, word)
     terms = Terms(limits.share, _worth(inputs, solver), word.said)
     rounded = whole_minutes(inputs, result, run_time, limits.longest, terms)
-    draft = Draft(result, run_time, rounded.minutes, waits, rounded.lifted & ~word.said, word)
-    return _packed(site, inputs, draft, QUICK) if draft.minutes.any() else draft
+    return Draft(result, run_time, rounded.minutes, waits, rounded.lifted & ~word.said, word)
 
 
 def _keep_word(plan: PlanInputs, run_time: Floats, word: Word) -> None:
@@ -219,7 +231,9 @@ def _keep_word(plan: PlanInputs, run_time: Floats, word: Word) -> None:
 
 
 def _packed(site: Site, inputs: NightInputs, draft: Draft, effort: float) -> Draft:
-    """The draft with its cycles and a timetable of them."""
+    """The draft with its cycles and a timetable of them; without one where nothing runs."""
+    if not draft.minutes.any():
+        return draft
     by_block = draft.run_time[:, 0].sum(axis=2)
     cycles, job = night_job(
         site, inputs, draft.minutes, by_block, flushing_on(inputs, draft.result, 0), draft.word.said
