@@ -31,12 +31,16 @@ class Cut:
     zones : ndarray (Z,)    True for the zones under the order.
     volume : ndarray (N,)   Most water from night `since` up to and including night n [m3], inf = no limit there.
     since : int             First night that counts, tonight if not given.
+    base : ndarray (N,), optional    What the share is taken of, up to each night [m3]; for the record only.
+    spent : ndarray (N,), optional   Used of it before tonight [m3]; for the record only.
     """
 
     name: str
     zones: Bools
     volume: Floats
     since: int = 0
+    base: Floats | None = None
+    spent: Floats | None = None
 
 
 @dataclass(frozen=True)

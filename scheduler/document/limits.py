@@ -21,7 +21,7 @@ from scheduler.night.records import RunnableNight
 from scheduler.site import Site
 
 BINDING = 1e-6  # [weighted cost per unit] below which a price is a solver's rounding
-FULL = 0.97  # [-] of a limit used, above which it is called full even where run times were rounded down
+FULL = 0.97  # [-] of what the plan may use of a limit, above which it is called full even where runs were rounded down
 WORTH_SAYING = 2.0  # price of a limit against the dearest water, above which turf goes short because of it [-]
 PRICE_UNIT = {"m3": "weighted cost per m3", "min": "weighted cost per station minute"}
 ALL_NIGHTS = (LimitName.ALLOCATION, LimitName.ALLOCATION_TIER)
@@ -41,6 +41,9 @@ class Use:
     used, capacity : float   [unit].
     price : float          What one more unit would save [weighted cost per unit].
     unit : {"m3", "min"}
+    usable : float or None   What of it the plan counts on [unit]; None where that is all.
+    base, before : float or None   Of a cut: the demand it is taken of, and what earlier nights took [unit].
+    in_part : bool         Whether it is full in some of the night's open hours only.
     """
 
     night: int
@@ -50,6 +53,10 @@ class Use:
     capacity: float
     price: float
     unit: Literal["m3", "min"] = "m3"
+    usable: float | None = None
+    in_part: bool = False
+    base: float | None = None
+    before: float | None = None
 
 
 @dataclass(frozen=True)
@@ -127,11 +134,12 @@ def _capacities(planned: Planned, prices: Prices) -> Iterator[Use]:
     """Pumps, branches and stations at once, night by night."""
     site, plan, volume, minutes = planned.site, planned.plan, planned.effects.volume, planned.run.later
     length = plan.block_length.sum(axis=1)
+    stations = plan.stations_at_once
     pumps, branches = plan.pump_nightly * M3_OF_LPS_MINUTE, plan.branch_capacity * M3_OF_LPS_MINUTE
-    for family, members, group, capacity, use, unit in (
-        (LimitName.PUMP, site.pumps, plan.pump_of_zone, pumps, volume, "m3"),
-        (LimitName.BRANCH, site.branches, plan.branch_of_zone, branches, volume, "m3"),
-        (LimitName.STATION, site.controllers, plan.controller_of_zone, plan.stations_at_once, minutes, "min"),
+    for family, kind, members, group, capacity, use, unit in (
+        (LimitName.PUMP, "pump", site.pumps, plan.pump_of_zone, pumps, volume, "m3"),
+        (LimitName.BRANCH, "branch", site.branches, plan.branch_of_zone, branches, volume, "m3"),
+        (LimitName.STATION, "station", site.controllers, plan.controller_of_zone, stations, minutes, "min"),
     ):
         scale = M3_OF_LPS_MINUTE if unit == "m3" else 1.0
         for g, member in enumerate(members):
@@ -140,15 +148,19 @@ def _capacities(planned: Planned, prices: Prices) -> Iterator[Use]:
                 continue
             used = use[group == g].sum(axis=0)
             for n in range(plan.nights):
-                price = max((prices[family, (g, n, b)] for b in range(plan.blocks)), default=0.0) / scale
-                most = float(each[n] * length[n])
-                yield Use(n, family, member.name, float(used[n]), most, price, "m3" if unit == "m3" else "min")
+                by_block = [prices[family, (g, n, b)] / scale for b in np.flatnonzero(plan.block_length[n]).tolist()]
+                most, share = float(each[n] * length[n]), float(planned.run.usable[kind][g, n])
+                yield Use(
+                    n, family, member.name, float(used[n]), most, max(by_block, default=0.0),
+                    "m3" if unit == "m3" else "min", None if share >= 1.0 else share * most,
+                    any(price <= BINDING for price in by_block),
+                )  # fmt: skip
 
 
 def _sources(planned: Planned, prices: Prices) -> Iterator[Use]:
     """What each source may give in a night and in what is left of a month."""
     plan = planned.plan
-    volume = _source_volume(plan, planned.run)
+    volume = source_volume(plan, planned.run)
     for w, source in enumerate(planned.site.sources):
         for n in np.flatnonzero(np.isfinite(plan.source_nightly[w])).tolist():
             what, most = f"{source.name}, one night", float(plan.source_nightly[w, n])
@@ -167,7 +179,9 @@ def _cuts(planned: Planned, prices: Prices) -> Iterator[Use]:
         used = np.cumsum(counted)
         for n in np.flatnonzero(np.isfinite(cut.volume)).tolist():
             price = prices["drought_cut", (g, n)]
-            yield Use(n, LimitName.DROUGHT_CUT, cut.name, float(used[n]), float(cut.volume[n]), price)
+            base, before = (None if a is None else float(a[n]) for a in (cut.base, cut.spent))
+            most = float(cut.volume[n])
+            yield Use(n, LimitName.DROUGHT_CUT, cut.name, float(used[n]), most, price, base=base, before=before)
 
 
 def _allocation(planned: Planned, prices: Prices) -> LimitPart:
@@ -190,7 +204,7 @@ def _allocation(planned: Planned, prices: Prices) -> LimitPart:
     return row.model_copy(update={"capacity": None, "words": words})  # a price, not a limit
 
 
-def _source_volume(plan: PlanInputs, run: RunnableNight) -> Floats:
+def source_volume(plan: PlanInputs, run: RunnableNight) -> Floats:
     """Water by source and night, shape (W, N) [m3]: tonight as it will run, later nights in the plan's proportions."""
     chosen = run.result.minutes(plan).sum(axis=2)  # (Z, N, K)
     whole = chosen.sum(axis=2, keepdims=True)
@@ -202,18 +216,30 @@ def _source_volume(plan: PlanInputs, run: RunnableNight) -> Floats:
 
 def _part(use: Use, night: date, site: Site) -> LimitPart:
     """One limit as the document holds it."""
-    binds = use.price > BINDING and use.used >= FULL * use.capacity
+    binds = use.price > BINDING
     return LimitPart(
         name=use.name,
         what=use.what,
         used=round(use.used, 6),
         capacity=round(use.capacity, 6),
+        usable=None if use.usable is None else round(use.usable, 6),
+        base=None if use.base is None else round(use.base, 6),
+        before=None if use.before is None else round(use.before, 6),
         unit=use.unit,
         binds=bool(binds),
-        price=round(use.price, 6),
+        price=round(use.price, 6) if binds else 0.0,
         price_unit=PRICE_UNIT[use.unit],
-        words=_words(use, night, site.units, "full" if binds else "used"),
+        words=_words(use, night, site.units, _state(use) if binds else "used"),
     )
+
+
+def _state(use: Use) -> str:
+    """How full a limit is that the plan stops at."""
+    if use.used >= FULL * use.capacity:
+        return "full"
+    if use.used >= FULL * (use.capacity if use.usable is None else use.usable):
+        return "used, as much as these zones can use of it together"
+    return "used, full in part of the hours" if use.in_part else "used, as much as whole runs allow"
 
 
 def _words(use: Use, night: date, units: str, state: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from models.plan.inputs import Floats
-from scheduler.document.limits import Scarce
+from scheduler.document.limits import Scarce, source_volume
 from scheduler.document.parts import (
     AllocationPart,
     EnergyBlock,
@@ -17,7 +17,7 @@ from scheduler.document.parts import (
     WindowPiece,
 )
 from scheduler.document.planned import Planned, in_order, moment
-from scheduler.document.words import give_way_words
+from scheduler.document.words import Going, give_way_words
 from scheduler.document.worth import worth_part
 
 
@@ -32,6 +32,7 @@ def night_parts(
     water_cost = volume * _water_price(planned)
     priced = plan.source_price.any() or plan.energy_price.any()
     known = bool(plan.pump_energy.any())
+    eto, sources = planned.demand.future["eto"].to_numpy(), _by_source(planned)
     return tuple(
         NightPart(
             night=day,
@@ -40,6 +41,8 @@ def night_parts(
             zones_running=int((run.later[:, n] > 0).sum()),
             minutes=round(float(run.later[:, n].sum()), 6),
             volume_m3=round(float(volume[:, n].sum()), 6),
+            eto_mm=round(float(eto[n]), 6),
+            volumes_m3=sources[n],
             energy_kwh=round(float(energy[n]), 3) if known else None,
             energy_cost=round(float(energy_cost[n]), 4) if known and plan.energy_price.any() else None,
             cost=round(float(water_cost[:, n].sum() + energy_cost[n]), 2) if priced else None,
@@ -47,6 +50,15 @@ def night_parts(
         )
         for n, (day, window) in enumerate(zip(planned.inputs.dates, planned.inputs.windows, strict=True))
     )
+
+
+def _by_source(planned: Planned) -> list[dict[str, float]]:
+    """Water of each night by source name [m3]; empty where no source is named."""
+    names = [s.name for s in planned.site.sources]
+    if not names:
+        return [{} for _ in planned.inputs.dates]
+    by_night = (np.round(source_volume(planned.plan, planned.run), 6) + 0.0).T.tolist()
+    return [{name: v for name, v in zip(names, row, strict=True) if v > 0} for row in by_night]
 
 
 def _water_price(planned: Planned) -> Floats:
@@ -110,13 +122,15 @@ def allocation_part(planned: Planned) -> AllocationPart | None:
 
 def give_way_parts(planned: Planned, scarce: list[Scarce]) -> tuple[GiveWay, ...]:
     """Surfaces that go drier than their limit, those served last first."""
-    site, dry = planned.site, planned.effects.dry
+    site, effects = planned.site, planned.effects
+    dry, hot = effects.dry > 0, effects.too_hot & ~effects.short
+    wanting = (dry & ~hot).any(axis=1)  # water at night would have held them
     found = []
     for surface in in_order(site, last_first=True):
         of = site.zones.surface == surface
-        if (dry[of] > 0).any():
-            going_dry = of & (dry > 0).any(axis=1)
-            blame = [s.name for s in scarce if (s.zones & going_dry).any()]
-            words = give_way_words(surface, dry[of], planned.inputs.dates, blame, site.units)
-            found.append(GiveWay(surface=SurfaceName(surface), zones=int((dry[of] > 0).any(axis=1).sum()), words=words))
+        if dry[of].any():
+            blame = [s.name for s in scarce if (s.zones & of & wanting).any()]
+            going = Going(effects.dry[of], (dry & effects.too_hot).any(axis=1)[of], wanting[of])
+            words = give_way_words(surface, going, planned.inputs.dates, blame, site.units)
+            found.append(GiveWay(surface=SurfaceName(surface), zones=int(dry[of].any(axis=1).sum()), words=words))
     return tuple(found)

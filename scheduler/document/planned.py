@@ -7,10 +7,11 @@ from datetime import date, datetime, timedelta
 from functools import cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.choices import TOLD
 from models.plan.inputs import Floats, PlanInputs
-from models.soil import DayBalance
+from models.soil import DayBalance, balance_day
 from scheduler.night.records import RunnableNight
 from scheduler.plan.inputs import NightInputs
 from scheduler.salinity.evening import SaltState, forecast_salt
@@ -70,7 +71,15 @@ class Effects:
     balance : DayBalance                  Of the nights and the dates after them, (Z, N).
     dry, soft : ndarray (Z, N)            Depletion beyond the dry limit, and short of the wet limit [mm]; 0 where too
                                           little to be told apart.
+    too_hot : ndarray (Z, N)              Whether the date's ET alone takes a root zone that was filled in the night
+                                          beyond its dry limit: no watering at night can hold it.
+    short : ndarray (Z, N)                Whether a zone goes dry that had room for another run.
     ece : ndarray (Z, N + 1)              Mean ECe tonight and at the end of each date [dS/m], NaN where not known.
+    layers : ndarray (Z, L, 2)            ECe by layer tonight and at the end of the first date [dS/m], NaN where not
+                                          known.
+    water_ec : ndarray (Z, N)             EC of each night's water, of the source a zone would take where it does not
+                                          run [dS/m].
+    watered : ndarray (Z, N)              Depletion after each night's water [mm].
     leached : ndarray (Z, N)              What leaves the roots with its salt on each date [mm], NaN where not known.
     """
 
@@ -80,7 +89,12 @@ class Effects:
     balance: DayBalance
     dry: Floats
     soft: Floats
+    too_hot: NDArray[np.bool_]
+    short: NDArray[np.bool_]
     ece: Floats
+    layers: Floats
+    water_ec: Floats
+    watered: Floats
     leached: Floats
 
 
@@ -106,24 +120,55 @@ def _effects(planned: Planned) -> Effects:
     balance = run.balance
     before_each = np.concatenate((plan.depletion[:, None], balance.depletion[:, :-1]), axis=1)
     dry = np.maximum(balance.depletion - inputs.fresh_limit, 0.0)
-    soft = np.maximum(plan.wet_limit - np.maximum(before_each - net, 0.0), 0.0)
+    watered = np.maximum(before_each - net, 0.0)
+    soft = np.maximum(plan.wet_limit - watered, 0.0)
     least = np.maximum(inputs.resolution * plan.net_rate, TOLD.apart * plan.taw)[:, None]
     dry[dry < least] = 0.0
     soft[soft < least] = 0.0
-    ece, leached = _salinity(planned, net)
+    filled = _after_filling(planned) - inputs.fresh_limit
+    room = watered > np.maximum(least, (inputs.smallest_run * plan.net_rate)[:, None])
+    water_ec = _water_ec(planned)
+    ece, layers, leached = _salinity(planned, net, water_ec)
     gross = run.later * (plan.net_rate / plan.net_share)[:, None]
     volume = run.later * plan.water_per_minute[:, None]
-    return Effects(net, gross, volume, balance, dry, soft, ece, leached)
+    return Effects(
+        net, gross, volume, balance, dry, soft, filled >= least, (dry > 0) & room, ece, layers,
+        water_ec, watered, leached,
+    )  # fmt: skip
 
 
-def _salinity(planned: Planned, net: Floats) -> tuple[Floats, Floats]:
-    """Mean ECe of every zone, (Z, N + 1) [dS/m], and what leaves the roots with its salt, (Z, N) [mm]."""
+def _after_filling(planned: Planned) -> Floats:
+    """Depletion at the end of each date of a root zone that stood at field capacity after the night, (Z, N) [mm]."""
+    plan, none = planned.plan, np.zeros(planned.plan.zones)
+    return np.stack(
+        [
+            balance_day(
+                none, none, plan.etc[:, n], plan.effective_rain[:, n], plan.taw, planned.inputs.depletion_fraction[:, n]
+            ).depletion
+            for n in range(plan.nights)
+        ],
+        axis=1,
+    )
+
+
+def _water_ec(planned: Planned) -> Floats:
+    """EC of each night's water by zone, (Z, N) [dS/m]."""
     plan, salt = planned.plan, planned.salt
-    if not salt.known.any():
-        return np.full((plan.zones, plan.nights + 1), np.nan), np.full((plan.zones, plan.nights), np.nan)
     chosen = planned.run.result.minutes(plan).sum(axis=2)  # (Z, N, K)
     whole = chosen.sum(axis=2)
-    ec = plan.supply_share @ np.array([s.ec for s in planned.site.sources])
-    mixed = np.where(whole > 0, (chosen @ ec) / np.maximum(whole, 1e-12), salt.source_ec[:, None])
-    forecast = forecast_salt(salt, net, mixed, plan.etc, plan.effective_rain, planned.inputs.depletion_fraction)
-    return np.column_stack((salt.mean, forecast.mean)), forecast.drainage
+    sources, unknown = planned.site.sources, np.full(plan.zone_supply.shape[1], np.nan)
+    ec = plan.supply_share @ np.array([s.ec for s in sources]) if sources else unknown
+    return np.asarray(np.where(whole > 0, (chosen @ ec) / np.maximum(whole, 1e-12), salt.source_ec[:, None]))
+
+
+def _salinity(planned: Planned, net: Floats, water_ec: Floats) -> tuple[Floats, Floats, Floats]:
+    """Mean ECe (Z, N + 1) and by layer (Z, L, 2) [dS/m], and what leaves the roots with its salt (Z, N) [mm]."""
+    plan, salt = planned.plan, planned.salt
+    count = salt.layers.count
+    if not salt.known.any():
+        shapes = (plan.zones, plan.nights + 1), (plan.zones, count, 2), (plan.zones, plan.nights)
+        ece, layers, leached = (np.full(shape, np.nan) for shape in shapes)
+        return ece, layers, leached
+    forecast = forecast_salt(salt, net, water_ec, plan.etc, plan.effective_rain, planned.inputs.depletion_fraction)
+    ece = np.column_stack((salt.mean, forecast.mean))
+    return ece, np.stack((salt.ece, forecast.ece[:, :, 0]), axis=2), forecast.drainage

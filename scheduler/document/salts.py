@@ -9,7 +9,10 @@ import numpy as np
 from models.plan.results import PlannedUpkeep
 from scheduler.document.parts import FlushPart, LeachingPart, SurfaceLeaching, UpkeepPart
 from scheduler.document.planned import Planned
+from scheduler.edge import format_short_date
 from scheduler.salinity.leaching import leaching_by_surface
+
+SHORT_OF = 0.15  # [dS/m] past its aim from which a flush is said to fall short of it; our choice
 
 
 def flush_parts(planned: Planned) -> tuple[FlushPart, ...]:
@@ -19,17 +22,19 @@ def flush_parts(planned: Planned) -> tuple[FlushPart, ...]:
     found = []
     for flush in sorted(planned.run.result.flushes, key=lambda f: (f.nights, f.zone)):
         z, f, on = flush.zone, place.pop(flush.zone), list(flush.nights)
+        after = float(effects.ece[z, on[-1] + 1])
         found.append(
             FlushPart(
                 zone=zones.zone[z],
                 nights=tuple(dates[n] for n in on),
                 by=candidates.by[f],
-                drainage_mm=round(float(effects.leached[z, on].sum()), 3),
-                depth_mm=round(float(effects.net[z, on].sum() / planned.plan.net_share[z]), 3),
+                drainage_mm=round(float(effects.balance.drainage[z, on].sum()), 3),
+                leached_mm=round(float(effects.leached[z, on].sum()), 3),
+                depth_mm=round(float(effects.gross[z, on].sum()), 3),
                 ece_before_dsm=round(float(effects.ece[z, on[0]]), 3),
-                ece_after_dsm=round(float(effects.ece[z, on[-1] + 1]), 3),
+                ece_after_dsm=round(after, 3),
                 staged=bool(candidates.staged[f]),
-                words=candidates.reason[f],
+                words=candidates.words(f, _brings(after, candidates.target[f])) + _late(planned, f, on),
             )
         )
     for little in planned.run.result.upkeep:
@@ -45,10 +50,25 @@ def flush_parts(planned: Planned) -> tuple[FlushPart, ...]:
                 ece_before_dsm=round(float(candidates.ece_now[f]), 3),
                 ece_after_dsm=None,
                 staged=bool(candidates.staged[f]),
-                words=f"not within this plan: {candidates.reason[f]}",
+                words="not within this plan: "
+                + candidates.words(f, f"a flush would bring it to {candidates.target[f]:.1f}"),
             )
         )
     return tuple(found)
+
+
+def _brings(after: float, aim: float) -> str:
+    """What a flush brings the roots to, and whether that is short of what was aimed at."""
+    short = f", short of the {aim:.1f} aimed at" if after > aim + SHORT_OF else ""
+    return f"this flush brings it to {after:.1f}{short}"
+
+
+def _late(planned: Planned, f: int, nights: list[int]) -> str:
+    """A few words where a flush ends after the last night on which it is in time."""
+    by = planned.flushes.by[f]
+    if planned.inputs.dates[nights[-1]] <= by:
+        return ""
+    return f"; later than by {format_short_date(by, planned.site.units)}, when it is due: no night before had room"
 
 
 def leaching_part(planned: Planned) -> LeachingPart:
@@ -85,8 +105,9 @@ def _upkeep(planned: Planned, little: PlannedUpkeep) -> UpkeepPart:
     return UpkeepPart(
         zone=planned.site.zones.zone[z],
         nights=tuple(planned.inputs.dates[n] for n in nights),
-        drainage_mm=round(float(effects.leached[z, nights].sum()), 3),
-        depth_mm=round(float(effects.net[z, nights].sum() / planned.plan.net_share[z]), 3),
+        drainage_mm=round(float(effects.balance.drainage[z, nights].sum()), 3),
+        leached_mm=round(float(effects.leached[z, nights].sum()), 3),
+        depth_mm=round(float(effects.gross[z, nights].sum()), 3),
         ece_before_dsm=round(float(effects.ece[z, 0]), 3),
         ece_after_dsm=round(float(effects.ece[z, -1]), 3),
     )

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.plan.inputs import Floats, Ints, PlanInputs
 from scheduler.document.parts import Why
@@ -13,6 +14,10 @@ from scheduler.document.planned import Planned
 from scheduler.edge import format_short_date
 from scheduler.supply import fits_alone
 
+BY_DAY = (  # what holds a zone whose ET of one day passes its limit
+    "one day's ET takes it past its limit, which no watering at night can hold: syringing by day, deeper roots or "
+    "shade would"
+)
 NEVER = 10_000  # nights: not within the horizon
 
 
@@ -22,6 +27,18 @@ class Reason:
 
     why: Why
     words: str
+
+
+@dataclass(frozen=True)
+class Going:
+    """Zones of a surface that go drier than their limit.
+
+    dry (z, N): beyond it [mm];  too_hot (z,): on some date for its ET alone;  short (z,): on some for want of water
+    """
+
+    dry: Floats
+    too_hot: NDArray[np.bool_]
+    short: NDArray[np.bool_]
 
 
 def zone_reasons(planned: Planned, blame: list[str]) -> list[Reason]:
@@ -41,6 +58,8 @@ def zone_reasons(planned: Planned, blame: list[str]) -> list[Reason]:
         "" if np.isnan(asked) else f"; {f'held at {asked:g} min' if asked else 'not run'} by the manager{_note(note)}"
         for asked, note in zip(run.word.minutes.tolist(), run.word.notes, strict=True)
     ]
+    hot = (run.minutes > 0) & planned.effects.too_hot[:, 0] & (planned.effects.dry[:, 0] > 0)
+    said = [f"{text}; {BY_DAY}" if too_hot else text for text, too_hot in zip(said, hot.tolist(), strict=True)]
     reasons = []
     for why, first, later, lost, held in zip(
         kinds, dry.tolist(), again.tolist(), (run.left_out > 0).tolist(), blame, strict=True
@@ -82,6 +101,7 @@ def _kinds(planned: Planned, dry: Ints, again: Ints) -> list[Why]:
         (Why.REFILL, runs),
         (Why.TOO_LARGE, ~fits_alone(planned.site)),
         (Why.NOT_ALLOWED, ~may_run),
+        (Why.FULL, (dry == 0) & planned.effects.too_hot[:, 0] & ~planned.effects.short[:, 0]),
         (Why.GIVES_WAY, dry == 0),
         (Why.ENOUGH_FOR_NOW, (dry < NEVER) & (again < NEVER)),
         (Why.GIVES_WAY_LATER, dry < NEVER),
@@ -101,6 +121,7 @@ def _sentence(why: Why, dry_by: str, next_run: str, held: str, plan: PlanInputs)
         Why.REFILL: "refilled for the days after this plan",
         Why.TOO_LARGE: "cannot run: its flow is above what its pump or branch carries",
         Why.NOT_ALLOWED: "no watering allowed tonight",
+        Why.FULL: f"stands full; {BY_DAY}",
         Why.GIVES_WAY: f"needs water but gives way tonight{held}",
         Why.ENOUGH_FOR_NOW: f"enough until {dry_by}; next run {next_run}",
         Why.GIVES_WAY_LATER: f"enough until {dry_by}; gives way after that{held}",
@@ -109,21 +130,32 @@ def _sentence(why: Why, dry_by: str, next_run: str, held: str, plan: PlanInputs)
     }[why]
 
 
-def give_way_words(surface: str, dry: Floats, dates: tuple[date, ...], short_of: list[str], units: str) -> str:
+def give_way_words(surface: str, going: Going, dates: tuple[date, ...], short_of: list[str], units: str) -> str:
     """Sentence on a surface that goes drier than its limit.
 
     Parameters
     ----------
     surface : str
-    dry : ndarray (z, N)        Depletion beyond the dry limit of its zones [mm].
+    going : Going               Its zones.
     dates : tuple of date
     short_of : list of str      Names of the limits that hold the plan back.
     units : str                 The site's, for dates.
     """
+    dry = going.dry
     count = int((dry > 0).any(axis=1).sum())
     nights = np.flatnonzero((dry > 0).any(axis=0))
     first, worst = int(nights[0]), int(dry.sum(axis=0).argmax())
     by = format_short_date(dates[first] + timedelta(days=1), units)
     peak = "" if worst == first else f", most on {format_short_date(dates[worst] + timedelta(days=1), units)}"
-    why = f"; short of: {', '.join(short_of)}" if short_of else ""
-    return f"{count} of {len(dry)} {surface} zones drier than their limit from {by}{peak}{why}"
+    text = f"{count} of {len(dry)} {surface} zones drier than their limit from {by}{peak}"
+    hot = int(going.too_hot.sum())
+    if hot:
+        which = "" if hot == count else f" in {hot} of them"
+        text += (
+            f"; one day's ET takes more{which} than their roots hold above the limit, which no watering at night can "
+            "hold: syringing by day, deeper roots or shade would"
+        )
+    others = int(going.short.sum())
+    if short_of and others:
+        text += f"; {'' if others == count else f'{others} of them '}short of: {', '.join(short_of)}"
+    return text

@@ -14,13 +14,17 @@ from scheduler.document.parts import (
     WaterBalance,
     Why,
     ZoneLimits,
+    ZoneMake,
     ZonePart,
     ZoneState,
 )
 from scheduler.document.planned import Planned, moment, rounded
 from scheduler.document.words import Reason, zone_reasons
 
-PATH = ("minutes", "depth_mm", "etc_mm", "effective_rain_mm", "drainage_mm", "depletion_mm")
+PATH = (
+    "minutes", "depth_mm", "etc_mm", "effective_rain_mm", "drainage_mm", "depletion_mm", "kc", "ks", "watered_mm",
+    "dry_limit_mm", "ece_dsm",
+)  # fmt: skip
 
 
 def zone_parts(planned: Planned, scarce: list[Scarce]) -> tuple[ZonePart, ...]:
@@ -31,7 +35,8 @@ def zone_parts(planned: Planned, scarce: list[Scarce]) -> tuple[ZonePart, ...]:
     planned : Planned
     scarce : list of Scarce   Limits that cost the turf something, as `short_of` gives them.
     """
-    limits, states, balances = _limits(planned), _states(planned), _balances(planned)
+    limits, states, balances, makes = _limits(planned), _states(planned), _balances(planned), _makes(planned)
+    water_ec = _known(planned.effects.water_ec[:, 0])
     reasons = _reasons(planned, scarce)
     names, runs = _names(planned), _runs(planned)
     paths = _paths(planned)
@@ -41,6 +46,8 @@ def zone_parts(planned: Planned, scarce: list[Scarce]) -> tuple[ZonePart, ...]:
             **runs[z],
             why=reasons[z].why,
             reason=reasons[z].words,
+            make=makes[z],
+            water_ec_dsm=water_ec[z],
             before=states[z][0],
             after=states[z][1],
             limits=limits[z],
@@ -165,18 +172,41 @@ def _blame(scarce: list[Scarce], zones: int) -> list[str]:
 def _states(planned: Planned) -> list[tuple[ZoneState, ZoneState]]:
     """Where each zone stands tonight and at the next opening time."""
     plan, effects, spread = planned.plan, planned.effects, planned.state.spread
+    later = np.hypot(spread, SPREAD.daily_error * plan.etc[:, 0])
     columns = [
-        (rounded(depletion), [None if np.isnan(e) else e for e in rounded(ece, 3)], rounded(sure))
-        for depletion, ece, sure in (
-            (plan.depletion, effects.ece[:, 0], spread),
-            (effects.balance.depletion[:, 0], effects.ece[:, 1], np.hypot(spread, SPREAD.daily_error * plan.etc[:, 0])),
-        )
+        (rounded(depletion), _known(effects.ece[:, n]), _layers(effects.layers[:, :, n]), rounded(sure))
+        for n, (depletion, sure) in enumerate(((plan.depletion, spread), (effects.balance.depletion[:, 0], later)))
     ]
     before, after = (
-        [ZoneState(depletion_mm=d, ece_dsm=e, spread_mm=s) for d, e, s in zip(*column, strict=True)]
+        [ZoneState(depletion_mm=d, ece_dsm=e, layers_dsm=k, spread_mm=s) for d, e, k, s in zip(*column, strict=True)]
         for column in columns
     )
     return list(zip(before, after, strict=True))
+
+
+def _known(values: np.ndarray, digits: int = 3) -> list[float | None]:
+    """Plain numbers, None where not known."""
+    return [None if np.isnan(v) else v for v in rounded(values, digits)]
+
+
+def _layers(values: np.ndarray) -> list[tuple[float, ...]]:
+    """Plain numbers of each zone's layers, shape (Z, L); nothing where not known."""
+    unknown = np.isnan(values).any(axis=1).tolist()
+    return [() if no else tuple(row) for no, row in zip(unknown, np.round(values, 3).tolist(), strict=True)]
+
+
+def _makes(planned: Planned) -> list[ZoneMake]:
+    """How each zone is built, as the plan reckons with it."""
+    plan, inputs = planned.plan, planned.inputs
+    columns = {
+        "area_m2": plan.area,
+        "flow_lps": plan.flow,
+        "rate_mm_h": plan.net_rate * 60.0,
+        "net_share": plan.net_share,
+        "smallest_run_min": inputs.smallest_run,
+        "longest_run_min": inputs.longest_run[:, 0],
+    }
+    return [ZoneMake(**row) for row in _rows(columns)]
 
 
 def _limits(planned: Planned) -> list[ZoneLimits]:
@@ -219,15 +249,18 @@ def _rows(columns: dict[str, np.ndarray]) -> list[dict[str, float]]:
 def _paths(planned: Planned) -> list[tuple[PathNight, ...]]:
     """Each zone's coming nights, tonight first."""
     plan, effects, dates = planned.plan, planned.effects, planned.inputs.dates
-    balance = effects.balance
+    balance, eto = effects.balance, planned.demand.future["eto"].to_numpy()[None, :]
     columns = (
         planned.run.later, effects.gross, balance.etc_actual, plan.effective_rain, balance.drainage, balance.depletion,
+        np.where(eto > 0, plan.etc / np.where(eto > 0, eto, 1.0), 0.0), balance.stress, effects.watered,
+        planned.inputs.fresh_limit, effects.ece[:, 1:],
     )  # fmt: skip
-    cube = (np.round(np.stack(columns, axis=2), 6) + 0.0).tolist()  # (Z, N, 6)
+    cube = (np.round(np.stack(columns, axis=2), 6) + 0.0).tolist()  # (Z, N, 11)
+    salty = planned.salt.known.tolist()
     return [
         tuple(
-            PathNight(night=night, **dict(zip(PATH, values, strict=True)))
+            PathNight(night=night, **dict(zip(PATH if known else PATH[:-1], values, strict=False)))
             for night, values in zip(dates, zone, strict=True)
         )
-        for zone in cube
+        for zone, known in zip(cube, salty, strict=True)
     ]

@@ -33,6 +33,8 @@ class RunnableNight:
     left_out : ndarray (Z,)         Minutes that found no place in the window [min].
     held : ndarray (Z,)             Most minutes the plan was made again with, for want of start times [min]; inf if
                                     it was not.
+    usable : mapping                Share of each capacity that the plan counts on, (members, N) by kind [-]: what
+                                    start times can be found for, tonight as measured.
     measured : mapping              Share of each capacity it was made again with [-], 1 where all, by kind.
     word : Word                     What the manager said of tonight.
     free : ndarray (Z,)             Minutes the plan would have without it, before rounding; as planned if nothing was
@@ -53,6 +55,7 @@ class RunnableNight:
     solves: int
     left_out: Floats
     held: Floats
+    usable: Mapping[str, Floats]
     measured: Mapping[str, Floats]
     word: Word
     free: Floats

@@ -47,6 +47,7 @@ FEW_CYCLES = 600  # [-] up to which what is left out of the last draft is looked
 NEXT_TO_NOTHING = 0.02  # [-] of the night's minutes, up to which what is left out is not looked at again
 FEW_ZONE_NIGHTS = 6_000  # [-] up to which a plan is solved again without the runs that had better wait
 PACKED = 0.98  # share of pump and branch that start times can be found for on a full night [-]; measured
+OF_ONE_NIGHT = ("pump_limit", "branch_limit", "station_limit", "source_night")  # their index names the night second
 BEYOND = 1e6  # [-] of a capacity: the packer holds it, rounding need not
 
 
@@ -307,7 +308,7 @@ def _finished(
         flushing = flushing_on(inputs, result, 0)
         given = np.where(flushing, 1.0, minutes / np.maximum(run_time[:, 0].sum(axis=(1, 2)), STILL))
         replanned = _solved(lambda: solver.solve_later(run_time[:, 0] * given[:, None, None]))
-        result = result if replanned is None else replanned
+        result = result if replanned is None else _with_prices_of(result, replanned)
     run_time = result.minutes(plan)  # what the plan has, not what was wished for: nothing it never had is owed later
     later, balance = _all_nights(inputs, result, run_time, minutes, usual)
     return RunnableNight(
@@ -322,6 +323,7 @@ def _finished(
         solves=drafts,
         left_out=np.round(np.maximum(first.minutes - minutes, 0.0), 9),
         held=limits.held,
+        usable=_by_night(usual.share, limits.share, plan.nights),
         measured=limits.measured,
         word=draft.word,
         free=result.minutes(plan)[:, 0].sum(axis=(1, 2)),
@@ -337,6 +339,26 @@ def _lost(site: Site, first: Draft, draft: Draft) -> Floats | None:
         return None
     wished = draft.free_job if first.free_job is None else first.free_job
     return lost_to_programmes(site, wished, draft.timetable, QUICK)
+
+
+def _with_prices_of(tonight: PlanResult, replanned: PlanResult) -> PlanResult:
+    """The plan made again with tonight's minutes fixed, with the prices of tonight's limits as they chose them."""
+    priced = {(limit.family, limit.index): limit for limit in tonight.limits if limit.family in OF_ONE_NIGHT}
+    kept = (
+        priced.get((limit.family, limit.index), limit)
+        if limit.family in OF_ONE_NIGHT and limit.index[1] == 0
+        else limit
+        for limit in replanned.limits
+    )
+    return replace(replanned, limits=tuple(kept))
+
+
+def _by_night(usual: Mapping[str, Floats], tonight: Mapping[str, Floats], nights: int) -> dict[str, Floats]:
+    """Share of each capacity that counts on each night, (members, N) [-]."""
+    found = {name: np.repeat(share[:, None], nights, axis=1) for name, share in usual.items()}
+    for name, share in tonight.items():
+        found[name][:, 0] = share
+    return found
 
 
 def _solved(solve: Callable[[], Result]) -> Result:

@@ -153,14 +153,13 @@ def drought_cuts(
                 for i, d in enumerate(before)
             ]
         )
-        volume = np.array(
-            [
-                allowed[max(0, i + 1 - DROUGHT.nights) : i + 1].sum() - spent[max(0, i + 1 - DROUGHT.nights) :].sum()
-                for i in range(len(before), len(before) + len(dates))
-            ]
-        )
+        counted = [slice(max(0, i + 1 - DROUGHT.nights), i + 1) for i in range(len(before), len(before) + len(dates))]
+        base = np.array([need[zones][:, nights].sum() for nights in counted])
+        used = np.array([spent[nights.start :].sum() for nights in counted])
+        volume = np.array([allowed[nights].sum() for nights in counted]) - used
         ordered = share[len(before) :] < 1.0
-        found.append(Cut(f"drought order, {surface}", zones, np.where(ordered, np.maximum(volume, 0.0), np.inf)))
+        most = np.where(ordered, np.maximum(volume, 0.0), np.inf)
+        found.append(Cut(f"drought order, {surface}", zones, most, base=base, spent=used))
     if not logged:
         notes.append(Note("info", "drought order", "earlier nights are not logged; taken as watered up to the order"))
     return tuple(found)

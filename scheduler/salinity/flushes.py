@@ -61,7 +61,8 @@ class FlushCandidates:
     passes : ndarray               Night after which the limit is passed without a flush, 0 if it is now.
     by : tuple of date             Last night on which the flush is in time.
     staged : ndarray               More flushes will be needed: one cannot do it.
-    reason : tuple of str
+    cause : tuple of str           Why a flush is asked for.
+    beside : tuple of str          What else is to be said of it, "" without.
     spared : tuple of str          Zone ids whose flush the forecast rain does.
     notes : tuple of Note
     """
@@ -74,9 +75,14 @@ class FlushCandidates:
     passes: np.ndarray
     by: tuple[date, ...]
     staged: np.ndarray
-    reason: tuple[str, ...]
+    cause: tuple[str, ...]
+    beside: tuple[str, ...]
     spared: tuple[str, ...]
     notes: tuple[Note, ...]
+
+    def words(self, f: int, brings: str) -> str:
+        """One sentence on a candidate: why, what a flush does or would do, and what else there is to say."""
+        return f"{self.cause[f]}; {brings}{self.beside[f]}"
 
 
 def flush_needs(
@@ -115,7 +121,8 @@ def flush_needs(
         passes=due.passes,
         by=tuple(dates[i] for i in _in_time(due.allowed, due.passes)),
         staged=flush.staged,
-        reason=_reasons(due, flush),
+        cause=_causes(due),
+        beside=_beside(due, flush),
         spared=spared,
         notes=_notes(site, due.z, due.allowed, spared),
     )
@@ -411,9 +418,9 @@ def _in_time(allowed: np.ndarray, passes: np.ndarray) -> list[int]:
     return np.where(open_before.any(axis=1), last, passes).tolist()
 
 
-def _reasons(due: _Due, flush: _Flushes) -> tuple[str, ...]:
-    """One sentence a candidate."""
-    salt, z, floor, words = due.frame.salt, due.z, due.frame.floor[due.z], []
+def _causes(due: _Due) -> tuple[str, ...]:
+    """Why each candidate asks for a flush."""
+    salt, z, words = due.frame.salt, due.z, []
     threshold = due.frame.site.zones.ece_threshold[z]
     for i in range(z.size):
         upper, lower = salt.ece[z[i]]
@@ -429,7 +436,15 @@ def _reasons(due: _Due, flush: _Flushes) -> tuple[str, ...]:
             if salt.spread[z[i]] > 0.05:
                 more = FLUSH.wary * min(salt.spread[z[i]], FLUSH.widest * salt.mean[z[i]])
                 text += f", as it may be {more:.1f} saltier than believed"
-        text += f"; a flush brings it to {flush.reached[i]:.1f}"
+        words.append(text)
+    return tuple(words)
+
+
+def _beside(due: _Due, flush: _Flushes) -> tuple[str, ...]:
+    """What else is to be said of each flush: whether another follows, what lessens it, which nights are shut to it."""
+    floor, words = due.frame.floor[due.z], []
+    for i in range(due.z.size):
+        text = ""
         if flush.staged[i]:
             text += ", which is what one flush can do: another will be needed"
         if flush.reached[i] < FLUSH.target_margin * floor[i] + 0.01 and not flush.staged[i]:
@@ -476,5 +491,5 @@ def nobody(
     if spared:
         notes = (Note("info", "salts", f"no flush where the forecast rain is expected to do it: {_some(spared)}"),)
     return FlushCandidates(
-        needs, none, np.zeros((0, layers)), none, none, none.astype(int), (), none.astype(bool), (), spared, notes
+        needs, none, np.zeros((0, layers)), none, none, none.astype(int), (), none.astype(bool), (), (), spared, notes
     )

@@ -224,7 +224,8 @@ def _planned(site: Site, night: date) -> tuple[dict[int, PlannedFlush], date | N
         for flush in document["flushes"]:
             nights = tuple(date.fromisoformat(n) for n in flush["nights"])
             if nights and nights[-1] >= night and flush["zone"] in index:
-                found[index[flush["zone"]]] = PlannedFlush(nights, float(flush["drainage_mm"]))
+                drained = float(flush.get("leached_mm") or flush["drainage_mm"])
+                found[index[flush["zone"]]] = PlannedFlush(nights, drained)
         return found, date.fromisoformat(document["night"])
     return {}, None
 

@@ -73,7 +73,7 @@ def safe(plan: PlanDocument) -> str:
     hours = f"{edge.format_time(opens, units)} to {edge.format_time(closes, units)}"
     full = [limit.what for limit in tonight.limits if limit.binds and limit.capacity is not None]
     text = f"Every run lies within the hours allowed ({hours}) and within pumps, pipes, controllers and permits"
-    return f"{text}; used to the full: {', '.join(full)}." if full else f"{text}; none is used to the full."
+    return f"{text}; the plan stops at: {', '.join(full)}." if full else f"{text}; none of them holds the plan back."
 
 
 def weather(plan: PlanDocument) -> str:

@@ -121,7 +121,7 @@ def _print_limits(screen: Console, document: PlanDocument) -> None:
     """Say which limits bind, tonight's first, later nights counted."""
     tonight = [r for r in document.nights[0].limits if r.binds]
     for row in sorted(tonight, key=lambda r: -(r.price or 0.0))[:5]:
-        screen.print(f"used to the full: {escape(row.words)}", highlight=False)
+        screen.print(f"the plan stops at: {escape(row.words)}", highlight=False)
     worth = None if document.allocation is None else document.allocation.worth_per_m3
     if worth is not None:
         screen.print(escape(worth.words), highlight=False)

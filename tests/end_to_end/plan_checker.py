@@ -7,6 +7,7 @@ Units not listed in `FACTORS` are refused rather than guessed.
 
 from __future__ import annotations
 
+import re
 import tomllib
 from collections import defaultdict
 from collections.abc import Iterable
@@ -48,6 +49,7 @@ def check_plan(folder: Path, plan: dict[str, Any]) -> list[str]:
     faults += _later_faults(plan, zones, site, pump_of)
     faults += _water_faults(plan, zones, site, folder, night)
     faults += _balance_faults(plan, zones)
+    faults += made_again_faults(plan, zones)
     faults += order_faults(plan, zones, site, pump_of, forbidden_by_event(folder, zones))
     return faults
 
@@ -268,6 +270,9 @@ def _water_faults(
             planned = sum(n["volume_m3"] for n in plan["nights"] if starts <= date.fromisoformat(n["night"]) <= ends)
             if planned > left * (1 + VOLUME) + 1e-3:
                 faults.append(f"allocation: {planned:.3f} m3 planned, {left:.3f} left of the season")
+            share, whole = plan["allocation"]["share_this_horizon_m3"], sum(n["volume_m3"] for n in plan["nights"])
+            if whole > share * (1 + VOLUME) + 1e-3:
+                faults.append(f"allocation: all nights take {whole:.3f} m3, {share:.3f} are this plan's share")
     return faults
 
 
@@ -281,6 +286,85 @@ def applied_volume(folder: Path, zones: dict[str, Zone], first: date, before: da
             key = row["night"][:10], row["zone"]
             found[key] = minutes * zones[row["zone"]].flow * 0.06 if volume is None else volume
     return sum(found.values())
+
+
+def made_again_faults(plan: dict[str, Any], zones: dict[str, Zone]) -> list[str]:
+    """Every figure of plan.json that follows from others of it, worked out again; the first of each kind and zone."""
+    faults = []
+    by_night: dict[str, dict[str, float]] = defaultdict(lambda: defaultdict(float))
+    eto = [n["eto_mm"] for n in plan["nights"]]
+    flushed = {(f["zone"], n): f for f in plan["flushes"] for n in f["nights"]}
+    drained: dict[str, float] = defaultdict(float)
+    for entry in plan["zones"]:
+        name, make, zone = entry["id"], entry["make"], zones[entry["id"]]
+        told = {"area_m2": zone.area, "flow_lps": zone.flow, "rate_mm_h": zone.rate * (0.4 + 0.6 * zone.du_lq)}
+        for key, value in told.items():
+            if abs(make[key] - value) > 1e-5 * value + LAST:
+                faults.append(f"{name}: {key} is {make[key]}, the folder says {value:.6f}")
+        if 0 < entry["minutes"] > make["longest_run_min"] + LAST:
+            faults.append(f"{name}: runs {entry['minutes']} min, {make['longest_run_min']} are possible")
+        depletion = entry["before"]["depletion_mm"]
+        for n, step in enumerate(entry["path"]):
+            net = step["minutes"] / 60 * make["rate_mm_h"]
+            checks = {
+                "depth": (step["depth_mm"] * make["net_share"], net),
+                "watered": (step["watered_mm"], max(depletion - net, 0.0)),
+                "et": (step["etc_mm"], min(step["kc"] * step["ks"] * eto[n], step["etc_mm"] + _spare(step, entry))),
+            }
+            for what, (stated, found) in checks.items():
+                if abs(stated - found) > 1e-4 + VOLUME * abs(found):
+                    faults.append(f"{name}: {what} of {step['night']} is {stated:.5f}, worked out {found:.5f}")
+            depletion = step["depletion_mm"]
+            by_night[step["night"]]["volume"] += step["minutes"] * make["flow_lps"] * 0.06
+            if (name, step["night"]) in flushed:
+                drained[name] += step["drainage_mm"]
+        if entry["path"][0]["dry_limit_mm"] != entry["limits"]["dry_limit_mm"]:
+            faults.append(f"{name}: two dry limits")
+        for state in (entry["before"], entry["after"]):
+            layers = state["layers_dsm"]
+            if layers and abs(sum(layers) / len(layers) - state["ece_dsm"]) > 2e-3:
+                faults.append(f"{name}: the mean of its layers {layers} is not {state['ece_dsm']} dS/m")
+        tomorrow = entry["path"][0]["ece_dsm"], entry["after"]["ece_dsm"]
+        if None not in tomorrow and abs(tomorrow[0] - tomorrow[1]) > 1e-3:
+            faults.append(f"{name}: two ECe of tomorrow evening")
+    for night in plan["nights"]:
+        whole = by_night[night["night"]]["volume"]
+        if abs(whole - night["volume_m3"]) > 1e-3 + VOLUME * whole:
+            faults.append(f"{night['night']}: {night['volume_m3']} m3 stated, {whole:.4f} by flow and minutes")
+        if night["volumes_m3"] and abs(sum(night["volumes_m3"].values()) - whole) > 1e-3 + VOLUME * whole:
+            faults.append(f"{night['night']}: sources give {sum(night['volumes_m3'].values())} of {whole:.4f} m3")
+        faults += _limit_faults(night)
+    for flush in plan["flushes"]:
+        passed = drained[flush["zone"]]
+        if flush["nights"] and abs(passed - flush["drainage_mm"]) > 2e-3:
+            faults.append(f"flush of {flush['zone']}: drains {flush['drainage_mm']}, its path {passed:.4f}")
+        brings = re.search(r"brings it to ([\d.]+\d)", flush["words"])
+        if flush["nights"] and (brings is None or abs(float(brings[1]) - flush["ece_after_dsm"]) > 0.0506):
+            faults.append(f"flush of {flush['zone']}: {flush['words']!r} beside {flush['ece_after_dsm']} dS/m")
+        if flush["nights"] and (flush["nights"][-1] > flush["by"]) != ("later than by" in flush["words"]):
+            faults.append(f"flush of {flush['zone']}: {flush['nights']}, due {flush['by']}, and no word of it")
+    return faults
+
+
+def _spare(step: dict[str, Any], entry: dict[str, Any]) -> float:
+    """What the date's ET is short of kc ks ETo where the roots held no more [mm]."""
+    return 0.0 if step["depletion_mm"] >= entry["limits"]["taw_mm"] - 1e-5 else 1e9
+
+
+def _limit_faults(night: dict[str, Any]) -> list[str]:
+    """A limit binds where it has a price, and only there; a cut is a share of what it is taken of."""
+    faults = []
+    for limit in night["limits"]:
+        what = f"{night['night']}: {limit['what']}"
+        if limit["binds"] != (limit["price"] > 0):
+            faults.append(f"{what} binds {limit['binds']} at a price of {limit['price']}")
+        if limit["usable"] is not None and not 0 <= limit["usable"] <= limit["capacity"] * (1 + VOLUME):
+            faults.append(f"{what}: {limit['usable']} of {limit['capacity']} usable")
+        if limit["base"] is not None and limit["capacity"] > 0:  # nothing is left where more was used than is allowed
+            whole = limit["capacity"] + limit["before"]
+            if whole > limit["base"] * (1 + VOLUME) + 1e-3:
+                faults.append(f"{what}: {whole} left and used of {limit['base']} demanded")
+    return faults
 
 
 def _balance_faults(plan: dict[str, Any], zones: dict[str, Zone]) -> list[str]:

@@ -30,6 +30,12 @@ def sample_document(**options) -> PlanDocument:
     return document_of(sample_plan(**options))
 
 
+def _salty(i: int) -> dict:
+    """ECe of a root zone and of its layers."""
+    mean = 2.4 + i % 5 * 0.2
+    return {"ece_dsm": mean, "layers_dsm": [mean - 0.4, mean + 0.4]}
+
+
 def _position(i: int) -> list[float]:
     """Zones of a hole side by side in a row, holes in rows of six [m]."""
     hole = i % 18
@@ -91,6 +97,11 @@ def sample_plan(
                     "effective_rain_mm": r,
                     "drainage_mm": max(0.0, -raw_end),
                     "depletion_mm": depletion,
+                    "kc": e / 6.0,
+                    "ks": 1.0,
+                    "watered_mm": depletion,
+                    "dry_limit_mm": p * taw,
+                    "ece_dsm": 2.5,
                 }
             )
         rows.append(
@@ -116,8 +127,17 @@ def sample_plan(
                 "why": "dry by tomorrow" if runs else "enough until its next run",
                 "reason": REASONS[surface] if runs else "Stays inside its band until tomorrow night.",
                 "state_from": str(rng.choice(["probe", "kin", "balance"])),
-                "before": {"depletion_mm": before, "ece_dsm": 2.4 + i % 5 * 0.2, "spread_mm": 1.8},
-                "after": {"depletion_mm": after, "ece_dsm": 2.4 + i % 5 * 0.2, "spread_mm": 2.1},
+                "make": {
+                    "area_m2": area,
+                    "flow_lps": area * rate / 3600,
+                    "rate_mm_h": 0.88 * rate,
+                    "net_share": 0.88,
+                    "smallest_run_min": 5.0,
+                    "longest_run_min": 60.0,
+                },
+                "water_ec_dsm": 1.4,
+                "before": {"depletion_mm": before, **_salty(i), "spread_mm": 1.8},
+                "after": {"depletion_mm": after, **_salty(i), "spread_mm": 2.1},
                 "limits": {
                     "taw_mm": taw,
                     "raw_mm": p * taw,
@@ -148,6 +168,8 @@ def sample_plan(
         "zones_running": len(on),
         "minutes": sum(z["minutes"] for z in rows),
         "volume_m3": volume,
+        "eto_mm": 6.0,
+        "volumes_m3": {"reclaimed": volume * 0.8, "well": volume * 0.2},
         "energy_kwh": volume * 0.32,
         "energy_cost": volume * 0.05,
         "cost": volume * 0.41,
@@ -157,6 +179,9 @@ def sample_plan(
                 "what": "lake",
                 "used": 24100.0,
                 "capacity": 24100.0,
+                "usable": 23800.0,
+                "base": None,
+                "before": None,
                 "unit": "L/s min",
                 "binds": True,
                 "price": 0.8,
@@ -168,6 +193,9 @@ def sample_plan(
                 "what": "season",
                 "used": volume,
                 "capacity": volume * 2,
+                "usable": None,
+                "base": None,
+                "before": None,
                 "unit": "m3",
                 "binds": False,
                 "price": 0.0,
@@ -278,6 +306,7 @@ def sample_plan(
                 "nights": ["2026-07-16"],
                 "by": "2026-07-18",
                 "drainage_mm": 38.0,
+                "leached_mm": 36.0,
                 "depth_mm": 52.0,
                 "ece_before_dsm": 6.1,
                 "ece_after_dsm": 3.9,

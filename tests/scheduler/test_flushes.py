@@ -49,7 +49,7 @@ def test_depth_brings_the_mean_to_its_target(tmp_path):
     np.testing.assert_allclose(after_flush(salt, found), aim(salt, inputs), atol=0.005)
     assert found.needs.depth[1, 0] > found.needs.depth[0, 0] > 2.0
     assert found.by == (s.NIGHT, s.NIGHT)
-    assert "is above the limit of 3.7" in found.reason[0]
+    assert "is above the limit of 3.7" in found.cause[0]
     assert not found.staged.any()
 
 
@@ -62,8 +62,10 @@ def test_a_flush_passes_so_much_at_most_and_says_what_it_can_do(tmp_path):
     assert found.target[0] == pytest.approx(aim(salt, inputs))
     assert aim(salt, inputs) < found.target[1] < 6.0
     np.testing.assert_allclose(after_flush(salt, found), found.target, atol=0.005)
-    assert "another will be needed" not in found.reason[0]
-    assert f"brings it to {found.target[1]:.1f}, which is what one flush can do: another will be" in found.reason[1]
+    assert "another will be needed" not in found.beside[0]
+    assert found.words(1, "a flush brings it to 4.8").endswith(
+        "; a flush brings it to 4.8, which is what one flush can do: another will be needed"
+    )
     # The second stage, from where the first leaves the soil, reaches the target.
     layers = salt.layers
     flushed = ece_of(layers, lead_in(layers, state_from_ece(layers, np.zeros(3), salt.ece), [0.0, STAGE, 0.0], 1.4))
@@ -122,8 +124,8 @@ def test_a_zone_that_is_not_sure_is_judged_as_saltier(tmp_path):
     as_if = s.flush_candidates(place, saltier, inputs)
     np.testing.assert_allclose(now.needs.depth, as_if.needs.depth, atol=0.01)
     assert now.ece_now[0] == pytest.approx(3.55)
-    assert "as it may be 0.2 saltier than believed" in now.reason[0]
-    assert "saltier" not in later.reason[0]
+    assert "as it may be 0.2 saltier than believed" in now.cause[0]
+    assert "saltier" not in later.cause[0]
     # That nobody knows is no reason to flush: a spread counts an eighth of the ECe at most.
     nobody, widest = (replace(sure, spread=np.array([spread, 0.0, 0.0])) for spread in (3.0, 3.55 / 8.0))
     depth = [s.flush_candidates(place, salt, inputs).needs.depth for salt in (nobody, widest)]
@@ -141,7 +143,7 @@ def test_nothing_is_due_on_fresh_soil(tmp_path):
     found, _, inputs = candidates(s.salty(tmp_path / "a"), [[1.0, 2.0]] * 3)
     assert found.needs.zone.size == 0
     assert found.needs.depth.shape == (0, inputs.plan.supply_share.shape[0])
-    assert found.reason == ()
+    assert found.cause == ()
 
 
 @pytest.mark.parametrize(
@@ -197,7 +199,7 @@ def test_a_storm_does_the_flush_or_lessens_it(tmp_path):
     small, _, _ = candidates(s.salty(tmp_path / "d", forecast=s.forecast_csv(rain={2: 12.0})), ece)
     assert small.needs.zone.size == 3
     assert np.all(small.needs.depth < dry.needs.depth - 1.0)
-    assert "rain in the forecast" in small.reason[0]
+    assert "rain in the forecast" in small.beside[0]
 
 
 def test_a_storm_saves_a_stage(tmp_path):
@@ -210,7 +212,7 @@ def test_a_storm_saves_a_stage(tmp_path):
     assert np.all(wet.needs.depth < dry.needs.depth - 1.0)
     np.testing.assert_allclose(wet.target, aim(salt, inputs))
     assert np.all(dry.target > wet.target)
-    assert "rain in the forecast" in wet.reason[0]
+    assert "rain in the forecast" in wet.beside[0]
 
 
 def test_better_water_needs_less_and_closed_water_is_none(tmp_path):
@@ -235,7 +237,7 @@ def test_more_than_one_flush_can_do_is_staged(tmp_path):
     assert found.staged.tolist() == [True]
     assert found.needs.depth[0, 0] == pytest.approx(STAGE, abs=0.01)
     assert 0.85 * 3.7 < found.target[0] < 45.0
-    assert "another will be needed" in found.reason[0]
+    assert "another will be needed" in found.beside[0]
 
 
 def test_limit_where_the_water_does_not_allow_the_threshold(tmp_path):
@@ -250,7 +252,7 @@ def test_limit_where_the_water_does_not_allow_the_threshold(tmp_path):
     place = s.salty(tmp_path / "a", toml, zones)
     found, _, _ = candidates(place, [[4.0, 8.0]])
     assert found.limit[0] > place.zones.ece_threshold[0] == 1.5
-    assert "its turf wants 1.5" in found.reason[0]
+    assert "its turf wants 1.5" in found.cause[0]
     # The limit is where the largest flush, 40 mm, lasts a week. A stage of it does not and says so, but none is due
     # again on the next nights.
     evened, _, _ = candidates(place, [[found.limit[0] + 0.01] * 2])
@@ -260,7 +262,7 @@ def test_limit_where_the_water_does_not_allow_the_threshold(tmp_path):
     rests, _, _ = candidates(place, [[largest[0]] * 2])
     assert rests.needs.zone.size == 0  # not again within the week
     assert evened.staged.all()
-    assert "another will be needed" in evened.reason[0]
+    assert "another will be needed" in evened.beside[0]
     stage, _, _ = candidates(place, [[evened.target[0]] * 2])
     assert np.all(stage.passes >= 3)
 

@@ -90,10 +90,12 @@ def test_upkeep_of_the_plan_is_told_by_zone(tmp_path):
     ece = np.linspace(3.0, 3.3, shape[1] + 1)[None, :].repeat(3, axis=0)
     planned = SimpleNamespace(
         site=place, inputs=inputs, plan=inputs.plan, salt=salt, run=SimpleNamespace(result=chosen),
-        effects=SimpleNamespace(net=net, leached=leached, ece=ece),
+        effects=SimpleNamespace(
+            net=net, gross=net, leached=leached, ece=ece, balance=SimpleNamespace(drainage=leached + 0.1)
+        ),
     )  # fmt: skip
     (row,) = leaching_part(planned).upkeep
     assert row.zone == "G2"
     assert row.nights == (inputs.dates[0], inputs.dates[2])
-    assert (row.depth_mm, row.drainage_mm) == (12.0, 1.6)
+    assert (row.depth_mm, row.drainage_mm, row.leached_mm) == (12.0, 1.8, 1.6)
     assert (row.ece_before_dsm, row.ece_after_dsm) == (3.0, 3.3)

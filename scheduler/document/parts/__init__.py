@@ -64,7 +64,15 @@ from scheduler.document.parts.water import (
     UpkeepPart,
     WorthPart,
 )
-from scheduler.document.parts.zone import CyclePart, PathNight, WaterBalance, ZoneLimits, ZonePart, ZoneState
+from scheduler.document.parts.zone import (
+    CyclePart,
+    PathNight,
+    WaterBalance,
+    ZoneLimits,
+    ZoneMake,
+    ZonePart,
+    ZoneState,
+)
 
 __all__ = [
     "ProgrammeStation",
@@ -118,6 +126,7 @@ __all__ = [
     "WindowPiece",
     "WorthPart",
     "ZoneLimits",
+    "ZoneMake",
     "ZonePart",
     "ZoneState",
 ]

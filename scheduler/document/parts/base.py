@@ -87,6 +87,7 @@ class Why(StrEnum):
     UPKEEP = "upkeep"
     TOO_LARGE = "flow too large"
     NOT_ALLOWED = "not allowed"
+    FULL = "no room for water"
     GIVES_WAY = "gives way"
     ENOUGH_FOR_NOW = "enough until its next run"
     GIVES_WAY_LATER = "gives way later"

@@ -21,8 +21,24 @@ class LimitPart(Part):
     what: str = Field(description="What it limits, for people: for example a pump station's name.")
     used: float | None = Field(description="Used [unit].")
     capacity: float | None = Field(description="Allowed [unit].")
+    usable: float | None = Field(
+        default=None,
+        description="What of the capacity the plan counts on, as far as start times can be found for it with these "
+        "zones, tonight as packing measured it [unit]; null where that is all of it, or not known.",
+    )
+    base: float | None = Field(
+        default=None,
+        description="Of a cut: the ET demand of the nights it counts, of which it leaves a share [unit]; the capacity "
+        "is that share less `before`. Null elsewhere.",
+    )
+    before: float | None = Field(
+        default=None, description="Of a cut: what nights before tonight took of it [unit]. Null elsewhere."
+    )
     unit: str = Field(description="Unit of used and capacity: m3, L/s, L/s min, min, mm, kWh, or a plain word.")
-    binds: bool = Field(description="Whether the plan stops at this limit.")
+    binds: bool = Field(
+        description="Whether the plan stops at this limit, in all or in part of the night's hours; `used` may stay "
+        "below it where runs are whole or start times are not found."
+    )
     price: float | None = Field(
         description="Shadow price: what one more unit would save [price_unit]; 0 if it does not bind, null if not "
         "known."
@@ -40,6 +56,12 @@ class NightPart(Part):
     zones_running: Count = Field(description="Zones with a run time [-].")
     minutes: Amount = Field(description="Run times of all zones added [min].")
     volume_m3: Amount = Field(description="Volume [m3].")
+    eto_mm: Amount | None = Field(
+        default=None, description="Reference ET of the date after the night [mm]; null in older plans."
+    )
+    volumes_m3: dict[str, Amount] = Field(
+        default={}, description="Volume by source [m3]; sums to volume_m3 where sources are named."
+    )
     energy_kwh: Amount | None = Field(description="Pumping energy [kWh]; null if not known.")
     energy_cost: float | None = Field(
         description="Cost of energy: tonight the sum of `energy`, later nights by the plan's tariff blocks; null "

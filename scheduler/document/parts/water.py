@@ -69,8 +69,13 @@ class FlushPart(Part):
         description="One night, or two in a row; empty where the flush is not planned within the horizon."
     )
     drainage_mm: Amount = Field(
-        description="Water that drains below the roots on its nights and the dates after them [mm]; 0 where it is not "
-        "planned."
+        description="Water that drains below the roots on its nights and the dates after them, by the water balance of "
+        "the zone's path [mm]; 0 where it is not planned."
+    )
+    leached_mm: Amount | None = Field(
+        default=None,
+        description="Water that leaves the roots with its salt over the same nights, by the salt balance of two "
+        "layers, which drains more slowly [mm]; null where it is not planned.",
     )
     depth_mm: Amount = Field(
         description="Gross irrigation of its nights [mm], less with rain; 0 where it is not planned."
@@ -102,7 +107,15 @@ class UpkeepPart(Part):
 
     zone: str = Field(description="Zone id.")
     nights: tuple[Day, ...] = Field(min_length=1, description="Nights on which it leaches.")
-    drainage_mm: Amount = Field(description="Water that leaves the roots with its salt on the dates after them [mm].")
+    drainage_mm: Amount = Field(
+        description="Water that drains below the roots on them and the dates after them, by the water balance of the "
+        "zone's path [mm]."
+    )
+    leached_mm: Amount | None = Field(
+        default=None,
+        description="Water that leaves the roots with its salt on the same dates, by the salt balance of two layers, "
+        "which drains more slowly [mm].",
+    )
     depth_mm: Amount = Field(description="Gross irrigation of these nights [mm].")
     ece_before_dsm: Amount = Field(description="Mean ECe tonight [dS/m].")
     ece_after_dsm: Amount = Field(description="Mean ECe at the end of the plan [dS/m].")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from scheduler.document.parts.base import Amount, Day, Moment, Named, Part, StateFrom, SurfaceName, Why
+from scheduler.document.parts.base import Amount, Day, Moment, Named, Part, Share, StateFrom, SurfaceName, Why
 
 
 class CyclePart(Part):
@@ -22,9 +22,27 @@ class ZoneState(Part):
     ece_dsm: Amount | None = Field(
         description="Salinity of the saturation extract of the root zone [dS/m]; null if not tracked."
     )
+    layers_dsm: tuple[Amount, ...] = Field(
+        default=(),
+        description="The same by layer of equal depth, the upper first [dS/m]; empty if not tracked.",
+    )
     spread_mm: Amount | None = Field(
         description="Standard deviation of the depletion estimate [mm]; null if not known."
     )
+
+
+class ZoneMake(Part):
+    """How the zone is built, as the plan reckons with it."""
+
+    area_m2: Amount = Field(description="Watered area [m2].")
+    flow_lps: Amount = Field(description="Flow while it runs [L/s]; volume = minutes times 0.06 flow [m3].")
+    rate_mm_h: Amount = Field(
+        description="Net application rate [mm/h]: what reaches the part of the zone it is watered for; net depth = "
+        "minutes / 60 times rate."
+    )
+    net_share: Amount = Field(description="Net rate over flow by area [-]; gross depth = net depth over it.")
+    smallest_run_min: Amount = Field(description="Smallest run worth making [min].")
+    longest_run_min: Amount = Field(description="Longest run tonight by its own limit, cycles, soaks and hours [min].")
 
 
 class ZoneLimits(Part):
@@ -72,6 +90,25 @@ class PathNight(Part):
     effective_rain_mm: Amount = Field(description="Rain entering on the date after the night [mm].")
     drainage_mm: Amount = Field(description="Drainage [mm].")
     depletion_mm: Amount = Field(description="Depletion at the end, the next opening time [mm].")
+    kc: Amount | None = Field(
+        default=None,
+        description="Crop coefficient times microclimate of the date after the night [-]; etc_mm = kc ks eto_mm of the "
+        "night, or what the roots still hold where that is less.",
+    )
+    ks: Share | None = Field(
+        default=None,
+        description="Reduction of ET by dry soil on the date after the night, at the depletion `watered_mm` [-].",
+    )
+    watered_mm: Amount | None = Field(
+        default=None, description="Depletion after the night's water, before the date's ET and rain [mm]."
+    )
+    dry_limit_mm: Amount | None = Field(
+        default=None, description="Depletion the zone should not pass at the end of the date [mm]."
+    )
+    ece_dsm: Amount | None = Field(
+        default=None,
+        description="Salinity of the saturation extract at the end of the date [dS/m]; null if not tracked.",
+    )
 
 
 class ZonePart(Part):
@@ -112,6 +149,14 @@ class ZonePart(Part):
     why: Why = Field(description="Why it runs as long as it does, or not at all: the kind of reason.")
     reason: str = Field(description="Why it runs as long as it does, or not at all: one sentence.")
     state_from: StateFrom = Field(description="Where the estimate of `before` comes from, best first.")
+    make: ZoneMake | None = Field(
+        default=None, description="How the zone is built; null in plans made before it was kept."
+    )
+    water_ec_dsm: Amount | None = Field(
+        default=None,
+        description="EC of tonight's water, of the source it would take where it does not run [dS/m]; null if not "
+        "known.",
+    )
     before: ZoneState = Field(description="State at tonight's opening time.")
     after: ZoneState = Field(
         description="State expected at the next opening time: after tonight's water and the ET and rain of the next "

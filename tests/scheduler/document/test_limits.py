@@ -6,16 +6,17 @@ from tests.scheduler import hand_evening as h
 
 TIGHT = "[surface.green]\nmoisture_floor = 0.7\n"
 GREENS = ("G1 green", "G2 green", "G3 green")
+FIVE = (*GREENS, "G4 green", "G5 green")
 
 
 def rows(plan, name, night=0):
     return [r for r in plan["nights"][night]["limits"] if r["name"] == name]
 
 
-def evening(folder, toml="", capacity=20.0, minutes=10, nights=3, **files):
-    logged = h.log(minutes, "G1", "G2", "G3")
+def evening(folder, toml="", capacity=20.0, minutes=10, nights=3, greens=GREENS, **files):
+    logged = h.log(minutes, *(g.split()[0] for g in greens))
     return h.planned(
-        h.hand_site(folder, *GREENS, toml=TIGHT + toml, capacity=capacity, nights=nights, applied=logged, **files)
+        h.hand_site(folder, *greens, toml=TIGHT + toml, capacity=capacity, nights=nights, applied=logged, **files)
     )
 
 
@@ -30,14 +31,23 @@ def test_a_pump_of_plenty_does_not_bind(tmp_path):
 
 
 def test_a_pump_too_small_binds_and_is_full(tmp_path):
-    # A flow of 3.34 L/s lets one zone run at a time; three of them need over 4 h each to refill some 45 mm.
-    plan = evening(tmp_path / "a", capacity=3.34, minutes=2)
+    # A flow of 3.34 L/s lets one zone run at a time; each of the five needs some 2.4 h, and eight are open.
+    plan = evening(tmp_path / "a", capacity=3.34, minutes=2, greens=FIVE)
     (row,) = rows(plan, "pump_limit")
     assert row["used"] == pytest.approx(volume(plan), abs=1e-4)
-    assert row["binds"] == (row["price"] > 0 and row["used"] >= 0.97 * row["capacity"])
+    assert row["binds"] and row["price"] > 0
     assert row["capacity"] == pytest.approx(3.34 * 0.06 * 480)
     assert row["words"].startswith("station, Tue 14 Jul:")
-    assert row["words"].endswith("full" if row["binds"] else "used")
+    assert row["words"].endswith(("full", "these zones can use of it together", "full in part of the hours"))
+
+
+def test_a_pump_that_one_zone_at_a_time_can_use_is_said_to_bind(tmp_path):
+    # Two zones of 3.3333 L/s never run together on 6 L/s: 56 % of the pump is all that they can use of it.
+    plan = evening(tmp_path / "a", capacity=6.0, minutes=2, greens=FIVE)
+    (row,) = rows(plan, "pump_limit")
+    assert row["binds"] and row["used"] < 0.6 * row["capacity"]
+    assert row["usable"] == pytest.approx(3.3333 / 6.0 * row["capacity"], rel=0.03)
+    assert row["words"].endswith("used, as much as these zones can use of it together")
 
 
 def test_stations_at_once_count_minutes(tmp_path):
