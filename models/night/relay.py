@@ -134,7 +134,6 @@ def relay(
     solver.parameters.num_workers = 1
     solver.parameters.random_seed = SEED
     solver.parameters.linearization_level = 0
-    solver.parameters.search_branching = cp_model.HINT_SEARCH  # from where the cycles were: a third of the time
     solver.parameters.max_deterministic_time = effort
     for cycles, least in known:
         program.add_bound(set(cycles.tolist()), least)
