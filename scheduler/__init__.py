@@ -17,6 +17,7 @@ Outermost first::
     salinity/                     how salty each zone is, flushes, upkeep
     state/                        demand, what ran, readings, where each zone stands
     feeds/                        series that come by themselves
+    starter/                      a new site folder to begin from
     events.py supply.py nights.py edge.py   the calendar; rates and sources; which night; units at the edge
     site/                         the folder as written
     errors.py notes.py files.py   what is wrong with the input; what was done in a simpler way; atomic writing

@@ -74,15 +74,44 @@ def main() -> None:
 
 
 @app.command()
-def new(folder: Annotated[Path, typer.Argument(help="Folder to write; it must not exist or be empty.")]) -> None:
-    """Write a commented, working starter site to begin from."""
-    from scheduler.site.starter import write_starter
+def new(
+    folder: Annotated[Path, typer.Argument(help="Folder to write; it must not exist or be empty.")],
+    zones: Annotated[
+        Path | None, typer.Option("--from", help="Your own table of zones, .xlsx or .csv.", metavar="FILE")
+    ] = None,
+    name: Annotated[str | None, typer.Option(help="Name of the site; that of the folder if left out.")] = None,
+    units: Annotated[str | None, typer.Option(help="us or metric.")] = None,
+    latitude: Annotated[str | None, typer.Option(help="Degrees, or 34.6 N.", metavar="DEG")] = None,
+    longitude: Annotated[str | None, typer.Option(help="Degrees, west negative, or 116.9 W.", metavar="DEG")] = None,
+    elevation: Annotated[str | None, typer.Option(help="Height above the sea: 1410 ft, 430 m.")] = None,
+    time_zone: Annotated[str | None, typer.Option(help="Such as America/Denver; the nearest if left out.")] = None,
+    currency: Annotated[str | None, typer.Option(help="Such as USD.")] = None,
+    surfaces: Annotated[
+        str | None, typer.Option(help="Zones of each surface: green=9, tee=9, fairway=12.", metavar="LIST")
+    ] = None,
+    controllers: Annotated[str | None, typer.Option(help="Their names.", metavar="A,B")] = None,
+    sources: Annotated[
+        str | None, typer.Option(help="Waters and their EC in dS/m: reclaimed=1.4, well=0.8.", metavar="LIST")
+    ] = None,
+) -> None:
+    """Write a commented, working site to begin from; on a terminal it asks what no option says."""
+    from scheduler.starter import answered, write_starter
+    from scheduler.terminal.new_site import ask, print_new_site
 
+    given = {
+        "units": units, "latitude": latitude, "longitude": longitude, "elevation": elevation, "time_zone": time_zone,
+        "currency": currency, "surfaces": surfaces, "controllers": controllers, "sources": sources,
+    }  # fmt: skip
     with _told(folder, "Nothing was written"):
-        files = write_starter(folder, datetime.now().astimezone().date())
-        Console().print(
-            f"{counted(len(files), 'file')} written to {folder}. Next: evenfall check {folder}", highlight=False
-        )
+        title = name or folder.resolve().name.replace("-", " ").replace("_", " ").strip().capitalize() or "New site"
+        if sys.stdin.isatty() and sys.stdout.isatty():
+            title, zones, given = ask(title if name is None else None, title, zones, given)
+        try:
+            answers = answered(title, zones=zones, **given)
+        except ValueError as reason:
+            raise typer.BadParameter(str(reason)) from None
+        written = write_starter(folder, datetime.now().astimezone().date(), answers)
+        print_new_site(Console(), folder, answers, written)
 
 
 @app.command()

@@ -17,7 +17,7 @@ CLOCKS = {("datetime", "now"), ("datetime", "today"), ("date", "today"), ("time"
 FLOORS = (
     {"errors", "notes", "files"},
     {"site"},
-    {"edge", "events", "feeds", "nights", "supply"},
+    {"edge", "events", "feeds", "nights", "starter", "supply"},
     {"state"},
     {"salinity"},
     {"plan"},

@@ -10,6 +10,7 @@ from scheduler.document.parts import ActionKind, ActionPart, PlanDocument, Sever
 from scheduler.edge import format_depth, format_salinity, format_short_date, format_time
 from scheduler.errors import counted
 from scheduler.notes import Topic
+from scheduler.site.load import INVENTED
 
 NAMED = 6  # zones named in one action before "and N more"
 BY_HAND = (SurfaceName.GREEN, SurfaceName.TEE, SurfaceName.PITCH, SurfaceName.APPROACH)  # worth a hose; our choice
@@ -34,6 +35,7 @@ def action_parts(plan: PlanDocument, unmeasured: frozenset[str]) -> tuple[Action
     """
     found = [
         *_do_not_run(plan),
+        *_only_a_trial(plan),
         *_load(plan),
         *_flushes(plan),
         *_dry(plan),
@@ -76,10 +78,20 @@ def _do_not_run(plan: PlanDocument) -> Iterator[ActionPart]:
         )  # fmt: skip
 
 
+def _only_a_trial(plan: PlanDocument) -> Iterator[ActionPart]:
+    """A plan from the samples of a new site waters nothing."""
+    told = [s.why for s in plan.inputs.step_downs if s.what == INVENTED]
+    if told:
+        yield ActionPart(
+            kind=ActionKind.STOP, severity=Severity.TONIGHT, where=plan.site.name, by=None, why=told[0],
+            what="Try this plan out, do not water by it: it stands on invented samples",
+        )  # fmt: skip
+
+
 def _load(plan: PlanDocument) -> Iterator[ActionPart]:
     """Run times must be in the controllers before the first start."""
     start = first_start(plan)
-    if plan.status != Status.PLANNED or start is None:
+    if plan.status != Status.PLANNED or start is None or any(s.what == INVENTED for s in plan.inputs.step_downs):
         return
     names = sorted({z.controller for z in plan.zones if z.controller})
     where = _few(names) if names else "the controller"
@@ -165,7 +177,7 @@ def _samples(plan: PlanDocument, unmeasured: frozenset[str]) -> Iterator[ActionP
 
 def _data(plan: PlanDocument) -> Iterator[ActionPart]:
     """What was missing and a person can bring, in one deed: what helps most first."""
-    why = {step.what: step.why for step in reversed(plan.inputs.step_downs)}
+    why = {step.what.removesuffix(".csv"): step.why for step in reversed(plan.inputs.step_downs)}
     asked = [what for what in MISSING if what in why]
     if asked:
         more = f", then {' and '.join(MISSING[a] for a in asked[1:])}" if len(asked) > 1 else ""

@@ -91,12 +91,13 @@ def intake(
     with ledger.writing() as connection:
         intake_id = begin_intake(connection, ledger, f"intake of {site.name}", who)
         for name, (series, frame, whole) in _series_of(site).items():
-            if name in site.left_out:  # it holds problems: what the ledger has of it stands
+            if name in site.left_out or name in site.invented:  # what the ledger has of it stands
                 continue
             say(name)
             counts[name] = merge(connection, series, frame, ledger.site_id, intake_id, whole=whole)
         say("probes")
-        counts["probes"] = merge_readings(connection, site.probes, ledger.site_id, intake_id)
+        real = site.probes.iloc[:0] if "probes" in site.invented else site.probes
+        counts["probes"] = merge_readings(connection, real, ledger.site_id, intake_id)
         say("flags")
         counts["flags"], notes, since = _flags(connection, site, ledger, intake_id)
         flags = read_flags(connection, ledger, since)

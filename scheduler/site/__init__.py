@@ -14,7 +14,6 @@ Map of the folder, in the order a file passes through it::
     load.py                     the whole folder: load_site
     windows.py                  which minutes of which night may be watered, by surface and tariff
     understood.py               what was understood of a site, for people
-    starter.py  starter/        a new site folder to begin from
 """
 
 from scheduler.site.load import load_site

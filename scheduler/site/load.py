@@ -38,6 +38,10 @@ FED = {  # series a feed may bring, and the key of a row
     "applied": ("night", "zone"),
 }
 LEDGER_VARIABLE = "EVENFALL_LEDGER"  # of the environment: the ledger of sites that name none
+INVENTED = "invented samples"
+INVENTED_WORDS = (
+    "Plans are for trying out: put your own files in their place, then take their names out of `invented` in site.toml"
+)
 _INFO = ("calendar", "samples", "meter", "edits")  # absent from most sites
 
 
@@ -130,6 +134,9 @@ def _read_series(
     frames["edits"] = no_edits() if (t := tables["edits"]) is None else series.build_edits(t, zones, findings)
     if zones is not None:
         _add_feeds(folder, settings, zones, formerly, frames, tables, findings, without)
+    samples = [name for name in STEP_DOWNS if name in settings.invented and tables[name] is not None]
+    if samples:
+        findings.note("step_down", INVENTED, f"in {', '.join(samples)}. {INVENTED_WORDS}")
     for name, words in STEP_DOWNS.items():
         if frames[name].empty:
             if name == "probe_sites" and tables["probes"] is None:
@@ -202,6 +209,7 @@ def _site(
         ledger_name=settings.ledger_name,
         wind_height=settings.wind_height,
         contact=settings.contact,
+        invented=settings.invented,
         feeds=settings.feeds,
         notice=settings.notice,
         nightly=settings.nightly,

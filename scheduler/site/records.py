@@ -387,6 +387,7 @@ class Site:
     wind_height: float = 2.0  # of weather.csv and forecast.csv [m]; the frames hold wind at 2 m
     left_out: frozenset[str] = frozenset()  # series that hold problems, of a plan made without them
     contact: str = ""  # named to the services that feeds ask
+    invented: frozenset[str] = frozenset()  # series that hold samples of a new site, of which the ledger keeps nothing
     feeds: tuple[Feed, ...] = ()
     notice: NoticeRule | None = None
     nightly: NightlyRule = field(default_factory=NightlyRule)

@@ -82,7 +82,7 @@ def _rows(shown: str, table: type[BaseModel]) -> Iterator[str]:
 
 
 def _row(shown: str, key: str, field: FieldInfo) -> str:
-    default = "" if field.is_required() or field.default in (None, (), []) else f"`{field.default}`"
+    default = "" if field.is_required() or field.default in (None, (), [], frozenset()) else f"`{field.default}`"
     if "PydanticUndefined" in default:
         default = ""
     return f"| `{shown}` | `{key}` | {'yes' if field.is_required() else ''} | {default} |\n"

@@ -22,6 +22,7 @@ from scheduler.site.units import Linear, conversion, price_per, quantity
 METER_ERROR = 0.02  # [-] of what a meter in service shows; common practice, no source
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::00)?", re.ASCII)
 DATABASES = ("sqlite", "postgresql", "postgres")
+SERIES = ("weather", "forecast", "probes", "probe_sites", "applied", "calendar", "samples", "meter", "edits")
 _WEEKDAY_SETS = {"weekdays": range(5), "weekend": range(5, 7)}
 
 
@@ -248,6 +249,18 @@ class _Part(BaseModel):
     model_config = ConfigDict(extra="forbid", arbitrary_types_allowed=True, protected_namespaces=())
 
 
+def _read_series(value: Any) -> frozenset[str]:
+    """Read the names of files that hold invented samples."""
+    words = f"a list of these is allowed: {listing(SERIES)}"
+    if not isinstance(value, list):
+        raise ValueError(words)
+    names = [str(v).removesuffix(".csv") for v in value]
+    for name in names:
+        if name not in SERIES:
+            raise ValueError(f'"{shown(name)}" is no series of a site; {words}{near_miss(name, SERIES)}')
+    return frozenset(names)
+
+
 class SiteKeys(_Part):
     """`[site]`."""
 
@@ -260,6 +273,7 @@ class SiteKeys(_Part):
     currency: Annotated[str, BeforeValidator(_read_text(8))] | None = None
     wind_height: _quantity("m", low=0.5, high=100, example="2") | None = None
     contact: Annotated[str, BeforeValidator(_read_text(200))] | None = None
+    invented: Annotated[frozenset[str], BeforeValidator(_read_series)] = frozenset()
 
 
 class PlanningKeys(_Part):

@@ -109,6 +109,7 @@ class Settings:
     ledger_url: str | None = None
     ledger_name: str | None = None
     contact: str = ""
+    invented: frozenset[str] = frozenset()
     feeds: tuple[Feed, ...] = ()
     notice: NoticeRule | None = None
     nightly: NightlyRule = field(default_factory=NightlyRule)

@@ -24,6 +24,7 @@ WAYS = ("url", "file", "command")
 def settle_unattended(model: schema.SiteFile, settings: Settings, reader: Reader) -> None:
     """Fill in what site.toml says of feeds, notice and nightly run."""
     settings.contact = model.site.contact or ""
+    settings.invented = model.site.invented
     feeds: list[Feed] = []
     for i, keys in enumerate(model.feed):
         feed = _feed(keys, i, model, reader)

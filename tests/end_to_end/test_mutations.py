@@ -12,12 +12,15 @@ import pytest
 
 from scheduler.errors import InputProblems
 from scheduler.site import Site, load_site
-from scheduler.site.starter import write_starter
+from scheduler.starter import write_starter
 from tests.drawn import draws
 from tests.spoiled import KINDS, sound_site, spoiled_evening
 
 # files that name what another file holds: a fault in one may show in the other
-REFERS_TO = {"site.toml": ("zones.csv",), "zones.csv": ("calendar.csv", "probe_sites.csv")}
+REFERS_TO = {
+    "site.toml": ("zones.csv", "meter.csv"),
+    "zones.csv": ("calendar.csv", "edits.csv", "probe_sites.csv", "samples.csv"),
+}
 SEED = 20260714
 MUTATIONS = 300
 

@@ -10,8 +10,8 @@ import pytest
 from models.soil import TEXTURES
 from scheduler.errors import InputProblems, Problem
 from scheduler.site import load_site
-from scheduler.site.starter import write_starter
 from scheduler.site.understood import understand_site
+from scheduler.starter import write_starter
 from tests.scheduler.site_folders import TOML, ZONES, lines, problems, site
 
 
@@ -223,7 +223,7 @@ def test_no_folder(tmp_path):
 
 def test_the_starter_works_and_moves_to_its_evening(tmp_path):
     written = write_starter(tmp_path / "new", date(2027, 6, 1))
-    assert {Path(p).name for p in written} >= {"site.toml", "zones.csv"}
+    assert {Path(p).name for p in written.files} >= {"site.toml", "zones.csv"}
     read = load_site(tmp_path / "new")
     assert not [n for n in read.notes if n.kind == "warning"]
     assert read.weather["date"].max().date() == date(2027, 6, 1)
@@ -239,10 +239,9 @@ def test_what_was_understood_of_the_starter(tmp_path):
     assert told.zones == 12 and [s.surface for s in told.surfaces] == ["green", "tee", "fairway", "rough"]
     (pump,) = told.pumps
     assert pump.enough and pump.demand_m3 == pytest.approx(told.hot_week_demand_m3)
-    # 5 evenings of 8.5 h and 2 of 7.5 h
-    assert pump.hours_allowed == pytest.approx(57.5)
+    assert pump.hours_allowed == pytest.approx(7 * 8.5)
     assert told.probed_zones == 2
-    assert {n.subject for n in told.step_downs} == {"probes.csv", "applied.csv"}
+    assert {n.subject for n in told.step_downs} == {"invented samples"}
 
 
 def test_hot_week_without_weather_is_worked_out_by_hand(tmp_path):
