@@ -150,7 +150,7 @@ def _area(ring: np.ndarray) -> float:
 
 
 def thinned(ring: np.ndarray, fine: float) -> np.ndarray:
-    """Leave out points of a ring that lie nearer than `fine` [m] to the line without them (Douglas and Peucker, 1973).
+    """Leave out points of a ring that lie nearer than `fine` [m] to the side without them (Douglas and Peucker, 1973).
 
     At least a triangle stays.
     """
@@ -165,10 +165,9 @@ def thinned(ring: np.ndarray, fine: float) -> np.ndarray:
         a, b = waiting.pop()
         if b - a < 2:
             continue
-        line = closed[b] - closed[a]
-        away = closed[a + 1 : b] - closed[a]
-        length = float(np.hypot(*line))
-        off = np.abs(line[0] * away[:, 1] - line[1] * away[:, 0]) / length if length > 0 else np.hypot(*away.T)
+        line, away = closed[b] - closed[a], closed[a + 1 : b] - closed[a]
+        along = np.clip(away @ line / max(float(line @ line), 1e-12), 0.0, 1.0)
+        off = np.hypot(*(away - along[:, None] * line).T)
         worst = int(np.argmax(off))
         if off[worst] > fine:
             keep[a + 1 + worst] = True
