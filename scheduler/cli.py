@@ -469,7 +469,7 @@ def _profiles(asked: bool) -> None:
         from scheduler.export import load_profile, shipped_profiles
 
         for name in shipped_profiles():
-            Console().print(f"{name}: {load_profile(name).title}", highlight=False)
+            Console().print(f"{name}: {load_profile(name).title}", highlight=False, soft_wrap=True)
         raise typer.Exit
 
 
