@@ -3,6 +3,7 @@
 weather.py      reference ET by the best route each day's readings allow
 turf.py         species and mixtures: monthly Kc, depletion fraction, rooting, salt tolerance
 soil.py         textures, water capacity, stress, effective rain, the daily balance
+drainage.py     water above field capacity: how it leaves, what turf takes of it
 hydraulics.py   application rate, uniformity, infiltration, friction, pump curves, pumping energy
 allowance.py    water allowance by reference ET, as public rules write it
 metering.py     volumes between meter readings, and what explains a difference from the log
@@ -27,7 +28,7 @@ reference ET               ETo         mm/d          evapotranspiration of refer
 crop coefficient           Kc          -             ETc / ETo of unstressed turf, by month; UC table after Meyer 1985
 microclimate factor        -           -             factor on Kc of one zone, learned or given
 gain of a sensor           g           -             change of its reading per change of the root zone's moisture
-scale of drainage          L           mm            drainage falls by e as depletion grows by L
+scale of drainage          L           mm            drainage falls by e as depletion grows by L; 1000 Zr FC / (2 b + 3)
 crop ET                    ETc         mm/d          Kc ETo microclimate, without stress; FAO-56 Eq. 58
 stress coefficient         Ks          -             share of ETc that dry soil allows; FAO-56 Eq. 84
 actual ET                  ETa         mm/d          Ks ETc
@@ -51,7 +52,8 @@ depletion                  D           mm            water missing from field ca
 rain, effective rain       P, Peff     mm/d          Peff = P - runoff
 runoff                     RO          mm/d          curve number of turf; NEH 630 ch. 9-10
 curve number               CN          -             of turf by hydrologic group; TR-55 App. A, NEH 630 ch. 9
-drainage                   DP          mm/d          below the root zone, only at field capacity; FAO-56 Eq. 88
+drainage                   DP          mm/d          below the root zone; FAO-56 Eq. 88, in estimates slowing over days
+surplus                    -           mm            water above field capacity on its way down; depletion below 0
 infiltration               -           mm/h          rate the surface takes without ponding
 application rate           a           mm/h          gross: flow / area; net: gross times the served share
 net irrigation             I           mm            depth that counts in the balance

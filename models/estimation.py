@@ -3,11 +3,12 @@
 State of a member (a zone's mean, or a spot with a probe): depletion D [mm], log microclimate factor m, log application
 factor a. State of a sensor: bias b [m3/m3] and log layer gain g. One day:
 
-    D' = max(0, D - I exp(a) - Peff + Ks ETc exp(m)),    reading = FC - exp(g) gain D / (1000 Zr) + b
+    D' = drained(D - I exp(a) - Peff + Ks ETc exp(m)),    reading = FC - exp(g) gain D / (1000 Zr) + b
 
-The mean follows `models.soil.balance_day`. The floor at field capacity is taken as that of a normal variable, exact in
-mean, variance and covariance (Stein's lemma), so a storm teaches every zone's depletion and the covariance stays
-whole. Covariances are dense within blocks of kin (`models.kin`), updated by a Cholesky root.
+The mean follows `models.drainage.drainage_day`: D is negative while water above field capacity is on its way down, and
+turf takes that first. Drainage is no straight line; its mean, variance and covariance are those of a normal variable
+(quadrature, and Stein's lemma), so a storm teaches every zone's depletion and the covariance stays whole. Covariances
+are dense within blocks of kin (`models.kin`), updated by a Cholesky root.
 Source of the filter: Kalman (1960) as textbooks give it (memory); gate, robust weights and
 watch over sensors: common practice, no source.
 
@@ -24,8 +25,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import cholesky, solve_triangular
 from scipy.special import ndtr
 
+from models.drainage import drained
 from models.kin import Block, Setup
-from models.soil import balance_day
 
 FloatArray = NDArray[np.float64]
 
@@ -36,6 +37,8 @@ REOPEN_AFTER = 4  # [days] refused in a row: the sensor was moved or has shifted
 STALE_DAYS = 3  # [days] without a reading used: the probe no longer informs its zone
 GRAVITY_WATER = 0.03  # [m3/m3] above field capacity that a good sensor may read at evening
 SETTLED = 0.1  # of TAW: nearer to field capacity water may still be on its way down (no source)
+NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(15)  # of a standard normal variable
+WEIGHTS = WEIGHTS / WEIGHTS.sum()
 MEMORY = 0.1  # [-] weight of the latest reading in the watch over a sensor's scatter
 
 
@@ -45,7 +48,7 @@ class FilterState:
 
     Attributes
     ----------
-    depletion, log_microclimate, log_rate : ndarray, (M,)    Means [mm], [-], [-].
+    depletion, log_microclimate, log_rate : ndarray, (M,)    Means [mm], negative above field capacity; [-], [-].
     bias, log_gain : ndarray, (K,)               Means [m3/m3], [-].
     covariance : tuple of ndarray                One (3n + 2k, 3n + 2k) a block, order D, m, a, b, g.
     age : ndarray, (K,)                          Days since a reading of the sensor was used; inf = never.
@@ -91,6 +94,7 @@ class Estimate:
     Attributes
     ----------
     depletion, spread, low, high : ndarray       Mean, standard deviation and interval [mm]; all but spread in 0 to TAW.
+    surplus : ndarray                            Water above field capacity, on its way down [mm], 0 or more.
     moisture, moisture_spread : ndarray          Root-zone moisture at that depletion, and its standard deviation with
                                                  that of field capacity within a texture [m3/m3].
     microclimate, microclimate_low, microclimate_high : ndarray    Factor on the demand handed in [-].
@@ -99,6 +103,7 @@ class Estimate:
     """
 
     depletion: FloatArray
+    surplus: FloatArray
     spread: FloatArray
     low: FloatArray
     high: FloatArray
@@ -117,12 +122,13 @@ class Estimate:
 class FilterRun:
     """A season of days: the last state, each evening's estimate and what each update made of the readings.
 
-    `depletion`, `spread` : (Z, N) [mm]; `used` and `standardised` : (K, N); `estimate` is the last evening's.
+    `depletion`, `surplus`, `spread` : (Z, N) [mm]; `used`, `standardised` : (K, N); `estimate` is the last evening's.
     """
 
     state: FilterState
     estimate: Estimate
     depletion: FloatArray
+    surplus: FloatArray
     spread: FloatArray
     used: NDArray[np.bool_]
     standardised: FloatArray
@@ -215,44 +221,47 @@ def predict(
     zone, taw = setup.member_zone, setup.zones.taw[setup.member_zone]
     named = {"irrigation": irrigation, "etc": etc, "effective_rain": effective_rain, "p": p}
     water, demand, rain, fraction = (_zone_array(name, value, setup)[zone] for name, value in named.items())
+    for name, value in zip(named, (water, demand, rain), strict=False):
+        if np.any(value < 0):
+            raise ValueError(f"{name} must not be negative")
+    if np.any(fraction < 0) or np.any(fraction >= 1):
+        raise ValueError("p must lie in 0 <= p < 1")
     applied, wanted = water * np.exp(state.log_rate), demand * np.exp(state.log_microclimate)
     none = np.zeros_like(applied)
-    night = balance_day(state.depletion, applied, none, none, taw, fraction)
-    raw = night.depletion - night.drainage  # before the floor at field capacity
-    mean, covariance = np.empty_like(raw), []
+    level = state.depletion - applied  # before drainage
+    scale = setup.drainage
+    mean, covariance = np.empty_like(level), []
     for block, before in zip(setup.blocks, state.covariance, strict=True):
         i = block.member
         whole = _linear_step(block, before, np.ones(i.size), none[i], -applied[i])
         _add(whole, block, [setup.spreads.night * applied[i]], [])
-        mean[i] = _floor(whole, raw[i], setup.patchiness[i], applied[i] > 0)
+        mean[i] = _drain(whole, level[i], np.where(applied[i] > 0, setup.patchiness[i], 0.0), scale[i])
         covariance.append(whole)
 
-    start = np.clip(mean, 0.0, taw)
-    date = balance_day(start, none, wanted, rain, taw, fraction)
-    raw = date.depletion - date.drainage
-    mean = np.empty_like(raw)
+    start, at_night = np.minimum(mean, taw), mean - level
+    mean = np.empty_like(level)
     s = setup.spreads
     for number, block in enumerate(setup.blocks):
         i, whole = block.member, covariance[number]
         wide = np.sqrt(np.diag(whole)[: i.size] + setup.patchiness[i] ** 2)
         beyond, stressed = _part_above(start[i] - fraction[i] * taw[i], wide)  # E max(D - RAW, 0), chance of stress
         stress = np.clip(1 - beyond / ((1 - fraction[i]) * taw[i]), 0.0, 1.0)  # E Ks of a depletion not sure
-        keep = np.clip(1 - stressed * wanted[i] / ((1 - fraction[i]) * taw[i]), 0.0, 1.0)  # mean d raw / d D
+        keep = np.clip(1 - stressed * wanted[i] / ((1 - fraction[i]) * taw[i]), 0.0, 1.0)  # mean d after / d D
         used, unsure = stress * wanted[i], s.stress * stressed * wanted[i]
-        after = np.minimum(raw[i] + used - date.etc_actual[i], taw[i])
+        after = np.minimum(start[i] - rain[i] + used, taw[i])
         whole = _linear_step(block, whole, keep, used, none[i])
-        drained = (night.drainage + date.drainage)[i]
+        gone = at_night[i] + drained(after, scale[i]) - after
         own = [s.demand_own * used, s.rain_own * rain[i], np.sqrt(0.5) * unsure]
-        kin = [s.demand_kin * used, s.rain_kin * rain[i], np.sqrt(0.5) * unsure, s.undrained * drained]
+        kin = [s.demand_kin * used, s.rain_kin * rain[i], np.sqrt(0.5) * unsure, s.undrained * gone]
         _add(whole, block, own, kin)
         _drift(setup, block, whole)
-        mean[i] = _floor(whole, after, setup.patchiness[i], rain[i] > 0)
+        mean[i] = _drain(whole, after, np.where(rain[i] > 0, setup.patchiness[i], 0.0), scale[i])
         near_full = 1.0 - np.clip(start[i] / (SETTLED * taw[i]), 0.0, 1.0)
         uneven = np.where((applied[i] > 0) | (rain[i] > 0), 1.0, near_full)
-        uneven = uneven * (1.0 - np.clip(drained / taw[i], 0.0, 1.0))  # a storm fills every spot
+        uneven = uneven * (1.0 - np.clip(gone / taw[i], 0.0, 1.0))  # a storm fills every spot
         _add(whole, block, [(s.balance + (s.wetted - s.balance) * uneven) * taw[i]], [])
         covariance[number] = whole
-    return replace(state, depletion=np.clip(mean, 0.0, taw), covariance=tuple(covariance), age=state.age + 1.0)
+    return replace(state, depletion=np.clip(mean, -taw, taw), covariance=tuple(covariance), age=state.age + 1.0)
 
 
 def update(setup: Setup, state: FilterState, moisture: ArrayLike) -> tuple[FilterState, Surprise]:
@@ -302,7 +311,7 @@ def update(setup: Setup, state: FilterState, moisture: ArrayLike) -> tuple[Filte
         )
         noise = setup.spreads.reading**2 * setup.probes.evened[sensor] * np.clip(scatter[sensor], 1.0, 25.0)
         above = reading[sensor] - bias[sensor] - setup.zones.field_capacity[zone[member]]
-        passing = np.clip(above, 0.0, GRAVITY_WATER) ** 2  # water on its way down, which the balance does not hold
+        passing = np.clip(np.minimum(above, innovation), 0.0, GRAVITY_WATER) ** 2  # passing water that was not expected
         expected = _forecast_covariance(whole, columns, weights)
         standard = innovation / np.sqrt(np.diag(expected) + noise)
 
@@ -347,7 +356,8 @@ def update(setup: Setup, state: FilterState, moisture: ArrayLike) -> tuple[Filte
             bias[j] += change[3 * n : 3 * n + k]
             gain[j] += change[3 * n + k :]
         covariance[number] = whole
-    depletion = np.clip(depletion, 0.0, setup.zones.taw[zone])
+    taw = setup.zones.taw[zone]
+    depletion = np.clip(depletion, -taw, taw)
     after = FilterState(depletion, microclimate, rate, bias, gain, tuple(covariance), age, scatter, refused)
     return after, surprise
 
@@ -376,13 +386,14 @@ def report(setup: Setup, state: FilterState) -> Estimate:
     informed[setup.probes.zone[fresh]] = "probe"
     spread = np.sqrt(variance[:, :count])
     spread[0] = np.hypot(spread[0], setup.spreads.level * zones.taw)
-    depletion = state.depletion[:count]
-    low, high = (np.clip(depletion + side * Z95 * spread[0], 0.0, zones.taw) for side in (-1, 1))
+    level = state.depletion[:count]
+    low, high = (np.clip(level + side * Z95 * spread[0], 0.0, zones.taw) for side in (-1, 1))
     log_m, log_a = state.log_microclimate[:count], state.log_rate[:count]
-    moisture = zones.field_capacity - depletion / (1000.0 * zones.root_depth)
+    moisture = zones.field_capacity - level / (1000.0 * zones.root_depth)
     moisture_spread = np.hypot(spread[0] / (1000.0 * zones.root_depth), setup.spreads.field_capacity)
     return Estimate(
-        depletion.copy(),
+        np.maximum(level, 0.0),
+        np.maximum(-level, 0.0),
         spread[0],
         low,
         high,
@@ -432,15 +443,15 @@ def run_filter(
             raise ValueError(f"{name} must have shape ({setup.zone_count}, N), N the same for all; got {array.shape}")
     if readings.shape != (setup.sensor_count, nights):
         raise ValueError(f"moisture must have shape ({setup.sensor_count}, {nights}); got {readings.shape}")
-    depletion, spread = np.empty((2, setup.zone_count, nights))
+    depletion, surplus, spread = np.empty((3, setup.zone_count, nights))
     used, standard = np.zeros(readings.shape, dtype=bool), np.full(readings.shape, np.nan)
     for n in range(nights):
         state = predict(setup, state, *(a[:, n] for a in inputs))
         state, surprise = update(setup, state, readings[:, n])
         estimate = report(setup, state)
-        depletion[:, n], spread[:, n] = estimate.depletion, estimate.spread
+        depletion[:, n], surplus[:, n], spread[:, n] = estimate.depletion, estimate.surplus, estimate.spread
         used[:, n], standard[:, n] = surprise.used, surprise.standardised
-    return FilterRun(state, estimate, depletion, spread, used, standard)
+    return FilterRun(state, estimate, depletion, surplus, spread, used, standard)
 
 
 def _zone_array(name: str, value: ArrayLike, setup: Setup) -> FloatArray:
@@ -494,26 +505,26 @@ def _part_above(mean: FloatArray, spread: FloatArray) -> tuple[FloatArray, Float
     return np.maximum(mean * above + wide * density, 0.0), above
 
 
-def _floor(whole: FloatArray, raw: FloatArray, patchiness: FloatArray, wetted: NDArray[np.bool_]) -> FloatArray:
-    """Apply the floor at field capacity to a block's depletion in place; returns its mean.
+def _drain(whole: FloatArray, level: FloatArray, patchiness: FloatArray, scale: FloatArray) -> FloatArray:
+    """Let a block's depletion drain for half a day, in place; returns its mean.
 
-    A member's spots lie around its mean x with standard deviation h, so some drain before others: the member's floor is
-    g(x) = x Phi(x / h) + h phi(x / h), max(0, x) where h = 0. With x ~ N(mu, s^2) and u = mu / sqrt(s^2 + h^2):
-    E g = mu Phi(u) + sqrt(s^2 + h^2) phi(u), and the covariance with anything jointly normal is multiplied by Phi(u).
+    A member's spots lie around its mean x with standard deviation h and drain each by the law g, so the member's is
+    E g(x + h z). With x ~ N(mu, s^2) and r^2 = s^2 + h^2: the mean is E g(mu + r z), and the covariance with anything
+    jointly normal is multiplied by the mean slope E g' = E z g(mu + r z) / r (Stein's lemma).
     """
-    n = raw.size
-    patchiness = np.where(wetted, patchiness, 0.0)
+    n = level.size
     variance = np.diag(whole)[:n].copy()
     total = np.maximum(variance + patchiness**2, 1e-12)
-    s = np.sqrt(total)
-    mean, above = _part_above(raw, s)
-    density = np.exp(-0.5 * np.minimum((raw / s) ** 2, 700.0)) / np.sqrt(2 * np.pi)
-    curved = np.maximum((raw**2 + total) * above + raw * s * density - mean**2 - total * above**2, 0.0)
-    whole[:n] *= above[:, None]
-    whole[:, :n] *= above
+    r = np.sqrt(total)
+    after = drained(level[:, None] + r[:, None] * NODES, scale[:, None])
+    mean = after @ WEIGHTS
+    slope = np.clip((after - mean[:, None]) @ (WEIGHTS * NODES) / r, 0.0, 1.0)
+    curved = np.maximum((after - mean[:, None]) ** 2 @ WEIGHTS - total * slope**2, 0.0)
+    whole[:n] *= slope[:, None]
+    whole[:, :n] *= slope
     rows = np.arange(n)
     whole[rows, rows] += curved * variance / total  # what the straight line leaves out
-    return mean
+    return np.asarray(mean)
 
 
 def _times_h(whole: FloatArray, columns: Sequence[NDArray[np.int64]], weights: Sequence[FloatArray]) -> FloatArray:

@@ -22,6 +22,7 @@ IntArray = NDArray[np.int64]
 LARGEST_BLOCK = 75  # [zones] of one dense covariance; with probes dealt evenly more would add little (no source)
 ROOT_QUARTERS = (1.6, 1.2, 0.8, 0.4)  # [-] uptake by quarter of the root depth / mean; FAO-29's 40-30-20-10 (memory)
 LAYER_CONTRAST = 0.5  # [-] of that contrast left in moisture at evening: water moves between layers (no source)
+BUCKET = 1e-6  # [-] of TAW: a scale of drainage at which what passes field capacity is gone at once
 QUARTER_CV = 1.27  # [-] DU_LQ = 1 - 1.27 CV of a normal catch: the mean of its lowest quarter. Computed
 
 
@@ -34,6 +35,8 @@ class EstimationZones:
     kin : ndarray of int                         Group of kin, from `kin_groups`.
     taw, field_capacity, root_depth : ndarray    TAW [mm], above 0; FC [m3/m3]; root depth [m], above 0.
     du_lq : ndarray                              Distribution uniformity [-], above 0, to 1.
+    drainage : ndarray, optional                 Scale of drainage L [mm], above 0; without it, what passes field
+                                                 capacity drains at once.
     """
 
     kin: IntArray
@@ -41,13 +44,16 @@ class EstimationZones:
     field_capacity: FloatArray
     root_depth: FloatArray
     du_lq: FloatArray
+    drainage: FloatArray | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and ranges once."""
         shape = np.shape(self.kin)
         if len(shape) != 1:
             raise ValueError(f"kin must have shape (Z,); got {shape}")
-        for name in ("taw", "field_capacity", "root_depth", "du_lq"):
+        for name in ("taw", "field_capacity", "root_depth", "du_lq", "drainage"):
+            if name == "drainage" and self.drainage is None:
+                continue
             value = np.asarray(getattr(self, name), dtype=np.float64)
             if value.shape != shape:
                 raise ValueError(f"{name} must have shape {shape}; got {value.shape}")
@@ -173,6 +179,12 @@ class Setup:
     gain: FloatArray
     patchiness: FloatArray
     blocks: tuple[Block, ...] = field(repr=False)
+
+    @property
+    def drainage(self) -> FloatArray:
+        """Scale of drainage of each member (M,) [mm]; next to nothing where water stops at field capacity."""
+        scale = BUCKET * self.zones.taw if self.zones.drainage is None else self.zones.drainage
+        return np.asarray(scale, dtype=np.float64)[self.member_zone]
 
     @property
     def zone_count(self) -> int:

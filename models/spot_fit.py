@@ -11,9 +11,8 @@ ground tell together, and of its own.
 Roots draw most where no sensor stands, nearest the surface, and water fills that first: a sensor sees what is missing
 below. Without it slow changes seemed larger than those from day to day, and demand too small.
 
-Drainage does not stop at field capacity: dD/dt = L / 2 d exp(-D / L) is what unit-gradient flow with an exponential
-conductivity gives (the redistribution of a filled profile falls as the logarithm of time: Sisson, Ferguson & van
-Genuchten 1980, memory). L is not known; zones of one surface and soil share it, and their readings say which holds.
+Drainage does not stop at field capacity (`models.drainage`). Its scale L is not known; zones of one surface and soil
+share it, and their readings say which holds.
 
 Source of the grid, of what the top holds and gives, and of all settings: none, set on the finer physics of the tests
 (tuning soils and seeds).
@@ -28,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
+from models.drainage import drained
 from models.kin import EstimationProbes, EstimationZones, layer_gain
 from models.sensor_line import LEAST_ERROR, WANDER, SensorLine
 
@@ -38,7 +38,6 @@ IntArray = NDArray[np.int64]
 RATIOS = np.linspace(-0.8, 0.8, 21)  # log demand over water, against what was told [-]
 LEVELS = np.linspace(-0.3, 0.3, 5)  # half the log of demand times water [-]
 LEAKS = np.array([0.02, 0.06, 0.10, 0.14, 0.18, 0.23, 0.30, 0.40])  # L, of TAW [-]
-HELD = 2.0  # [d] after a filling at which a root zone counts as at field capacity
 WARM_UP = 10  # [nights] a run needs to forget its start
 REACH = 1.05  # [-] of the root depth: a sensor below it stands under the roots
 # [-] of its variance that a sensor under the roots must share with the balance to speak of depletion; beside one within
@@ -190,20 +189,14 @@ def run_spots(record: Record, zone: IntArray, demand: FloatArray, water: FloatAr
     whole, below = (np.empty((record.nights, *demand.shape), dtype=np.float32) for _ in range(2))
     for n in range(record.nights):
         put, rain = caught * record.irrigation[zone, n][:, None], record.effective_rain[zone, n][:, None]
-        level, top = _drained(level - put, scale), np.maximum(top - put, 0.0)
+        level, top = drained(level - put, scale), np.maximum(top - put, 0.0)
         p = record.p[zone, n][:, None]
         stress = np.clip((taw - np.maximum(level, 0.0)) / ((1.0 - p) * taw), 0.0, 1.0)
         used = stress * more * record.etc[zone, n][:, None]
-        level = np.minimum(_drained(level + used - rain, scale), taw)
+        level = np.minimum(drained(level + used - rain, scale), taw)
         top = np.maximum(np.minimum(top + TOP_SHARE * used * (1.0 - top / holds), holds) - rain, 0.0)
         whole[n], below[n] = level, level - top
     return SpotRuns(whole, below)
-
-
-def _drained(level: FloatArray, scale: FloatArray) -> FloatArray:
-    """Depletion after half a day of drainage, dD/dt = L / HELD exp(-D / L): exp(D / L) grows by t / HELD."""
-    u = np.clip(level / scale, -60.0, 12.0)
-    return np.where(level < 12.0 * scale, scale * np.log(np.exp(u) + 0.5 / HELD), level)
 
 
 def fit_spots(record: Record, cuts: Sequence[int] | None = None) -> list[SpotFits]:

@@ -89,19 +89,19 @@ def write_plan(plan: PlanDocument, path: Path) -> Path:
 def _water_faults(zones: Sequence[ZonePart], ids: Sequence[str]) -> list[str]:
     """Check the water of all zones at once.
 
-    after = before + etc - (rain - runoff) - depth + uneven + drainage, and depth = net depth + uneven   [mm]
+    after = before + etc - (rain - runoff) - held - depth + uneven + drainage, and depth = net depth + uneven   [mm]
     """
     if not zones:
         return []
-    names = ("depth_mm", "uneven_mm", "etc_mm", "rain_mm", "runoff_mm", "drainage_mm")
-    depth, uneven, etc, rain, runoff, drainage = np.array(
+    names = ("depth_mm", "uneven_mm", "etc_mm", "rain_mm", "runoff_mm", "held_mm", "drainage_mm")
+    depth, uneven, etc, rain, runoff, held, drainage = np.array(
         [[getattr(z.balance, n) for n in names] for z in zones], float
     ).T
     before, after, gross, net = np.array(
         [[z.before.depletion_mm, z.after.depletion_mm, z.depth_mm, z.net_depth_mm] for z in zones],
         float,
     ).T
-    gap = before + etc - (rain - runoff) - depth + uneven + drainage - after
+    gap = before + etc - (rain - runoff) - held - depth + uneven + drainage - after
     faults = [
         f'zone "{ids[i]}": its water does not close, {gap[i]:+.6f} mm are unaccounted for'
         for i in np.flatnonzero(~(np.abs(gap) <= CLOSURE_TOLERANCE)).tolist()

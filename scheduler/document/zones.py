@@ -235,6 +235,7 @@ def _balances(planned: Planned) -> list[WaterBalance]:
         "etc_mm": effects.balance.etc_actual[:, 0],
         "rain_mm": inputs.rain[:, 0],
         "runoff_mm": inputs.runoff[:, 0],
+        "held_mm": inputs.held[:, 0],
         "drainage_mm": effects.balance.drainage[:, 0],
     }
     return [WaterBalance(**row) for row in _rows(columns)]

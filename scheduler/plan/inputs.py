@@ -5,15 +5,16 @@ Everything a manager wrote becomes a bound, a price or a limit here; nothing pas
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
 import numpy as np
 
 from models.choices import BAND
+from models.drainage import drainage_scale, rain_as_taken
 from models.night import longest_cycle, longest_in_hours, planning_resolution, surface_storage
-from models.plan.inputs import PlanInputs
+from models.plan.inputs import Members, PlanInputs
 from models.soil import adjusted_depletion_fraction
 from scheduler.events import EventNights, event_nights
 from scheduler.notes import Note
@@ -48,6 +49,8 @@ class NightInputs:
     smallest_run : ndarray (Z,)        Smallest run worth making, whole steps [min].
     longest_run : ndarray (Z, N)       Longest run by the zone's own limit, cycles, soaks and hours [min].
     rain, runoff : ndarray (Z, N)      [mm].
+    held : ndarray (Z, N)              Water above field capacity that turf takes on the date, less what its rain leaves
+                                       there for later dates [mm]; part of the plan's effective rain.
     depletion_fraction : ndarray (Z, N)   p [-].
     limit : ndarray (Z, N)             Depletion above which a zone is dry [mm].
     fresh_limit : ndarray (Z, N)       The same without salt [mm].
@@ -65,6 +68,7 @@ class NightInputs:
     longest_run: np.ndarray
     rain: np.ndarray
     runoff: np.ndarray
+    held: np.ndarray
     depletion_fraction: np.ndarray
     limit: np.ndarray
     fresh_limit: np.ndarray
@@ -103,6 +107,8 @@ def night_inputs(
     notes: list[Note] = []
     dates = tuple(night + timedelta(days=i) for i in range(len(windows)))
     etc, (rain, runoff) = zone_etc(site, demand.future), expected_rain(site, demand)
+    scale = drainage_scale(list(site.zones.soil), site.zones.field_capacity, site.zones.root_depth)
+    counted = rain_as_taken(state.depletion, state.surplus, etc, rain, state.taw, scale)
     p = adjusted_depletion_fraction(site.zones.depletion_fraction, etc)
     events, net = event_nights(site, dates), net_rates(site)
     others = other_weathers(site, night, demand) if several else None
@@ -117,7 +123,7 @@ def night_inputs(
     longest = np.stack([longest_runs(site, w, allowed[:, n], resolution) for n, w in enumerate(windows)], axis=1)
     plan = PlanInputs(
         etc=etc,
-        effective_rain=rain,
+        effective_rain=counted,
         taw=state.taw,
         raw=p * state.taw[:, None],
         dry_limit=band.limit - band.margin,
@@ -137,16 +143,22 @@ def night_inputs(
         allocation=hard,
         tiers=tiers,
         cuts=drought_cuts(site, dates, demand, etc, net, windows, notes),
-        members=None if others is None else others.members,
+        members=None if others is None else _as_taken(others.members, state, scale),
         caution=CAUTION[site.caution].worth,
         tail=None if others is None else tail_weight(site),
         price_of_a_run=site.price_of_a_run,
         **_as_built(site),
     )
     return NightInputs(
-        plan, dates, windows, resolution, smallest_runs(site, resolution), longest, rain + runoff, runoff, p,
-        band.limit, band.fresh, band.margin, supply_names, allocation, tuple(notes), others,
+        plan, dates, windows, resolution, smallest_runs(site, resolution), longest, rain + runoff, runoff,
+        counted - rain, p, band.limit, band.fresh, band.margin, supply_names, allocation, tuple(notes), others,
     )  # fmt: skip
+
+
+def _as_taken(members: Members, state: StartState, scale: np.ndarray) -> Members:
+    """Other weathers with rain counted when turf takes it."""
+    rain = rain_as_taken(state.depletion, state.surplus, members.etc, members.effective_rain, state.taw, scale)
+    return replace(members, effective_rain=rain)
 
 
 def _as_built(site: Site) -> dict[str, Any]:

@@ -15,7 +15,8 @@ import numpy as np
 import pandas as pd
 
 from models.choices import READINGS, SPREAD
-from models.soil import TEXTURES, adjusted_depletion_fraction, available_water, balance_day
+from models.drainage import drainage_day, drainage_scale
+from models.soil import TEXTURES, adjusted_depletion_fraction, available_water
 from scheduler.edge import format_short_date, format_time
 from scheduler.errors import counted
 from scheduler.notes import Note
@@ -40,6 +41,7 @@ class StartState:
     spread : ndarray (Z,)      One standard deviation [mm].
     origin : ndarray (Z,)      "probe", "kin", "balance" or "field capacity".
     taw : ndarray (Z,)         [mm].
+    surplus : ndarray (Z,)     Water above field capacity, on its way down [mm]; 0 where depletion is above 0.
     readings, used, doubtful : int   Probes with a recent reading; probes used; probes set aside.
     newest_reading : Timestamp or None
     newest_applied : date or None
@@ -53,6 +55,7 @@ class StartState:
     spread: np.ndarray
     origin: np.ndarray
     taw: np.ndarray
+    surplus: np.ndarray
     readings: int
     used: int
     doubtful: int
@@ -125,10 +128,12 @@ def _joined(state: StartState, filtered: Filtered) -> StartState:
     told = np.isin(filtered.estimate.informed_by, ("probe", "kin"))
     rows = filtered.rows[told]
     depletion, spread, origin = state.depletion.copy(), state.spread.copy(), state.origin.copy()
+    surplus = state.surplus.copy()
+    surplus[rows] = filtered.estimate.surplus[told]
     depletion[rows] = np.clip(filtered.estimate.depletion[told], 0.0, state.taw[rows])
     spread[rows] = np.minimum(filtered.estimate.spread[told], SPREAD.widest * state.taw[rows])
     origin[rows] = filtered.estimate.informed_by[told].astype(object)
-    return replace(state, depletion=depletion, spread=spread, origin=origin)
+    return replace(state, depletion=depletion, surplus=surplus, spread=spread, origin=origin)
 
 
 def _flag_notes(flags: pd.DataFrame, opening: pd.Timestamp, units: str) -> list[Note]:
@@ -191,12 +196,10 @@ def starting_state(site: Site, night: date, opens: int, demand: Demand, net_rate
     rest = to_come * etc[np.arange(z), at]
     depletion = np.where(from_probe, np.clip(read + rest, 0.0, taw), depletion)
     net = ran.minutes * net_rate[:, None]
+    scale = drainage_scale(list(zones.soil), zones.field_capacity, zones.root_depth)
     for i in range(int(start.min()) + 1, len(days)):
         moving = start < i
-        night_before = np.where(moving, net[:, i - 1], 0.0)
-        day = balance_day(
-            depletion, night_before, np.where(moving, etc[:, i], 0.0), np.where(moving, rain[:, i], 0.0), taw, p[:, i]
-        )
+        day = drainage_day(depletion, net[:, i - 1], etc[:, i], rain[:, i], taw, p[:, i], scale)
         depletion = np.where(moving, day.depletion, depletion)
         if i <= ran.first_known:  # nights before the log begins were not dry ones: somebody watered
             depletion = np.where(moving & ~from_probe, np.minimum(depletion, p[:, i] * taw), depletion)
@@ -209,6 +212,7 @@ def starting_state(site: Site, night: date, opens: int, demand: Demand, net_rate
         spread=spread,
         origin=origin,
         taw=taw,
+        surplus=np.maximum(-depletion, 0.0),
         readings=probed.readings,
         used=probed.used,
         doubtful=probed.doubtful,

@@ -15,10 +15,11 @@ import numpy as np
 import pandas as pd
 
 from models.choices import READINGS
+from models.drainage import drainage_day, drainage_scale
 from models.estimation import Estimate, FilterRun, run_filter, start_state
 from models.kin import EstimationZones, Setup, kin_groups, prepare
 from models.sensor_line import SensorLine
-from models.soil import adjusted_depletion_fraction, available_water, balance_day, run_balance
+from models.soil import adjusted_depletion_fraction, available_water, run_balance
 from models.spot_fit import REACH, SHOWN
 from scheduler.site import Site
 from scheduler.state.demand import Demand, zone_etc, zone_rain
@@ -108,7 +109,7 @@ def run_record(site: Site, demand: Demand, ran: Ran, believed: pd.DataFrame) -> 
     p = adjusted_depletion_fraction(site.zones.depletion_fraction, etc)[rows]
     applied = (minutes * site.zones.gross_rate[:, None])[rows]
     etc, rain = etc[rows], rain[rows]
-    start = _start(applied, etc, rain, taw, p, first, known)
+    start = np.clip(_start(applied, etc, rain, taw, p, first, known, setup.zones.drainage), 0.0, taw)
     columns = slice(first, first + span)
     after = slice(first + 1, first + 1 + span)
     state = start_state(setup, start, READINGS.start_spread * taw)
@@ -142,7 +143,8 @@ def _in_touch(
     taw = available_water(z.field_capacity[rows], z.wilting_point[rows], z.root_depth[rows])
     p = adjusted_depletion_fraction(z.depletion_fraction[rows], etc[rows])
     applied = (ran.minutes * z.gross_rate[:, None])[rows]
-    start = _start(applied, etc[rows], rain[rows], taw, p, first, ran.first_known)
+    scale = drainage_scale(list(z.soil[rows]), z.field_capacity[rows], z.root_depth[rows])
+    start = np.clip(_start(applied, etc[rows], rain[rows], taw, p, first, ran.first_known, scale), 0.0, taw)
     span = slice(first + 1, etc.shape[1])
     run = run_balance(start, applied[:, first:-1], etc[rows, span], rain[rows, span], taw, p[:, span])
     for k in np.flatnonzero(under):
@@ -161,15 +163,25 @@ def _setup(site: Site, sensors: Sensors, moisture: np.ndarray) -> tuple[Setup, n
     row_of_zone = np.full(len(zones), -1)
     row_of_zone[rows] = np.arange(rows.size)
     taw = available_water(zones.field_capacity, zones.wilting_point, zones.root_depth)
-    known = EstimationZones(kin[rows], taw[rows], zones.field_capacity[rows], zones.root_depth[rows], zones.du_lq[rows])
+    scale = drainage_scale(list(zones.soil[rows]), zones.field_capacity[rows], zones.root_depth[rows])
+    known = EstimationZones(
+        kin[rows], taw[rows], zones.field_capacity[rows], zones.root_depth[rows], zones.du_lq[rows], scale
+    )
     return prepare(known, sensors.for_estimate(row_of_zone)), rows, sensors, moisture
 
 
 def _start(
-    applied: np.ndarray, etc: np.ndarray, rain: np.ndarray, taw: np.ndarray, p: np.ndarray, first: int, known: int
+    applied: np.ndarray,
+    etc: np.ndarray,
+    rain: np.ndarray,
+    taw: np.ndarray,
+    p: np.ndarray,
+    first: int,
+    known: int,
+    scale: np.ndarray,
 ) -> np.ndarray:
     """Depletion before the run: the plain balance up to there, from field capacity on column `known`."""
-    depletion = np.zeros(len(taw))
+    level = np.zeros(len(taw))
     for i in range(known + 1, first + 1):
-        depletion = balance_day(depletion, applied[:, i - 1], etc[:, i], rain[:, i], taw, p[:, i]).depletion
-    return np.clip(depletion, 0.0, taw)
+        level = drainage_day(level, applied[:, i - 1], etc[:, i], rain[:, i], taw, p[:, i], scale).depletion
+    return level

@@ -373,7 +373,7 @@ def _balance_faults(plan: dict[str, Any], zones: dict[str, Zone]) -> list[str]:
         b, before, after = entry["balance"], entry["before"]["depletion_mm"], entry["after"]["depletion_mm"]
         name, taw = entry["id"], entry["limits"]["taw_mm"]
         net = b["depth_mm"] - b["uneven_mm"]
-        closed = before + b["etc_mm"] - (b["rain_mm"] - b["runoff_mm"]) - net + b["drainage_mm"]
+        closed = before + b["etc_mm"] - (b["rain_mm"] - b["runoff_mm"]) - b["held_mm"] - net + b["drainage_mm"]
         if abs(closed - after) > CLOSES:
             faults.append(f"{name}: balance of tonight misses {closed - after:.4f} mm")
         if min(b["etc_mm"], b["rain_mm"], b["runoff_mm"], b["drainage_mm"]) < -1e-9:

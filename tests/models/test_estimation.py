@@ -231,7 +231,7 @@ def test_refusals():
         update(setup, state, np.array([np.inf]))
     with pytest.raises(ValueError, match="irrigation must be finite"):
         day(setup, state, irrigation=np.nan)
-    with pytest.raises(ValueError, match="net_irrigation must not be negative"):
+    with pytest.raises(ValueError, match="^irrigation must not be negative"):
         day(setup, state, irrigation=-1.0)
     with pytest.raises(ValueError, match="zone of a probe"):
         few([0, 0], [2])

@@ -13,10 +13,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from models.drainage import HELD
 from models.kin import EstimationProbes, EstimationZones
 from models.learning import Told, learn_zones, prove
 from models.plateaus import field_capacity_holds, find_plateaus, learn_field_capacity, uniformity_hints
-from models.spot_fit import HELD, Record, fit_spots, places, run_spots
+from models.spot_fit import Record, fit_spots, places, run_spots
 from tests.drawn import examples
 
 NIGHTS, TAW, ROOT, CAPACITY, LEAK = 90, 40.0, 0.25, 0.26, 0.06

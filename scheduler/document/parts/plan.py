@@ -105,7 +105,7 @@ class PlanDocument(Part):
     8601; a night is named by the date of its evening. `words`, `reason`, `text` and `advice` are finished sentences for
     people, in the site's units; the kinds beside them are for programs. Numbers are not rounded for display. For each
     zone, balance and states close: after.depletion_mm = before.depletion_mm + etc_mm - (rain_mm - runoff_mm) -
-    depth_mm + uneven_mm + drainage_mm.
+    held_mm - depth_mm + uneven_mm + drainage_mm.
     """
 
     schema_name: Literal["evenfall-plan/2"] = Field(

@@ -77,6 +77,11 @@ class WaterBalance(Part):
     etc_mm: Amount = Field(description="Turf evapotranspiration after stress [mm].")
     rain_mm: Amount = Field(description="Rain [mm].")
     runoff_mm: Amount = Field(description="Rain that does not enter [mm].")
+    held_mm: float = Field(
+        default=0.0,
+        description="Water above field capacity, on its way down, that the turf takes on this date, less what the "
+        "date's rain leaves there for the dates after [mm].",
+    )
     drainage_mm: Amount = Field(description="Water leaving below the root zone [mm].")
 
 
@@ -87,7 +92,9 @@ class PathNight(Part):
     minutes: Amount = Field(description="Run time [min].")
     depth_mm: Amount = Field(description="Gross depth [mm].")
     etc_mm: Amount = Field(description="Evapotranspiration of the date after the night [mm].")
-    effective_rain_mm: Amount = Field(description="Rain entering on the date after the night [mm].")
+    effective_rain_mm: Amount = Field(
+        description="Rain entering on the date after the night, as the turf takes it: with held_mm [mm]."
+    )
     drainage_mm: Amount = Field(description="Drainage [mm].")
     depletion_mm: Amount = Field(description="Depletion at the end, the next opening time [mm].")
     kc: Amount | None = Field(

@@ -38,7 +38,7 @@ def test_too_dry_by_tomorrow(tmp_path):
 
 
 def test_enough_for_now_names_the_evening_and_the_next_run(tmp_path):
-    said, zone = reason(tmp_path / "a", 22, nights=7)
+    said, zone = reason(tmp_path / "a", 24, nights=7)
     assert zone["minutes"] == 0
     nights = [p["night"] for p in zone["path"] if p["minutes"] > 0]
     assert said.startswith("enough until ")
@@ -75,9 +75,9 @@ def test_a_zone_that_gives_way_names_what_holds_it_back(tmp_path):
 
 @pytest.mark.parametrize("units", ["metric", "us"])
 def test_dates_are_in_the_sites_own_form(tmp_path, units):
-    place = h.hand_site(tmp_path / "a", "G1 green", toml=TIGHT, nights=7, applied=h.log(22, "G1"))
+    place = h.hand_site(tmp_path / "a", "G1 green", toml=TIGHT, nights=7, applied=h.log(24, "G1"))
     file = place.folder / "site.toml"
     file.write_text(file.read_text().replace('"metric"', f'"{units}"'))
     said = h.planned(h.again(place))["zones"][0]["reason"]
-    assert ("17 Jul" in said) == (units == "metric")
-    assert ("Jul 17" in said) == (units == "us")
+    assert ("16 Jul" in said) == (units == "metric")
+    assert ("Jul 16" in said) == (units == "us")

@@ -27,7 +27,7 @@ def stands(depletion=10.0, spread=2.0, zones=2):
     column = np.full(zones, float(depletion))
     return StartState(
         column, np.full(zones, float(spread)), np.full(zones, "balance", dtype=object), np.full(zones, 45.0),
-        0, 0, 0, None, None, 0, 0, True, (),
+        np.zeros(zones), 0, 0, 0, None, None, 0, 0, True, (),
     )  # fmt: skip
 
 

@@ -41,14 +41,31 @@ def log(minutes, zones=("F1", "F2"), nights=range(9, 0, -1)):
     return LOGGED + "".join(rows)
 
 
+def drained(level):
+    """Half a day of drainage of 30 cm of loam at FC 0.25, by hand: exp(D / L) grows by a quarter, L = FC Zr / 13.78."""
+    scale = 1000 * 0.25 * 0.30 / (2 * 5.39 + 3)
+    return scale * np.log(np.exp(level / scale) + 0.25)
+
+
 def test_the_balance_takes_each_nights_water_before_the_date_after_it(tmp_path):
-    # From field capacity three evenings back. A date takes its ET after the water of the night before, and what passes
-    # field capacity drains: 30 min on the night two back give 6 mm, more than the first date took; 5 min give 1 mm.
+    # From field capacity three evenings back. A date takes its ET after the water of the night before; what stands
+    # above field capacity drains over days: 30 min on the night two back give 6 mm; 5 min give 1 mm.
     weather = "date,eto,rain\n" + "".join(f"{NIGHT - timedelta(days=d)},5,0\n" for d in (3, 2, 1, 0))
     state, place = asked(tmp_path, weather=weather, applied=log({1: 5, 2: 30}, nights=(3, 2, 1)))
-    et = 5.0 * kc(place)  # below the 6 mm of the first night
-    np.testing.assert_allclose(state.depletion, max(et - 6.0, 0.0) + et - 1.0 + et)
+    level, et = 0.0, 5.0 * kc(place)
+    for water in (0.0, 6.0, 1.0):
+        level = drained(drained(level - water) + et)
+    np.testing.assert_allclose(state.depletion, level)
     assert state.origin.tolist() == ["balance"] * 2
+
+
+def test_a_storm_of_the_day_stands_above_field_capacity_at_opening(tmp_path):
+    # 40 mm on the last date pass field capacity by far: half a day later L ln 4 is left above it.
+    weather = WEATHER.replace(f"{NIGHT},5,0", f"{NIGHT},1,60")
+    state, place = asked(tmp_path, weather=weather, applied=log({}))
+    assert state.depletion.tolist() == [0.0, 0.0]
+    scale = 1000 * 0.25 * 0.30 / (2 * 5.39 + 3)
+    assert np.all((state.surplus > 0.5 * scale) & (state.surplus <= scale * np.log(4.0)))
 
 
 def test_water_of_the_evening_itself_has_not_run_yet(tmp_path):
@@ -80,7 +97,7 @@ def test_a_reading_by_day_has_the_rest_of_its_et_before_it(tmp_path, hour, left)
 def test_a_reading_of_yesterday_goes_on_by_the_balance(tmp_path):
     files = {"probes": PROBES + f"{NIGHT - timedelta(days=1)}T20:30,a,0.22,,\n", "probe_sites": PLACES}
     state, place = asked(tmp_path, applied=log({1: 25}), **files)
-    assert state.depletion[0] == pytest.approx(9.0 - 5.0 + 5.0 * kc(place))  # 25 min gave 5 mm
+    assert state.depletion[0] == pytest.approx(drained(drained(9.0 - 5.0) + 5.0 * kc(place)))  # 25 min gave 5 mm
     assert state.newest_applied == NIGHT - timedelta(days=1)
 
 

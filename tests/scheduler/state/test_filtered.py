@@ -5,6 +5,7 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
+from models.drainage import drainage_day
 from scheduler.state.demand import evening_demand, zone_etc
 from scheduler.state.filtered import run_record
 from scheduler.state.ran import what_ran
@@ -54,10 +55,21 @@ def test_each_night_is_fed_with_its_own_water_and_the_date_after_it(tmp_path):
     np.testing.assert_allclose(found.moisture[0, -10:], 0.24)
 
 
+def balance_alone(found):
+    """Where the same water, ET and drainage end without any reading [mm]."""
+    zones, level = found.setup.zones, found.start
+    for n in range(found.etc.shape[1]):
+        fed = (a[:, n] for a in (found.irrigation, found.etc, found.rain))
+        level = drainage_day(level, *fed, zones.taw, found.p[:, n], zones.drainage).depletion
+    return level
+
+
 def test_readings_near_what_the_balance_says_keep_it_there(tmp_path):
-    # 4 mm a night against ETc of some 4.9: the balance dries slowly from field capacity; 0.24 is 3 mm short of it.
+    # 4 mm a night against ETc of some 4.9 and a little drainage: the balance dries slowly from field capacity; 0.24 is
+    # 3 mm short of it.
     found, _, _ = record(tmp_path)
-    assert 1.0 < found.estimate.depletion[0] < 10.0
+    alone = balance_alone(found)[0]
+    assert 3.0 < found.estimate.depletion[0] < 3.0 + 0.75 * (alone - 3.0)
     assert found.estimate.spread[0] < found.estimate.spread[1]
 
 
@@ -93,5 +105,5 @@ def test_nights_before_the_log_begins_are_not_taken_as_dry(tmp_path):
     assert found.etc.shape[1] == 6
     assert found.start.tolist() == [0.0, 0.0]
     assert (found.irrigation > 0.0).all()
-    assert found.estimate.depletion[0] < 10.0
+    assert found.estimate.depletion[0] < balance_alone(found)[0] < 15.0
     assert record(tmp_path / "b", observed=40, days=2, evenings=6)[0] is None
