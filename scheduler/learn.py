@@ -20,7 +20,7 @@ from models.kin import EstimationZones, kin_groups
 from models.learning import CHANCE, QUESTION, UNTOLD, Learned, Lessons, Proof, learn_zones, prove
 from models.plateaus import field_capacity_holds, find_plateaus, learn_field_capacity, uniformity_hints
 from models.sensor_line import LEAST_READINGS
-from models.soil import adjusted_depletion_fraction, available_water
+from models.soil import adjusted_depletion_fraction
 from models.spot_fit import WARM_UP, Record, SpotFits, fit_spots
 from scheduler.errors import counted
 from scheduler.ledger import Ledger, decide_learned, propose_learned
@@ -166,7 +166,7 @@ def _record(site: Site, night: date, notes: list[Note]) -> tuple[Record | None, 
     sensors = sensors_of(site)
     moisture = evening_readings(site, sensors, believed(rows, examined.flags), days, etc)
     first = _first_night(site, night, days)
-    sensors, moisture = read_together(sensors, moisture[:, first + 1 :], zones.root_depth)
+    sensors, moisture = read_together(sensors, moisture[:, first + 1 :], zones.fed_depth)
     heard = (~np.isnan(moisture)).any(axis=1)
     if not heard.any() or moisture.shape[1] == 0:
         return None, ("too few readings to learn from",)
@@ -175,9 +175,9 @@ def _record(site: Site, night: date, notes: list[Note]) -> tuple[Record | None, 
     no_exposure = [""] * len(zones)
     known = EstimationZones(
         kin_groups(list(zones.surface), list(zones.soil), list(zones.exposure)),
-        available_water(zones.field_capacity, zones.wilting_point, zones.root_depth),
+        zones.taw,
         zones.field_capacity,
-        zones.root_depth,
+        zones.fed_depth,
         zones.du_lq,
     )
     applied = minutes * zones.gross_rate[:, None]

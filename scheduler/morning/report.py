@@ -201,7 +201,7 @@ def _spots(site: Site, sensors: Sensors, heard: Answers) -> tuple[list[tuple[int
         {"zone": sensors.zone, "spot": sensors.spot, "probe": sensors.probe, "after": heard.after}
     ).dropna(subset=["after"])
     for (zone, _), rows in frame.groupby(["zone", "spot"], sort=True):
-        depletion = 1000.0 * (zones.field_capacity[zone] - rows["after"].mean()) * zones.root_depth[zone]
+        depletion = 1000.0 * (zones.field_capacity[zone] - rows["after"].mean()) * zones.fed_depth[zone]
         found.append((int(zone), ", ".join(rows["probe"]), float(depletion)))
     measured = np.full(len(zones), np.nan)
     if found:

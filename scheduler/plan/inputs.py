@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from models.choices import BAND
-from models.drainage import drainage_scale, rain_as_taken
+from models.drainage import rain_as_taken
 from models.night import longest_cycle, longest_in_hours, planning_resolution, surface_storage
 from models.plan.inputs import Members, PlanInputs
 from models.soil import adjusted_depletion_fraction
@@ -107,8 +107,7 @@ def night_inputs(
     notes: list[Note] = []
     dates = tuple(night + timedelta(days=i) for i in range(len(windows)))
     etc, (rain, runoff) = zone_etc(site, demand.future), expected_rain(site, demand)
-    scale = drainage_scale(list(site.zones.soil), site.zones.field_capacity, site.zones.root_depth)
-    counted = rain_as_taken(state.depletion, state.surplus, etc, rain, state.taw, scale)
+    counted = rain_as_taken(state.depletion, state.surplus, etc, rain, state.taw, site.zones.drainage)
     p = adjusted_depletion_fraction(site.zones.depletion_fraction, etc)
     events, net = event_nights(site, dates), net_rates(site)
     others = other_weathers(site, night, demand) if several else None
@@ -143,7 +142,7 @@ def night_inputs(
         allocation=hard,
         tiers=tiers,
         cuts=drought_cuts(site, dates, demand, etc, net, windows, notes),
-        members=None if others is None else _as_taken(others.members, state, scale),
+        members=None if others is None else _as_taken(others.members, state, site.zones.drainage),
         caution=CAUTION[site.caution].worth,
         tail=None if others is None else tail_weight(site),
         price_of_a_run=site.price_of_a_run,

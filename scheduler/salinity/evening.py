@@ -19,6 +19,7 @@ from models.choices import SALT
 from models.layers import Layers, root_zone_ece, some_layers, state_from_ece
 from models.salt_balance import run_layers
 from models.salts import raised_moisture_floor, salt_stress
+from models.soil import available_water
 from scheduler.errors import counted
 from scheduler.notes import Note
 from scheduler.salinity.followed import Follower, evening_ece
@@ -151,7 +152,7 @@ def salt_state(site: Site, night: date, opens: int, demand: Demand, state: Start
         past = _past(site, run, demand.past)
     return SaltState(
         layers=layers,
-        depletion=state.depletion,
+        depletion=np.minimum(state.depletion, _of_roots(site)),
         ece=ece,
         spread=spread,
         origin=origin,
@@ -170,6 +171,12 @@ def _past(site: Site, run: SaltRun, past: pd.DataFrame) -> SaltPast:
     water[run.zones], drained[run.zones] = run.depth.sum(axis=1), run.drainage.sum(axis=1)
     rain[run.zones] = zone_rain(site, past)[0][run.zones, 1:].sum(axis=1)
     return SaltPast(run.dates[0].date(), water, rain, drained)
+
+
+def _of_roots(site: Site) -> np.ndarray:
+    """Most that the layers of salt can miss [mm]: they reach as deep as roots, water of a built green deeper."""
+    zones = site.zones
+    return available_water(zones.field_capacity, zones.wilting_point, zones.root_depth)
 
 
 def forecast_salt(

@@ -22,7 +22,7 @@ from models.choices import SALT, TOLD
 from models.layers import Layers, ece_of, root_zone_ece, state_from_ece
 from models.practice import replace_et, weekly_programme, within_limits, within_total
 from models.salt_balance import layered_day
-from models.soil import available_water, run_balance
+from models.soil import run_balance
 from scheduler.events import event_nights
 from scheduler.salinity.readings import site_layers
 from scheduler.season.turf import Turf, limits_of
@@ -190,7 +190,7 @@ def _play(
     z, k, m = len(site.zones), len(water), len(pictures)
     one = site_layers(site)
     layers = _stacked(one, np.tile(np.repeat([p[2] for p in pictures], z), k))
-    taw = available_water(site.zones.field_capacity, site.zones.wilting_point, site.zones.root_depth)
+    taw = site.zones.taw
     held, truth = np.repeat([p[2] for p in pictures], z), np.repeat([p[1] for p in pictures], z)
     whole = layers.available.sum(axis=1)
     net = np.concatenate([v / per_mm[:, None] for members in water for v in members])
@@ -245,7 +245,7 @@ def _water_only(
     per_mm: np.ndarray,
 ) -> list[list[Outcome]]:
     """Run practices and pictures through the one-layer balance, which knows no salt: the same water, less time."""
-    taw = available_water(site.zones.field_capacity, site.zones.wilting_point, site.zones.root_depth)
+    taw = site.zones.taw
     p, dry_limit, wet_limit = limits_of(site, etc, taw, tuple(d.date() for d in days["date"]))
 
     def of_next(values: np.ndarray) -> np.ndarray:

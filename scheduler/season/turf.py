@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from models.choices import SEASON, TOLD
-from models.soil import adjusted_depletion_fraction, available_water, run_balance
+from models.soil import adjusted_depletion_fraction, run_balance
 from scheduler.events import event_nights
 from scheduler.site import Site
 from scheduler.state.demand import FALLBACK, Demand, evening_demand, zone_etc, zone_rain
@@ -101,7 +101,7 @@ def season_turf(site: Site, demand: Demand, net: np.ndarray, lead: np.ndarray, f
     table = days.fillna(0.0).rename_axis("date").reset_index()
     etc, (rain, _) = zone_etc(site, table), zone_rain(site, table)
     zones = site.zones
-    taw = available_water(zones.field_capacity, zones.wilting_point, zones.root_depth)
+    taw = zones.taw
     whole = tuple(d.date() for d in table["date"])
     p, dry, soft = limits_of(site, etc, taw, whole)
     water = np.concatenate((lead, net), axis=1)

@@ -89,7 +89,7 @@ def _readings(site: Site, days: pd.DatetimeIndex) -> pd.DataFrame:
     index = pd.Series(np.arange(len(site.zones)), index=site.zones.zone)
     z = at["zone"].map(index)
     at, z = at[z.notna()], z[z.notna()].to_numpy(np.int64)
-    capacity, roots = site.zones.field_capacity[z], site.zones.root_depth[z]
+    capacity, roots = site.zones.field_capacity[z], site.zones.fed_depth[z]
     at = at.assign(depletion=1000.0 * (capacity - at["moisture"].to_numpy(float)) * roots)
     return at.groupby(["zone", "night"], as_index=False)["depletion"].mean()
 

@@ -11,7 +11,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from models.drainage import drainage_scale, fed_depth
 from models.hydraulics import served_share
+from models.soil import available_water
 from scheduler.notes import Note
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
@@ -318,6 +320,21 @@ class ZoneTable:
     def __len__(self) -> int:
         """Give the number of zones Z."""
         return len(self.zone)
+
+    @property
+    def fed_depth(self) -> np.ndarray:
+        """Depth from which turf is fed, shape (Z,) [m]: that of its roots, or of a built green's whole root zone."""
+        return fed_depth(list(self.soil), self.root_depth)
+
+    @property
+    def taw(self) -> np.ndarray:
+        """Total available water over that depth, shape (Z,) [mm]."""
+        return available_water(self.field_capacity, self.wilting_point, self.fed_depth)
+
+    @property
+    def drainage(self) -> np.ndarray:
+        """Scale of drainage L over that depth, shape (Z,) [mm]."""
+        return drainage_scale(list(self.soil), self.field_capacity, self.fed_depth)
 
     @property
     def gross_rate(self) -> np.ndarray:

@@ -15,8 +15,8 @@ import numpy as np
 import pandas as pd
 
 from models.choices import READINGS, SPREAD
-from models.drainage import drainage_day, drainage_scale
-from models.soil import TEXTURES, adjusted_depletion_fraction, available_water
+from models.drainage import drainage_day
+from models.soil import TEXTURES, adjusted_depletion_fraction
 from scheduler.edge import format_short_date, format_time
 from scheduler.errors import counted
 from scheduler.notes import Note
@@ -167,7 +167,7 @@ def starting_state(site: Site, night: date, opens: int, demand: Demand, net_rate
     """
     zones, notes = site.zones, []
     z = len(zones)
-    taw = available_water(zones.field_capacity, zones.wilting_point, zones.root_depth)
+    taw = zones.taw
     past = demand.past
     ran = what_ran(site, night, past, notes)
     etc = zone_etc(site, past)
@@ -196,10 +196,9 @@ def starting_state(site: Site, night: date, opens: int, demand: Demand, net_rate
     rest = to_come * etc[np.arange(z), at]
     depletion = np.where(from_probe, np.clip(read + rest, 0.0, taw), depletion)
     net = ran.minutes * net_rate[:, None]
-    scale = drainage_scale(list(zones.soil), zones.field_capacity, zones.root_depth)
     for i in range(int(start.min()) + 1, len(days)):
         moving = start < i
-        day = drainage_day(depletion, net[:, i - 1], etc[:, i], rain[:, i], taw, p[:, i], scale)
+        day = drainage_day(depletion, net[:, i - 1], etc[:, i], rain[:, i], taw, p[:, i], zones.drainage)
         depletion = np.where(moving, day.depletion, depletion)
         if i <= ran.first_known:  # nights before the log begins were not dry ones: somebody watered
             depletion = np.where(moving & ~from_probe, np.minimum(depletion, p[:, i] * taw), depletion)
@@ -267,11 +266,11 @@ def _probed(site: Site, opening: pd.Timestamp, taw: np.ndarray, notes: list[Note
     places = places[physical & ~places["stuck"]]
     if not len(places):
         return _nothing(newest, len(latest), len(doubtful))
-    zone, theta, depths = _root_zone_moisture(places, site.zones.root_depth)
+    zone, theta, depths = _root_zone_moisture(places, site.zones.fed_depth)
     first = places.groupby("z")["time"].max().reindex(zone)
     hours = (first - first.dt.normalize()).dt.total_seconds().to_numpy() / 3600.0
     z = site.zones
-    depletion = 1000.0 * (z.field_capacity[zone] - theta) * z.root_depth[zone]
+    depletion = 1000.0 * (z.field_capacity[zone] - theta) * z.fed_depth[zone]
     outside = (depletion < -0.25 * taw[zone]) | (depletion > 1.1 * taw[zone])
     for i in np.flatnonzero(outside):
         side = "wetter than field capacity" if depletion[i] < 0 else "drier than the wilting point"
@@ -352,7 +351,7 @@ def _spread(
     daily = SPREAD.daily_error * etc.mean(axis=1)
     depths = np.ones(len(taw))
     depths[probed.zone] = np.maximum(probed.depths, 1.0)
-    reading = 1000.0 * site.zones.root_depth * SPREAD.probe_error / np.sqrt(depths)
+    reading = 1000.0 * site.zones.fed_depth * SPREAD.probe_error / np.sqrt(depths)
     drift = daily * np.sqrt(np.maximum(age, 0))
     known = np.hypot(np.where(origin == "probe", reading, begun), drift)
     spread = np.where(origin == "field capacity", SPREAD.unknown * taw, known)

@@ -15,11 +15,11 @@ import numpy as np
 import pandas as pd
 
 from models.choices import READINGS
-from models.drainage import drainage_day, drainage_scale
+from models.drainage import drainage_day
 from models.estimation import Estimate, FilterRun, run_filter, start_state
 from models.kin import EstimationZones, Setup, kin_groups, prepare
 from models.sensor_line import SensorLine
-from models.soil import adjusted_depletion_fraction, available_water, run_balance
+from models.soil import adjusted_depletion_fraction, run_balance
 from models.spot_fit import REACH, SHOWN
 from scheduler.site import Site
 from scheduler.state.demand import Demand, zone_etc, zone_rain
@@ -92,7 +92,7 @@ def run_record(site: Site, demand: Demand, ran: Ran, believed: pd.DataFrame) -> 
     sensors = sensors_of(site)
     first = len(days) - 1 - span
     moisture = evening_readings(site, sensors, believed, days[first:], etc[:, first:])[:, 1:]
-    sensors, moisture = read_together(sensors, moisture, site.zones.root_depth)
+    sensors, moisture = read_together(sensors, moisture, site.zones.fed_depth)
     heard = (~np.isnan(moisture)).any(axis=1)
     if (~np.isnan(moisture)).any(axis=0).sum() < LEAST_READINGS:
         return None
@@ -135,21 +135,20 @@ def _in_touch(
     root zone explains half of what it read.
     """
     z = site.zones
-    under = np.nan_to_num(sensors.depth / z.root_depth[sensors.zone]) > REACH
+    under = np.nan_to_num(sensors.depth / z.fed_depth[sensors.zone]) > REACH
     touched = ~under
     if not under.any():
         return touched
     rows = np.unique(sensors.zone[under])
-    taw = available_water(z.field_capacity[rows], z.wilting_point[rows], z.root_depth[rows])
+    taw, scale = z.taw[rows], z.drainage[rows]
     p = adjusted_depletion_fraction(z.depletion_fraction[rows], etc[rows])
     applied = (ran.minutes * z.gross_rate[:, None])[rows]
-    scale = drainage_scale(list(z.soil[rows]), z.field_capacity[rows], z.root_depth[rows])
     start = np.clip(_start(applied, etc[rows], rain[rows], taw, p, first, ran.first_known, scale), 0.0, taw)
     span = slice(first + 1, etc.shape[1])
     run = run_balance(start, applied[:, first:-1], etc[rows, span], rain[rows, span], taw, p[:, span])
     for k in np.flatnonzero(under):
         row = int(np.searchsorted(rows, sensors.zone[k]))
-        x = run.depletion[row][:, None] / (1000.0 * z.root_depth[sensors.zone[k]])
+        x = run.depletion[row][:, None] / (1000.0 * z.fed_depth[sensors.zone[k]])
         line = SensorLine.of(moisture[k], x, float(z.field_capacity[sensors.zone[k]]))
         touched[k] = line is not None and line.gain > 0.1 and line.shared >= SHOWN
     return touched
@@ -162,10 +161,13 @@ def _setup(site: Site, sensors: Sensors, moisture: np.ndarray) -> tuple[Setup, n
     rows = np.flatnonzero(np.isin(kin, kin[sensors.zone]))
     row_of_zone = np.full(len(zones), -1)
     row_of_zone[rows] = np.arange(rows.size)
-    taw = available_water(zones.field_capacity, zones.wilting_point, zones.root_depth)
-    scale = drainage_scale(list(zones.soil[rows]), zones.field_capacity[rows], zones.root_depth[rows])
     known = EstimationZones(
-        kin[rows], taw[rows], zones.field_capacity[rows], zones.root_depth[rows], zones.du_lq[rows], scale
+        kin[rows],
+        zones.taw[rows],
+        zones.field_capacity[rows],
+        zones.fed_depth[rows],
+        zones.du_lq[rows],
+        zones.drainage[rows],
     )
     return prepare(known, sensors.for_estimate(row_of_zone)), rows, sensors, moisture
 

@@ -161,7 +161,7 @@ def evening_readings(
     hours = (table["time"] - days[column]).dt.total_seconds().to_numpy() / 3600.0
     rest = et_to_come(hours)
     zone = sensors.zone[sensor]
-    root = site.zones.root_depth[zone]
+    root = site.zones.fed_depth[zone]
     fall = layer_gain(sensors.depth[sensor], root) * rest * etc[zone, column] / (1000.0 * root)
     out[sensor, column] = np.maximum(table["moisture"].to_numpy() - fall, 0.0)
     return out
@@ -178,7 +178,7 @@ def read_together(sensors: Sensors, moisture: np.ndarray, root_depth: np.ndarray
     ----------
     sensors : Sensors              (K,)
     moisture : ndarray (K, T)      Evening readings [m3/m3], NaN = none.
-    root_depth : ndarray (Z,)      Of every zone [m].
+    root_depth : ndarray (Z,)      From which every zone is fed [m].
 
     Returns
     -------

@@ -19,6 +19,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from models.drainage import fed_depth
 from scheduler.document.parts import PlanDocument
 from scheduler.site import Site, load_site
 from tests.physics import flow
@@ -150,7 +151,8 @@ class World:
             self.profiles, told_roots * np.exp(rng.normal(0.0, 0.10, z)), rng.uniform(1.0, 2.5, z),
             np.array([turf_roots(v[6]) for v in one]), catch_of(self.du), salty,
         )  # fmt: skip
-        self.full = self.columns.water(told_roots).mean(axis=1)  # mm, a day or two after filling, over the told roots
+        self.fed = 100.0 * fed_depth(told_soil, told_roots / 100.0)  # cm, what a file's depletion is counted over
+        self.full = self.columns.water(self.fed).mean(axis=1)  # mm, a day or two after filling
         self.full_roots = self.columns.full
         spot_zone = np.concatenate([np.flatnonzero(self.surface == s)[::3] for s in SURFACES])
         spots = np.repeat(np.arange(spot_zone.size), len(DEPTHS))
@@ -255,8 +257,8 @@ class World:
 
     @property
     def depletion(self) -> np.ndarray:
-        """Water missing over the told roots to what the profile holds a day or two after filling (Z,) [mm]."""
-        return self.full - self.columns.water(self.told_roots).mean(axis=1)
+        """Water missing to what the profile holds a day or two after filling, by the files' depth (Z,) [mm]."""
+        return self.full - self.columns.water(self.fed).mean(axis=1)
 
     @property
     def ece(self) -> np.ndarray:
