@@ -76,7 +76,7 @@ def drainage_scale(soil: Sequence[str], field_capacity: ArrayLike, root_depth_m:
     return np.asarray(1000.0 * depth * capacity / (2.0 * exponent + 3.0))
 
 
-def fed_depth(soil: Sequence[str], root_depth_m: ArrayLike) -> FloatArray:
+def fed_depth(root_depth_m: ArrayLike, over_gravel: ArrayLike) -> FloatArray:
     """Depth from which roots are fed: their own, or all the sand of a built green, over whose gravel water perches.
 
     The depth of such a root zone is chosen so that water rises through all of it (USGA: it is the mix's critical
@@ -85,8 +85,8 @@ def fed_depth(soil: Sequence[str], root_depth_m: ArrayLike) -> FloatArray:
 
     Parameters
     ----------
-    soil : sequence of str, shape (Z,)           Texture.
     root_depth_m : array, shape (Z,)             Zr [m].
+    over_gravel : array of bool, shape (Z,)      A root zone of sand over gravel.
 
     Returns
     -------
@@ -94,12 +94,11 @@ def fed_depth(soil: Sequence[str], root_depth_m: ArrayLike) -> FloatArray:
 
     Examples
     --------
-    >>> fed_depth(["sand_rootzone", "loam"], [0.15, 0.15]).tolist()
+    >>> fed_depth([0.15, 0.15], [True, False]).tolist()
     [0.3, 0.15]
     """
     roots = np.asarray(root_depth_m, dtype=np.float64)
-    perched = np.array([PERCHED_DEPTH if s == "sand_rootzone" else 0.0 for s in soil])
-    return np.maximum(roots, perched)
+    return np.where(over_gravel, np.maximum(roots, PERCHED_DEPTH), roots)
 
 
 def drained(level: FloatArray, scale: FloatArray, days: float = HALF_DAY) -> FloatArray:

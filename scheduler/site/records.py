@@ -19,6 +19,7 @@ from scheduler.notes import Note
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 SURFACES = ("green", "tee", "fairway", "approach", "rough", "pitch", "landscape")
 AREA_CLASSES = ("turf", "special", "landscape")  # as a water agency counts areas
+BUILT_OVER_GRAVEL = ("green", "pitch")  # surfaces whose sand root zone stands over gravel; common practice, no source
 METER_KINDS = ("cumulative", "interval")
 EVENTS = ("tournament", "no_water", "no_flush", "firm", "aerified", "fertigation")
 
@@ -324,7 +325,8 @@ class ZoneTable:
     @property
     def fed_depth(self) -> np.ndarray:
         """Depth from which turf is fed, shape (Z,) [m]: that of its roots, or of a built green's whole root zone."""
-        return fed_depth(list(self.soil), self.root_depth)
+        built = np.isin(self.surface.astype(str), BUILT_OVER_GRAVEL) & (self.soil == "sand_rootzone")
+        return fed_depth(self.root_depth, built)
 
     @property
     def taw(self) -> np.ndarray:

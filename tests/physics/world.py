@@ -151,7 +151,8 @@ class World:
             self.profiles, told_roots * np.exp(rng.normal(0.0, 0.10, z)), rng.uniform(1.0, 2.5, z),
             np.array([turf_roots(v[6]) for v in one]), catch_of(self.du), salty,
         )  # fmt: skip
-        self.fed = 100.0 * fed_depth(told_soil, told_roots / 100.0)  # cm, what a file's depletion is counted over
+        built = self.told["soil"].to_numpy() == "sand_rootzone"
+        self.fed = 100.0 * fed_depth(told_roots / 100.0, built)  # cm, what the files' depletion is counted over
         self.full = self.columns.water(self.fed).mean(axis=1)  # mm, a day or two after filling
         self.full_roots = self.columns.full
         spot_zone = np.concatenate([np.flatnonzero(self.surface == s)[::3] for s in SURFACES])
