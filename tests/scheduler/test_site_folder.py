@@ -41,6 +41,8 @@ def test_zone_values_given_are_kept(tmp_path):
     assert zones.flow.tolist() == pytest.approx([12 * 450 / 3600] * 2)
     assert zones.field_capacity[0] == 0.21 and zones.wilting_point[0] == TEXTURES["sand_rootzone"].wilting_point
     assert zones.root_depth[0] == pytest.approx(0.12)
+    assert zones.fed_depth.tolist() == pytest.approx([0.30, zones.root_depth[1]])  # all the sand over the gravel
+    assert zones.taw[0] == pytest.approx(1000 * (0.21 - TEXTURES["sand_rootzone"].wilting_point) * 0.30)
     assert zones.drained.tolist() == [True, True]  # the first because it is a sand root zone
     assert zones.infiltration.tolist() == [TEXTURES["sand_rootzone"].infiltration, 9.0]
     assert zones.ece_threshold[0] == 1.5  # annual bluegrass, of which there is more than 20 %

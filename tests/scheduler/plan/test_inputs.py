@@ -23,11 +23,11 @@ CALENDAR = "from,until,surface,zone,event,note\n"
 WINDOW = '[window]\nopens = "21:00"\ncloses = "05:00"\n'
 
 
-def stands(depletion=10.0, spread=2.0, zones=2):
+def stands(depletion=10.0, spread=2.0, zones=2, surplus=0.0):
     column = np.full(zones, float(depletion))
     return StartState(
         column, np.full(zones, float(spread)), np.full(zones, "balance", dtype=object), np.full(zones, 45.0),
-        np.zeros(zones), 0, 0, 0, None, None, 0, 0, True, (),
+        np.full(zones, surplus), 0, 0, 0, None, None, 0, 0, True, (),
     )  # fmt: skip
 
 
@@ -147,3 +147,16 @@ def test_cycles_and_soaks_are_whole_steps_of_the_controller(tmp_path):
     zones += "B,green,tall_fescue,loam,30,1000,3.333,12,1,0.25,0.10,0.5,4,box\n"
     found = inputs(tmp_path, box, zones=zones).plan
     np.testing.assert_allclose(found.max_run, [34 * 10 + 4, 80 * 2])
+
+
+def test_water_above_field_capacity_feeds_the_next_dates(tmp_path):
+    # 30 cm of loam, L = 5.4 mm: 6 mm above field capacity this evening are L ln(1 / (exp(-6 / L) + 1 / 4)) = 3.0 tomorrow
+    # morning, and the date takes them all.
+    scale = 1000 * 0.25 * 0.30 / (2 * 5.39 + 3)
+    left = -scale * np.log(np.exp(-6.0 / scale) + 0.25)
+    dry = inputs(tmp_path / "a", state=stands(0.0))
+    wet = inputs(tmp_path / "b", state=stands(0.0, surplus=6.0))
+    assert not dry.held.any()
+    np.testing.assert_allclose(wet.held[:, 0], left, rtol=1e-9)
+    np.testing.assert_allclose(wet.plan.effective_rain - dry.plan.effective_rain, wet.held)
+    np.testing.assert_allclose(wet.rain, dry.rain)  # rain is told as it falls
