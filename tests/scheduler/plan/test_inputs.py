@@ -150,7 +150,7 @@ def test_cycles_and_soaks_are_whole_steps_of_the_controller(tmp_path):
 
 
 def test_water_above_field_capacity_feeds_the_next_dates(tmp_path):
-    # 30 cm of loam, L = 5.4 mm: 6 mm above field capacity this evening are L ln(1 / (exp(-6 / L) + 1 / 4)) = 3.0 tomorrow
+    # 30 cm of loam, L = 5.4 mm: 6 mm above field capacity this evening are -L ln(exp(-6 / L) + 1 / 4) = 3.0 tomorrow
     # morning, and the date takes them all.
     scale = 1000 * 0.25 * 0.30 / (2 * 5.39 + 3)
     left = -scale * np.log(np.exp(-6.0 / scale) + 0.25)
