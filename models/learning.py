@@ -6,8 +6,8 @@ one normal model: told values are the prior, and what is learned is a function o
 never of what was accepted in between. A probe cannot tell much water from thirstless turf by itself, so most of what is
 found is laid on demand, where the prior is wide, and little on the application rate, whose flow and area were told.
 
-A lesson has to earn its place: told nothing of the last two weeks it must have foretold their readings better than the
-values told, by more than chance; see `prove`.
+A lesson has to earn its place: told nothing of two weeks at a time, it must have foretold their readings better than
+the values told, by more than chance; see `prove`.
 """
 
 from __future__ import annotations
@@ -279,7 +279,7 @@ class Proof:
     better : ndarray, (G,)                       Share by which squared errors fall against the values told [-].
     chance : ndarray, (G,)                       Chance of doing so well with nothing learned [-].
     site_chance : float                          The same of all spots of the site.
-    latest : float                               Share by which squared errors of the last two weeks fall over the site.
+    worse : float                                Chance that those of the last two weeks were foretold so much worse.
     holds : ndarray of bool, (G,)                The lesson has earned its place.
     """
 
@@ -289,7 +289,7 @@ class Proof:
     better: FloatArray
     chance: FloatArray
     site_chance: float
-    latest: float
+    worse: float
     holds: BoolArray
 
 
@@ -303,8 +303,9 @@ def prove(
     As told and as learned by then. A forecast runs the balance on under the weather and water of those weeks, from
     where the sensor stood at their beginning, with its line fitted to the weeks before under the same values. A surface
     earns its place where its own spots were foretold better, by more than chance or with those of the whole site by
-    more than chance, for a surface has few spots and all lessons come from one method; and where the site's last two
-    weeks were.
+    more than chance, for a surface has few spots and all lessons come from one method; and as long as the site's last
+    two weeks were not foretold worse by more than chance. That they be better each time would take lessons back and
+    forth: two weeks with little drying, or with little else, tell the two apart badly.
 
     Parameters
     ----------
@@ -328,11 +329,11 @@ def prove(
         scores.append(np.stack([before, after]))
     found = np.stack(scores, axis=2) if scores else np.full((2, zone.size, 0), np.nan)  # (2, S, cuts)
     rows = np.array([_proof_of(found[:, group[zone] == one, :]) for one in kinds]).reshape(-1, 5)
-    better, chance = rows[:, 2], rows[:, 4]
+    better, chance = rows[:, 2], rows[:, 3]
     site = _proof_of(found)
-    holds = ((chance < CHANCE) | (site[4] < CHANCE)) & (better > 0.0) & (site[3] > 0.0)
+    holds = ((chance < CHANCE) | (site[3] < CHANCE)) & (better > 0.0) & (site[4] >= CHANCE)
     counts = rows[:, :2].astype(np.int64)
-    return Proof(kinds.astype(np.int64), counts[:, 0], counts[:, 1], better, chance, site[4], site[3], holds)
+    return Proof(kinds.astype(np.int64), counts[:, 0], counts[:, 1], better, chance, site[3], site[4], holds)
 
 
 def _foretell(record: Record, fits: SpotFits, demand: FloatArray, water: FloatArray, cut: int) -> FloatArray:
@@ -360,20 +361,23 @@ def _foretell(record: Record, fits: SpotFits, demand: FloatArray, water: FloatAr
 
 
 def _proof_of(scores: FloatArray) -> tuple[int, int, float, float, float]:
-    """Spots, blocks, share of error less, that of the last block, and the chance of so much with nothing learned."""
+    """Spots, blocks, share of error less, the chance of so much with nothing learned, and of so poor a last block."""
     told, learned = scores
     seen = np.isfinite(told) & np.isfinite(learned)
     if not seen.any():
-        return 0, 0, 0.0, 0.0, 1.0
+        return 0, 0, 0.0, 1.0, 1.0
     told, learned = np.where(seen, told, 0.0) + FLOOR * seen, np.where(seen, learned, 0.0) + FLOOR * seen
-    read = seen.any(axis=1)
+    read, now = seen.any(axis=1), seen[:, 0]
     better = 1.0 - float(learned.sum() / told.sum())
-    now = seen[:, 0]
-    latest = 1.0 - float(learned[now, 0].sum() / told[now, 0].sum()) if now.any() else 0.0
     by_spot = np.log(told[read].sum(axis=1) / learned[read].sum(axis=1))
     units = by_spot if by_spot.size >= LEAST_UNITS else np.log(told[seen] / learned[seen])
+    worse = _chance(np.log(learned[now, 0] / told[now, 0]))
+    return int(read.sum()), int(seen.sum()), better, _chance(units), worse
+
+
+def _chance(units: FloatArray) -> float:
+    """Chance of a mean as high where the true one is 0 (t test), 1 where there are too few."""
     if units.size < LEAST_UNITS or np.std(units) == 0:
-        return int(read.sum()), int(seen.sum()), better, latest, 1.0
+        return 1.0
     score = float(np.mean(units) / (np.std(units, ddof=1) / np.sqrt(units.size)))
-    chance = float(student.sf(score, units.size - 1))
-    return int(read.sum()), int(seen.sum()), better, latest, chance
+    return float(student.sf(score, units.size - 1))

@@ -2,8 +2,8 @@
 
 A lesson is a function of what was told and of the whole record, whatever was accepted before: accepting it every week,
 or once at the end, gives the same. The mathematics is in `models/spot_fit.py`, `models/learning.py` and
-`models/plateaus.py`. A surface whose lesson does not foretell two weeks it was not told better than the values told
-does, by more than chance, teaches nothing yet; the table says so and why. Accepted values live in the ledger and are
+`models/plateaus.py`. A surface whose lessons did not foretell weeks they were not told better than the values told
+did, by more than chance, teaches nothing yet; the table says so and why. Accepted values live in the ledger and are
 used from the next evening on; one that the record no longer bears out is offered back.
 """
 
@@ -321,7 +321,7 @@ def _reasons(known: _Known) -> tuple[tuple[str, str], ...]:
         elif min(proof.chance[i], proof.site_chance) >= CHANCE:
             text = f"nothing learned yet: {tried} {by}, which may be chance"
         else:
-            text = f"nothing learned yet: {tried} {by}, but over the site not those of the last two weeks"
+            text = f"nothing learned yet: {tried} {by}, but over the site those of the last two weeks worse"
         out.append((name, text))
     return tuple(out)
 

@@ -1,11 +1,12 @@
 """What is learned, and where zones are believed to stand, on the finer physics; run by hand, in the background.
 
 python -m tests.bench.bench_learning --climate humid --seed 103 --zones 60 --nights 180 [--family "held out"]
-    [--rule "fixed programme"]
+    [--rule "fixed programme"] [--lessons]
 
 A plain rule waters (so that nothing depends on what was learned); on every thirtieth evening what would be offered is
 held against the truth: median error of demand per minute of run, of microclimate and of rate, told and learned, and the
-share of truths inside the 95 % intervals. Every fifteenth evening the depletion believed is held against the truth.
+share of truths inside the 95 % intervals. Every fifteenth evening the depletion believed is held against the truth;
+with `--lessons` that is left out, and a season takes a twelfth of the time.
 The figures of "held out" are those to report; "tuning" is for work on the models.
 """
 
@@ -64,7 +65,8 @@ def lesson_rows(site: Site, world: World, night: int) -> list[dict[str, object]]
             | {
                 name: 100.0 * float(np.median(np.abs(np.exp(off[own]) - 1.0)))
                 for name, off in (
-                    ("told", water - demand), ("offered", more - caught - demand + water),
+                    ("told", water - demand), ("says", found.demand - found.water - demand + water),
+                    ("offered", more - caught - demand + water),
                     ("m told", -demand), ("m", more - demand), ("rate told", -water), ("rate", caught - water),
                 )
             }
@@ -97,10 +99,11 @@ def main() -> None:
     parser.add_argument("--family", default="tuning")
     parser.add_argument("--nights", type=int, default=180)
     parser.add_argument("--zones", type=int, default=60)
+    parser.add_argument("--lessons", action="store_true", help="leave depletion out")
     parser.add_argument("--rule", choices=tuple(PLAIN), default="fixed programme")
     args = parser.parse_args()
     warnings.simplefilter("ignore")
-    world = World(args.climate, args.seed, args.family, args.zones, args.nights)
+    world = World(args.climate, args.seed, args.family, args.zones, args.nights, spots_only=args.lessons)
     lessons: list[dict[str, object]] = []
     states: list[pd.DataFrame] = []
     with tempfile.TemporaryDirectory() as folder:
@@ -109,11 +112,13 @@ def main() -> None:
         for night in range(args.nights):
             if night >= FIRST and (night - FIRST) % LESSON_EVERY == 0 or night == args.nights - 1:
                 lessons += lesson_rows(world.now(told), world, night)
-            if night >= FIRST and (night - FIRST) % STATE_EVERY == 0:
+            if not args.lessons and night >= FIRST and (night - FIRST) % STATE_EVERY == 0:
                 states.append(state_rows(world.now(told), world))
             world.step(PLAIN[args.rule](world))
     print(f"{args.family}, seed {args.seed}, {args.climate}, {args.zones} zones, {args.nights} nights, {args.rule}")  # noqa: T201
     print(pd.DataFrame(lessons).set_index(["night", "surface"]).round(1).to_string())  # noqa: T201
+    if not states:
+        return
     by = pd.concat(states).groupby(["surface", "probed"])
     table = pd.DataFrame(
         {

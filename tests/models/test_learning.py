@@ -12,10 +12,11 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.stats import ttest_1samp
 
 from models.drainage import HELD
 from models.kin import EstimationProbes, EstimationZones
-from models.learning import Told, learn_zones, prove
+from models.learning import FLOOR, Told, learn_zones, prove
 from models.plateaus import field_capacity_holds, find_plateaus, learn_field_capacity, uniformity_hints
 from models.spot_fit import Record, fit_spots, places, run_spots
 from tests.drawn import examples
@@ -134,7 +135,8 @@ def test_what_a_spot_says_does_not_hang_on_its_sensor_s_gain(gain, level, seed):
     record, plain = heard(seed)
     middle = np.mean(record.moisture)
     seen = middle + level + gain * (record.moisture - middle)
-    assert ratio_of(dataclasses.replace(record, moisture=seen))[0] == pytest.approx(plain, abs=0.04)
+    # Half a swing taken for half the water would be off by 0.69; a weaker signal in the same least error is less sure.
+    assert ratio_of(dataclasses.replace(record, moisture=seen))[0] == pytest.approx(plain, abs=0.06)
 
 
 def test_water_above_the_sensors_comes_first_and_goes_first():
@@ -256,7 +258,7 @@ def test_a_lesson_holds_where_weeks_not_told_are_foretold_better():
     proof = prove(right, UNBIASED)
     assert proof.holds.tolist() == [True] and proof.better[0] > 0.2 and proof.chance[0] < 0.05
     assert proof.spots[0] == 6 and proof.blocks[0] == 6 * 4  # of 90 nights, cuts at 76, 62, 48, 34
-    assert proof.site_chance == pytest.approx(proof.chance[0]) and proof.latest > 0.0  # the site is one surface
+    assert proof.site_chance == pytest.approx(proof.chance[0]) and proof.worse > 0.5  # the site is one surface
 
 
 def test_a_surface_of_few_spots_is_borne_by_the_site_unless_it_is_foretold_worse():
@@ -273,6 +275,29 @@ def test_a_surface_of_few_spots_is_borne_by_the_site_unless_it_is_foretold_worse
 def test_where_what_was_told_is_true_lessons_seldom_hold():
     held = [prove(hand_made(np.arange(5), zones=5, seed=s), UNBIASED).holds[0] for s in range(20)]
     assert sum(held) <= 3  # one in twenty by the test, fewer for the last two weeks have to agree
+
+
+@pytest.mark.parametrize("last", [0.5, 1.0, 3.0])
+def test_a_lesson_is_taken_back_where_the_last_weeks_are_foretold_worse(monkeypatch, last):
+    # Squared errors of six spots as told and as learned: half before, `last` times as much in the last two weeks. The
+    # chances are those of scipy's own t test.
+    record, spread, asked = hand_made(np.arange(6), zones=6), 1.0 + 0.05 * (np.arange(6) - 2.5), []
+
+    def errors(_record, _fits, demand, _water, cut):
+        asked.append(cut)
+        told = np.full(6, 2.0)
+        learned = told * spread * (last if cut == NIGHTS - 14 else 0.5)
+        return told if not np.any(demand) and asked.count(cut) == 1 else learned
+
+    monkeypatch.setattr("models.learning._foretell", errors)
+    proof = prove(record, UNBIASED)
+    more = np.log((2.0 * spread * last + FLOOR) / (2.0 + FLOOR))
+    assert proof.worse == pytest.approx(ttest_1samp(more, 0.0, alternative="greater").pvalue)
+    blocks = proof.blocks[0] / 6
+    total = (blocks - 1) * (spread + FLOOR) + 2.0 * spread * last + FLOOR
+    fewer = np.log(blocks * (2.0 + FLOOR) / total)
+    assert proof.chance[0] == pytest.approx(ttest_1samp(fewer, 0.0, alternative="greater").pvalue)
+    assert proof.holds[0] == (last < 3.0)
 
 
 def test_unequal_spots_lower_the_uniformity_and_equal_ones_raise_it():

@@ -53,6 +53,7 @@ class Columns:
     dispersivity: float = 1.5  # cm beside the nodes' own
     exchange: float = 0.2  # 1/d, salt between moving and still water
     sums: np.ndarray = field(init=False)  # (Z, 4, 10) of the last day, cm
+    only: np.ndarray | None = field(init=False, default=None)  # (Z, 4): quarters that are run; all if None
 
     def __post_init__(self) -> None:
         """Lay out the columns, filled and drained for two days, at one EC of the paste all down."""
@@ -117,16 +118,23 @@ class Columns:
         z = len(self.profiles)
         for _ in range(days):
             self.sums = np.zeros((z, SUB, 10))
-            for i in range(z):
-                lower = np.full(SUB, self.profiles[i].below)
+            for i, q in self._runs(z):
+                count = q.stop - q.start
                 flow.run_columns(
-                    self.head[i], self.theta[i], self.moving[i], self.held[i], self.pond[i], self.dz[i], self.soil[i],
-                    self.density[i], np.repeat(self.roots[i][None], SUB, axis=0), water[i] / 10.0 / BINS,
-                    np.repeat(coming[i][None], SUB, axis=0), np.repeat(demand[i][None] / 10.0 / BINS, SUB, axis=0),
-                    BINS, lower, np.zeros(SUB), 1.0, np.full(SUB, self.dispersivity), np.full(SUB, self.exchange),
-                    np.full(SUB, self.rooted[i]), np.full(SUB, self.count[i]), self.sums[i],
-                    self.seen_water[i], self.seen_salt[i],
+                    self.head[i, q], self.theta[i, q], self.moving[i, q], self.held[i, q], self.pond[i, q],
+                    self.dz[i, q], self.soil[i, q], self.density[i, q], np.repeat(self.roots[i][None], count, axis=0),
+                    water[i, q] / 10.0 / BINS, np.repeat(coming[i][None], count, axis=0),
+                    np.repeat(demand[i][None] / 10.0 / BINS, count, axis=0), BINS,
+                    np.full(count, self.profiles[i].below), np.zeros(count), 1.0, np.full(count, self.dispersivity),
+                    np.full(count, self.exchange), np.full(count, self.rooted[i]), np.full(count, self.count[i]),
+                    self.sums[i, q], self.seen_water[i, q], self.seen_salt[i, q],
                 )  # fmt: skip
+
+    def _runs(self, zones: int) -> list[tuple[int, slice]]:
+        """Zones and spans of their quarters to run."""
+        if self.only is None:
+            return [(i, slice(0, SUB)) for i in range(zones)]
+        return [(int(i), slice(int(s), int(s) + 1)) for i, s in np.argwhere(self.only)]
 
     def within(self, top: np.ndarray, low: np.ndarray) -> np.ndarray:
         """Thickness of each node between two depths (Z,) [cm] -> (Z, 4, L)."""

@@ -5,11 +5,13 @@ from __future__ import annotations
 from datetime import date
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from scheduler.evening import plan_tonight
 from scheduler.site import load_site
 from tests.physics.climate import DRY, HUMID, LEADS, draw_weather
+from tests.physics.rules import PLAIN
 from tests.physics.soils import FAMILIES
 from tests.physics.world import World
 
@@ -89,3 +91,14 @@ def test_the_same_seed_is_the_same_course():
     assert one.rate == pytest.approx(two.rate)
     assert one.told.equals(two.told)
     assert one.weather.rain == pytest.approx(two.weather.rain)
+
+
+def test_spots_read_the_same_where_only_they_are_run(tmp_path):
+    seen = []
+    for spots_only in (False, True):
+        world = World("humid", 11, "tuning", 6, 4, spots_only=spots_only)
+        world.lay_out(tmp_path / f"{spots_only}")
+        for _ in range(3):
+            world.step(PLAIN["full ET"](world))
+        seen.append(world.series("probes"))
+    pd.testing.assert_frame_equal(*seen)
