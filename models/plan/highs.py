@@ -28,11 +28,13 @@ STILL = 1e-7  # below which a column or row counts as at its bound, or as not mo
 
 OPTIMAL = highspy.HighsModelStatus.kOptimal
 NO_PLAN = (highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible)
-LOWER, BASIC, NONBASIC = (
+LOWER, BASIC, NONBASIC, ZERO = (
     highspy.HighsBasisStatus.kLower,
     highspy.HighsBasisStatus.kBasic,
     highspy.HighsBasisStatus.kNonbasic,
+    highspy.HighsBasisStatus.kZero,  # of a column without bounds
 )
+PRIMAL = 4  # of HiGHS's strategies; the dual simplex else
 
 
 class QuietHighs(highspy.Highs):
@@ -233,16 +235,22 @@ class Program:
             self.highs.run()
         return self._answer(answers)
 
-    def attempt(self) -> float:
+    def attempt(self, primal: bool = False) -> float:
         """Run from the last basis, then from nothing, with costs as they are; inf where there is no plan.
+
+        Parameters
+        ----------
+        primal : bool   With the primal simplex, for a basis that is a plan but not the cheapest; then only once.
 
         Raises
         ------
         SolverFailed   No optimum was found.
         """
         answers = (OPTIMAL, *NO_PLAN)
+        if primal:
+            self.highs.setOptionValue("simplex_strategy", PRIMAL)
         self.highs.run()
-        if self.highs.getModelStatus() not in answers:
+        if self.highs.getModelStatus() not in answers and not primal:
             self.highs.clearSolver()
             self.highs.run()
         return self._answer(answers)

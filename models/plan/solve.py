@@ -48,9 +48,9 @@ from models.plan.weathers import settled_copies
 
 __all__ = ["Ended", "PlanSolver", "SolverFailed"]
 
-# From this many columns on presolve, which finds little here, is left out, and the plan is first solved in parts that
-# share no pump, side by side.
-LARGE = 20_000
+LARGE = 20_000  # columns from which presolve, which finds little here, is left out
+# Columns from which a plan begins from its parts; a smaller one is solved before it is taken apart.
+IN_PARTS = 100_000
 LOOSE = 2.0  # of a capacity on a night whose run times are fixed: rounding up may pass it in one block [-]
 NO_LIMIT = np.inf
 
@@ -98,12 +98,12 @@ class PlanSolver:
 
     def _load(self, compiled: Matrices) -> None:
         """Load the compiled model."""
-        large = compiled.cost.size >= LARGE
         self.limits = compiled.row_upper, compiled.upper
         self.column_upper = compiled.upper
         self.spans, self.index = Spans.of(self.model), limited(self.model)
-        self.program = Program(compiled, large)
-        self.whole = compiled if large else None  # kept until the first solve, which begins from parts of it
+        self.program = Program(compiled, large=compiled.cost.size >= LARGE)
+        # kept until the first solve, which begins from parts of it
+        self.whole = compiled if compiled.cost.size >= IN_PARTS else None
 
     def solve(self) -> PlanResult:
         """Solve from the last basis.
@@ -129,7 +129,7 @@ class PlanSolver:
         compiled, self.whole = self.whole, None
         if compiled is not None:
             limits = self.program.row_upper[: compiled.row_upper.size]  # without rows that were added since
-            basis = apart.start(replace(compiled, row_upper=limits), self.spans, self.inputs)
+            basis = apart.start(replace(compiled, row_upper=limits), self.spans)
             if basis is not None:
                 self.program.begin(basis)
 

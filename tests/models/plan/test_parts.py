@@ -1,18 +1,22 @@
 """A plan solved in parts, and rows left out as nothing can break them, against the plan as one and with every row."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import sparse
 
-from models.plan import limits, solve
-from models.plan.apart import parts_of
+from models.plan import apart, limits, solve
 from models.plan.flush_choice import WIDEST_GAP
+from models.plan.highs import Program, SolverFailed
+from models.plan.inputs import Cut, Tier
 from models.plan.parts import separate
 from models.plan.solve import PlanSolver
 from tests.drawn import examples
-from tests.models.plan.plans import drawn_plan
+from tests.models.plan.plans import FLOW, drawn_plan, plan
+from tests.models.plan.test_weathers import with_members
 from tests.properties.test_flush import drawn
 
 
@@ -53,8 +57,10 @@ def test_parts_share_nothing_and_miss_nothing(seed):
 
 
 @pytest.fixture
-def every_plan_large(monkeypatch):
-    monkeypatch.setattr(solve, "LARGE", 0)
+def in_parts(monkeypatch):
+    """Every plan begins from its parts, groups of them being as small as can be."""
+    monkeypatch.setattr(solve, "IN_PARTS", 0)
+    monkeypatch.setattr(apart, "GROUP", 1)
 
 
 def two_sites(seed, **given):
@@ -65,57 +71,134 @@ def two_sites(seed, **given):
     return inputs
 
 
+def at_once(inputs, **given):
+    """Optimum of a plan, solved from nothing in one piece."""
+    solver = PlanSolver(inputs, **given)
+    solver.whole = None
+    return solver.solve()
+
+
+def begun(solver):
+    """Where the parts of a plan let it begin, and how many parts there are."""
+    return apart.start(solver.whole, solver.spans), len(apart.parts_of(solver.whole, solver.spans)[1])
+
+
 @pytest.mark.parametrize("seed", range(8))
-def test_solved_in_parts_or_as_one(every_plan_large, monkeypatch, seed):
+def test_solved_in_parts_or_as_one(in_parts, seed):
     inputs = two_sites(seed, allocation=np.inf, tiers=())
-    apart = PlanSolver(inputs)
-    assert len(parts_of(apart.whole, apart.spans, inputs)) > 1
-    found = apart.solve()
-    monkeypatch.setattr(solve, "LARGE", 10**9)
-    as_one = PlanSolver(inputs)
-    assert as_one.whole is None
-    assert found.objective == pytest.approx(as_one.solve().objective, rel=1e-9)
+    solver = PlanSolver(inputs)
+    assert begun(solver)[1] > 1
+    assert solver.solve().objective == pytest.approx(at_once(inputs).objective, rel=1e-9)
 
 
-def test_a_run_held_shorter_before_the_first_solve(every_plan_large, monkeypatch):
+@given(st.integers(0, 10_000), st.sampled_from(["all", "allocation", "pump", "order", "tiers"]))
+@examples(60)
+def test_parts_that_share_too_little_water_end_at_the_same_plan(seed, short):
+    rng = np.random.default_rng(seed)
+    loose = {"allocation": np.inf, "tiers": (), "cuts": (), "source_daily": np.inf, "source_monthly": np.inf}
+    inputs = drawn_plan(rng, 14, 3, **({} if short == "all" else loose))
+    need = float((inputs.area * inputs.etc.sum(axis=1) / inputs.net_share).sum()) / 1000.0
+    share = float(rng.uniform(0.05, 0.9))
+    every = np.ones(inputs.zones, dtype=bool)
+    inputs = {
+        "all": inputs,
+        "allocation": replace(inputs, allocation=share * need),
+        "pump": replace(inputs, pump_capacity=share * inputs.pump_capacity),
+        "order": replace(inputs, cuts=(Cut("order", every, share * need * np.array([0.3, 0.6, 1.0])),)),
+        "tiers": replace(inputs, tiers=(Tier(0.3 * share * need, 0.7), Tier(share * need, 2.0))),
+    }[short]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(solve, "IN_PARTS", 0)
+        patch.setattr(apart, "GROUP", 1)
+        patch.setattr(apart, "TYING", (*apart.TYING, ("branch_limit",)))
+        solver = PlanSolver(inputs)
+        found = solver.solve()
+        again = PlanSolver(inputs).solve()
+    expected = at_once(inputs)
+    assert found.objective == pytest.approx(expected.objective, rel=1e-7, abs=1e-7)
+    assert np.array_equal(again.run_time, found.run_time)  # whatever the threads did first
+    for limit in found.limits:
+        assert limit.used <= limit.limit * (1 + 1e-6) + 1e-6
+
+
+@pytest.mark.parametrize("name", ["allocation", "pump_capacity", "tiers"])
+def test_what_ties_the_parts_is_shared_so_that_little_is_left_to_do(in_parts, name):
+    # 40 zones of four branches: the groups find most of it, and the plan itself takes a few steps more
+    rng = np.random.default_rng(5)
+    branch = np.arange(40) // 10
+    inputs = plan(
+        40,
+        4,
+        etc=rng.uniform(3.0, 6.0, (40, 4)),
+        depletion=rng.uniform(5.0, 25.0, 40),
+        priority=1 + np.arange(40) % 3,
+        pump_of_zone=0,
+        branch_of_zone=branch,
+        branch_capacity=np.full(4, 5 * FLOW),
+        **({"pump_capacity": [0.6 * FLOW]} if name == "pump_capacity" else {"pump_capacity": [99 * FLOW]}),
+        **({"allocation": 300.0} if name == "allocation" else {}),
+        **({"tiers": (Tier(300.0, 0.9),)} if name == "tiers" else {}),
+    )
+    cold = PlanSolver(inputs)
+    cold.whole = None
+    expected = cold.solve().objective
+    most = cold.program.highs.getInfoValue("simplex_iteration_count")[1]
+    solver = PlanSolver(inputs)
+    basis, parts = begun(solver)
+    assert parts == 4
+    solver.program.begin(basis)
+    assert solver.program.run() == pytest.approx(expected, rel=1e-9)
+    assert solver.program.highs.getInfoValue("simplex_iteration_count")[1] < most / 3
+
+
+def test_a_run_held_shorter_before_the_first_solve(in_parts):
     inputs = two_sites(3, allocation=np.inf, tiers=(), max_run=np.full(12, 600.0), block_length=300.0)
     found = []
-    for large in (0, 10**9):
-        monkeypatch.setattr(solve, "LARGE", large)
+    for whole in (True, False):
         solver = PlanSolver(inputs)
         solver.limit_runs(np.arange(12), np.full(12, 25.0), 0)
         assert solver.held  # rows were added that the model was built without
+        solver.whole = solver.whole if whole else None
         found.append(solver.solve().objective)
     assert found[0] == pytest.approx(found[1], rel=1e-9)
 
 
-def test_parts_that_hold_together_leave_nothing_to_do(every_plan_large):
+def test_parts_that_hold_together_leave_nothing_to_do(in_parts):
     inputs = two_sites(3, allocation=1e6, tiers=(), cuts=(), source_daily=np.inf, source_monthly=np.inf)
     solver = PlanSolver(inputs)
     solver.solve()
     assert solver.program.highs.getInfoValue("simplex_iteration_count")[1] == 0
 
 
-@pytest.mark.parametrize("seed", range(4))
-def test_an_allocation_sure_to_bind_is_solved_as_one(every_plan_large, monkeypatch, seed):
-    inputs = two_sites(seed, depletion=10.0, etc=6.0, effective_rain=0.0, allocation=5.0)
-    as_one = PlanSolver(inputs)
-    assert parts_of(as_one.whole, as_one.spans, inputs) == []
-    found = as_one.solve()
-    monkeypatch.setattr(solve, "LARGE", 10**9)
-    assert found.objective == pytest.approx(PlanSolver(inputs).solve().objective, rel=1e-9)
+def test_a_part_that_is_not_solved_leaves_the_plan_to_begin_from_nothing(in_parts, monkeypatch):
+    inputs = two_sites(2, allocation=5.0)
+    expected = at_once(inputs).objective
+
+    def fails(self, certain=True):
+        raise SolverFailed("no")
+
+    solver = PlanSolver(inputs)
+    with monkeypatch.context() as patch:
+        patch.setattr(Program, "run", fails)
+        assert begun(solver)[0] is None
+    assert solver.solve().objective == pytest.approx(expected, rel=1e-9)
 
 
 @pytest.mark.parametrize("seed", range(6))
-def test_flushes_chosen_from_parts_are_as_good(every_plan_large, monkeypatch, seed):
+def test_flushes_chosen_from_parts_are_as_good(in_parts, seed):
     inputs, needs = drawn(seed, 6, 3, 3)
     inputs.branch_of_zone[:] = inputs.pump_of_zone
     inputs.controller_of_zone[:] = -1
-    apart = PlanSolver(inputs, needs)
-    found = apart.solve()
-    monkeypatch.setattr(solve, "LARGE", 10**9)
-    as_one = PlanSolver(inputs, needs).solve()
-    assert found.objective == pytest.approx(as_one.objective, rel=2 * WIDEST_GAP, abs=1e-6)
+    found = PlanSolver(inputs, needs).solve()
+    assert found.objective == pytest.approx(at_once(inputs, needs=needs).objective, rel=2 * WIDEST_GAP, abs=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_weathers_are_parts_too(in_parts, seed):
+    rng = np.random.default_rng(seed)
+    inputs = drawn_plan(rng, 8, 3)
+    inputs = with_members(inputs, rng)
+    assert PlanSolver(inputs).solve().objective == pytest.approx(at_once(inputs).objective, rel=1e-8)
 
 
 @pytest.mark.parametrize("seed", range(8))
