@@ -23,6 +23,7 @@ from scheduler.files import whole_set, write_atomic
 from scheduler.night.edits import managers_word
 from scheduler.night.several import night_of_weathers
 from scheduler.plan.inputs import night_inputs
+from scheduler.plan.weathers import CAUTION
 from scheduler.salinity.evening import salt_state
 from scheduler.salinity.flushes import flush_needs
 from scheduler.sheets.keying import write_keying_sheet
@@ -32,6 +33,7 @@ from scheduler.site import Site
 from scheduler.site.windows import night_windows
 from scheduler.state.demand import evening_demand
 from scheduler.state.evening import evening_state
+from scheduler.state.uneven import with_weighed_catch
 from scheduler.supply import net_rates
 
 log = logging.getLogger(__name__)
@@ -87,6 +89,7 @@ def planned_evening(
     opens, _ = site.window.of(night)
     step("weather and forecast")
     demand = evening_demand(site, night, site.nights)
+    site, uneven = with_weighed_catch(site, demand, CAUTION[site.caution].worth)
     step("where each zone stands")
     state = evening_state(site, night, opens, demand, net_rates(site), flags)
     salt = salt_state(site, night, opens, demand, state)
@@ -99,7 +102,7 @@ def planned_evening(
     needs = replace(flushes.needs, dry_limit_after=fresh, allowed=allowed)
     step("choosing run times")
     inputs, run = night_of_weathers(site, inputs, needs, cut_short)
-    return Planned(site, night, made, opens, demand, state, inputs, salt, flushes, run)
+    return Planned(site, night, made, opens, demand, state, inputs, salt, flushes, run, uneven)
 
 
 def publish(

@@ -19,6 +19,7 @@ from scheduler.salinity.flushes import FlushCandidates
 from scheduler.site import Site
 from scheduler.state.demand import Demand
 from scheduler.state.evening import StartState
+from scheduler.state.uneven import UnevenCatch
 
 
 @dataclass(frozen=True)
@@ -37,6 +38,7 @@ class Planned:
     salt : SaltState
     flushes : FlushCandidates    Zones that need a flush, planned or not.
     run : RunnableNight
+    uneven : UnevenCatch or None Extra for uneven catch as weighed; None where it is as told.
     """
 
     site: Site
@@ -49,6 +51,7 @@ class Planned:
     salt: SaltState
     flushes: FlushCandidates
     run: RunnableNight
+    uneven: UnevenCatch | None = None
 
     @property
     def plan(self) -> PlanInputs:

@@ -26,6 +26,7 @@ from scheduler.site import Site
 from scheduler.site.windows import NightWindow
 from scheduler.state.demand import Demand, expected_rain, zone_etc
 from scheduler.state.evening import StartState
+from scheduler.state.limits import DRIEST_FLOOR, dry_limit
 from scheduler.supply import fits_alone, net_rates, water_supplies
 
 SMALLEST_CYCLE = 2.0  # [min] a shorter cycle wets leaves and little else; common practice, no source
@@ -33,7 +34,6 @@ ROTOR_RATE = 20.0  # [mm/h] below which a sprinkler is taken to turn; common pra
 ROTOR_RUN = 5.0  # [min] two or three turns of a rotor: fewer leave wedges without water; common practice, no source
 SMALLEST_DEPTH = {"green": 1.0, "tee": 1.5}  # [mm] gross; less stays on leaves and in thatch; common practice
 SMALLEST_DEPTH_ELSEWHERE = 2.0  # [mm] no source for any of them
-DRIEST_FLOOR = 0.02  # [-] of TAW kept between any dry limit and the wilting point
 
 
 @dataclass(frozen=True)
@@ -197,14 +197,6 @@ class _Band:
     wet: np.ndarray
 
 
-def _dry_limit(site: Site, taw: np.ndarray, raw: np.ndarray) -> np.ndarray:
-    """Depletion above which each zone-night is dry, (Z, N) [mm]: RAW, or the moisture floor of its surface."""
-    floors = [site.surfaces[s].moisture_floor for s in site.zones.surface]
-    floor = np.array([np.nan if f is None else f for f in floors])
-    asked = np.minimum(1.0 - floor, 1.0 - DRIEST_FLOOR)[:, None] * taw[:, None]
-    return np.maximum(np.where(np.isnan(floor)[:, None], raw, asked), DRIEST_FLOOR * taw[:, None])
-
-
 def _band(site: Site, state: StartState, salt: SaltState | None, day: _Day, share: float, notes: list[Note]) -> _Band:
     """Dry and wet limit of every zone-night, and the margin inside the dry one for what is not known.
 
@@ -212,8 +204,8 @@ def _band(site: Site, state: StartState, salt: SaltState | None, day: _Day, shar
     fits into it.
     """
     taw, events = state.taw, day.events
-    fresh = _dry_limit(site, taw, day.fraction * taw[:, None])
-    limit = fresh if salt is None else np.minimum(fresh, salt_dry_limit(site, salt, taw, day.fraction))
+    fresh = dry_limit(site, taw, day.fraction * taw[:, None])
+    limit = fresh if salt is None else np.minimum(fresh, saltdry_limit(site, salt, taw, day.fraction))
     limit = np.maximum(limit, DRIEST_FLOOR * taw[:, None])
     rules = [site.surfaces[s] for s in site.zones.surface]
     normal = np.array([r.firmness_limit for r in rules])

@@ -249,6 +249,7 @@ class SurfaceRule:
     finish_by, event_finish_by: clock time to be done by, on any night and on the night before an event [min after
     00:00], None = the close of the window, and for an event an hour before it.
     lower_quarter: net depths are those of the zone's lower quarter, not of its lower half.
+    weighed: run times get as much of the lower half's extra as pays in the weather of the season.
     """
 
     priority: int
@@ -258,6 +259,7 @@ class SurfaceRule:
     finish_by: int | None = None
     event_finish_by: int | None = None
     lower_quarter: bool = False
+    weighed: bool = True
 
 
 @dataclass(frozen=True)
@@ -412,9 +414,12 @@ class Site:
     nightly: NightlyRule = field(default_factory=NightlyRule)
     edits: pd.DataFrame = field(default_factory=no_edits)  # the manager's word: night, zone, word, minutes, note
     planned: pd.DataFrame = field(default_factory=no_runs)  # run times as published, of nights the log does not reach
+    catch_share: np.ndarray | None = None  # net over mean depth as weighed for the season, (Z,); None = as told
 
     @property
     def net_share(self) -> np.ndarray:
-        """Net depth over mean depth by the surface's choice of lower half or lower quarter, shape (Z,) [-]."""
+        """Net depth over mean depth, shape (Z,) [-]: as weighed, else by the surface's lower half or lower quarter."""
+        if self.catch_share is not None:
+            return self.catch_share
         quarter = np.array([self.surfaces[s].lower_quarter for s in self.zones.surface], dtype=bool)
         return served_share(self.zones.du_lq, quarter)

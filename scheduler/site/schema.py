@@ -421,7 +421,7 @@ class SurfaceKeys(_Part):
     event_firmness_limit: Share | None = None
     finish_by: Clock | None = None
     event_finish_by: Clock | None = None
-    uniformity: Literal["lower_half", "lower_quarter"] = "lower_half"
+    uniformity: Literal["weighed", "lower_half", "lower_quarter"] = "weighed"
 
 
 class WeatherKeys(_Part):

@@ -16,7 +16,7 @@ branch.capacity       no limit;  friction none;  roughness 140 where length and 
 controller.resolution 60 s;  stations_at_once: any number;  programmes none (`scheduler.site.controllers`)
 source                one named "water", salinity not known (0 dS/m), no price, no limits
 surface               `SURFACE_RULES`;  finish_by the close;  event_finish_by finish_by, or an hour before the close;
-                      uniformity lower_half
+                      uniformity weighed
 ====================  =================================================================================
 """
 
@@ -455,6 +455,7 @@ def _surface(name: str, keys: schema.SurfaceKeys, base: SurfaceRule, reader: Rea
         keys.finish_by,
         keys.finish_by if keys.event_finish_by is None else keys.event_finish_by,
         keys.uniformity == "lower_quarter",
+        keys.uniformity == "weighed",
     )
 
 

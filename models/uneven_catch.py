@@ -1,0 +1,170 @@
+"""Uneven catch: how much longer a zone runs because sprinklers do not wet it evenly, and what that buys and costs.
+
+A run long enough for the drier part of a zone wets the rest past field capacity. Where it seldom rains the drier part
+would otherwise fall behind, run after run; where rain fills every part alike, the extra only drains. So the extra is
+weighed, surface by surface, over the weather of the last weeks: several shares of it are played through with the rule a
+manager would keep, at three places of each zone that catch unequal water. What it costs are water and soft ground at
+the wettest place, what it buys is ET that turf at the driest place can take; what drains counts towards leaching.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+PLACE_SHARE = np.array([0.25, 0.5, 0.25])  # of a zone: its driest quarter, the half between, its wettest quarter
+STEPS = 6  # shares of the extra that are compared, from none to all
+REFILL_LEVEL = 0.2  # [-] of the way from the firmness limit to the dry limit to which runs refill; as plans do
+STRESSED = 0.9  # of its ET: a place that takes less counts as stressed on that day [-]; our choice
+APART = 0.5  # [mm] short of the firmness limit from which a place counts as soft
+
+
+@dataclass(frozen=True)
+class Ground:
+    """Zones and the weather they stood in, T days.
+
+    Parameters
+    ----------
+    etc, rain : ndarray (Z, T)     ET without stress; rain that entered [mm/d].
+    raw, dry_limit : ndarray (Z, T)   Readily available water; depletion not to be passed [mm].
+    taw, wet_limit : ndarray (Z,)  [mm].
+    du_lq : ndarray (Z,)           [-].
+    owed : ndarray (Z,)            Share of irrigation that has to drain to keep salt down, rain aside [-].
+    """
+
+    etc: Floats
+    rain: Floats
+    raw: Floats
+    dry_limit: Floats
+    taw: Floats
+    wet_limit: Floats
+    du_lq: Floats
+    owed: Floats
+
+
+@dataclass(frozen=True)
+class Worth:
+    """What counts how much, in mm of water.
+
+    Parameters
+    ----------
+    et : float      One mm of ET that turf cannot take [-].
+    soft : float    One mm short of the firmness limit, a night [-].
+    run : float     One run [mm].
+    """
+
+    et: float
+    soft: float
+    run: float
+
+
+@dataclass(frozen=True)
+class Course:
+    """What a share of the extra came to over the days, K shares.
+
+    Parameters
+    ----------
+    water, drained : ndarray (Z, K)   Gross water; drainage by the mean of the places [mm].
+    missed : ndarray (Z, K)           ET not taken, mean of the places [mm].
+    stressed : ndarray (Z, K)         Days on which the driest quarter was stressed.
+    soft : ndarray (Z, K)             Nights on which the wettest quarter was soft after watering.
+    cost : ndarray (Z, K)             All of it [mm].
+    """
+
+    water: Floats
+    drained: Floats
+    missed: Floats
+    stressed: Floats
+    soft: Floats
+    cost: Floats
+
+
+def played(ground: Ground, share: Floats, worth: Worth) -> Course:
+    """Play shares of mean catch, for which run times are made, through the days.
+
+    A run is due where the next date would pass the dry limit; it refills to `REFILL_LEVEL`, by what reaches the part it
+    is made for. ET falls with stress by FAO-56 Eq. 84, taken after the night's water.
+
+    Parameters
+    ----------
+    ground : Ground
+    share : ndarray (Z, K)   Net depth over mean depth, above 0 [-].
+    worth : Worth
+    """
+    z, days = ground.etc.shape
+    catch = np.stack((ground.du_lq, np.ones(z), 2.0 - ground.du_lq), axis=1)[:, None, :]  # (Z, 1, 3)
+    level = ground.wet_limit[:, None] + REFILL_LEVEL * (ground.dry_limit - ground.wet_limit[:, None])
+    aimed = np.repeat(level[:, :1], share.shape[1], axis=1)  # depletion of the part run times are made for
+    depletion = np.repeat(aimed[:, :, None], PLACE_SHARE.size, axis=2)
+    taw, zero = ground.taw[:, None, None], np.zeros(share.shape)
+    water, drained, missed, stressed, soft, harm, runs = (zero.copy() for _ in range(7))
+    for t in range(days):
+        etc, rain = ground.etc[:, t, None], ground.rain[:, t, None]
+        due = (aimed + etc - rain > ground.dry_limit[:, t, None]) & (aimed > level[:, t, None])
+        gross = np.where(due, (aimed - level[:, t, None]) / share, 0.0)
+        aimed = np.clip(aimed - share * gross + etc - rain, 0.0, ground.taw[:, None])
+        water += gross
+        runs += due
+        filled = depletion - catch * gross[:, :, None]
+        wet = np.maximum(ground.wet_limit[:, None, None] - np.maximum(filled, 0.0), 0.0) * due[:, :, None]
+        opened = np.maximum(filled, 0.0)
+        ks = np.clip((taw - opened) / (ground.taw - ground.raw[:, t])[:, None, None], 0.0, 1.0)  # FAO-56 Eq. 84
+        after = opened + ks * etc[:, :, None] - rain[:, :, None]
+        depletion = np.clip(after, 0.0, taw)
+        drained += (np.maximum(-filled, 0.0) + np.maximum(-after, 0.0)) @ PLACE_SHARE
+        missed += (1.0 - ks) @ PLACE_SHARE * etc
+        harm += wet @ PLACE_SHARE
+        stressed += (ks[:, :, 0] < STRESSED) & (etc > 0.0)
+        soft += wet[:, :, -1] > APART
+    leached = np.maximum(ground.owed[:, None] * water - drained, 0.0)  # still to be leached, with as much water
+    cost = water + leached + worth.et * missed + worth.soft * harm + worth.run * runs
+    return Course(water, drained, missed, stressed, soft, cost)
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """What was chosen.
+
+    Parameters
+    ----------
+    extra : ndarray (G,)     Share of the full extra each group gets [-].
+    share : ndarray (Z,)     Net depth over mean depth of every zone [-].
+    course : Course          All shares compared, (Z, K), from none of the extra to all of it.
+    chosen : ndarray (Z,)    Column of `course` that was chosen.
+    """
+
+    extra: Floats
+    share: Floats
+    course: Course
+    chosen: NDArray[np.int64]
+
+
+def weigh(ground: Ground, group: NDArray[np.int64], area: Floats, most: Floats, worth: Worth) -> Weighed:
+    """Choose how much of the extra each group of zones gets: what costs least by area; of equals the most.
+
+    Parameters
+    ----------
+    ground : Ground
+    group : ndarray (Z,)   Group of each zone, 0 to G - 1: what is kept alike, as a surface.
+    area : ndarray (Z,)    [m2].
+    most : ndarray (Z,)    Share of mean catch at the full extra, `served_share` of `models.hydraulics` [-].
+    worth : Worth
+
+    Raises
+    ------
+    ValueError   A share is not above 0 and at most 1.
+    """
+    if not ((most > 0) & (most <= 1)).all():
+        raise ValueError("most: every share must be above 0 and at most 1")
+    extra = np.linspace(0.0, 1.0, STEPS)
+    course = played(ground, 1.0 - extra * (1.0 - most[:, None]), worth)
+    cost = np.zeros((int(group.max(initial=-1)) + 1, STEPS))
+    np.add.at(cost, group, course.cost * area[:, None])
+    best = STEPS - 1 - cost[:, ::-1].argmin(axis=1)
+    chosen = best[group]
+    return Weighed(extra[best], 1.0 - extra[chosen] * (1.0 - most), course, chosen)
+

@@ -1,0 +1,82 @@
+"""How much of the extra for uneven catch each surface gets tonight, weighed over the weather of the last weeks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from models.hydraulics import served_share
+from models.salts import leaching_requirement
+from models.soil import adjusted_depletion_fraction, available_water
+from models.uneven_catch import Ground, Weighed, Worth, weigh
+from scheduler.site import Site
+from scheduler.state.demand import Demand, zone_etc, zone_rain
+from scheduler.state.limits import dry_limit, wet_limit
+from scheduler.supply import usual_source_ec
+
+DAYS = 42  # of weather looked back on [d]; long enough for the driest quarter to fall behind and for rain to come
+FEWEST = 21  # days; with fewer the full extra is kept
+WORTH_OF_ET = 8.0  # mm of water for one of ET missed, times that of the caution; our choice, compared in closed loop
+SOFTNESS = 0.35  # mm of water for one short of the firmness limit for a night; as the plan prices it
+NARROWEST = 0.2  # of the dry limit that stays between it and the firmness limit [-]
+
+
+@dataclass(frozen=True)
+class UnevenCatch:
+    """The extra for uneven catch as weighed.
+
+    Parameters
+    ----------
+    surfaces : tuple of str   Surfaces that were weighed.
+    group : ndarray (Z,)      Place of each zone's surface among them; -1 of zones whose surface is told.
+    zones : ndarray (M,)      Zones that were weighed.
+    weighed : Weighed         Of these zones.
+    owed : ndarray (M,)       Share of irrigation that has to drain [-].
+    days : int                Looked back on.
+    """
+
+    surfaces: tuple[str, ...]
+    group: np.ndarray
+    zones: np.ndarray
+    weighed: Weighed
+    owed: np.ndarray
+    days: int
+
+
+def with_weighed_catch(site: Site, demand: Demand, worth: float) -> tuple[Site, UnevenCatch | None]:
+    """The site whose run times are made for the part of each zone that pays.
+
+    Parameters
+    ----------
+    site : Site
+    demand : Demand   With the days up to tonight.
+    worth : float     Of turf, by the manager's word for caution [-].
+
+    Returns
+    -------
+    Site, UnevenCatch or None   The site as it was and None where nothing is weighed: no surface asks for it, or the
+                                record is too short.
+    """
+    zones = site.zones
+    weighs = np.array([site.surfaces[s].weighed for s in zones.surface], dtype=bool)
+    past = demand.past.tail(DAYS)
+    if not weighs.any() or len(past) < FEWEST or demand.observed_days < FEWEST:
+        return site, None
+    surfaces = tuple(dict.fromkeys(zones.surface[weighs].tolist()))
+    group = np.array([surfaces.index(s) if s in surfaces else -1 for s in zones.surface.tolist()])
+    on = np.flatnonzero(weighs)
+    etc, rain = zone_etc(site, past), zone_rain(site, past)[0]
+    taw = available_water(zones.field_capacity, zones.wilting_point, zones.root_depth)
+    raw = adjusted_depletion_fraction(zones.depletion_fraction, etc) * taw[:, None]
+    limit = dry_limit(site, taw, raw)
+    wet = np.minimum(wet_limit(site, taw), (1.0 - NARROWEST) * limit.min(axis=1))
+    owed = np.clip(np.nan_to_num(leaching_requirement(usual_source_ec(site), zones.ece_threshold), nan=1.0), 0.0, 1.0)
+    ground = Ground(
+        etc[on], rain[on], raw[on], limit[on], taw[on], wet[on], zones.du_lq[on], np.where(zones.drained, owed, 0.0)[on]
+    )
+    price = Worth(WORTH_OF_ET * worth, SOFTNESS, site.price_of_a_run)
+    found = weigh(ground, group[on], zones.area[on], served_share(zones.du_lq)[on], price)
+    share = site.net_share.copy()
+    share[on] = found.share
+    return replace(site, catch_share=share), UnevenCatch(surfaces, group, on, found, ground.owed, len(past))
