@@ -23,7 +23,6 @@ from scheduler.files import whole_set, write_atomic
 from scheduler.night.edits import managers_word
 from scheduler.night.several import night_of_weathers
 from scheduler.plan.inputs import night_inputs
-from scheduler.plan.weathers import CAUTION
 from scheduler.salinity.evening import salt_state
 from scheduler.salinity.flushes import flush_needs
 from scheduler.sheets.keying import write_keying_sheet
@@ -89,7 +88,7 @@ def planned_evening(
     opens, _ = site.window.of(night)
     step("weather and forecast")
     demand = evening_demand(site, night, site.nights)
-    site, uneven = with_weighed_catch(site, demand, CAUTION[site.caution].worth)
+    site, uneven = with_weighed_catch(site, demand)
     step("where each zone stands")
     state = evening_state(site, night, opens, demand, net_rates(site), flags)
     salt = salt_state(site, night, opens, demand, state)

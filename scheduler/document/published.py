@@ -33,6 +33,7 @@ from scheduler.document.programmes import controller_parts, controller_warnings,
 from scheduler.document.pumping import energy_part, flow_part, pump_warnings, pumped_night, pumps_part
 from scheduler.document.rain import rain_part
 from scheduler.document.salts import flush_parts, leaching_part
+from scheduler.document.uneven import uneven_part
 from scheduler.document.zones import zone_parts
 from scheduler.notes import Note, Topic
 from scheduler.supply import fits_alone
@@ -62,6 +63,7 @@ def plan_document(planned: Planned) -> PlanDocument:
         surfaces=surface_parts(planned),
         allocation=allocation_part(planned),
         rain=rain_part(planned),
+        uneven=uneven_part(planned),
         give_way=give_way_parts(planned, scarce),
         flushes=flush_parts(planned),
         leaching=leaching_part(planned),

@@ -13,9 +13,9 @@ from models.plan.refill import refill
 from scheduler import edge
 from scheduler.document.parts import RainPart, SurfaceName
 from scheduler.document.planned import Planned
+from scheduler.document.words import surfaces_named
 
 HELD = 0.5  # mm by which a zone's run must be shallower to count
-SURFACES = {"approach": "approaches", "rough": "roughs", "pitch": "pitches", "landscape": "landscape zones"}
 
 
 def rain_part(planned: Planned) -> RainPart | None:
@@ -82,4 +82,4 @@ def _zones(count: int) -> str:
 def _of_surface(count: int, surface: SurfaceName) -> str:
     if count == 1:
         return f"one {surface.value} runs"
-    return f"{edge.format_count(count)} {SURFACES.get(surface.value, surface.value + 's')} run"
+    return f"{edge.format_count(count)} {surfaces_named(surface.value)} run"

@@ -19,6 +19,12 @@ BY_DAY = (  # what holds a zone whose ET of one day passes its limit
     "shade would"
 )
 NEVER = 10_000  # nights: not within the horizon
+SURFACES = {"approach": "approaches", "rough": "roughs", "pitch": "pitches", "landscape": "landscape zones"}
+
+
+def surfaces_named(surface: str) -> str:
+    """A surface as several: "greens", "approaches"."""
+    return SURFACES.get(surface, surface + "s")
 
 
 @dataclass(frozen=True)

@@ -27,6 +27,7 @@ from scheduler.state.evening import StartState, evening_state
 from scheduler.state.quality import believed, examine
 from scheduler.state.ran import applied_minutes
 from scheduler.state.readings import Sensors, sensors_of
+from scheduler.state.uneven import with_weighed_catch
 from scheduler.supply import net_rates
 
 LOOKED_BACK = 28  # [d] of nights by which answers are judged
@@ -71,6 +72,7 @@ def morning_report(kept: Kept, night: date) -> MorningReport:
     opens, closes = site.window.of(night)
     over = pd.Timestamp(night) + timedelta(minutes=closes) + timedelta(hours=MORNING.after_closing)
     demand = evening_demand(site, night, 1)
+    site, _ = with_weighed_catch(site, demand)
     plan = _plan_of(kept, night)
     state = evening_state(site, night, opens, demand, net_rates(site))
     planned, limits = _planned(site, plan)

@@ -38,6 +38,7 @@ from scheduler.site import Site
 from scheduler.site.windows import night_windows
 from scheduler.state.demand import Demand, evening_demand, zone_rain
 from scheduler.state.evening import StartState, evening_state
+from scheduler.state.uneven import with_weighed_catch
 from scheduler.supply import net_rates
 
 LEAST_ET = 0.1  # [mm] below which a ratio of demands says nothing
@@ -73,6 +74,7 @@ def plan_scaled(site: Site, night: date, made: datetime, flags: pd.DataFrame | N
     windows = night_windows(site, night, 1)
     opens, _ = site.window.of(night)
     demand = evening_demand(site, night, 1)
+    site, uneven = with_weighed_catch(site, demand)
     state = _state(site, night, opens, demand, meant, flags)
     salt = salt_state(site, night, opens, demand, state)
     inputs = night_inputs(site, night, windows, demand, state, salt, several=False)
@@ -82,7 +84,7 @@ def plan_scaled(site: Site, night: date, made: datetime, flags: pd.DataFrame | N
     run = runnable_night(site, inputs, fixed)
     text = f"the plan of {meant.night.isoformat()} was scaled; flushes wait for a full plan"
     site = replace(site, notes=(*site.notes, Note("step_down", "plan", text)))
-    document = plan_document(Planned(site, night, made, opens, demand, state, inputs, salt, flushes, run))
+    document = plan_document(Planned(site, night, made, opens, demand, state, inputs, salt, flushes, run, uneven))
     return document.model_copy(update={"rung": Rung.SCALED})
 
 

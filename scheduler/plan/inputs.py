@@ -21,7 +21,7 @@ from scheduler.notes import Note
 from scheduler.plan.stations import typical_energy
 from scheduler.plan.water import AllocationShare, allocation_share, drought_cuts, permits_left
 from scheduler.plan.weathers import CAUTION, Weathers, margin_share, other_weathers, tail_weight
-from scheduler.salinity.evening import SaltState, salt_dry_limit
+from scheduler.salinity.evening import SaltState
 from scheduler.site import Site
 from scheduler.site.windows import NightWindow
 from scheduler.state.demand import Demand, expected_rain, zone_etc
@@ -205,7 +205,7 @@ def _band(site: Site, state: StartState, salt: SaltState | None, day: _Day, shar
     """
     taw, events = state.taw, day.events
     fresh = dry_limit(site, taw, day.fraction * taw[:, None])
-    limit = fresh if salt is None else np.minimum(fresh, saltdry_limit(site, salt, taw, day.fraction))
+    limit = fresh if salt is None else np.minimum(fresh, salt_dry_limit(site, salt, taw, day.fraction))
     limit = np.maximum(limit, DRIEST_FLOOR * taw[:, None])
     rules = [site.surfaces[s] for s in site.zones.surface]
     normal = np.array([r.firmness_limit for r in rules])

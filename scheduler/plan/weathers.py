@@ -12,6 +12,7 @@ from models.choices import BAND
 from models.forecast_members import ErrorCourses, courses_of_record, reduced, usual_courses, weathers
 from models.plan.inputs import Members
 from scheduler.site import Site
+from scheduler.state.caution import CAUTION
 from scheduler.state.demand import Demand, zone_etc, zone_rain
 from scheduler.state.past_forecasts import past_forecasts
 
@@ -21,26 +22,6 @@ FEWEST_MEMBERS = 3  # with room for fewer the plan is made for the main weather 
 DRAWN = 60  # weathers drawn before they are reduced
 ENOUGH = 15  # past forecasts from which the site's own errors are used
 SEED = 20260701  # of the draws: the same evening gives the same plan
-
-
-@dataclass(frozen=True)
-class Caution:
-    """What a manager's word for caution means.
-
-    Parameters
-    ----------
-    worth : float    Worth of turf in weathers that only may come, against the ordinary [-].
-    margin : float   Share of the spread of the estimate by which the plan stays inside the dry limit [-].
-    tail : float     Weight of the driest fifth of weathers for the surfaces served first [-].
-    """
-
-    worth: float
-    margin: float
-    tail: float
-
-
-# Compared in closed loop (DEVELOPERS.md, figures); our choice.
-CAUTION = {"careful": Caution(2.0, 0.5, 1.0), "even": Caution(1.0, 0.5, 0.0), "lean": Caution(0.4, 0.0, 0.0)}
 
 
 @dataclass(frozen=True)

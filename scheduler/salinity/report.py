@@ -25,6 +25,7 @@ from scheduler.salinity.records import Course, PlannedFlush, SaltEvent, SaltRepo
 from scheduler.site import Site
 from scheduler.state.demand import evening_demand, zone_rain
 from scheduler.state.evening import starting_state
+from scheduler.state.uneven import with_weighed_catch
 from scheduler.supply import net_rates
 
 SEASON = 400  # [d] looked back at most
@@ -51,6 +52,7 @@ def salt_report(site: Site, night: date, longest: int = SEASON) -> SaltReport:
     opens, _ = site.window.of(night)
     opening = pd.Timestamp(night) + timedelta(minutes=opens)
     demand = evening_demand(site, night, site.nights)
+    site, _ = with_weighed_catch(site, demand)
     state = starting_state(site, night, opens, demand, net_rates(site))
     salt = salt_state(site, night, opens, demand, state)
     season = evening_demand(site, night, site.nights, longest=longest)

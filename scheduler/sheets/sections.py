@@ -62,6 +62,7 @@ def sheet_sections(plan: PlanDocument) -> dict[str, Any]:
         "energy": energy_blocks(plan),
         "bands": moisture_bands(plan),
         "rain": "" if plan.rain is None else plan.rain.words,
+        "uneven": "" if plan.uneven is None else plan.uneven.words,
         "nights": coming_nights(plan),
         "allocation": allocation(plan),
         "flushes": night_salts.flushes(plan),

@@ -11,6 +11,7 @@ from models.salts import leaching_requirement
 from models.soil import adjusted_depletion_fraction, available_water
 from models.uneven_catch import Ground, Weighed, Worth, weigh
 from scheduler.site import Site
+from scheduler.state.caution import CAUTION
 from scheduler.state.demand import Demand, zone_etc, zone_rain
 from scheduler.state.limits import dry_limit, wet_limit
 from scheduler.supply import usual_source_ec
@@ -44,14 +45,13 @@ class UnevenCatch:
     days: int
 
 
-def with_weighed_catch(site: Site, demand: Demand, worth: float) -> tuple[Site, UnevenCatch | None]:
+def with_weighed_catch(site: Site, demand: Demand) -> tuple[Site, UnevenCatch | None]:
     """The site whose run times are made for the part of each zone that pays.
 
     Parameters
     ----------
     site : Site
     demand : Demand   With the days up to tonight.
-    worth : float     Of turf, by the manager's word for caution [-].
 
     Returns
     -------
@@ -75,7 +75,7 @@ def with_weighed_catch(site: Site, demand: Demand, worth: float) -> tuple[Site, 
     ground = Ground(
         etc[on], rain[on], raw[on], limit[on], taw[on], wet[on], zones.du_lq[on], np.where(zones.drained, owed, 0.0)[on]
     )
-    price = Worth(WORTH_OF_ET * worth, SOFTNESS, site.price_of_a_run)
+    price = Worth(WORTH_OF_ET * CAUTION[site.caution].worth, SOFTNESS, site.price_of_a_run)
     found = weigh(ground, group[on], zones.area[on], served_share(zones.du_lq)[on], price)
     share = site.net_share.copy()
     share[on] = found.share

@@ -57,6 +57,7 @@ def check_plan(folder: Path, plan: dict[str, Any]) -> list[str]:
 def _zone_faults(plan: dict[str, Any], zones: dict[str, Zone], site: dict[str, Any]) -> list[str]:
     faults = []
     resolution = {c["name"]: number(c.get("resolution")) or 60.0 for c in site.get("controller", [])}
+    extra = {s["surface"]: s["extra"] for s in (plan.get("uneven") or {"surfaces": []})["surfaces"]}
     for entry in plan["zones"]:
         zone, minutes, name = zones[entry["id"]], entry["minutes"], entry["id"]
         if minutes < 0 or minutes > zone.max_run + LAST:
@@ -73,7 +74,7 @@ def _zone_faults(plan: dict[str, Any], zones: dict[str, Zone], site: dict[str, A
         depth = entry["volume_m3"] / zone.area * 1000
         if abs(entry["depth_mm"] - depth) > 1e-4 + VOLUME * depth:
             faults.append(f"{name}: {entry['depth_mm']} mm, volume over area is {depth:.6f}")
-        net = minutes / 60 * zone.rate * (0.4 + 0.6 * zone.du_lq)
+        net = minutes / 60 * zone.rate * (1 - extra.get(zone.surface, 1.0) * 0.6 * (1 - zone.du_lq))
         if abs(entry["net_depth_mm"] - net) > 1e-5 + VOLUME * net:
             faults.append(f"{name}: net depth {entry['net_depth_mm']}, by uniformity {net:.6f}")
         taken = sum(entry["volumes_m3"].values())

@@ -10,7 +10,7 @@ from scheduler.document.parts.base import Amount, AtLeastOne, Count, Day, Moment
 from scheduler.document.parts.nights import EnergyBlock, FlowPart, GiveWay, NightPart, PumpPart, SurfacePart
 from scheduler.document.parts.outlook import ActionPart, AdvicePart, ChangesPart, EventPart, WeatherDay
 from scheduler.document.parts.programmes import ControllerPart, PercentPart
-from scheduler.document.parts.water import AllocationPart, FlushPart, LeachingPart, RainPart
+from scheduler.document.parts.water import AllocationPart, FlushPart, LeachingPart, RainPart, UnevenPart
 from scheduler.document.parts.zone import ZonePart
 from scheduler.document.rung import Rung
 from scheduler.notes import Topic
@@ -133,6 +133,11 @@ class PlanDocument(Part):
     allocation: AllocationPart | None = Field(description="The season's water, or null without allocation.")
     rain: RainPart | None = Field(
         default=None, description="What rain that may come is worth tonight; null where nothing is held back for it."
+    )
+    uneven: UnevenPart | None = Field(
+        default=None,
+        description="How much longer zones run for uneven catch; null where every surface says so itself or the "
+        "record of weather is too short.",
     )
     give_way: tuple[GiveWay, ...] = Field(
         description="Surfaces that get less than they need, last in order of service first."

@@ -47,6 +47,32 @@ class RainPart(Part):
     words: str = Field(description="The same as a sentence for people.")
 
 
+class SurfaceUneven(Part):
+    """What the extra for uneven catch is on one surface, against run times made for its mean catch."""
+
+    surface: SurfaceName = Field(description="The surface.")
+    extra: Share = Field(
+        description="Share of the full extra that is given [-]; the full one gives the drier half of a zone its depth, "
+        "mean depth over 0.4 + 0.6 DU_LQ."
+    )
+    longer: Amount = Field(description="By how much runs are longer for it [-], mean by area.")
+    water_mm: float = Field(description="Water it takes over the days looked back on [mm], mean by area.")
+    drained_mm: float = Field(description="Of that, what drains [mm].")
+    leached_mm: Amount = Field(description="Of what drains, what the leaching requirement asked for [mm].")
+    dry_days: Amount = Field(description="Days on which a driest quarter is stressed with the extra, mean by zone.")
+    dry_days_without: Amount = Field(description="The same without it.")
+    soft_nights: Amount = Field(description="Nights that leave a wettest quarter soft with the extra, mean by zone.")
+    soft_nights_without: Amount = Field(description="The same without it.")
+
+
+class UnevenPart(Part):
+    """How much longer zones run because water is caught unevenly: weighed by surface over the last weeks' weather."""
+
+    days: AtLeastOne = Field(description="Days of weather it was weighed over.")
+    surfaces: tuple[SurfaceUneven, ...] = Field(description="Surfaces that were weighed, in order of service.")
+    words: str = Field(description="The same in a sentence, in the site's units.")
+
+
 class AllocationPart(Part):
     """The season's water."""
 
