@@ -75,7 +75,8 @@ def _words(planned: Planned, found: UnevenCatch, rows: tuple[SurfaceUneven, ...]
         costs += f", of which {edge.format_depth(leached, units)} leach salt as they should"
     if softer >= WORTH_SAYING:
         costs += f", leaves the wettest quarter soft on {_days(softer, 'more night')}"
-    return f"Runs are longer for uneven catch: {said}. Over the last {found.days} days of weather that {costs} and {buys}."
+    lead = f"Runs are longer for uneven catch: {said}"
+    return f"{lead}. Over the last {found.days} days of weather that {costs} and {buys}."
 
 
 def _days(number: float, noun: str) -> str:

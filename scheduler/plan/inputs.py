@@ -20,10 +20,11 @@ from scheduler.events import EventNights, event_nights
 from scheduler.notes import Note
 from scheduler.plan.stations import typical_energy
 from scheduler.plan.water import AllocationShare, allocation_share, drought_cuts, permits_left
-from scheduler.plan.weathers import CAUTION, Weathers, margin_share, other_weathers, tail_weight
-from scheduler.salinity.evening import SaltState
+from scheduler.plan.weathers import Weathers, margin_share, other_weathers, tail_weight
+from scheduler.salinity.evening import SaltState, salt_dry_limit
 from scheduler.site import Site
 from scheduler.site.windows import NightWindow
+from scheduler.state.caution import CAUTION
 from scheduler.state.demand import Demand, expected_rain, zone_etc
 from scheduler.state.evening import StartState
 from scheduler.state.limits import DRIEST_FLOOR, dry_limit

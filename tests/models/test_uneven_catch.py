@@ -62,12 +62,12 @@ def test_what_drains_counts_towards_leaching():
 
 
 def test_the_driest_quarter_of_a_rainless_course_by_hand():
-    # Taken at the mean, ET 5, refilled 12 - 2.4 = 9.6 mm a run from the level 0.2 x 12 = 2.4 on. After date 1 the depletion
-    # is 7.4 and another 5 would pass 12: run 5.0 on night 2, and so on every night: the driest quarter gets 0.7 x 5 = 3.5
-    # of 5 a night and falls behind by 1.5 a night until it is stressed; the mean place stays where it is.
+    # Runs made for the mean, ET 5, from a depletion of 0.2 x 12 = 2.4. After date 1 it is 7.4 and another 5 would pass
+    # 12: a run of 5.0 on night 2 and again on nights 3 and 4, which start from 7.4 as well: 15 mm in four nights. The
+    # driest quarter gets 3.5 of each 5 and falls behind by 1.5 a night: 2.4, 7.4, 8.9, 10.4, without stress.
     few = replace(ground(0.0), **{k: getattr(ground(0.0), k)[:, :4] for k in ("etc", "rain", "raw", "dry_limit")})
     found = played(few, np.array([[1.0]]), WORTH)
-    assert found.water[0, 0] == pytest.approx(5.0 + 5.0)  # dates 1 and 3 need none: 2.4 + 5 = 7.4, 7.4 + 5 > 12
+    assert found.water[0, 0] == pytest.approx(15.0)
     assert found.drained[0, 0] == 0.0 and found.stressed[0, 0] == 0
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from scheduler.document.parts.base import Amount, Count, Day, Part, Share, SurfaceName
+from scheduler.document.parts.base import Amount, AtLeastOne, Count, Day, Part, Share, SurfaceName
 
 
 class SurfaceWorth(Part):

@@ -7,8 +7,9 @@ import numpy as np
 import pytest
 
 from models.soil import curve_number, effective_rain
-from scheduler.plan.weathers import CAUTION, ENOUGH, margin_share, other_weathers, tail_weight
+from scheduler.plan.weathers import ENOUGH, margin_share, other_weathers, tail_weight
 from scheduler.site import load_site
+from scheduler.state.caution import CAUTION
 from scheduler.state.demand import evening_demand, expected_rain, zone_rain
 from scheduler.state.past_forecasts import past_forecasts
 
