@@ -15,7 +15,7 @@ from scheduler.document.parts import RainPart, SurfaceName
 from scheduler.document.planned import Planned
 from scheduler.document.words import surfaces_named
 
-HELD = 0.5  # mm by which a zone's run must be shallower to count
+HELD = 0.5  # of a controller's step by which a zone's run must be shorter to count [-]; less is rounding
 
 
 def rain_part(planned: Planned) -> RainPart | None:
@@ -30,7 +30,8 @@ def rain_part(planned: Planned) -> RainPart | None:
     open_tonight = (plan.allowed[:, 0] & (plan.block_length[0] > 0)).any(axis=1)
     flushing = np.isin(np.arange(plan.zones), [f.zone for f in planned.run.result.flushes])
     less = np.where(open_tonight & ~flushing, wished - planned.run.minutes * plan.net_rate, 0.0) / plan.net_share
-    held = (less > HELD) & (planned.run.left_out == 0)
+    step = planned.inputs.resolution * plan.net_rate / plan.net_share
+    held = (less > HELD * step) & (planned.run.left_out == 0)
     if likely[date] <= 0 or not held.any():
         return None
     depth = float(np.average(less[held], weights=plan.area[held]))
