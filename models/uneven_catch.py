@@ -167,4 +167,3 @@ def weigh(ground: Ground, group: NDArray[np.int64], area: Floats, most: Floats, 
     best = STEPS - 1 - cost[:, ::-1].argmin(axis=1)
     chosen = best[group]
     return Weighed(extra[best], 1.0 - extra[chosen] * (1.0 - most), course, chosen)
-

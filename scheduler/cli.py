@@ -565,20 +565,23 @@ def doctor(site: SiteFolder) -> None:
 def check(site: SiteFolder) -> None:
     """Read a site folder and say what was understood of it; nothing is planned or written."""
     from scheduler.feeds.store import read_states
+    from scheduler.plan.cautions import lived_by_caution
     from scheduler.site import load_site
     from scheduler.site.understood import understand_site
     from scheduler.state.skill import forecast_skill
     from scheduler.terminal.evening import print_understood
-    from scheduler.terminal.nightly import print_feeds, print_skill
+    from scheduler.terminal.nightly import print_cautions, print_feeds, print_skill
 
     screen = Console()
     with _told(site, "Nothing was written"):
         with screen.status("reading the site folder"):
             loaded = load_site(site)
             understood, skill = understand_site(loaded), forecast_skill(loaded)
+            lives = lived_by_caution(loaded)
         print_understood(screen, understood)
         print_feeds(screen, loaded, read_states(site))
         print_skill(screen, skill, loaded.units)
+        print_cautions(screen, lives, loaded.caution, loaded.units)
 
 
 def _clock_minute(text: str | None) -> int | None:

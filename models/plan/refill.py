@@ -10,14 +10,34 @@ the plan is led to; limits and prices shared with other zones can still change i
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
-from models.plan.inputs import Bools, Floats, PlanInputs
+from models.plan.inputs import Bools, Floats, Members
 
 LEVELS = 8  # levels of refilling that are compared, from the firmness limit to little above the dry limit
 PRICE_OF_A_RUN = 1.0  # [mm]; what wet leaves hold and lose; our choice, compared in closed loop
 HIGHEST_LEVEL = 0.8  # [-] of the way from the firmness limit to the dry limit: a run leaves at least the rest
+
+
+class Standing(Protocol):
+    """What of `PlanInputs` a depth is chosen by: see there."""
+
+    @property
+    def etc(self) -> Floats: ...  # noqa: D102
+    @property
+    def effective_rain(self) -> Floats: ...  # noqa: D102
+    @property
+    def taw(self) -> Floats: ...  # noqa: D102
+    @property
+    def dry_limit(self) -> Floats: ...  # noqa: D102
+    @property
+    def wet_limit(self) -> Floats: ...  # noqa: D102
+    @property
+    def depletion(self) -> Floats: ...  # noqa: D102
+    @property
+    def members(self) -> Members | None: ...  # noqa: D102
 
 
 @dataclass(frozen=True)
@@ -36,7 +56,7 @@ class Refill:
     runs: Bools
 
 
-def refill(inputs: PlanInputs, value: float, price_of_a_run: float = PRICE_OF_A_RUN) -> Refill:
+def refill(inputs: Standing, value: float, price_of_a_run: float = PRICE_OF_A_RUN) -> Refill:
     """Choose tonight's depth of every zone by itself.
 
     Cost of a course, in mm: water, runs at their price, dryness at `value` a night and mm, and what the last night
@@ -44,7 +64,7 @@ def refill(inputs: PlanInputs, value: float, price_of_a_run: float = PRICE_OF_A_
 
     Parameters
     ----------
-    inputs : PlanInputs        Of zones, with other weathers or without.
+    inputs : Standing          As `PlanInputs` of zones, with other weathers or without.
     value : float              One mm beyond the dry limit for one night against one mm of water [-].
     price_of_a_run : float     [mm].
     """
@@ -61,7 +81,7 @@ def refill(inputs: PlanInputs, value: float, price_of_a_run: float = PRICE_OF_A_
         best.append((cost, first, drained, runs))
     cost = np.concatenate([b[0] for b in best], axis=1)
     chosen = cost.argmin(axis=1)
-    zone = np.arange(inputs.zones)
+    zone = np.arange(inputs.taw.size)
     depth = np.concatenate([b[1] for b in best], axis=1)[zone, chosen]
     wasted = np.concatenate([b[2] for b in best], axis=1)[zone, chosen]
     runs = np.concatenate([b[3][:, :, 0] for b in best], axis=1)[zone, chosen]
@@ -69,7 +89,7 @@ def refill(inputs: PlanInputs, value: float, price_of_a_run: float = PRICE_OF_A_
     return Refill(depth, np.where(depth > 0, wasted, 0.0), runs)
 
 
-def _weathers(inputs: PlanInputs) -> tuple[Floats, Floats, Floats]:
+def _weathers(inputs: Standing) -> tuple[Floats, Floats, Floats]:
     """Weight (S + 1,), ET and rain (S + 1, Z, N) of every weather, the main one first."""
     if inputs.members is None:
         return np.ones(1), inputs.etc[None], inputs.effective_rain[None]
@@ -83,7 +103,7 @@ def _weathers(inputs: PlanInputs) -> tuple[Floats, Floats, Floats]:
 
 
 def _played(
-    inputs: PlanInputs,
+    inputs: Standing,
     first: Floats,
     level: Floats,
     etc: Floats,

@@ -112,7 +112,7 @@ def night_inputs(
     p = adjusted_depletion_fraction(site.zones.depletion_fraction, etc)
     events, net = event_nights(site, dates), net_rates(site)
     others = other_weathers(site, night, demand) if several else None
-    band = _band(site, state, salt, _Day(etc, p, events), margin_share(site, others is not None), notes)
+    band = moisture_band(site, state, salt, Day(etc, p, events), margin_share(site, others is not None), notes)
     resolution = planning_resolution(
         np.array([site.controllers[c].resolution if c >= 0 else 60.0 for c in site.zones.controller])
     )
@@ -180,7 +180,7 @@ def _as_built(site: Site) -> dict[str, Any]:
 
 
 @dataclass(frozen=True)
-class _Day:
+class Day:
     """Of the dates after the nights: etc (Z, N) [mm], depletion fraction p (Z, N) [-], and their events."""
 
     etc: np.ndarray
@@ -189,7 +189,7 @@ class _Day:
 
 
 @dataclass(frozen=True)
-class _Band:
+class Band:
     """Dry limit with salt and without, margin inside it, wet limit; depletions (Z, N) [mm]."""
 
     limit: np.ndarray
@@ -198,7 +198,9 @@ class _Band:
     wet: np.ndarray
 
 
-def _band(site: Site, state: StartState, salt: SaltState | None, day: _Day, share: float, notes: list[Note]) -> _Band:
+def moisture_band(
+    site: Site, state: StartState, salt: SaltState | None, day: Day, share: float, notes: list[Note]
+) -> Band:
     """Dry and wet limit of every zone-night, and the margin inside the dry one for what is not known.
 
     The margin is a share of the spread of the estimate, and never takes so much of the band that a day's ET no longer
@@ -219,7 +221,7 @@ def _band(site: Site, state: StartState, salt: SaltState | None, day: _Day, shar
         notes.append(Note("info", "moisture band", text))
     wet = np.minimum(wet, (1.0 - BAND.least_band) * limit)
     margin = np.minimum(share * state.spread[:, None], BAND.widest_margin * limit)
-    return _Band(limit, fresh, np.clip(limit - wet - day.etc, 0.0, margin), wet)
+    return Band(limit, fresh, np.clip(limit - wet - day.etc, 0.0, margin), wet)
 
 
 def _blocks(

@@ -11,15 +11,21 @@ class Caution:
 
     Parameters
     ----------
-    worth : float    Worth of turf in weathers that only may come, and where catch is low, against the ordinary [-].
+    worth : float    Worth of turf in weathers that only may come, against the ordinary [-].
+    catch : float    Worth of ET missed where little is caught, against the ordinary [-].
     margin : float   Share of the spread of the estimate by which the plan stays inside the dry limit [-].
     tail : float     Weight of the driest fifth of weathers for the surfaces served first [-].
     """
 
     worth: float
+    catch: float
     margin: float
     tail: float
 
 
 # Compared in closed loop (DEVELOPERS.md, figures); our choice.
-CAUTION = {"careful": Caution(2.0, 0.5, 1.0), "even": Caution(1.0, 0.5, 0.0), "lean": Caution(0.4, 0.0, 0.0)}
+CAUTION = {
+    "careful": Caution(2.0, 2.0, 0.5, 1.0),
+    "even": Caution(1.0, 1.0, 0.5, 0.0),
+    "lean": Caution(0.4, 1.0, 0.0, 0.0),
+}

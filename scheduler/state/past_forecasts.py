@@ -14,14 +14,16 @@ from scheduler.state.demand import with_eto
 
 @dataclass(frozen=True)
 class PastForecasts:
-    """Forecasts of M past evenings, of the N dates after each, all of them observed since; every array (M, N).
+    """Forecasts of M past evenings, of the N dates after each, all of them observed since; other arrays (M, N).
 
     Parameters
     ----------
+    evening : ndarray (M,)                         Dates.
     told_eto, told_amount, told_chance : ndarray   ETo [mm/d], rain where it falls [mm], its chance [-].
     eto, rain : ndarray                            What came [mm/d].
     """
 
+    evening: np.ndarray
     told_eto: np.ndarray
     told_amount: np.ndarray
     told_chance: np.ndarray
@@ -63,6 +65,7 @@ def past_forecasts(site: Site, night: date, nights: int, most: int) -> PastForec
     eto, rain = came["eto"].to_numpy(float).reshape(shape), came["rain"].to_numpy(float).reshape(shape)
     whole = ~np.isnan(np.stack((told["eto"], eto, rain))).any(axis=(0, 2))
     return PastForecasts(
+        evenings[whole],
         told["eto"][whole],
         np.nan_to_num(told["rain"][whole]),
         np.where(np.isnan(told["rain_probability"][whole]), 1.0, told["rain_probability"][whole]),

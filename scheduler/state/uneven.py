@@ -75,7 +75,7 @@ def with_weighed_catch(site: Site, demand: Demand) -> tuple[Site, UnevenCatch | 
     ground = Ground(
         etc[on], rain[on], raw[on], limit[on], taw[on], wet[on], zones.du_lq[on], np.where(zones.drained, owed, 0.0)[on]
     )
-    price = Worth(WORTH_OF_ET * CAUTION[site.caution].worth, SOFTNESS, site.price_of_a_run)
+    price = Worth(WORTH_OF_ET * CAUTION[site.caution].catch, SOFTNESS, site.price_of_a_run)
     found = weigh(ground, group[on], zones.area[on], served_share(zones.du_lq)[on], price)
     share = site.net_share.copy()
     share[on] = found.share

@@ -10,11 +10,12 @@ from rich.markup import escape
 from rich.table import Table
 
 from models.forecast_skill import LeadSkill
-from scheduler.edge import format_depth
+from scheduler.edge import format_count, format_depth, format_short_date, format_volume
 from scheduler.errors import BAD_INPUT, OK, counted
 from scheduler.feeds.store import FeedState
 from scheduler.nightly.doctor import Finding
 from scheduler.nightly.records import Status, Step, StepState
+from scheduler.plan.cautions import Lives
 from scheduler.site import Site
 
 STYLES = {StepState.FAILED: "red", StepState.PARTLY: "yellow"}
@@ -69,6 +70,21 @@ def print_feeds(screen: Console, site: Site, states: Mapping[str, FeedState]) ->
         taken = f"last new on {state.taken[:10]} at {state.taken[11:16]}" if state.taken else "has brought nothing yet"
         line = f"feed {feed.name} ({feed.series}): {taken}" + (f"; last time: {state.fault}" if state.fault else "")
         screen.print(escape(line), style="yellow" if state.fault else "", highlight=False, soft_wrap=True)
+
+
+def print_cautions(screen: Console, lives: Lives | None, now: str, units: str) -> None:
+    """Show what each word for caution would have done over the last evenings; nothing without their forecasts."""
+    if lives is None:
+        return
+    span = f"{format_short_date(lives.first, units)} to {format_short_date(lives.last, units)}"
+    title = f"What each caution would have done, {counted(lives.evenings, 'evening')} from {span}"
+    table = Table(box=None, pad_edge=False, header_style="bold", title=title, title_justify="left")
+    for name in ("caution", "water", "runs of zones", "dry zone-days"):
+        table.add_column(name, justify="left" if name == "caution" else "right")
+    for life in lives.words:
+        word = f"{life.word} (now)" if life.word == now else life.word
+        table.add_row(word, format_volume(life.water, units), format_count(life.runs), format_count(life.dry))
+    screen.print(table)
 
 
 def print_skill(screen: Console, skill: Sequence[LeadSkill], units: str) -> None:

@@ -1,0 +1,46 @@
+"""What each word for caution would have done, from the folder's own weather and forecasts."""
+
+from datetime import timedelta
+
+import pytest
+
+from scheduler.plan.cautions import FEWEST, lived_by_caution
+from tests.scheduler.plan.test_weathers import NIGHT, line, site_of, tonight
+
+KC = {"G1": 0.85, "F1": 0.85}
+
+
+def forecasts(rain, chance, count=40):
+    return [
+        line(NIGHT - timedelta(days=i), NIGHT - timedelta(days=i - n), "", 6.0, rain, chance)
+        for i in range(1, count + 1)
+        for n in range(1, 5)
+    ]
+
+
+def test_too_few_forecasts_say_nothing(tmp_path):
+    assert lived_by_caution(site_of(tmp_path / "s", tonight(), past=FEWEST)) is None  # the last three are not yet over
+
+
+def test_without_rain_every_word_gives_what_the_turf_used(tmp_path):
+    # 6 mm of ETo a day came as told, nothing drains: water is ET over the share of catch runs are made for
+    site = site_of(tmp_path / "s", forecasts(0.0, 0.0))
+    lives = lived_by_caution(site)
+    assert lives.evenings == 37 and (lives.last - lives.first).days == 36
+    months = [(lives.first + timedelta(days=i + 1)).month - 1 for i in range(37)]
+    used = site.zones.kc_month[:, months].sum(axis=1) * 6.0
+    full = float((used * site.zones.area / 1000.0 / site.net_share).sum())
+    least = float((used * site.zones.area / 1000.0).sum())
+    by_word = {life.word: life for life in lives.words}
+    for life in lives.words:
+        assert 0.97 * least <= life.water <= full * 1.001
+    assert by_word["careful"].water == pytest.approx(full, rel=0.01)
+    assert by_word["careful"].dry <= by_word["even"].dry <= by_word["lean"].dry
+
+
+def test_a_careful_word_takes_no_less_water_where_rain_may_come(tmp_path):
+    site = site_of(tmp_path / "s", forecasts(10.0, 0.4), wet=lambda day: 12.0 if day.day % 4 == 0 else 0.0)
+    words = {life.word: life for life in lived_by_caution(site).words}
+    assert words["careful"].water >= words["even"].water >= words["lean"].water
+    assert words["careful"].dry <= words["lean"].dry
+    assert words["careful"].water > words["lean"].water
