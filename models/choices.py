@@ -133,6 +133,24 @@ class Prices:
 
 
 @dataclass(frozen=True)
+class Catch:
+    """How the extra for uneven catch is weighed; `models/uneven_catch.py` holds the course.
+
+    Parameters
+    ----------
+    days : int                 Of weather looked back on [d]: the driest quarter falls behind meanwhile, and rain comes.
+    fewest : int               Days without which the full extra is kept [d].
+    et : float                 Water for one millimetre of ET that turf cannot take [mm], at the caution "even".
+    soft : float               Water for one millimetre short of the firmness limit for a night [mm].
+    """
+
+    days: int = 42
+    fewest: int = 21
+    et: float = 8.0
+    soft: float = 0.35
+
+
+@dataclass(frozen=True)
 class Weather:
     """What stands in for weather nobody gave, and when turf takes up water.
 
@@ -405,6 +423,6 @@ class Season:
     blocked: float = -0.8
 
 
-BAND, EVENTS, DROUGHT, FLUSH, SPREAD, PRICES = Band(), Events(), Drought(), Flush(), Spread(), Prices()
+BAND, EVENTS, DROUGHT, FLUSH, SPREAD, PRICES, CATCH = Band(), Events(), Drought(), Flush(), Spread(), Prices(), Catch()
 WEATHER, READINGS, SALT, TONIGHT, UNATTENDED = Weather(), Readings(), Salt(), Tonight(), Unattended()
 FEEDS, YEARS, TOLD, MORNING, BY_HAND, SEASON = Feeds(), Years(), Told(), Morning(), HandWatering(), Season()

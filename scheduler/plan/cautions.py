@@ -12,10 +12,10 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
+from models.choices import PRICES
 from models.forecast_members import reduced, usual_courses, weathers
 from models.hydraulics import served_share
 from models.plan.inputs import Members
-from models.plan.prices import VALUE_OF_TURF
 from models.plan.refill import refill
 from models.soil import adjusted_depletion_fraction, balance_day, curve_number, effective_rain
 from scheduler.events import event_nights
@@ -142,7 +142,7 @@ def _played(site: Site, first: date, night: date, told: PastForecasts, state: St
             kc * told.told_eto[m], expected, taw, limit - band.margin[some, ahead], band.wet[some, ahead], depletion[0],
             Members(weight * (1.0 - main), kc[None] * eto[kept][:, None, :], np.stack(fell)),
         )  # fmt: skip
-        depth = refill(zones, VALUE_OF_TURF * CAUTION[site.caution].worth, site.price_of_a_run).depth
+        depth = refill(zones, PRICES.turf * CAUTION[site.caution].worth, site.price_of_a_run).depth
         gross = np.minimum(depth / served, longest)
         gross = np.where(events.dry[some, i], 0.0, gross)
         water += gross

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from models.choices import BAND, CATCH
 from models.hydraulics import served_share
 from models.salts import leaching_requirement
 from models.soil import adjusted_depletion_fraction, available_water
@@ -15,12 +16,6 @@ from scheduler.state.caution import CAUTION
 from scheduler.state.demand import Demand, zone_etc, zone_rain
 from scheduler.state.limits import dry_limit, wet_limit
 from scheduler.supply import usual_source_ec
-
-DAYS = 42  # of weather looked back on [d]; long enough for the driest quarter to fall behind and for rain to come
-FEWEST = 21  # days; with fewer the full extra is kept
-WORTH_OF_ET = 8.0  # mm of water for one of ET missed, times that of the caution; our choice, compared in closed loop
-SOFTNESS = 0.35  # mm of water for one short of the firmness limit for a night; as the plan prices it
-NARROWEST = 0.2  # of the dry limit that stays between it and the firmness limit [-]
 
 
 @dataclass(frozen=True)
@@ -60,8 +55,8 @@ def with_weighed_catch(site: Site, demand: Demand) -> tuple[Site, UnevenCatch | 
     """
     zones = site.zones
     weighs = np.array([site.surfaces[s].weighed for s in zones.surface], dtype=bool)
-    past = demand.past.tail(DAYS)
-    if not weighs.any() or len(past) < FEWEST or demand.observed_days < FEWEST:
+    past = demand.past.tail(CATCH.days)
+    if not weighs.any() or len(past) < CATCH.fewest or demand.observed_days < CATCH.fewest:
         return site, None
     surfaces = tuple(dict.fromkeys(zones.surface[weighs].tolist()))
     group = np.array([surfaces.index(s) if s in surfaces else -1 for s in zones.surface.tolist()])
@@ -70,12 +65,12 @@ def with_weighed_catch(site: Site, demand: Demand) -> tuple[Site, UnevenCatch | 
     taw = available_water(zones.field_capacity, zones.wilting_point, zones.root_depth)
     raw = adjusted_depletion_fraction(zones.depletion_fraction, etc) * taw[:, None]
     limit = dry_limit(site, taw, raw)
-    wet = np.minimum(wet_limit(site, taw), (1.0 - NARROWEST) * limit.min(axis=1))
+    wet = np.minimum(wet_limit(site, taw), (1.0 - BAND.least_band) * limit.min(axis=1))
     owed = np.clip(np.nan_to_num(leaching_requirement(usual_source_ec(site), zones.ece_threshold), nan=1.0), 0.0, 1.0)
     ground = Ground(
         etc[on], rain[on], raw[on], limit[on], taw[on], wet[on], zones.du_lq[on], np.where(zones.drained, owed, 0.0)[on]
     )
-    price = Worth(WORTH_OF_ET * CAUTION[site.caution].catch, SOFTNESS, site.price_of_a_run)
+    price = Worth(CATCH.et * CAUTION[site.caution].catch, CATCH.soft, site.price_of_a_run)
     found = weigh(ground, group[on], zones.area[on], served_share(zones.du_lq)[on], price)
     share = site.net_share.copy()
     share[on] = found.share
