@@ -22,7 +22,7 @@ METRES = {"mm": 1e-3, "m": 1.0, "in": 0.0254, "ft": 0.3048}
 def energy_faults(folder: Path, plan: dict[str, Any]) -> list[str]:
     """Hold energy, cost and price of every tariff block against the folder; an empty list means they agree."""
     site = tomllib.loads((folder / "site.toml").read_text(encoding="utf-8-sig"))
-    zones = read_zones(folder / "zones.csv")
+    zones = read_zones(folder / "zones.csv", plan)
     pump_of = pumps_of(site, zones)
     midnight = datetime.fromisoformat(plan["night"])
     runs = [

@@ -49,6 +49,12 @@ class Zone:
     sources: tuple[str, ...]
     rate: float
     du_lq: float
+    extra: float = 1.0  # share of the extra for the drier half that the plan gives the zone's surface
+
+    @property
+    def net(self) -> float:
+        """What the part of the zone its run times are made for gets [mm/min]."""
+        return self.rate / 60 * (1 - self.extra * 0.6 * (1 - self.du_lq))
 
 
 def number(value: Any) -> float | None:
@@ -87,9 +93,10 @@ def read_table(path: Path) -> list[dict[str, Any]]:
     return rows
 
 
-def read_zones(path: Path) -> dict[str, Zone]:
-    """Zones of the folder in file order."""
+def read_zones(path: Path, plan: dict[str, Any]) -> dict[str, Zone]:
+    """Zones of the folder in file order, with the extra for uneven catch that a plan says their surface gets."""
     found = {}
+    extra = {s["surface"]: s["extra"] for s in (plan.get("uneven") or {"surfaces": []})["surfaces"]}
     for row in read_table(path):
         flow, area = number(row["flow"]), number(row["area"])
         assert flow is not None and area is not None
@@ -104,6 +111,7 @@ def read_zones(path: Path) -> dict[str, Zone]:
             sources=tuple(s.strip() for s in (row.get("sources") or "").split("|") if s.strip()),
             rate=flow / area * 3600 if rate is None else rate,
             du_lq=number(row.get("du_lq")) or 0.7,
+            extra=extra.get(row["surface"], 1.0),
         )
     return found
 

@@ -111,7 +111,7 @@ def order_faults(
             milder = 0.0 if n == 0 else _unstressed(entry, zone, 0) - _unstressed(entry, zone, n)
             limit = limits["dry_limit_mm"] + max(0.0, 0.04 * milder * limits["taw_mm"])
             dry = today["depletion_mm"] - limit
-            room = before - today["minutes"] / 60 * zone.rate * (0.4 + 0.6 * zone.du_lq)
+            room = before - today["minutes"] * zone.net
             open_minutes = sum(b - a for a, b in spans[zone.surface])
             held_by_soaks = limits["max_run_min"] < min(widest[zone.surface], zone.max_run)
             share = open_minutes / widest[zone.surface] if held_by_soaks else 1.0  # on a short night
@@ -183,7 +183,7 @@ def _unstressed(entry: dict[str, Any], zone: Zone, n: int) -> float:
     """
     taw, raw = entry["limits"]["taw_mm"], entry["limits"]["raw_mm"]
     before = entry["path"][n - 1]["depletion_mm"] if n else entry["before"]["depletion_mm"]
-    net = entry["path"][n]["minutes"] / 60 * zone.rate * (0.4 + 0.6 * zone.du_lq)
+    net = entry["path"][n]["minutes"] * zone.net
     stress = min(1.0, (taw - max(before - net, 0.0)) / (taw - raw))
     if stress < 0.2:
         return 0.0 if n else 1e3

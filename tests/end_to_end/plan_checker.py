@@ -37,7 +37,7 @@ SECOND = 1 / 60 + 1e-6  # [min] times are printed to the second
 def check_plan(folder: Path, plan: dict[str, Any]) -> list[str]:
     """Hold a plan against its folder; an empty list means every limit, balance and order holds."""
     site = tomllib.loads((folder / "site.toml").read_text(encoding="utf-8-sig"))
-    zones = read_zones(folder / "zones.csv")
+    zones = read_zones(folder / "zones.csv", plan)
     night = date.fromisoformat(plan["night"])
     faults: list[str] = []
     if [z["id"] for z in plan["zones"]] != list(zones):
@@ -57,7 +57,6 @@ def check_plan(folder: Path, plan: dict[str, Any]) -> list[str]:
 def _zone_faults(plan: dict[str, Any], zones: dict[str, Zone], site: dict[str, Any]) -> list[str]:
     faults = []
     resolution = {c["name"]: number(c.get("resolution")) or 60.0 for c in site.get("controller", [])}
-    extra = {s["surface"]: s["extra"] for s in (plan.get("uneven") or {"surfaces": []})["surfaces"]}
     for entry in plan["zones"]:
         zone, minutes, name = zones[entry["id"]], entry["minutes"], entry["id"]
         if minutes < 0 or minutes > zone.max_run + LAST:
@@ -74,7 +73,7 @@ def _zone_faults(plan: dict[str, Any], zones: dict[str, Zone], site: dict[str, A
         depth = entry["volume_m3"] / zone.area * 1000
         if abs(entry["depth_mm"] - depth) > 1e-4 + VOLUME * depth:
             faults.append(f"{name}: {entry['depth_mm']} mm, volume over area is {depth:.6f}")
-        net = minutes / 60 * zone.rate * (1 - extra.get(zone.surface, 1.0) * 0.6 * (1 - zone.du_lq))
+        net = minutes * zone.net
         if abs(entry["net_depth_mm"] - net) > 1e-5 + VOLUME * net:
             faults.append(f"{name}: net depth {entry['net_depth_mm']}, by uniformity {net:.6f}")
         taken = sum(entry["volumes_m3"].values())
@@ -380,9 +379,8 @@ def _balance_faults(plan: dict[str, Any], zones: dict[str, Zone]) -> list[str]:
         if min(b["etc_mm"], b["rain_mm"], b["runoff_mm"], b["drainage_mm"]) < -1e-9:
             faults.append(f"{name}: a term of its balance is negative")
         depletion = before
-        factor = 0.4 + 0.6 * zones[name].du_lq
         for n, step in enumerate(entry["path"]):
-            net = step["minutes"] / 60 * zones[name].rate * factor
+            net = step["minutes"] * zones[name].net
             closed = depletion + step["etc_mm"] - step["effective_rain_mm"] - net
             closed += step["drainage_mm"]
             if abs(closed - step["depletion_mm"]) > CLOSES:

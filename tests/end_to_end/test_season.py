@@ -40,6 +40,14 @@ nights = 5
 [window]
 opens = "{opens}"
 closes = "05:00"
+[surface.green]
+uniformity = "lower_half"
+[surface.tee]
+uniformity = "lower_half"
+[surface.rough]
+uniformity = "lower_half"
+[surface.fairway]
+uniformity = "lower_half"
 [[pump]]
 name = "station"
 capacity = {capacity}

@@ -156,7 +156,7 @@ def _share_faults(
     ahead = [n + timedelta(days=1) for n in nights if n <= ends]
     if any(days.get(d, (None,))[0] is None for d in (*recent, *ahead)):
         return []
-    zones = read_zones(folder / "zones.csv")
+    zones = read_zones(folder / "zones.csv", plan)
 
     def asked(day: date, eto: float) -> float:
         """Gross water of all zones [m3]."""
@@ -167,7 +167,7 @@ def _share_faults(
             * z.area
             / 1000
             * (z.flow * 3600 / z.area)
-            / (z.rate * (0.4 + 0.6 * z.du_lq))
+            / (60 * z.net)
             for i, z in zones.items()
         )
 
