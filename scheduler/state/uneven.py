@@ -9,7 +9,7 @@ import numpy as np
 from models.choices import BAND, CATCH
 from models.hydraulics import served_share
 from models.salts import leaching_requirement
-from models.soil import adjusted_depletion_fraction, available_water
+from models.soil import adjusted_depletion_fraction
 from models.uneven_catch import Ground, Weighed, Worth, weigh
 from scheduler.site import Site
 from scheduler.state.caution import CAUTION
@@ -62,7 +62,7 @@ def with_weighed_catch(site: Site, demand: Demand) -> tuple[Site, UnevenCatch | 
     group = np.array([surfaces.index(s) if s in surfaces else -1 for s in zones.surface.tolist()])
     on = np.flatnonzero(weighs)
     etc, rain = zone_etc(site, past), zone_rain(site, past)[0]
-    taw = available_water(zones.field_capacity, zones.wilting_point, zones.root_depth)
+    taw = zones.taw
     raw = adjusted_depletion_fraction(zones.depletion_fraction, etc) * taw[:, None]
     limit = dry_limit(site, taw, raw)
     wet = np.minimum(wet_limit(site, taw), (1.0 - BAND.least_band) * limit.min(axis=1))
