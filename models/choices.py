@@ -146,7 +146,7 @@ class Catch:
 
     days: int = 42
     fewest: int = 21
-    et: float = 8.0
+    et: float = 9.0
     soft: float = 0.35
 
 

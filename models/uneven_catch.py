@@ -83,7 +83,7 @@ class Course:
     cost: Floats
 
 
-def played(ground: Ground, share: Floats, worth: Worth) -> Course:
+def played(ground: Ground, share: Floats, worth: Worth, first: int = 0) -> Course:
     """Play shares of mean catch, for which run times are made, through the days.
 
     A run is due where the next date would pass the dry limit; it refills to `REFILL_LEVEL`, by what reaches the part it
@@ -94,6 +94,7 @@ def played(ground: Ground, share: Floats, worth: Worth) -> Course:
     ground : Ground
     share : ndarray (Z, K)   Net depth over mean depth, above 0 [-].
     worth : Worth
+    first : int              Day from which it counts; those before only bring places to where they stand.
     """
     z, days = ground.etc.shape
     catch = np.stack((ground.du_lq, np.ones(z), 2.0 - ground.du_lq), axis=1)[:, None, :]  # (Z, 1, 3)
@@ -103,23 +104,23 @@ def played(ground: Ground, share: Floats, worth: Worth) -> Course:
     taw, zero = ground.taw[:, None, None], np.zeros(share.shape)
     water, drained, missed, stressed, soft, harm, runs = (zero.copy() for _ in range(7))
     for t in range(days):
-        etc, rain = ground.etc[:, t, None], ground.rain[:, t, None]
+        etc, rain, counts = ground.etc[:, t, None], ground.rain[:, t, None], float(t >= first)
         due = (aimed + etc - rain > ground.dry_limit[:, t, None]) & (aimed > level[:, t, None])
         gross = np.where(due, (aimed - level[:, t, None]) / share, 0.0)
         aimed = np.clip(aimed - share * gross + etc - rain, 0.0, ground.taw[:, None])
-        water += gross
-        runs += due
+        water += counts * gross
+        runs += counts * due
         filled = depletion - catch * gross[:, :, None]
         wet = np.maximum(ground.wet_limit[:, None, None] - np.maximum(filled, 0.0), 0.0) * due[:, :, None]
         opened = np.maximum(filled, 0.0)
         ks = np.clip((taw - opened) / (ground.taw - ground.raw[:, t])[:, None, None], 0.0, 1.0)  # FAO-56 Eq. 84
         after = opened + ks * etc[:, :, None] - rain[:, :, None]
         depletion = np.clip(after, 0.0, taw)
-        drained += (np.maximum(-filled, 0.0) + np.maximum(-after, 0.0)) @ PLACE_SHARE
-        missed += (1.0 - ks) @ PLACE_SHARE * etc
-        harm += wet @ PLACE_SHARE
-        stressed += (ks[:, :, 0] < STRESSED) & (etc > 0.0)
-        soft += wet[:, :, -1] > APART
+        drained += counts * (np.maximum(-filled, 0.0) + np.maximum(-after, 0.0)) @ PLACE_SHARE
+        missed += counts * (1.0 - ks) @ PLACE_SHARE * etc
+        harm += counts * wet @ PLACE_SHARE
+        stressed += counts * ((ks[:, :, 0] < STRESSED) & (etc > 0.0))
+        soft += counts * (wet[:, :, -1] > APART)
     leached = np.maximum(ground.owed[:, None] * water - drained, 0.0)  # still to be leached, with as much water
     cost = water + leached + worth.et * missed + worth.soft * harm + worth.run * runs
     return Course(water, drained, missed, stressed, soft, cost)
@@ -143,7 +144,9 @@ class Weighed:
     chosen: NDArray[np.int64]
 
 
-def weigh(ground: Ground, group: NDArray[np.int64], area: Floats, most: Floats, worth: Worth) -> Weighed:
+def weigh(
+    ground: Ground, group: NDArray[np.int64], area: Floats, most: Floats, worth: Worth, first: int = 0
+) -> Weighed:
     """Choose how much of the extra each group of zones gets: what costs least by area; of equals the most.
 
     Parameters
@@ -153,6 +156,7 @@ def weigh(ground: Ground, group: NDArray[np.int64], area: Floats, most: Floats, 
     area : ndarray (Z,)    [m2].
     most : ndarray (Z,)    Share of mean catch at the full extra, `served_share` of `models.hydraulics` [-].
     worth : Worth
+    first : int            Day from which the weather counts.
 
     Raises
     ------
@@ -161,7 +165,7 @@ def weigh(ground: Ground, group: NDArray[np.int64], area: Floats, most: Floats, 
     if not ((most > 0) & (most <= 1)).all():
         raise ValueError("most: every share must be above 0 and at most 1")
     extra = np.linspace(0.0, 1.0, STEPS)
-    course = played(ground, 1.0 - extra * (1.0 - most[:, None]), worth)
+    course = played(ground, 1.0 - extra * (1.0 - most[:, None]), worth, first)
     cost = np.zeros((int(group.max(initial=-1)) + 1, STEPS))
     np.add.at(cost, group, course.cost * area[:, None])
     best = STEPS - 1 - cost[:, ::-1].argmin(axis=1)

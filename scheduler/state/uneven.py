@@ -55,7 +55,7 @@ def with_weighed_catch(site: Site, demand: Demand) -> tuple[Site, UnevenCatch | 
     """
     zones = site.zones
     weighs = np.array([site.surfaces[s].weighed for s in zones.surface], dtype=bool)
-    past = demand.past.tail(CATCH.days)
+    past = demand.past
     if not weighs.any() or len(past) < CATCH.fewest or demand.observed_days < CATCH.fewest:
         return site, None
     surfaces = tuple(dict.fromkeys(zones.surface[weighs].tolist()))
@@ -71,7 +71,8 @@ def with_weighed_catch(site: Site, demand: Demand) -> tuple[Site, UnevenCatch | 
         etc[on], rain[on], raw[on], limit[on], taw[on], wet[on], zones.du_lq[on], np.where(zones.drained, owed, 0.0)[on]
     )
     price = Worth(CATCH.et * CAUTION[site.caution].catch, CATCH.soft, site.price_of_a_run)
-    found = weigh(ground, group[on], zones.area[on], served_share(zones.du_lq)[on], price)
+    first = max(len(past) - CATCH.days, 0)
+    found = weigh(ground, group[on], zones.area[on], served_share(zones.du_lq)[on], price, first)
     share = site.net_share.copy()
     share[on] = found.share
-    return replace(site, catch_share=share), UnevenCatch(surfaces, group, on, found, ground.owed, len(past))
+    return replace(site, catch_share=share), UnevenCatch(surfaces, group, on, found, ground.owed, len(past) - first)

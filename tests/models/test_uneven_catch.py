@@ -72,6 +72,16 @@ def test_the_driest_quarter_of_a_rainless_course_by_hand():
     assert found.drained[0, 0] == pytest.approx((0.6 + 1.5) / 4) and found.stressed[0, 0] == 0
 
 
+def test_days_before_it_counts_only_bring_places_to_where_they_stand():
+    whole, late = (played(ground(0.0), np.array([[1.0]]), WORTH, first) for first in (0, 30))
+    one = np.ones((1, 30))
+    early = replace(ground(0.0), etc=5.0 * one, rain=0.0 * one, raw=12.0 * one, dry_limit=12.0 * one)
+    before = played(early, np.array([[1.0]]), WORTH)
+    for name in ("water", "drained", "missed", "stressed", "soft"):
+        np.testing.assert_allclose(getattr(late, name), getattr(whole, name) - getattr(before, name), atol=1e-9)
+    assert late.stressed[0, 0] == 12  # the driest quarter has long fallen behind
+
+
 @given(
     rain=st.lists(st.floats(0.0, 40.0), min_size=DAYS, max_size=DAYS),
     etc=st.floats(0.5, 9.0),
