@@ -19,7 +19,6 @@ Floats = NDArray[np.float64]
 PLACE_SHARE = np.array([0.25, 0.5, 0.25])  # of a zone: its driest quarter, the half between, its wettest quarter
 STEPS = 6  # shares of the extra that are compared, from none to all
 REFILL_LEVEL = 0.2  # [-] of the way from the firmness limit to the dry limit to which runs refill; as plans do
-STRESSED = 0.9  # of its ET: a place that takes less counts as stressed on that day [-]; our choice
 APART = 0.5  # [mm] short of the firmness limit from which a place counts as soft
 
 
@@ -70,7 +69,7 @@ class Course:
     ----------
     water, drained : ndarray (Z, K)   Gross water; drainage by the mean of the places [mm].
     missed : ndarray (Z, K)           ET not taken, mean of the places [mm].
-    stressed : ndarray (Z, K)         Days on which the driest quarter was stressed.
+    met : ndarray (Z, K)              Share of its ET that the driest quarter took [-].
     soft : ndarray (Z, K)             Nights on which the wettest quarter was soft after watering.
     cost : ndarray (Z, K)             All of it [mm].
     """
@@ -78,7 +77,7 @@ class Course:
     water: Floats
     drained: Floats
     missed: Floats
-    stressed: Floats
+    met: Floats
     soft: Floats
     cost: Floats
 
@@ -102,7 +101,7 @@ def played(ground: Ground, share: Floats, worth: Worth, first: int = 0) -> Cours
     aimed = np.repeat(level[:, :1], share.shape[1], axis=1)  # depletion of the part run times are made for
     depletion = np.repeat(aimed[:, :, None], PLACE_SHARE.size, axis=2)
     taw, zero = ground.taw[:, None, None], np.zeros(share.shape)
-    water, drained, missed, stressed, soft, harm, runs = (zero.copy() for _ in range(7))
+    water, drained, missed, taken, soft, harm, runs = (zero.copy() for _ in range(7))
     for t in range(days):
         etc, rain, counts = ground.etc[:, t, None], ground.rain[:, t, None], float(t >= first)
         due = (aimed + etc - rain > ground.dry_limit[:, t, None]) & (aimed > level[:, t, None])
@@ -119,11 +118,12 @@ def played(ground: Ground, share: Floats, worth: Worth, first: int = 0) -> Cours
         drained += counts * (np.maximum(-filled, 0.0) + np.maximum(-after, 0.0)) @ PLACE_SHARE
         missed += counts * (1.0 - ks) @ PLACE_SHARE * etc
         harm += counts * wet @ PLACE_SHARE
-        stressed += counts * ((ks[:, :, 0] < STRESSED) & (etc > 0.0))
+        taken += counts * ks[:, :, 0] * etc
         soft += counts * (wet[:, :, -1] > APART)
     leached = np.maximum(ground.owed[:, None] * water - drained, 0.0)  # still to be leached, with as much water
     cost = water + leached + worth.et * missed + worth.soft * harm + worth.run * runs
-    return Course(water, drained, missed, stressed, soft, cost)
+    wanted = np.maximum(ground.etc[:, first:].sum(axis=1), 1e-9)[:, None]
+    return Course(water, drained, missed, taken / wanted, soft, cost)
 
 
 @dataclass(frozen=True)

@@ -41,8 +41,8 @@ def _surface(planned: Planned, found: UnevenCatch, surface: str) -> SurfaceUneve
         water_mm=by_area(course.water[with_] - course.water[without]),
         drained_mm=by_area(drained),
         leached_mm=by_area(np.clip(drained, 0.0, asked)),
-        dry_days=round(float(course.stressed[with_].mean()), 2),
-        dry_days_without=round(float(course.stressed[without].mean()), 2),
+        met=round(min(float(course.met[with_].mean()), 1.0), 4),
+        met_without=round(min(float(course.met[without].mean()), 1.0), 4),
         soft_nights=round(float(course.soft[with_].mean()), 2),
         soft_nights_without=round(float(course.soft[without].mean()), 2),
     )
@@ -66,22 +66,20 @@ def _words(planned: Planned, found: UnevenCatch, rows: tuple[SurfaceUneven, ...]
         return float(np.average(values, weights=weight))
 
     water = mean([r.water_mm for r in longer])
-    spared = mean([r.dry_days_without - r.dry_days for r in longer])
+    met, without = mean([r.met for r in longer]), mean([r.met_without for r in longer])
     softer = mean([r.soft_nights - r.soft_nights_without for r in longer])
     leached = mean([r.leached_mm for r in longer])
-    buys = f"spares the driest quarter {_days(spared, 'dry day')}"
+    buys = f"gives the driest quarter {edge.format_percent(met)} of what it wants, not {edge.format_percent(without)}"
     costs = f"takes {edge.format_depth(max(water, 0.0), units)} of water"
     if leached >= WORTH_SAYING:
         costs += f", of which {edge.format_depth(leached, units)} leach salt as they should"
     if softer >= WORTH_SAYING:
-        costs += f", leaves the wettest quarter soft on {_days(softer, 'more night')}"
+        costs += f", leaves the wettest quarter soft on {_nights(softer)}"
     lead = f"Runs are longer for uneven catch: {said}"
     return f"{lead}. Over the last {found.days} days of weather that {costs} and {buys}."
 
 
-def _days(number: float, noun: str) -> str:
-    """A number of days in words."""
-    whole = round(number)
-    if whole < 1:
-        return f"less than one {noun}"
-    return f"{whole} {noun}" if whole == 1 else f"{whole} {noun}s"
+def _nights(number: float) -> str:
+    """More nights in words."""
+    whole = max(round(number), 1)
+    return "one more night" if whole == 1 else f"{whole} more nights"

@@ -59,8 +59,8 @@ class SurfaceUneven(Part):
     water_mm: float = Field(description="Water it takes over the days looked back on [mm], mean by area.")
     drained_mm: float = Field(description="Of that, what drains [mm].")
     leached_mm: Amount = Field(description="Of what drains, what the leaching requirement asked for [mm].")
-    dry_days: Amount = Field(description="Days on which a driest quarter is stressed with the extra, mean by zone.")
-    dry_days_without: Amount = Field(description="The same without it.")
+    met: Share = Field(description="Share of its ET that the driest quarter takes with the extra [-], mean by zone.")
+    met_without: Share = Field(description="The same without it.")
     soft_nights: Amount = Field(description="Nights that leave a wettest quarter soft with the extra, mean by zone.")
     soft_nights_without: Amount = Field(description="The same without it.")
 
