@@ -23,6 +23,8 @@ def pytest_configure(config):
     config.addinivalue_line("markers", "sweep: too long for every day; only with --sweeps")
     config.addinivalue_line("markers", "drawn: draws a part by default, and all with --sweeps")
     drawn.WHOLE = config.getoption("--sweeps")
+    if not drawn.WHOLE and not any("::" in str(a) for a in config.args):  # compiling takes longer than what is left
+        os.environ.setdefault("NUMBA_DISABLE_JIT", "1")
 
 
 def pytest_collection_modifyitems(config, items):

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import TypeVar
+
 from hypothesis import settings
+
+Drawn = TypeVar("Drawn")
 
 WHOLE = False  # set from the command line before any test is read (tests/conftest.py)
 
@@ -12,6 +17,11 @@ def draws(whole: int, lean: int) -> int:
     return whole if WHOLE else lean
 
 
+def some(whole: Sequence[Drawn], lean: int) -> list[Drawn]:
+    """Draws of a parametrised test marked `drawn`: so many, evenly spaced, or with `--sweeps` all."""
+    return list(whole) if WHOLE else list(whole)[:: max(len(whole) // lean, 1)][:lean]
+
+
 def examples(whole: int) -> settings:
-    """Examples of a property: a quarter, but never under 10, or with `--sweeps` all."""
-    return settings(max_examples=draws(whole, max(whole // 4, 10)), deadline=None)
+    """Examples of a property: a fifth, but never under 6, or with `--sweeps` all."""
+    return settings(max_examples=draws(whole, max(whole // 5, 6)), deadline=None)

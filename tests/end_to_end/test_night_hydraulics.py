@@ -140,8 +140,8 @@ def test_greens_are_done_by_their_time_and_the_sheets_say_so(tmp_path):
 
 def test_what_cannot_be_done_in_time_runs_late_and_is_named(tmp_path):
     # By 21:20 the pump gives a 24th of the night: most greens cannot be in time, and none of them loses water for it.
-    folder = make_site(tmp_path / "site", zones=16, nights=1, load=0.6)
-    before = evening(make_site(tmp_path / "plain", zones=16, nights=1, load=0.6))
+    folder = make_site(tmp_path / "site", zones=8, nights=1, load=0.6)
+    before = evening(make_site(tmp_path / "plain", zones=8, nights=1, load=0.6))
     with (folder / "site.toml").open("a", encoding="utf-8") as file:
         file.write('\n[surface.green]\nfinish_by = "21:20"\n')
     plan = evening(folder)

@@ -18,7 +18,7 @@ from scheduler.document.rules import plan_faults
 from scheduler.document.schema import plan_schema
 from scheduler.evening import plan_tonight
 from scheduler.site import load_site
-from tests.drawn import draws
+from tests.drawn import draws, some
 from tests.end_to_end.energy_checker import energy_faults
 from tests.end_to_end.hand_sites import EVENING, draw_site
 from tests.end_to_end.plan_checker import check_plan
@@ -72,9 +72,11 @@ def judged(folder: Path, night: date = EVENING) -> tuple[dict, list[str]]:
 
 
 @pytest.mark.drawn
-@pytest.mark.parametrize("options", list(SIZED.values())[:: draws(1, 2)], ids=list(SIZED)[:: draws(1, 2)])
-def test_sized_sites_hold_every_limit(tmp_path, options):
-    plan, faults = judged(make_site(tmp_path / "site", **options))
+@pytest.mark.parametrize("kind", some(list(SIZED), 13))
+def test_sized_sites_hold_every_limit(tmp_path, kind):
+    options = SIZED[kind]
+    size = options["zones"]
+    plan, faults = judged(make_site(tmp_path / "site", **options | {"zones": draws(size, min(size, 16))}))
     assert faults == []
     assert plan["inputs"]["step_downs"] or not {"forecast", "probes", "weather"} & options.keys()
 
@@ -96,7 +98,7 @@ def test_what_runs_follows_from_the_site(tmp_path):
 @pytest.mark.parametrize("first", range(SEEDS.start, SEEDS.stop, 10))
 def test_drawn_sites_hold_every_limit(tmp_path, first):
     wrong = {}
-    for seed in range(first, first + 10):
+    for seed in range(first, min(first + 10, SEEDS.stop)):
         _, faults = judged(draw_site(tmp_path / str(seed), seed))
         if faults:
             wrong[seed] = faults[:5]
@@ -105,7 +107,7 @@ def test_drawn_sites_hold_every_limit(tmp_path, first):
 
 @pytest.mark.drawn
 def test_later_ranks_give_way(tmp_path):
-    seeds = IN_ORDER[: draws(len(IN_ORDER), 2)]
+    seeds = some(IN_ORDER, 1)
     wrong = {seed: faults for seed in seeds if (faults := judged(draw_site(tmp_path / str(seed), seed))[1])}
     assert wrong == {}
 
@@ -127,7 +129,7 @@ def test_nothing_can_run_where_every_flow_is_too_large(tmp_path):
 
 def test_the_checker_sees_what_is_wrong(tmp_path):
     # the judge is worth nothing unless it notices
-    folder = make_site(tmp_path / "site", zones=30, allocation_left=0.5)
+    folder = make_site(tmp_path / "site", zones=16, allocation_left=0.5)
     plan, faults = judged(folder)
     assert faults == []
 

@@ -1,4 +1,7 @@
-"""The finer physics against published solutions, and its laws."""
+"""The finer physics against published solutions, and its laws.
+
+Compiling it takes longer than all its tests: by default small columns run uncompiled, with `--sweeps` all of them.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,7 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.special import erfc
 
+from tests.drawn import draws, some
 from tests.physics import flow
 from tests.physics.columns import Columns, catch_of
 from tests.physics.soils import PROFILES, SOILS, turf_roots
@@ -38,6 +42,7 @@ def diffusivity(theta: float, row: np.ndarray) -> float:
     return flow.conductivity(-h, row) / flow.capacity(-h, row)
 
 
+@pytest.mark.sweep
 @pytest.mark.parametrize("name", ["sandy_loam", "loam"])
 def test_sorptivity_of_horizontal_infiltration(name):
     # I = S sqrt(t) exactly without gravity (Philip 1957, Soil Science 83, 345); S^2 = int (ts + t - 2 ti) D dt by
@@ -52,6 +57,7 @@ def test_sorptivity_of_horizontal_infiltration(name):
     assert long / np.sqrt(0.08) == pytest.approx(np.sqrt(square), rel=0.06)
 
 
+@pytest.mark.sweep
 @pytest.mark.parametrize("name", ["sand", "loamy_sand", "sandy_loam"])
 def test_infiltration_lies_within_philips_bounds(name):
     # I = S sqrt(t) + A t (Philip 1957), A = (2 - b) Ks / 3 with b 0 to 1 in coarse soils (Haverkamp et al. 1994,
@@ -77,6 +83,7 @@ def gardner(alpha: float = 0.05) -> np.ndarray:
     return row
 
 
+@pytest.mark.sweep
 def test_transient_flow_to_a_water_table():
     # Srivastava & Yeh (1991), Water Resources Research 27, 753, homogeneous soil, from hydrostatic: steady q / Ks -
     # q / Ks e^-aZ + e^-aZ and a series in tan(l L) + 2 l = 0. Status memory; the steady part is Gardner (1958).
@@ -104,13 +111,16 @@ def test_transient_flow_to_a_water_table():
     assert sums[flow.RAN_IN] == pytest.approx(q * days)
 
 
+@pytest.mark.drawn
 def test_steady_flux_under_unit_gradient():
     # Below a steady supply K(h) = q (Gardner 1958, Soil Science 85, 228)
     row = SOILS["sandy_loam"].row
-    end = column(row, np.full(40, 2.0), -60.0, 2.0, 20.0)
-    assert [flow.conductivity(x, row) for x in end["h"]] == pytest.approx(np.full(40, 2.0), rel=0.01)
+    n = draws(40, 10)
+    end = column(row, np.full(n, 80.0 / n), -60.0, 2.0, 20.0)
+    assert [flow.conductivity(x, row) for x in end["h"]] == pytest.approx(np.full(n, 2.0), rel=0.01)
 
 
+@pytest.mark.sweep
 def test_sand_over_gravel_drains_to_hydrostatic_and_holds_it():
     # common practice of built greens: 1 cm of suction for each cm above the gravel once drained
     end = column(SOILS["green_sand"].row, np.full(30, 1.0), -2.0, 0.0, 40.0, lower=flow.SEEPAGE)
@@ -119,6 +129,7 @@ def test_sand_over_gravel_drains_to_hydrostatic_and_holds_it():
     assert end["theta"].sum() > 1.25 * free["theta"].sum()  # perched
 
 
+@pytest.mark.sweep
 def test_salt_front_of_steady_flow():
     # Lindstrom et al. (1967), Soil Science Society of America Proceedings 31, 319, in the form of van Genuchten & Alves
     # (1982), USDA Technical Bulletin 1661, A2: a step of the inflow's strength. Nodes disperse half their thickness.
@@ -143,6 +154,7 @@ def test_salt_front_of_steady_flow():
     assert moving.sum() == pytest.approx(6.0 - sums[flow.OUT_SALT])
 
 
+@pytest.mark.sweep
 def test_still_water_comes_to_the_strength_of_the_moving():
     end = column(SOILS["loam"].row, np.full(40, 1.0), -60.0, 4.0, 60.0, ec=3.0, coming=1.0)
     still = SOILS["loam"].row[flow.STILL]
@@ -152,8 +164,8 @@ def test_still_water_comes_to_the_strength_of_the_moving():
 
 @pytest.fixture(scope="module")
 def season():
-    """Every profile through twenty days of water, rain and hot days; water and salt booked."""
-    names = list(PROFILES)
+    """Every profile through twenty days of water, rain and hot days; water and salt booked. By default one, a day."""
+    names = some(list(PROFILES), 1)
     z = len(names)
     columns = Columns(
         [PROFILES[n] for n in names], np.full(z, 15.0), np.full(z, 2.0), np.repeat(turf_roots(16.0)[None], z, axis=0),
@@ -163,10 +175,10 @@ def season():
     light = np.maximum(np.sin((np.arange(96) / 4.0 + 14.0) / 12.0 * np.pi), 0.0)
     light /= light.sum()
     booked, booked_salt, days = np.zeros((z, 4)), np.zeros((z, 4)), []
-    for d in range(20):
+    for d in range(draws(20, 1)):
         supply, rain = np.zeros((z, 96)), np.zeros((z, 96))
         supply[:, 20:24] = 5.0 / 4.0 if d < 10 else 0.0
-        if d == 6:
+        if d == draws(6, 0):
             rain[:, 40:52] = 40.0 / 12.0
         columns.day(supply, rain, np.full(z, 1.4), np.repeat(5.0 * light[None], z, axis=0))
         s = columns.sums
@@ -176,15 +188,17 @@ def season():
     return columns, water, salt, booked, booked_salt, days
 
 
+@pytest.mark.drawn
 def test_mass_of_water_and_salt_closes(season):
     columns, water, salt, booked, booked_salt, days = season
     assert columns.all_water() - 10.0 * columns.pond * 1.0 == pytest.approx(water + booked, abs=1e-8)
     assert columns.salt() == pytest.approx(salt + booked_salt, abs=1e-8)
-    came = 5.0 * columns.catch * 10 + 40.0
+    came = 5.0 * columns.catch * draws(10, 1) + 40.0
     went = sum(10.0 * (s[..., flow.RAN_IN] + s[..., flow.RAN_OFF]) for s in days) + 10.0 * columns.pond
     assert went == pytest.approx(came, abs=1e-8)
 
 
+@pytest.mark.sweep
 def test_turf_suffers_from_drought_first_where_least_is_caught(season):
     *_, days = season
     met = days[-1][..., flow.UNLESS_WET] / days[-1][..., flow.WANTED]

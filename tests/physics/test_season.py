@@ -10,6 +10,7 @@ from tests.physics.season import evening_season, rule_season
 
 COURSE = {"climate": "humid", "seed": 11, "zones": 5}
 NIGHTS = 8
+pytestmark = pytest.mark.sweep
 
 
 @pytest.fixture(scope="module")

@@ -55,6 +55,7 @@ def test_climates_mean_what_their_tables_say():
         assert (weather.rain > 0).mean() == pytest.approx(np.mean(climate.wet_share), abs=0.02)
 
 
+@pytest.mark.sweep
 def test_an_evening_on_it_runs_and_steps(world):
     made, site = world
     before = made.columns.all_water()
@@ -71,12 +72,14 @@ def test_an_evening_on_it_runs_and_steps(world):
     assert (made.columns.all_water() < before + 200.0).all()
 
 
+@pytest.mark.sweep
 def test_run_times_alone_are_laid_out_whole(world):
     made, _ = world
     minutes, bins = made.from_minutes(np.array([0.0, 5.0, 30.0, 300.0, 12.0, 13.0, 1.0]))
     assert bins.sum(axis=1) == pytest.approx(minutes)
 
 
+@pytest.mark.sweep
 def test_the_folder_it_writes_is_read_back(world, tmp_path):
     made, _ = world
     made.write(tmp_path)
@@ -86,6 +89,7 @@ def test_the_folder_it_writes_is_read_back(world, tmp_path):
     assert read.applied["night"].nunique() >= 14
 
 
+@pytest.mark.sweep
 def test_the_same_seed_is_the_same_course():
     one, two = (World("dry", seed=12, zones=7, nights=2) for _ in range(2))
     assert one.rate == pytest.approx(two.rate)
@@ -93,6 +97,7 @@ def test_the_same_seed_is_the_same_course():
     assert one.weather.rain == pytest.approx(two.weather.rain)
 
 
+@pytest.mark.sweep
 def test_spots_read_the_same_where_only_they_are_run(tmp_path):
     seen = []
     for spots_only in (False, True):
@@ -102,3 +107,9 @@ def test_spots_read_the_same_where_only_they_are_run(tmp_path):
             world.step(PLAIN["full ET"](world))
         seen.append(world.series("probes"))
     pd.testing.assert_frame_equal(*seen)
+
+
+def test_the_same_seed_is_the_same_weather():
+    one, two, other = (draw_weather(HUMID, 100, 30, np.random.default_rng(seed)) for seed in (12, 12, 13))
+    assert one.rain == pytest.approx(two.rain) and one.eto == pytest.approx(two.eto)
+    assert one.rain != pytest.approx(other.rain)

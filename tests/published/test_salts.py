@@ -1,5 +1,7 @@
 """Salinity against published tables and relations; the status mark of each number is beside it."""
 
+from functools import cache
+
 import numpy as np
 import pytest
 
@@ -24,6 +26,7 @@ FRACTIONS = np.array(list(TABLE_3))
 PRINTED = np.array(list(TABLE_3.values()))
 
 
+@cache
 def at_steady_state(roots):
     """One zone a leaching fraction, ECw 1, watered daily until nothing changes; paste water twice field capacity."""
     n = FRACTIONS.size

@@ -13,11 +13,12 @@ import pytest
 from scheduler.ledger import Counts, open_ledger, queries
 from scheduler.ledger.intake import intake
 from scheduler.site import load_site
+from tests.drawn import some
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 
 
-@pytest.fixture(scope="module", params=["dry-hills-course", "lowland-stadium"])
+@pytest.fixture(scope="module", params=some(["lowland-stadium", "dry-hills-course"], 1))
 def site(request):
     return load_site(SCENARIOS / request.param)
 
@@ -29,6 +30,7 @@ def ledger(tmp_path):
     opened.close()
 
 
+@pytest.mark.drawn
 def test_everything_comes_back_as_the_folder_said(site, ledger):
     report = intake(site, ledger, "ann")
     assert report.changed and report.counts["probes"] == Counts(new=len(site.probes))
@@ -46,6 +48,7 @@ def test_everything_comes_back_as_the_folder_said(site, ledger):
     same(queries.probe_places(ledger), site.probe_sites, ["probe", "from"])
 
 
+@pytest.mark.drawn
 def test_a_second_intake_writes_nothing(site, ledger):
     first = intake(site, ledger)
     again = intake(site, ledger)
@@ -56,6 +59,7 @@ def test_a_second_intake_writes_nothing(site, ledger):
     assert len(queries.intake_list(ledger)) == 1 and queries.replaced_rows(ledger).empty
 
 
+@pytest.mark.drawn
 def test_the_order_of_arrival_does_not_matter(site, ledger, tmp_path):
     other_folder = tmp_path / "other"
     other_folder.mkdir()
@@ -97,6 +101,7 @@ def test_an_event_taken_out_of_the_calendar_is_withdrawn_and_can_return(ledger):
     assert len(queries.calendar(ledger)) == len(site.calendar)
 
 
+@pytest.mark.drawn
 def test_rows_that_left_the_files_stay_in_the_ledger(site, ledger):
     intake(site, ledger)
     intake(dataclasses.replace(site, probes=site.probes.iloc[-100:], weather=site.weather.iloc[-5:]), ledger)
@@ -134,6 +139,7 @@ def test_the_lines_for_people(ledger):
     assert seen[-2:] == ["probes", "flags"]
 
 
+@pytest.mark.drawn
 def test_weather_can_be_asked_from_a_date(site, ledger):
     intake(site, ledger)
     assert queries.observed_weather(ledger, date(2026, 7, 1))["date"].min() == pd.Timestamp("2026-07-01")

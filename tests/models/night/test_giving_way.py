@@ -9,6 +9,7 @@ from models.night import check_timetable, pack_night
 from models.night.board import Board
 from models.night.giving_way import GivingWay
 from models.night.repair import Item
+from tests.drawn import some
 from tests.models.night.nights import random_job
 from tests.models.night.test_packing import night, times
 
@@ -65,7 +66,8 @@ def test_a_night_too_short_leaves_out_the_last_rank():
     assert times(first, 1) == [(1350, 1380)]
 
 
-@pytest.mark.parametrize("seed", range(0, 200, 4))
+@pytest.mark.drawn
+@pytest.mark.parametrize("seed", some(range(0, 200, 4), 12))
 def test_nobody_is_left_out_for_a_later_rank(seed):
     # The law: with all later ranks' runs taken away, what is left of a zone finds no place whole. Ramps are not drawn:
     # a valve may need another to open as it closes.

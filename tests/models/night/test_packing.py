@@ -8,7 +8,7 @@ import pytest
 from models.night import NightJob, check_timetable, pack_night, planning_resolution
 from models.night.bounds import lower_bounds
 from models.night.patterns import pattern_bound
-from tests.drawn import draws
+from tests.drawn import draws, some
 from tests.models.night.nights import full_job, random_job, with_window
 
 
@@ -226,7 +226,8 @@ def test_pattern_bound_sees_what_volume_does_not():
     assert pattern_bound(np.array([6.0, 6.0, 4.0]), np.full(3, 10.0), 9.0) == pytest.approx(30.0, abs=1e-6)
 
 
-@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.drawn
+@pytest.mark.parametrize("seed", some(range(12), 3))
 def test_bounds_are_bounds(seed):
     # A night that fits in its window proves that no bound may be larger than the minutes it used.
     job = with_window(full_job(25, seed, coarse=1.5), 2000.0)
@@ -252,19 +253,20 @@ KINDS = {
 def test_full_nights_are_filled():
     """The window is the proven bound itself; what is placed must be within 5 % of it always and 2 % in the median."""
     fills = {}
-    for kind, site in KINDS.items():
+    for kind in some(list(KINDS), 4):
         for seed in range(draws(2, 1)):
-            job = full_job(seed=seed, **site)
+            job = full_job(seed=seed, **KINDS[kind])
             job = with_window(job, lower_bounds(job, patterns=True).largest)
             fills[kind, seed] = packed(job).fill
     assert min(fills.values()) >= 0.95, fills
     assert np.median(list(fills.values())) >= 0.98, fills
 
 
+@pytest.mark.drawn
 def test_a_plan_shrunk_to_the_measured_capacity_fits_within_a_few_rounds():
     """What the evening run does when a night does not fit: shrink to what was measured, ask again."""
-    for seed in range(4):
-        job = full_job(80, seed)
+    for seed in range(draws(4, 1)):
+        job = full_job(draws(80, 40), seed)
         minutes = job.cycle_minutes
         for _ in range(4):
             table = pack_night(replace(job, cycle_minutes=minutes))
@@ -329,7 +331,8 @@ def test_only_what_cannot_be_in_time_is_late():
     assert sorted(times(table, 1) + times(table, 2)) == [(1370, 1400), (1400, 1430)]
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.drawn
+@pytest.mark.parametrize("seed", some(range(6), 2))
 def test_times_to_be_done_by_are_held_where_the_night_has_room(seed):
     # A quarter of the zones by the middle of a night a quarter longer than its bound: all runs, and none is late.
     plain = full_job(30, seed, branches=3, soaks=0.2)
@@ -356,7 +359,8 @@ def test_a_ramp_is_climbed_in_every_piece_of_the_window():
     assert lower_bounds(half).pump[0] == pytest.approx(11.0)
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.drawn
+@pytest.mark.parametrize("seed", some(range(8), 2))
 def test_bounds_hold_in_pieces_with_a_ramp(seed):
     # As above: what fits proves the bound, here over two pieces of equal length.
     job = full_job(25, seed, coarse=1.5, ramp=0.3, gaps=True)

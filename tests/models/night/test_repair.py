@@ -6,7 +6,7 @@ import pytest
 from models.night import check_timetable, pack_night, packing
 from models.night.board import Board
 from models.night.repair import Item, Repair
-from tests.drawn import draws
+from tests.drawn import draws, some
 from tests.models.night.nights import full_job, random_job, with_window
 from tests.models.night.test_packing import night
 
@@ -42,7 +42,8 @@ def test_same_night_same_timetable():
     assert np.array_equal(first.start, second.start)
 
 
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.drawn
+@pytest.mark.parametrize("seed", some(range(40), 8))
 def test_taking_runs_off_the_board_undoes_placing_them(seed):
     job = random_job(seed)
     board = Board(job)

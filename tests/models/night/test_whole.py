@@ -9,6 +9,7 @@ from models.night import check_timetable, longest_in_hours, pack_night, packing,
 from models.night.board import Board
 from models.night.bounds import lower_bounds
 from models.night.whole import WholeRuns
+from tests.drawn import some
 from tests.models.night.nights import full_job, random_job, with_window
 from tests.models.night.test_packing import night, packed, times
 
@@ -38,7 +39,8 @@ def test_what_can_be_in_time_is_in_time_beside_what_has_no_place():
     assert check_timetable(job, table) == () and not table.after_finish_by.any()
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.drawn
+@pytest.mark.parametrize("seed", some(range(3), 1))
 def test_a_night_with_room_has_no_cuts(seed):
     # Window an eighth longer than the proven bound, four branches, a quarter of the zones with soaks.
     job = full_job(40, seed, branches=4, soaks=0.25)
@@ -98,7 +100,8 @@ def test_the_same_night_gives_the_same_timetable():
     assert np.array_equal(one.zone, other.zone) and np.array_equal(one.start, other.start)
 
 
-@pytest.mark.parametrize("seed", [99, 252, 299, 391])
+@pytest.mark.drawn
+@pytest.mark.parametrize("seed", some([299, 252, 99, 391], 1))
 def test_cycles_of_unequal_length_keep_their_soaks(seed):
     # Drawn nights on which a middle cycle of a zone finds no place: the others still rest between each other.
     job = random_job(seed)

@@ -10,7 +10,9 @@ from zoneinfo import ZoneInfo
 
 import jsonschema
 import pytest
+from typer.testing import CliRunner
 
+from scheduler.cli import app
 from scheduler.document.rung import Rung
 from scheduler.errors import BAD_INPUT, HELD, NO_PLAN, OK, STORAGE, TROUBLE
 from scheduler.nightly import sites as nightly_sites
@@ -21,7 +23,7 @@ from scheduler.nightly.run import run_evening
 from scheduler.nightly.worker import Outcome
 from scheduler.site.records import NightlyRule, WindowRule
 from tests.end_to_end.plan_checker import check_plan
-from tests.scheduler.nightly.evenings import Planner, terms
+from tests.scheduler.nightly.evenings import Planner, Remembered, terms
 from tests.sites import make_site
 
 NIGHT = date(2026, 7, 14)
@@ -35,9 +37,43 @@ def made(tmp_path_factory):
     return make_site(tmp_path_factory.mktemp("nightly") / "site", zones=8)
 
 
+REMEMBERED = Remembered()
+
+
+@pytest.fixture(autouse=True)
+def remembered(monkeypatch):
+    """Plans of folders with the same files are made once."""
+    monkeypatch.setattr("scheduler.nightly.rungs.plan_on", REMEMBERED)
+
+
 @pytest.fixture
 def folder(made, tmp_path):
     return shutil.copytree(made, tmp_path / "site")
+
+
+@pytest.fixture(scope="module")
+def evening_over(made, tmp_path_factory):
+    """A folder after its quiet evening, and the status that was left."""
+    folder = shutil.copytree(made, tmp_path_factory.mktemp("over") / "site")
+    return folder, run_evening(folder, terms(EVENING))
+
+
+@pytest.fixture
+def ran(evening_over, tmp_path):
+    return shutil.copytree(evening_over[0], tmp_path / "ran")
+
+
+@pytest.fixture(scope="module")
+def evening_before(made, tmp_path_factory):
+    folder = shutil.copytree(made, tmp_path_factory.mktemp("before") / "site")
+    run_evening(folder, terms(EVENING - timedelta(days=1), night=NIGHT - timedelta(days=1)))
+    return folder
+
+
+@pytest.fixture
+def planned_before(evening_before, tmp_path):
+    """A folder with the plan of the night before."""
+    return shutil.copytree(evening_before, tmp_path / "before")
 
 
 def plan_of(folder, night=NIGHT):
@@ -48,8 +84,8 @@ def steps_of(status):
     return {step.name: step.state for step in status.steps}
 
 
-def test_a_quiet_evening_ends_well_and_says_so(folder):
-    status = run_evening(folder, terms(EVENING))
+def test_a_quiet_evening_ends_well_and_says_so(evening_over):
+    folder, status = evening_over
     assert (status.exit_code, status.plan.rung, status.trouble) == (OK, Rung.FULL, [])
     assert read_status(folder) == status
     jsonschema.validate(json.loads((folder / "status.json").read_text()), status_schema())
@@ -60,8 +96,8 @@ def test_the_schema_that_ships_is_the_models():
     assert json.loads(SCHEMA_FILE.read_text()) == status_schema()
 
 
-def test_run_again_it_does_only_what_is_missing(folder):
-    first = run_evening(folder, terms(EVENING))
+def test_run_again_it_does_only_what_is_missing(ran, evening_over):
+    folder, first = ran, evening_over[1]
     before = (folder / "out" / "2026-07-14" / "plan.json").read_bytes()
     planner = Planner()
     again = run_evening(folder, terms(EVENING + timedelta(minutes=20), planner))
@@ -94,8 +130,8 @@ def every_rung_but_the_last():
     return {rung: FAULT for rung in (Rung.FULL, Rung.CUT_SHORT, Rung.TONIGHT)}
 
 
-def test_the_last_plan_is_scaled_within_every_limit(folder):
-    run_evening(folder, terms(EVENING - timedelta(days=1), night=NIGHT - timedelta(days=1)))
+def test_the_last_plan_is_scaled_within_every_limit(planned_before):
+    folder = planned_before
     meant = {z["id"]: z["path"][1] for z in plan_of(folder, NIGHT - timedelta(days=1))["zones"]}
     status = run_evening(folder, terms(EVENING, Planner(every_rung_but_the_last())))
     assert (status.exit_code, status.plan.rung) == (TROUBLE, Rung.SCALED)
@@ -112,8 +148,8 @@ def test_the_last_plan_is_scaled_within_every_limit(folder):
             assert ran[zone]["minutes"] <= before["minutes"] * more + 1.0
 
 
-def test_a_series_with_problems_is_not_planned_from(folder):
-    run_evening(folder, terms(EVENING - timedelta(days=1), night=NIGHT - timedelta(days=1)))
+def test_a_series_with_problems_is_not_planned_from(planned_before):
+    folder = planned_before
     with (folder / "weather.csv").open("a") as file:
         file.write("2026-07-15,hot\n")
     planner = Planner()
@@ -123,16 +159,16 @@ def test_a_series_with_problems_is_not_planned_from(folder):
     assert any("weather.csv, line" in words for words in status.trouble)
 
 
-def test_with_the_calendar_unreadable_nothing_new_is_made(folder):
-    run_evening(folder, terms(EVENING - timedelta(days=1), night=NIGHT - timedelta(days=1)))
+def test_with_the_calendar_unreadable_nothing_new_is_made(planned_before):
+    folder = planned_before
     (folder / "calendar.csv").write_text("from,event\nsoon,party\n")
     status = run_evening(folder, terms(EVENING))
     assert status.plan is None and status.exit_code == NO_PLAN
     assert "2026-07-13 is the last one" in " ".join(status.trouble)
 
 
-def test_with_the_site_unreadable_the_standing_plan_is_named(folder):
-    run_evening(folder, terms(EVENING))
+def test_with_the_site_unreadable_the_standing_plan_is_named(ran):
+    folder = ran
     (folder / "zones.csv").write_text("zone\n")
     status = run_evening(folder, terms(EVENING + timedelta(hours=1)))
     assert status.plan.rung is Rung.FULL  # the evening's own plan still stands
@@ -141,8 +177,8 @@ def test_with_the_site_unreadable_the_standing_plan_is_named(folder):
     assert run_evening(folder, terms(EVENING)).exit_code == BAD_INPUT
 
 
-def test_a_better_rung_of_the_evening_is_not_replaced(folder):
-    run_evening(folder, terms(EVENING))
+def test_a_better_rung_of_the_evening_is_not_replaced(ran):
+    folder = ran
     before = (folder / "out" / "2026-07-14" / "plan.json").read_bytes()
     with (folder / "applied.csv").open("a") as file:
         file.write((folder / "applied.csv").read_text().splitlines()[-1] + "\n")
@@ -271,8 +307,8 @@ def test_by_the_command_line(folder):
     assert done.returncode == OK, done.stdout + done.stderr
     assert "a plan stands (full)" in done.stdout
     assert (folder / "nightly.log").read_text().count("tonight: done") == 1
-    wrong = subprocess.run([*words[:4], str(folder), "--by", "25:99"], capture_output=True, text=True, timeout=60)
-    assert wrong.returncode == 2 and "25:99" in wrong.stderr
+    wrong = CliRunner().invoke(app, ["nightly", str(folder), "--by", "25:99"])
+    assert wrong.exit_code == 2 and "25:99" in wrong.output
 
 
 def test_the_timer_names_the_sites_own_clock(folder):
