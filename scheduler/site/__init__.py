@@ -8,6 +8,8 @@ Map of the folder, in the order a file passes through it::
     columns.py                  the columns of every file, their units and limits
     schema.py  toml_lines.py    the keys of site.toml; the line each stands on
     settings.py  settle.py      site.toml as written; defaults filled in, names turned into indices
+    likely.py  doubts.py        whole columns in another unit; what is possible and hardly meant
+    trade_words.py  time_zones.py   what people call grasses and soils; the zone a place may lie in
     outlines.py  positions.py   zones.geojson; where zones lie, in metres
     zones.py  series.py         zones.csv; weather, forecast, probes, applied, calendar, samples
     records.py                  what comes out: Site and its parts, frozen

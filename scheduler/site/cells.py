@@ -197,7 +197,8 @@ def _one(column: Column, text: str) -> Any:
         raise ValueError(_allowed(column))
     if column.kind == "choice":
         known = {choice.casefold(): choice for choice in column.choices}
-        meant = known.get(re.sub(r"[\s-]+", "_", text.casefold()))  # "Green" and "Loamy Sand" are understood
+        word = re.sub(r"[\s-]+", "_", text.casefold())  # "Green", "Greens" and "Loamy Sand" are understood
+        meant = next((known[w] for w in (word, word.removesuffix("s"), word.removesuffix("es")) if w in known), None)
         if text and meant is None:
             raise ValueError(_allowed(column) + near_miss(text, column.choices))
         return meant or ""

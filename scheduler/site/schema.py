@@ -110,6 +110,10 @@ def read_clock(value: Any) -> int:
         hours, minutes = int(match[1]), int(match[2])
         if minutes < 60 and (hours < 24 or (hours == 24 and minutes == 0)):
             return hours * 60 + minutes
+    half = re.fullmatch(r"(\d{1,2})(?::(\d{2}))?\s*([ap])\.?m\.?", str(value).strip().casefold(), re.ASCII)
+    if half and 1 <= int(half[1]) <= 12:
+        meant = f"{int(half[1]) % 12 + 12 * (half[3] == 'p'):02d}:{half[2] or '00'}"
+        raise ValueError(f'a time of 24 hours is allowed: write "{meant}"')
     raise ValueError("a time like 21:30 is allowed, from 00:00 to 24:00")
 
 

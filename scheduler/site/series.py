@@ -17,8 +17,9 @@ from models.weather import wind_at_2m
 from scheduler.errors import counted, listing, near_miss, read_but
 from scheduler.site.cells import Column
 from scheduler.site.columns import CALENDAR, FILES
+from scheduler.site.likely import FEWEST, FEWEST_WINDS, STORMY, SWING, rain_in_inches
 from scheduler.site.records import SURFACES
-from scheduler.site.tables import Findings, Table
+from scheduler.site.tables import FEEDS, Findings, Table
 from scheduler.site.units import NUMBER
 
 EDIT_WORDS, EDIT_LIST = ("hold", "skip", "free"), "hold, skip or free"
@@ -82,10 +83,40 @@ def _check_days(table: Table, findings: Findings) -> None:
         )  # fmt: skip
 
 
+def _check_likely(table: Table, findings: Findings) -> None:
+    """Say where a column without a unit reads like one in another unit."""
+    v = table.values
+    if table.file.startswith(FEEDS):
+        return
+    with np.errstate(invalid="ignore"):
+        swing = v["tmax"] - v["tmin"]
+    known = swing[np.isfinite(swing)]
+    told = {"tmin", "tmax"} & table.stated or any(
+        p.file == table.file and p.column == "tmax" for p in findings.problems
+    )
+    if not told and known.size >= FEWEST and np.median(known) > SWING:
+        findings.note("warning", table.file, (
+            f"days differ from nights by {np.median(known):.0f} degrees; if tmin and tmax are in degF, write the "
+            'headers as "tmin [degF]" and "tmax [degF]"'
+        ))  # fmt: skip
+    wind = v["wind"][np.isfinite(v["wind"])]
+    if "wind" not in table.stated and wind.size >= FEWEST_WINDS and np.median(wind) > STORMY:
+        findings.note("warning", table.file, (
+            f"half of the days have a mean wind of {np.median(wind):.0f} m/s or more; if wind is in km/h or mph, write "
+            'the header as "wind [km/h]" or "wind [mph]"'
+        ))  # fmt: skip
+    if "rain" not in table.stated and rain_in_inches(v["rain"]):
+        findings.note("warning", table.file, (
+            f"no day has more rain than {np.nanmax(v['rain']):g} mm; if rain is in inches, write the header as "
+            '"rain [in]"'
+        ))  # fmt: skip
+
+
 def _day_values(table: Table, wind_height: float, findings: Findings) -> None:
     """Bring wind to 2 m; look at what is unlikely."""
     v = table.values
     _check_days(table, findings)
+    _check_likely(table, findings)
     if wind_height != 2.0:
         v["wind"] = wind_at_2m(v["wind"], wind_height)
     for name in ("rhmin", "rhmax", "rh"):

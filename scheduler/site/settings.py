@@ -101,8 +101,18 @@ def _validate(raw: dict[str, Any], reader: Reader) -> schema.SiteFile | None:
     for error in errors:
         if error["type"] != "extra_forbidden":
             faulty = True
-            reader.problem(error["loc"], message_of(error))
+            reader.problem(error["loc"], message_of(error) + _swapped(raw, error["loc"]))
     return None
+
+
+def _swapped(raw: dict[str, Any], path: tuple[Any, ...]) -> str:
+    """Say so where latitude and longitude stand in each other's place."""
+    if path != ("site", "latitude"):
+        return ""
+    latitude, longitude = (raw["site"].get(key) for key in ("latitude", "longitude"))
+    both = all(isinstance(v, (int, float)) and not isinstance(v, bool) for v in (latitude, longitude))
+    swapped = both and abs(longitude) <= 90 < abs(latitude) <= 180
+    return f"; they may be swapped: write latitude = {longitude:g} and longitude = {latitude:g}" if swapped else ""
 
 
 def _unknown_key(raw: dict[str, Any], path: tuple[Any, ...], reader: Reader) -> bool:

@@ -54,6 +54,7 @@ from scheduler.site.records import (
     WindowRule,
 )
 from scheduler.site.tables import Findings
+from scheduler.site.time_zones import nearest_zone
 from scheduler.site.toml_lines import line_of, path_words
 from scheduler.site.units import quantity
 
@@ -181,7 +182,8 @@ def _settle_zone(site: schema.SiteKeys, settings: Settings, reader: Reader) -> N
         return
     zone = find_zone(site.time_zone)
     if zone is None:
-        hint = near_miss(site.time_zone, sorted(available_timezones()))
+        near = near_miss(site.time_zone, sorted(available_timezones())) if "/" in site.time_zone else ""
+        hint = near or f'; at its latitude and longitude that may be "{nearest_zone(site.latitude, site.longitude)}"'
         reader.problem(
             ("site", "time_zone"),
             read_but(site.time_zone, f'a name like "America/Los_Angeles" or "Europe/Madrid" is allowed{hint}'),

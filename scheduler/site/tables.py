@@ -11,6 +11,7 @@ What a cell may be stands in `Column`; what the columns of each file are stands 
 from __future__ import annotations
 
 import csv
+import difflib
 import io
 import re
 import stat
@@ -27,9 +28,11 @@ import pandas as pd
 from scheduler.errors import LISTED_PER_COLUMN, Problem, counted, listing, near_miss, read_but, shown
 from scheduler.notes import Note
 from scheduler.site.cells import Column, bound_words, understand
+from scheduler.site.likely import other_dates, other_unit, unit_words
 from scheduler.site.units import NUMBER, Linear, conversion
 
 QUICK_BYTES = 400_000  # files longer than this take the quick way first
+FEEDS = "feeds/"  # files there are written by the program, in its own units
 PIECE = 50_000  # rows read at a time on the careful way
 LARGEST_FILE = 2_000_000_000  # bytes; ten years of a large site's readings are a tenth of it
 WIDEST_HEADER = 1_000  # columns; an export that has more is not one of these files
@@ -37,6 +40,7 @@ csv.field_size_limit(2**31 - 1)  # a long cell is a fault of its column, not of 
 _HEADER = re.compile(r"\s*(.*?)\s*(?:\[\s*(.*?)\s*\])?\s*", re.DOTALL)
 _DECIMAL_COMMA = re.compile(rb"[;\r\n]\s*\"?[+-]?\d+,\d+\"?\s*(?=[;\r\n]|\Z)")
 
+ZIP = b"PK\x03\x04"  # how every workbook begins
 MOSTLY = 0.9  # [-] of the numbers of a share above 1, from which it is in percent; our choice
 
 
@@ -70,6 +74,7 @@ class Table:
     """One file as read: `values` by column name, numbers in inside units, and where each row stands in the file.
 
     Every column of the file's list is present; a column the file does not have is all unknown (NaN, "", NaT or None).
+    `stated` are the columns whose unit stands in the header.
     """
 
     file: str
@@ -78,6 +83,8 @@ class Table:
     present: frozenset[str]
     headers: dict[str, str]
     scales: dict[str, Linear]
+    stated: frozenset[str]
+    header_line: int
     lines_of_rows: Callable[[], np.ndarray]
 
     def line(self, row: int) -> int:
@@ -153,14 +160,14 @@ def read_table(
     if header is None:
         return None
     before = len(findings.problems)
-    taken, scales, header_line = _match_header(header, file, columns, findings, dict(column_map or {}))
+    taken, scales, stated, header_line = _match_header(header, file, columns, findings, dict(column_map or {}))
     absent = [c for c in columns if c.required and c.name not in taken]
     for column in absent:
-        names = [h for h, _ in header[0] if h.strip()]
-        hint = near_miss(column.name, [_HEADER.fullmatch(n)[1] for n in names])  # type: ignore[index]
-        findings.problem(
-            file, header_line, column.name, f"the header lacks this column; read {listing(names, 30)}{hint}"
-        )
+        names = [h for i, (h, _) in enumerate(header[0]) if h.strip() and i not in taken.values()]
+        near = difflib.get_close_matches(column.name, names, n=1, cutoff=0.7)
+        hint = f'; write "{column.name}" in place of "{shown(near[0])}"' if near else ""
+        read = listing([h for h, _ in header[0] if h.strip()], 30)
+        findings.problem(file, header_line, column.name, f"the header lacks this column{hint}; read {read}")
     if len(findings.problems) > before and absent:
         return None
 
@@ -179,7 +186,7 @@ def read_table(
         return lines[0]
 
     headers = {name: header[0][index][0].strip() for name, index in taken.items()}
-    table = Table(file, cells.rows, {}, frozenset(taken), headers, scales, lines_of_rows)
+    table = Table(file, cells.rows, {}, frozenset(taken), headers, scales, stated, header_line, lines_of_rows)
     for index, column in wanted.items():
         _understand_column(table, cells, index, column, findings, time_zone)
     for column in columns:
@@ -212,6 +219,10 @@ def read_bytes(path: Path, file: str, findings: Findings, indispensable: bool) -
         try:
             data.decode("utf-8")
         except UnicodeDecodeError as reason:
+            if data.startswith(ZIP):
+                words = "this is a workbook, not a CSV; open it in a spreadsheet and save it as CSV UTF-8"
+                findings.problem(file, None, None, f"the file cannot be read: {words}")
+                return None
             line = _count_lines(data[: reason.start]) + 1
             byte = data[reason.start]
             how = 'save the file as "CSV UTF-8"' if file.endswith(".csv") else "save the file as UTF-8"
@@ -269,12 +280,13 @@ def _match_header(
     columns: Sequence[Column],
     findings: Findings,
     column_map: dict[str, str],
-) -> tuple[dict[str, int], dict[str, Linear], int]:
-    """Find which cell of the header is which column, and its unit."""
+) -> tuple[dict[str, int], dict[str, Linear], frozenset[str], int]:
+    """Find which cell of the header is which column, its unit, and whether the header states it."""
     cells, line = header
     by_name = {name: c for c in columns for name in (c.name, *c.also)}
     taken: dict[str, int] = {}
     scales: dict[str, Linear] = {}
+    stated: set[str] = set()
     for key in column_map:
         if key not in [text for text, _ in cells]:
             findings.note("warning", file, f'site.toml maps a column "{shown(key)}", which the header does not have')
@@ -293,6 +305,8 @@ def _match_header(
             findings.problem(file, line, text, f'this column stands twice in the header ("{shown(first)}" before)')
             continue
         taken[column.name] = index
+        if unit is not None:
+            stated.add(column.name)
         if column.kind == "number":
             try:
                 scales[column.name] = conversion(column.written_unit if unit is None else unit, column.unit)
@@ -301,7 +315,7 @@ def _match_header(
                 scales[column.name] = conversion(column.written_unit, column.unit)  # one fault is enough
         elif unit is not None and column.kind != "number" and unit.strip() not in ("", "-"):
             findings.note("info", file, f'the unit of the column "{shown(text)}" has no meaning and was not used')
-    return taken, scales, line
+    return taken, scales, frozenset(stated), line
 
 
 def _quick(
@@ -462,7 +476,8 @@ def _floats(cells: Sequence[str], decimal_comma: bool) -> tuple[np.ndarray, list
 def _in_percent(table: Table, column: Column, header: str, values: np.ndarray, findings: Findings) -> np.ndarray:
     """Read a share written in percent without saying so; a note says it."""
     known = values[np.isfinite(values)]
-    if not column.maybe_percent or "[" in header or not known.size:
+    known = known[known != 0]
+    if not column.maybe_percent or column.name in table.stated or not known.size:
         return values
     if np.mean((known > 1.0) & (known <= 100.0)) < MOSTLY:
         return values
@@ -482,7 +497,11 @@ def _understand_column(
         faults = [(line, read_but(text, _why_no_number(text, words))) for line, text in cells.bad.get(index, [])]
         if faults:
             findings.many(table.file, header, faults, cells.bad_count[index])
-        values = _in_percent(table, column, header, scale.column(cells.numbers[index]), findings)
+        written = cells.numbers[index]
+        if name not in table.stated and not table.file.startswith(FEEDS) and (unit := other_unit(column, written)):
+            findings.problem(table.file, table.header_line, header, unit_words(column, unit, written))
+            scale = table.scales[name] = conversion(unit, column.unit)
+        values = _in_percent(table, column, header, scale.column(written), findings)
         with np.errstate(invalid="ignore"):
             outside = column.outside(values)
         if outside.any():
@@ -494,7 +513,6 @@ def _understand_column(
                     f"outside of what is possible ({words}) set aside",
                 )
             else:
-                written = cells.numbers[index]
                 table.refuse(
                     findings,
                     name,
@@ -513,7 +531,9 @@ def _understand_column(
         return
     codes, texts = cells.texts[index]
     meant, wrong = understand(column, texts, time_zone)
-    if wrong:
+    if wrong and column.kind in ("date", "time") and (words := other_dates(texts)):
+        findings.problem(table.file, table.header_line, header, words)
+    elif wrong:
         bad_text = np.array([i in wrong for i in range(len(texts))], dtype=bool)
         table.refuse(
             findings, name, bad_text[codes],

@@ -14,6 +14,7 @@ import numpy as np
 
 from models.weather import Climate, Place, reference_et
 from scheduler.notes import Note
+from scheduler.site.doubts import doubts
 from scheduler.site.records import SURFACES, Site
 from scheduler.site.windows import night_windows
 
@@ -149,7 +150,7 @@ def understand_site(site: Site) -> Understood:
         probed_zones=int(site.probe_sites["zone"].nunique()),
         files=_files(site),
         step_downs=tuple(n for n in site.notes if n.kind == "step_down"),
-        warnings=tuple(n for n in site.notes if n.kind == "warning"),
+        warnings=(*(n for n in site.notes if n.kind == "warning"), *doubts(site, float(daily.sum() * 7.0))),
         infos=tuple(n for n in site.notes if n.kind == "info"),
     )
 

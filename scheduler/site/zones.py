@@ -27,14 +27,18 @@ import numpy as np
 
 from models.hydraulics import gross_rate, infiltration_rate
 from models.soil import TEXTURES
-from models.turf import Turf, parse_mix, turf_of_mix
+from models.turf import SPECIES, Turf, parse_mix, turf_of_mix
 from scheduler.errors import counted, listing, near_miss, read_but
+from scheduler.site.columns import ZONES
+from scheduler.site.likely import areas_in_feet, flow_or_area, unit_words
 from scheduler.site.outlines import Rings
 from scheduler.site.places import place_of
 from scheduler.site.positions import place_zones
 from scheduler.site.records import ZoneTable
 from scheduler.site.settle import Settings, named
 from scheduler.site.tables import Findings, Table
+from scheduler.site.trade_words import turf_of
+from scheduler.site.units import conversion
 
 DU_LQ, MAX_RUN, MICROCLIMATE = 0.7, 600.0, 1.0  # [-], [min], [-]; of site-format
 SOIL = "loam"
@@ -79,6 +83,7 @@ def build_zones(
     turf_mix, turfs = _turf(table, settings, findings, note)
     soil, capacity, wilting, infiltration, slope = _soil(table, findings, note)
     group = _group(table, soil, note)
+    _check_units(table, findings)
     flow, rate = _flow_and_rate(table, findings)
     branch, pump, controller = _supply(table, settings, findings, note)
     sources = _sources(table, settings, findings, note)
@@ -197,10 +202,20 @@ def _turf(
         except ValueError as reason:
             read[mix] = str(reason)
     bad = np.array([isinstance(read[mix], str) for mix in text], dtype=bool)
-    table.refuse(findings, "turf", bad, lambda row: read_but(text[row], str(read[text[row]])))
+    table.refuse(
+        findings, "turf", bad, lambda row: read_but(text[row], _turf_words(str(written[row]), read[text[row]]))
+    )
     if bad.any():
         return (), None
     return tuple(read[mix][0] for mix in text), [read[mix][1] for mix in text]  # type: ignore[misc]
+
+
+def _turf_words(written: str, reason: object) -> str:
+    """Say what may stand for a grass, first what is probably meant."""
+    meant = turf_of(written)
+    if meant != written and all(part.split(":")[0] in SPECIES for part in meant.split("|")):
+        return f'write "{meant}"' + (", with the shares of each" if "|" in meant else "")
+    return str(reason)
 
 
 def _soil(
@@ -276,6 +291,23 @@ def _area_class(written: np.ndarray, surface: np.ndarray) -> np.ndarray:
     """Give the class of area an agency counts a zone to: as written, else landscape or turf by its surface."""
     usual = np.where(surface == "landscape", "landscape", "turf")
     return np.where(written == "", usual, written).astype(object)
+
+
+def _check_units(table: Table, findings: Findings) -> None:
+    """Refuse whole columns of areas or flows that are in another unit than meant, each in one line."""
+    v = table.values
+    wrong = set()
+    if "area" not in table.stated and areas_in_feet(v["surface"], v["area"]):
+        wrong.add("area")
+    by_rate = flow_or_area(v["flow"], v["area"])
+    if by_rate and by_rate not in table.stated:
+        wrong.add(by_rate)
+    for name, unit in (("area", "ft2"), ("flow", "gal/min")):
+        if name in wrong:
+            column = next(c for c in ZONES if c.name == name)
+            words = unit_words(column, unit, v[name])
+            findings.problem(table.file, table.header_line, table.header(name), words)
+            v[name] = conversion(unit, column.unit).column(v[name])
 
 
 def _flow_and_rate(table: Table, findings: Findings) -> tuple[np.ndarray, np.ndarray]:

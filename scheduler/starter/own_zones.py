@@ -17,7 +17,8 @@ from models.turf import SPECIES
 from scheduler.errors import InputProblems, Problem, listing, read_but, shown
 from scheduler.site.columns import ZONES
 from scheduler.site.records import SURFACES
-from scheduler.starter.headers import ASSUMED, HEADERS, UNITS, bare, column_of, soil_of, surface_of, turf_of
+from scheduler.site.trade_words import bare, soil_of, turf_of
+from scheduler.starter.headers import ASSUMED, HEADERS, UNITS, column_of, surface_of
 
 LARGEST = 20_000_000  # bytes; our choice
 MOST_ROWS = 20_000  # our choice

@@ -87,7 +87,7 @@ def test_twenty_faults_of_a_column_are_listed_and_the_rest_counted(tmp_path):
         (None, "zones.csv: there is no such file in the site folder; it is indispensable"),
         (b"zone,surface,area,flow\n", "zones.csv: the file holds no zone; one row a zone is needed"),
         (b"zone,surface,flow\nG1,green,1\n", 'zones.csv, line 1, column "area": the header lacks this column'),
-        (b"zone,surface,aera,flow\nG1,green,1,1\n", r'the header lacks this column; .* \(did you mean "aera"\?\)'),
+        (b"zone,surface,aera,flow\nG1,green,1,1\n", 'the header lacks this column; write "area" in place of "aera"'),
         (b"zone,surface,area [gal],flow\nG1,green,1,1\n", 'read the unit "gal"; m2, ft2, acre or ha is allowed'),
         (b"zone,surface,area,area,flow\nG1,green,1,1,1\n", 'column "area": this column stands twice in the header'),
         (
@@ -152,7 +152,7 @@ def test_times_with_an_offset_become_local_and_24_00_is_the_next_day(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "cell", ["2026-13-40", "2026-02-30", "14/07/2026", "20260714", "0000-01-01", "9999-01-01", "today", "2026-7-4"]
+    "cell", ["2026-13-40", "2026-02-30", "20260714", "0000-01-01", "9999-01-01", "today", "2026-7-4"]
 )
 def test_what_is_no_date(tmp_path, cell):
     found = lines(tmp_path, weather=f"date,tmin,tmax\n{cell},10,20\n")
