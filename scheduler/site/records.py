@@ -327,8 +327,7 @@ class ZoneTable:
     @property
     def fed_depth(self) -> np.ndarray:
         """Depth from which turf is fed, shape (Z,) [m]: that of its roots, or of a built green's whole root zone."""
-        built = np.isin(self.surface.astype(str), BUILT_OVER_GRAVEL) & (self.soil == "sand_rootzone")
-        return fed_depth(self.root_depth, built)
+        return fed_depth(self.root_depth, over_gravel(self.surface, self.soil))
 
     @property
     def taw(self) -> np.ndarray:
@@ -344,6 +343,11 @@ class ZoneTable:
     def gross_rate(self) -> np.ndarray:
         """Mean depth over the zone of each minute it runs, shape (Z,) [mm/min]."""
         return np.asarray(self.application_rate / 60.0)
+
+
+def over_gravel(surface: np.ndarray, soil: np.ndarray) -> np.ndarray:
+    """Zones whose sand stands over gravel, so that water perches in it, (Z,)."""
+    return np.isin(surface.astype(str), BUILT_OVER_GRAVEL) & (soil.astype(str) == "sand_rootzone")
 
 
 def no_edits() -> pd.DataFrame:

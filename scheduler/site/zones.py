@@ -6,7 +6,7 @@ Defaults, each with a note that counts its zones (common practice, no source, un
 turf                  creeping_bentgrass on greens, else kentucky_bluegrass; bermudagrass within 35 deg of the equator
 soil                  loam
 field_capacity, ...   the texture's (`models.soil.TEXTURES`), and infiltration with the slope, hydrologic_group
-root_depth            the turf's (`models.turf`)
+root_depth            the turf's (`models.turf`); greens and pitches of sand_rootzone hold water for it to 30 cm
 flow, rate            each from the other and the area
 du_lq                 0.7;  slope 0;  max_run 600 min;  microclimate 1
 drained               yes for sand_rootzone
