@@ -174,11 +174,19 @@ def _states(planned: Planned) -> list[tuple[ZoneState, ZoneState]]:
     plan, effects, spread = planned.plan, planned.effects, planned.state.spread
     later = np.hypot(spread, SPREAD.daily_error * plan.etc[:, 0])
     columns = [
-        (rounded(depletion), _known(effects.ece[:, n]), _layers(effects.layers[:, :, n]), rounded(sure))
-        for n, (depletion, sure) in enumerate(((plan.depletion, spread), (effects.balance.depletion[:, 0], later)))
+        (rounded(depletion), rounded(above), _known(effects.ece[:, n]), _layers(effects.layers[:, :, n]), rounded(sure))
+        for n, (depletion, above, sure) in enumerate(
+            (
+                (plan.depletion, planned.state.surplus, spread),
+                (effects.balance.depletion[:, 0], np.zeros(plan.zones), later),
+            )
+        )
     ]
     before, after = (
-        [ZoneState(depletion_mm=d, ece_dsm=e, layers_dsm=k, spread_mm=s) for d, e, k, s in zip(*column, strict=True)]
+        [
+            ZoneState(depletion_mm=d, surplus_mm=a, ece_dsm=e, layers_dsm=k, spread_mm=s)
+            for d, a, e, k, s in zip(*column, strict=True)
+        ]
         for column in columns
     )
     return list(zip(before, after, strict=True))

@@ -19,7 +19,6 @@ from models.choices import SALT
 from models.layers import Layers, root_zone_ece, some_layers, state_from_ece
 from models.salt_balance import run_layers
 from models.salts import raised_moisture_floor, salt_stress
-from models.soil import available_water
 from scheduler.errors import counted
 from scheduler.notes import Note
 from scheduler.salinity.followed import Follower, evening_ece
@@ -91,6 +90,13 @@ class SaltState:
         """Mean ECe over the root depth, shape (Z,) [dS/m]."""
         return root_zone_ece(self.layers, self.ece)
 
+    @property
+    def of_roots(self) -> np.ndarray:
+        """What the layers of salt miss [mm], (Z,): they reach as deep as roots, the water of a built green deeper."""
+        part = self.layers
+        held = (part.field_capacity - part.wilting_point) * part.thickness
+        return np.minimum(self.depletion, 1000.0 * held.sum(axis=1))
+
 
 @dataclass(frozen=True)
 class SaltForecast:
@@ -152,7 +158,7 @@ def salt_state(site: Site, night: date, opens: int, demand: Demand, state: Start
         past = _past(site, run, demand.past)
     return SaltState(
         layers=layers,
-        depletion=np.minimum(state.depletion, _of_roots(site)),
+        depletion=state.depletion,
         ece=ece,
         spread=spread,
         origin=origin,
@@ -171,12 +177,6 @@ def _past(site: Site, run: SaltRun, past: pd.DataFrame) -> SaltPast:
     water[run.zones], drained[run.zones] = run.depth.sum(axis=1), run.drainage.sum(axis=1)
     rain[run.zones] = zone_rain(site, past)[0][run.zones, 1:].sum(axis=1)
     return SaltPast(run.dates[0].date(), water, rain, drained)
-
-
-def _of_roots(site: Site) -> np.ndarray:
-    """Most that the layers of salt can miss [mm]: they reach as deep as roots, water of a built green deeper."""
-    zones = site.zones
-    return available_water(zones.field_capacity, zones.wilting_point, zones.root_depth)
 
 
 def forecast_salt(
@@ -205,7 +205,7 @@ def forecast_salt(
     on = np.flatnonzero(salt.known)
     if on.size:
         part = some_layers(salt.layers, on)
-        start = state_from_ece(part, salt.depletion[on], salt.ece[on])
+        start = state_from_ece(part, salt.of_roots[on], salt.ece[on])
         run = run_layers(
             part, start, net_irrigation[on], source_ec[on], etc[on], effective_rain[on], p[on], slow=SALT.slow
         )  # fmt: skip

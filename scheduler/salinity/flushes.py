@@ -339,7 +339,7 @@ def _look_ahead(frame: _Frame, zones: np.ndarray) -> _View:
     """Run the zones, as salty as they may be, with ET less rain replaced every night, without any flush."""
     salt, plan, fraction = saltier(frame.salt), frame.plan, frame.fraction
     part = some_layers(salt.layers, zones)
-    state = state_from_ece(part, salt.depletion[zones], salt.ece[zones])
+    state = state_from_ece(part, salt.of_roots[zones], salt.ece[zones])
     etc, rain, p = plan.etc[zones], plan.effective_rain[zones], fraction[zones]
     n = etc.shape[1]
     mean = [root_zone_ece(part, ece_of(part, state))]

@@ -176,7 +176,7 @@ class _World:
         days = pd.DataFrame({"date": dates, "eto": self.eto[i : i + count], "rain": self.rain[i : i + count]})
         said = forecast_of(start.errors, site, self.past, days, self.rng)
         demand = replace(start.demand, past=self.past, future=said, notes=(), told=None)  # one weather a night
-        state = replace(start.state, depletion=self.believed, notes=())
+        state = replace(start.state, depletion=self.believed, surplus=np.zeros_like(self.believed), notes=())
         salt = replace(start.salt, depletion=self.believed, ece=self.ece, notes=())
         plan = case_plan(Evening(site, night, count, demand, state, salt), self.case, start.log, demand)
         if plan.choices:

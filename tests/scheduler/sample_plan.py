@@ -136,8 +136,8 @@ def sample_plan(
                     "longest_run_min": 60.0,
                 },
                 "water_ec_dsm": 1.4,
-                "before": {"depletion_mm": before, **_salty(i), "spread_mm": 1.8},
-                "after": {"depletion_mm": after, **_salty(i), "spread_mm": 2.1},
+                "before": {"depletion_mm": before, "surplus_mm": 0.0, **_salty(i), "spread_mm": 1.8},
+                "after": {"depletion_mm": after, "surplus_mm": 0.0, **_salty(i), "spread_mm": 2.1},
                 "limits": {
                     "taw_mm": taw,
                     "raw_mm": p * taw,
@@ -154,6 +154,7 @@ def sample_plan(
                     "etc_mm": etc,
                     "rain_mm": rain,
                     "runoff_mm": runoff,
+                    "held_mm": 0.0,
                     "drainage_mm": drainage,
                 },
                 "path": path,

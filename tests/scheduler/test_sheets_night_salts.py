@@ -179,7 +179,7 @@ def test_many_flushes_are_told_by_night_and_their_reasons_are_folded_away():
 
 def test_a_plan_that_leaches_with_its_watering_says_so_on_the_sheet(tmp_path):
     # No run may be long enough for a flush of a green above its limit, so the plan leaches a little with the watering.
-    logged = [s.NIGHT - timedelta(days=d) for d in range(12, 1, -1)]  # nothing ran last night: tonight they are watered
+    logged = [s.NIGHT - timedelta(days=d) for d in range(12, 6, -1)]  # nothing ran for six: tonight they are watered
     greens = ("G1", "G2", "G3")
     head, *rows = s.GREENS.strip().split("\n")
     zones = "\n".join([f"{head},max_run", *(f"{row},60" for row in rows)]) + "\n"

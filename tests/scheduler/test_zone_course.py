@@ -23,7 +23,7 @@ def site_of(plan, **frames):
     count = len(plan.zones)
     zones = SimpleNamespace(
         zone=np.array([z.id for z in plan.zones], dtype=object), field_capacity=np.full(count, 0.20),
-        root_depth=np.full(count, 0.25), application_rate=np.full(count, 12.0), __len__=lambda: count,
+        fed_depth=np.full(count, 0.25), application_rate=np.full(count, 12.0), __len__=lambda: count,
     )  # fmt: skip
     empty = {
         "probes": pd.DataFrame(columns=["time", "probe", "moisture"]),

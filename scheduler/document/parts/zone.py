@@ -19,6 +19,10 @@ class ZoneState(Part):
     """Where the zone's root zone stands at one moment."""
 
     depletion_mm: Amount = Field(description="Root zone depletion [mm]: 0 at field capacity, taw_mm at wilting point.")
+    surplus_mm: Amount = Field(
+        default=0.0,
+        description="Water above field capacity that has not drained yet [mm]; above 0 only at depletion 0.",
+    )
     ece_dsm: Amount | None = Field(
         description="Salinity of the saturation extract of the root zone [dS/m]; null if not tracked."
     )
