@@ -1,8 +1,8 @@
 """Water allowance of a landscape by reference ET, as public water-efficiency rules write it.
 
-The rule counts in inches, square feet and gallons with a rounded coefficient; `et_allowance_gal` is that formula to the
-letter. `et_allowance_m3` takes millimetres and square metres and gives the very same allowance in cubic metres, so that
-no site gets another allowance because it writes in other units.
+The rule counts in inches, square feet and gallons with a rounded coefficient. `et_allowance_m3` takes millimetres and
+square metres and gives the very same allowance in cubic metres, so that no site gets another one because it writes in
+other units.
 
 Source throughout: municipal codes after California's model water efficient landscape ordinance (California Code of
 Regulations, title 23, chapter 2.7, section 492.4): maximum applied water allowance
@@ -21,7 +21,6 @@ M2_PER_FT2 = 0.09290304  # by definition
 M3_PER_GAL = 0.003785411784  # US gallon, by definition
 ADJUSTMENT_FACTOR = 0.45  # -, other than residential, the same codes; 0.55 residential, 0.7 before 2015
 SPECIAL_FACTOR = 1.0  # -, special area (recreation, edible plants, recycled water): F + (1 - F), the same codes
-RAIN_SHARE = 0.25  # -, of the rain that counts as effective where a code counts it at all
 
 
 def counted_et(eto: float, rain: float = 0.0, rain_share: float = 0.0) -> float:
@@ -61,33 +60,8 @@ def weighted_area(area: Mapping[str, float], factor: Mapping[str, float]) -> flo
     return sum(factor[name] * area[name] for name in area)
 
 
-def et_allowance_gal(
-    eto_in: float, landscape_ft2: float, special_ft2: float = 0.0, factor: float = ADJUSTMENT_FACTOR
-) -> float:
-    """Allowance by the printed rule, ETo 0.62 (F LA + (1 - F) SLA) [gal].
-
-    Parameters
-    ----------
-    eto_in : float                        Reference ET of the time it is for, less counted rain if any [in].
-    landscape_ft2, special_ft2 : float    Landscape area LA, which includes the special landscape area SLA [ft2].
-    factor : float                        Adjustment factor F [-].
-
-    Raises
-    ------
-    ValueError     An ETo or area below 0, SLA above LA, or F outside of 0 to 1.
-
-    Examples
-    --------
-    >>> round(et_allowance_gal(51.1, 50_000, factor=0.7))
-    1108870
-    """
-    if not eto_in >= 0 or not 0 <= special_ft2 <= landscape_ft2 or not 0 <= factor <= 1:
-        raise ValueError("eto_in of 0 or more, special_ft2 of 0 to landscape_ft2 and a factor of 0 to 1 are allowed")
-    return eto_in * RULE_COEFFICIENT * (factor * landscape_ft2 + (1 - factor) * special_ft2)
-
-
 def et_allowance_m3(counted_et_mm: float, weighted_area_m2: float) -> float:
-    """Give the same allowance in SI units [m3]: 0.62 gal per ft2 and inch, as the rule prints it, converted exactly.
+    """Allowance in SI units [m3]: 0.62 gal per ft2 and inch, as the rule prints it, converted exactly.
 
     Parameters
     ----------
@@ -97,6 +71,11 @@ def et_allowance_m3(counted_et_mm: float, weighted_area_m2: float) -> float:
     Raises
     ------
     ValueError     Either is below 0.
+
+    Examples
+    --------
+    >>> round(et_allowance_m3(51.1 * MM_PER_INCH, 0.7 * 50_000 * M2_PER_FT2) / M3_PER_GAL)
+    1108870
     """
     if not counted_et_mm >= 0 or not weighted_area_m2 >= 0:
         raise ValueError("counted_et_mm, weighted_area_m2: 0 or more is allowed")

@@ -349,11 +349,15 @@ class Told:
     apart : float              Of TAW beyond a limit, or one controller step, from which a zone-day counts [-].
     rain_likely : float        Chance from which rain is spoken of [-].
     rain_held : float          Held back for rain, mean over the zones it is held back in [mm].
+    short_of_aim : float       ECe past its aim from which a flush is said to fall short of it [dS/m].
+    looked_back : int          An earlier plan is compared with [d].
     """
 
     apart: float = 0.02
     rain_likely: float = 0.25
     rain_held: float = 1.0
+    short_of_aim: float = 0.15
+    looked_back: int = 3
 
 
 @dataclass(frozen=True)
@@ -414,6 +418,8 @@ class Season:
     drier : float              Of this season's need: a drier year where only one season is known [-].
     largest : float            A zone that used more than this beyond its log is no wrong flow [-].
     blocked : float            From which a zone's logged water hardly ran at all [-].
+    longest_interval : float   Between readings of a meter, of its usual interval, over which they still speak [-].
+    least_gain : float         Of the squared difference that an explanation must take away to be named [-].
     """
 
     lead_in: int = 60
@@ -421,6 +427,8 @@ class Season:
     drier: float = 1.10
     largest: float = 1.0
     blocked: float = -0.8
+    longest_interval: float = 2.0
+    least_gain: float = 0.25
 
 
 BAND, EVENTS, DROUGHT, FLUSH, SPREAD, PRICES, CATCH = Band(), Events(), Drought(), Flush(), Spread(), Prices(), Catch()

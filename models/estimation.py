@@ -335,8 +335,8 @@ def update(setup: Setup, state: FilterState, moisture: ArrayLike) -> tuple[Filte
         surprise.innovation[sensor], surprise.standardised[sensor] = innovation, standard
         surprise.used[sensor] = used
         noise = noise + passing
-        capped = np.minimum(innovation**2 / (np.diag(expected) + noise), GATE**2)
-        watched = (1 - MEMORY) * scatter[sensor] + MEMORY * capped * np.clip(scatter[sensor], 1.0, 25.0)
+        squared = innovation**2 / (np.diag(expected) + noise)  # at most GATE squared where it is used
+        watched = (1 - MEMORY) * scatter[sensor] + MEMORY * squared * np.clip(scatter[sensor], 1.0, 25.0)
         scatter[sensor] = np.where(used, watched, scatter[sensor])
         refused[sensor] = np.where(used, 0, refused[sensor] + 1)
         age[sensor] = np.where(used, 0.0, age[sensor])

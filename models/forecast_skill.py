@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-WET = 1.0  # [mm] from which a day counts as one with rain; WMO's measurable rain is 0.1 to 1 mm; our choice
+WET = 1.0  # [mm] from which a day counts as one with rain; WMO's measurable rain is 0.1 to 1 mm
 
 
 @dataclass(frozen=True)

@@ -28,7 +28,7 @@ BoolArray = NDArray[np.bool_]
 
 Z95 = 1.959964  # [-] two-sided 95 % of a normal variable
 UNTOLD = 14  # [nights] at the end of the record that a lesson must foretell
-MOST_TRIES = 10  # [-] spans of so many nights, latest first, that are foretold; each costs a fit (our choice)
+MOST_TRIES = 10  # [-] spans of so many nights, latest first, that are foretold; each costs a fit
 CHANCE = 0.05  # [-] a lesson that foretells no better would pass as often as this
 FLOOR = 0.1  # [-] of a sensor's own squared error: below it one forecast is as good as another
 LEAST_UNITS = 3  # spots, or pairs of a spot and two weeks where spots are fewer, without which chance is not ruled out

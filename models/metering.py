@@ -16,13 +16,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from models.choices import SEASON
+
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 NOON = 0.5  # [d]
-LONGEST_INTERVAL = 2  # [-] of a meter's usual interval; our choice
-LEAST_GAIN = 0.25  # [-] of the squared difference that an explanation must take away to be named; our choice
 AS_GOOD = 0.9  # [-] of the best gain from which others are named beside it: the readings cannot tell them apart
 
 
@@ -98,7 +98,7 @@ def stretches(moment: Floats, passed: Floats, interval: bool) -> Stretches:
     if interval:
         usual = max(int(np.median((after - first)[1:])), 1) if moment.size > 1 else 1
         first[0], after[0] = date[0] - usual, date[0]
-        missed = after - first > LONGEST_INTERVAL * usual
+        missed = after - first > SEASON.longest_interval * usual
         first[missed] = after[missed] - usual
     known = np.isfinite(passed)
     return Stretches(first[known], after[known], passed[known])
@@ -178,7 +178,7 @@ def explain(
     if tries is not None:
         gain = gain - (1.0 - gain) * np.log1p(tries) / max(difference.size, 1)
     best = float(gain.max())
-    if best < LEAST_GAIN:
+    if best < SEASON.least_gain:
         return []
     order: Sequence[int] = np.argsort(-gain, kind="stable").tolist()
     return [

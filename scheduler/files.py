@@ -21,7 +21,7 @@ from typing import BinaryIO
 
 NEW_FILE_MODE = 0o644  # owner writes, all read: sheets are for people
 UNFINISHED, DECIDED = ".unfinished-", ".decided-"  # hidden folders of a set, before and after the step that decides
-ABANDONED = 3600  # [s] after which what a killed program left is swept; another may still be writing before; our choice
+ABANDONED = 3600  # [s] after which what a killed program left is swept; another may still be writing before
 
 
 def write_atomic(path: Path, content: str | bytes) -> Path:

@@ -32,13 +32,13 @@ from scheduler.state.quality import believed, examine
 from scheduler.state.ran import applied_minutes
 from scheduler.state.readings import evening_readings, read_together, recent, sensors_of
 
-LONGEST_RECORD = 400  # [d] that are learned from: a season and what came before it; our choice
-LEAST_DAYS = 5  # [d] of weather without which nothing is learned; our choice
-# Steps in which values are given, and the change below which a value stays as told; our choice.
+LONGEST_RECORD = 400  # [d] that are learned from: a season and what came before it
+LEAST_DAYS = 5  # [d] of weather without which nothing is learned
+# Steps in which values are given, and the change below which a value stays as told.
 STEP = {"microclimate": 0.01, "application_rate": 0.1, "field_capacity": 0.005}
 LEAST_CHANGE = {"microclimate": 0.02, "application_rate": 0.02, "field_capacity": 0.02}  # of the value told
-LEAST_METERED = 5  # nights with a volume that make a meter of a log; our choice
-RECKONED = 0.003  # [-] volumes this near to flow times minutes were reckoned, not metered; our choice
+LEAST_METERED = 5  # nights with a volume that make a meter of a log
+RECKONED = 0.003  # [-] volumes this near to flow times minutes were reckoned, not metered
 COLUMNS = ["zone", "quantity", "told", "before", "value", "low", "high", "events", "through"]
 ASKED = ["zone", "quantity", "told", "value", "words"]
 

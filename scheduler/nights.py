@@ -11,7 +11,7 @@ import pandas as pd
 from scheduler.site import Site
 
 PAST_SEASON = 14  # [d] a folder whose newest data is further from today than this is taken as a past season
-LONE = np.timedelta64(30, "D")  # a date to come so far from all others says nothing of the season; our choice
+LONE = np.timedelta64(30, "D")  # a date to come so far from all others says nothing of the season
 SMALL_HOURS = 4  # [h] until which a night belongs to the evening before
 
 

@@ -32,11 +32,12 @@ from scheduler.ledger import Ledger, open_ledger, queries
 from scheduler.ledger.tables import history, plans
 from scheduler.site import load_site
 from scheduler.site.records import Site
+from tests import ledger_contents
 from tests.sites import make_site
 
 EVENINGS = [date(2026, 7, day) for day in range(7, 15)]
 TIME_OF = {"weather": "date", "applied": "night", "probes": "time", "forecast": "issued"}
-TABLES = (queries.readings, queries.observed_weather, queries.issued_forecasts, queries.applied_water)
+TABLES = (queries.readings, queries.observed_weather, ledger_contents.issued_forecasts, queries.applied_water)
 
 
 @dataclass(frozen=True)

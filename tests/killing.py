@@ -32,6 +32,7 @@ from scheduler.ledger.readings import merge_readings
 from scheduler.ledger.tables import applied
 from scheduler.ledger.writers import begin_intake, end_intake
 from scheduler.site import Site
+from tests import ledger_contents
 from tests.scheduler.sample_plan import sample_plan
 
 STEPS, PROBES, PER_STEP = 10, 12, 24
@@ -139,8 +140,8 @@ def trial(folder: Path, delay: float, url: str | None = None) -> Killed:
             take_step(ledger, step)
         _look(ledger)
         _must(_whole_steps(ledger) == STEPS, "not all is there after bringing in everything again")
-        _must(len(queries.plan_list(ledger)) >= STEPS, "plans are missing")
-        standing = queries.plan_list(ledger).query("stands")["made"].tolist()
+        _must(len(ledger_contents.plan_list(ledger)) >= STEPS, "plans are missing")
+        standing = ledger_contents.plan_list(ledger).query("stands")["made"].tolist()
         _must(standing == [_made(step) for step in range(1, STEPS, 2)], f"wrong plans stand: {standing}")
     finally:
         ledger.close()
@@ -167,18 +168,18 @@ def intake_trial(folder: Path, site: Site, delay: float) -> Killed:
     _must(ended or process.exitcode == -signal.SIGKILL, f"the child ended with {process.exitcode}")
     ledger = open_ledger(folder)
     try:
-        tables = [queries.readings, queries.observed_weather, queries.issued_forecasts, queries.applied_water]
+        tables = [queries.readings, queries.observed_weather, ledger_contents.issued_forecasts, queries.applied_water]
         frames = [site.probes, site.weather, site.forecast, site.applied]
         whole = [len(ask(ledger)) == len(frame) for ask, frame in zip(tables, frames, strict=True)]
         empty = [len(ask(ledger)) == 0 for ask in tables]
         _must(all(whole) or all(empty), "an intake is there by half")
         _must(all(whole) or not said.exists(), "an acknowledged intake is lost")
-        before = len(queries.intake_list(ledger))
+        before = len(ledger_contents.intake_list(ledger))
         _must(before == int(all(whole)), "intakes are doubled, or one is named that is not there")
         report = intake(site, ledger, "trial")
         _must(report.changed != all(whole), "a second intake doubled the first, or did not make it up")
         _must(len(queries.readings(ledger)) == len(site.probes), "not all is there after the second intake")
-        _must(queries.replaced_rows(ledger).empty, "something was written twice")
+        _must(ledger_contents.replaced_rows(ledger).empty, "something was written twice")
     finally:
         ledger.close()
     return Killed(int(said.exists()), int(all(whole)), ended)
@@ -198,8 +199,8 @@ def _look(ledger: Ledger) -> None:
             _must(not connection.exec_driver_sql("PRAGMA foreign_key_check").all(), "rows hang on nothing")
     data = queries.readings(ledger)
     _must(not data.duplicated(["time", "probe"]).any(), "readings are doubled")
-    intakes = queries.intake_list(ledger)
-    written = queries.replaced_rows(ledger)
+    intakes = ledger_contents.intake_list(ledger)
+    written = ledger_contents.replaced_rows(ledger)
     _must(set(written["replaced_through"]) <= set(intakes["what"]), "history without its intake")
 
 
@@ -213,6 +214,6 @@ def _whole_steps(ledger: Ledger) -> int:
         end = readings_of_step_end(step)
         here = data[(data["time"] == end["time"][0]) & (data["probe"] == "P00")]
         _must(here["moisture"].tolist() == [2.0 + step], "a correction is missing")
-    planned = {made for made in queries.plan_list(ledger)["made"]}
+    planned = {made for made in ledger_contents.plan_list(ledger)["made"]}
     _must({_made(step) for step in range(steps - 1)} <= planned, "a plan is missing")
     return steps if steps == 0 or _made(steps - 1) in planned else steps - 1

@@ -14,7 +14,7 @@ import numpy as np
 from models.night.job import FloatArray, IntArray
 from models.night.programmes import Programme, ProgrammeRules
 
-# [-] what it costs to let unlike stations share a programme; our choice, only their order matters
+# [-] what it costs to let unlike stations share a programme; only their order matters
 CYCLES, SHORT, HOURS, FINISH, KIN, NEED = 8.0, 20.0, 6.0, 3.0, 2.0, 1.0
 FINER = 2  # [-] further ways in which the longest programmes are parted
 

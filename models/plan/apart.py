@@ -26,7 +26,7 @@ _WIDE = ("source_night", "source_month", *ALLOCATION_ROWS, "drought_cut")  # tie
 SITE_WIDE: tuple[str, ...] = (*_WIDE, *(f"{name}_weathers" for name in _WIDE))
 # Left out one after the other until what is left falls apart.
 TYING = (("pump_limit", "pump_limit_weathers"), ("station_limit", "station_limit_weathers"))
-SMALL = 0.1  # [-] of the columns in one part, up to which no further limit is left out; our choice
+SMALL = 0.1  # [-] of the columns in one part, up to which no further limit is left out
 GROUP = 24_000  # columns of a group, about; measured against 6,000 and 12,000: fewer steps between groups
 LEAST = 1e-9  # below which a limit counts as none
 

@@ -19,7 +19,7 @@ from models.plan.inputs import Bools, Floats, Ints
 SURE = 1.0 - 1e-6  # weight above which a way counts as chosen [-]
 IDLE = 1e-6  # [mm] below which a night passes nothing but a solver's rounding
 FIRST_PART = 0.25  # of the undecided zones settled together at first [-]
-DIVE_EVERY = 25  # nodes of branch and bound between two dives; our choice
+DIVE_EVERY = 25  # nodes of branch and bound between two dives
 MOST_SOLVES = 400  # of one dive; the zones still undecided then take no flush
 
 # Bounds of the weights, each (W,), to the cost of the plan [cost], inf without one, and its weights (W,).

@@ -20,9 +20,9 @@ import numpy as np
 from models.plan.choose import MOST_SOLVES, SURE, Node, Solve, Ways, branch, dive, early_ways, exact
 from models.plan.inputs import Floats, Ints
 
-MOST_TOGETHER = 15  # zones with a flush to decide in one group, and never more than half of all; our choice
+MOST_TOGETHER = 15  # zones with a flush to decide in one group, and never more than half of all
 MOST_GROUP_SOLVES = 300  # of one group at one set of prices; its bound holds wherever it stops
-DIVE_EVERY = 5  # nodes of the search between two dives; our choice
+DIVE_EVERY = 5  # nodes of the search between two dives
 FIRST_SHARE = 3  # of the undecided groups one in so many is settled together at first
 NEARLY_NONE = 1e-9  # rise of the cost, as a share of it, that is taken inside a group without trying another way [-]
 

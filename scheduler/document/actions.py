@@ -13,7 +13,7 @@ from scheduler.notes import Topic
 from scheduler.site.load import INVENTED
 
 NAMED = 6  # zones named in one action before "and N more"
-BY_HAND = (SurfaceName.GREEN, SurfaceName.TEE, SurfaceName.PITCH, SurfaceName.APPROACH)  # worth a hose; our choice
+BY_HAND = (SurfaceName.GREEN, SurfaceName.TEE, SurfaceName.PITCH, SurfaceName.APPROACH)  # worth a hose
 NOON = 12  # [h] by which hand watering is done
 ORDER = tuple(Severity)
 MISSING = {  # step-downs a person can end, what helps most first, and how

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from datetime import timedelta
 
+from models.choices import TOLD
 from scheduler.document.parts import ChangesPart, PlanDocument
 from scheduler.document.reading import read_plan
 from scheduler.files import finish_sets
 from scheduler.site import Site
 
-LOOKED_BACK = 3  # [d] an earlier plan is compared with; our choice
-
 
 def earlier_plan(site: Site, document: PlanDocument) -> PlanDocument | None:
     """Give the plan of the nearest evening before, from the site's folder; None if there is none of late."""
-    for days in range(1, LOOKED_BACK + 1):
+    for days in range(1, TOLD.looked_back + 1):
         folder = site.folder / "out" / (document.night - timedelta(days=days)).isoformat()
         finish_sets(folder)
         if not (folder / "plan.json").is_file():

@@ -26,7 +26,7 @@ from scheduler.night.whole_steps import hard_rows
 from scheduler.notes import Topic
 from scheduler.plan.inputs import longest_single
 
-CLOSE_ENOUGH = 0.5  # [mm] a zone may be off by a percent that is offered in place of its minutes; our choice
+CLOSE_ENOUGH = 0.5  # [mm] a zone may be off by a percent that is offered in place of its minutes
 FEWEST = 3  # [-] entries it must save to be offered
 NAMED = 8  # zones one sentence names
 

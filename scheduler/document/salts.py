@@ -6,13 +6,12 @@ import math
 
 import numpy as np
 
+from models.choices import TOLD
 from models.plan.results import PlannedUpkeep
 from scheduler.document.parts import FlushPart, LeachingPart, SurfaceLeaching, UpkeepPart
 from scheduler.document.planned import Planned
 from scheduler.edge import format_short_date
 from scheduler.salinity.leaching import leaching_by_surface
-
-SHORT_OF = 0.15  # [dS/m] past its aim from which a flush is said to fall short of it; our choice
 
 
 def flush_parts(planned: Planned) -> tuple[FlushPart, ...]:
@@ -59,7 +58,7 @@ def flush_parts(planned: Planned) -> tuple[FlushPart, ...]:
 
 def _brings(after: float, aim: float) -> str:
     """What a flush brings the roots to, and whether that is short of what was aimed at."""
-    short = f", short of the {aim:.1f} aimed at" if after > aim + SHORT_OF else ""
+    short = f", short of the {aim:.1f} aimed at" if after > aim + TOLD.short_of_aim else ""
     return f"this flush brings it to {after:.1f}{short}"
 
 

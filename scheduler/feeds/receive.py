@@ -154,7 +154,7 @@ def _due(feed: Feed, state: FeedState, now: datetime, again: bool) -> bool:
     return not (state.expires and not state.fault and now < min(datetime.fromisoformat(state.expires), tried + DAY))
 
 
-DAY = timedelta(days=1)  # longest that a server's word keeps us from asking; our choice
+DAY = timedelta(days=1)  # longest that a server's word keeps us from asking
 
 
 def _read(site: Site, feed: Feed, document: Document) -> Bulletin:

@@ -20,7 +20,7 @@ from scheduler.site.series import build_fed, empty
 from scheduler.site.tables import Findings, read_table
 
 STATE = "state.json"
-KEPT = {"weather": 800, "forecast": 120, "probes": 200, "applied": 800}  # [d] of rows kept in the folder; our choice
+KEPT = {"weather": 800, "forecast": 120, "probes": 200, "applied": 800}  # [d] of rows kept in the folder
 TIMES = {"weather": "date", "forecast": "issued", "probes": "time", "applied": "night"}
 
 

@@ -32,9 +32,9 @@ from scheduler.site import Site
 from scheduler.state.demand import LONGEST_PAST
 
 log = logging.getLogger(__name__)
-PATIENCE = 5.0  # how long tonight waits for another program at the ledger [s]; our choice
+PATIENCE = 5.0  # how long tonight waits for another program at the ledger [s]
 QUANTITIES = ("microclimate", "application_rate", "field_capacity")  # what can be learned and accepted
-CAUGHT_UP = 14  # [d] before the newest plan of the folder in which plans are looked for; our choice
+CAUGHT_UP = 14  # [d] before the newest plan of the folder in which plans are looked for
 SHOWN_BACK = 14  # [d] of estimates that sheets show
 HEAD = 65_536  # bytes of a plan in which the moment it was made is looked for
 LEAST_WATER = 0.02  # [m3/m3] an accepted field capacity stays above the wilting point

@@ -46,12 +46,3 @@ def kept_outlook(ledger: Ledger, key: str) -> dict[str, Any] | None:
     with ledger.reading() as connection:
         row = connection.execute(query).first()
     return None if row is None else json.loads(zlib.decompress(row.outlook))
-
-
-def outlook_list(ledger: Ledger) -> list[tuple[str, str, str]]:
-    """What is kept: case, weather year and key, in that order."""
-    query = sa.select(outlooks.c.case_name, outlooks.c.weather_year, outlooks.c.key).where(
-        outlooks.c.site_id == ledger.site_id
-    )
-    with ledger.reading() as connection:
-        return sorted((row.case_name, row.weather_year, row.key) for row in connection.execute(query))

@@ -16,19 +16,13 @@ from scheduler.document.reading import document_of
 from scheduler.ledger import readings as _readings
 from scheduler.ledger.connect import Ledger, LedgerUnusable
 from scheduler.ledger.tables import (
-    UNKNOWN_DEPTH,
     applied,
     estimates,
     events,
     flags,
-    forecasts,
-    history,
-    intakes,
     learned,
     meter,
-    placements,
     plans,
-    samples,
     weather,
 )
 from scheduler.ledger.writers import brief_of
@@ -40,32 +34,14 @@ def readings(ledger: Ledger, since: Any = None, until: Any = None) -> pd.DataFra
         return _readings.read_readings(connection, ledger.site_id, since, until)
 
 
-def newest_readings(ledger: Ledger) -> pd.Series:
-    """Give the time of the newest reading of each probe, indexed by probe."""
-    with ledger.reading() as connection:
-        return _readings.newest_times(connection, ledger.site_id)
-
-
 def observed_weather(ledger: Ledger, since: date | None = None, before: date | None = None) -> pd.DataFrame:
     """Give the observed days, as Site.weather."""
     return _frame(ledger, weather, weather.c.date, since, before, dates=("date",))
 
 
-def issued_forecasts(ledger: Ledger, since: date | None = None) -> pd.DataFrame:
-    """Give every forecast issued on or after a date, as Site.forecast."""
-    return _frame(ledger, forecasts, forecasts.c.issued, since, dates=("issued", "date"))
-
-
 def applied_water(ledger: Ledger, since: date | None = None, before: date | None = None) -> pd.DataFrame:
     """Give what really ran, as Site.applied."""
     return _frame(ledger, applied, applied.c.night, since, before, dates=("night",))
-
-
-def soil_samples(ledger: Ledger, since: date | None = None) -> pd.DataFrame:
-    """Give laboratory samples, as Site.samples."""
-    data = _frame(ledger, samples, samples.c.date, since, dates=("date",))
-    data["depth"] = data["depth"].where(data["depth"] != UNKNOWN_DEPTH)
-    return data
 
 
 def meter_readings(ledger: Ledger) -> pd.DataFrame:
@@ -80,19 +56,8 @@ def calendar(ledger: Ledger) -> pd.DataFrame:
     return _frame(ledger, events, events.c["until"], None, dates=("from", "until"), standing=True)
 
 
-def probe_places(ledger: Ledger) -> pd.DataFrame:
-    """Give where probes stand and stood, as Site.probe_sites."""
-    return _frame(ledger, placements, placements.c["from"], None, dates=("from", "until"), standing=True)
-
-
-def standing_flags(ledger: Ledger, since: Any = None) -> pd.DataFrame:
-    """Give the flags that stand and reach to `since`: probe, rule, what, starts, ends (local times), reason."""
-    with ledger.reading() as connection:
-        return read_flags(connection, ledger, since)
-
-
 def read_flags(connection: Connection, ledger: Ledger, since: Any = None) -> pd.DataFrame:
-    """Give the standing flags within a transaction; see `standing_flags`."""
+    """Give the flags that stand and reach to `since`: probe, rule, what, starts, ends (local times), reason."""
     names = ["probe", "rule", "what", "starts", "ends", "reason"]
     query = sa.select(*(flags.c[n] for n in names)).where(flags.c.site_id == ledger.site_id, flags.c.withdrawn == 0)
     if since is not None:
@@ -104,19 +69,6 @@ def read_flags(connection: Connection, ledger: Ledger, since: Any = None) -> pd.
     for name in ("starts", "ends"):
         data[name] = _readings.to_times(data[name].to_numpy(dtype="int64"))
     return data
-
-
-def estimates_of(ledger: Ledger, night: date) -> pd.DataFrame:
-    """Give where each zone stood at opening time of a night: zone, depletion, spread, ece, state_from, detail."""
-    names = ["zone", "depletion", "spread", "ece", "state_from", "detail"]
-    query = sa.select(*(estimates.c[n] for n in names)).where(
-        estimates.c.site_id == ledger.site_id, estimates.c.night == night.isoformat()
-    )
-    with ledger.reading() as connection:
-        data = pd.DataFrame.from_records(
-            [tuple(r) for r in connection.execute(query.order_by(estimates.c.zone))], columns=names
-        )
-    return data.astype({"depletion": float, "spread": float, "ece": float})
 
 
 def estimates_since(ledger: Ledger, since: date, before: date) -> pd.DataFrame:
@@ -193,23 +145,6 @@ def made_by_night(ledger: Ledger, since: date) -> dict[str, str]:
         return {row.night: row.made for row in connection.execute(query.order_by(plans.c.plan_id))}
 
 
-def plan_by_number(ledger: Ledger, plan_id: int) -> PlanDocument | None:
-    """Give one published plan, superseded or not."""
-    with ledger.reading() as connection:
-        row = connection.execute(_plans_of(ledger).where(plans.c.plan_id == plan_id)).first()
-    return None if row is None else _document(row.document)
-
-
-def plan_list(ledger: Ledger) -> pd.DataFrame:
-    """Give all plans without their documents: plan_id, night, made, status, published_at, supersedes, stands."""
-    names = ["plan_id", "night", "made", "status", "published_at", "supersedes"]
-    query = sa.select(*(plans.c[n] for n in names)).where(plans.c.site_id == ledger.site_id).order_by(plans.c.plan_id)
-    with ledger.reading() as connection:
-        data = pd.DataFrame.from_records([tuple(r) for r in connection.execute(query)], columns=names)
-    data["stands"] = ~data.duplicated("night", keep="last")
-    return data
-
-
 def accepted_values(ledger: Ledger, quantity: str | None = None) -> pd.DataFrame:
     """Give the latest accepted value of each zone and quantity, with its interval and who decided when."""
     data = learned_values(ledger)
@@ -228,48 +163,6 @@ def learned_values(ledger: Ledger) -> pd.DataFrame:
     with ledger.reading() as connection:
         data = pd.DataFrame.from_records([tuple(r) for r in connection.execute(query)], columns=names)
     return data.astype(dict.fromkeys(("before", "value", "low", "high"), float))
-
-
-def replaced_rows(ledger: Ledger, series: str | None = None) -> pd.DataFrame:
-    """Give what rows said before they were replaced: series, key, said, and of both writers who, what and when."""
-    writer, replacer = intakes.alias("writer"), intakes.alias("replacer")
-    query = (
-        sa.select(
-            history.c.series,
-            history.c.row_key,
-            history.c.said,
-            writer.c.made_at.label("written_at"),
-            writer.c.who.label("written_by"),
-            replacer.c.made_at.label("replaced_at"),
-            replacer.c.who.label("replaced_by"),
-            replacer.c.what.label("replaced_through"),
-        )
-        .join(writer, writer.c.intake_id == history.c.written_by)
-        .join(replacer, replacer.c.intake_id == history.c.replaced_by)
-        .where(history.c.site_id == ledger.site_id)
-        .order_by(history.c.entry)
-    )
-    if series is not None:
-        query = query.where(history.c.series == series)
-    with ledger.reading() as connection:
-        rows = connection.execute(query).all()
-    names = ["series", "key", "said", "written_at", "written_by", "replaced_at", "replaced_by", "replaced_through"]
-    data = pd.DataFrame.from_records([tuple(r) for r in rows], columns=names)
-    data["key"] = [tuple(json.loads(text)) for text in data["key"]]
-    data["said"] = [json.loads(text) for text in data["said"]]
-    return data
-
-
-def intake_list(ledger: Ledger) -> pd.DataFrame:
-    """Give every intake that changed something: intake_id, made_at, who, what, new_rows, changed_rows."""
-    names = ["intake_id", "made_at", "who", "what", "new_rows", "changed_rows"]
-    query = (
-        sa.select(*(intakes.c[n] for n in names))
-        .where(intakes.c.site_id == ledger.site_id)
-        .order_by(intakes.c.intake_id)
-    )
-    with ledger.reading() as connection:
-        return pd.DataFrame.from_records([tuple(r) for r in connection.execute(query)], columns=names)
 
 
 def _frame(

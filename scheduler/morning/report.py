@@ -31,7 +31,7 @@ from scheduler.state.uneven import with_weighed_catch
 from scheduler.supply import net_rates
 
 LOOKED_BACK = 28  # [d] of nights by which answers are judged
-SPOT_AREA = {"metric": 10.0, "us": 9.290304}  # [m2] a spot watered by hand: 10 m2, or 100 ft2; our choice
+SPOT_AREA = {"metric": 10.0, "us": 9.290304}  # [m2] a spot watered by hand: 10 m2, or 100 ft2
 
 
 def latest_night(kept: Kept, now: datetime) -> date:

@@ -17,8 +17,8 @@ from scheduler.morning.records import Walk
 from scheduler.site import Site
 
 SILENT, SHORT, DRY, WET, UNREACHED = range(5)  # what may be wrong, the worst first
-TOGETHER = 2  # more zones of a surface with one trouble become one line; our choice
-NAMED = 2  # zones named after the worst of several; our choice
+TOGETHER = 2  # more zones of a surface with one trouble become one line
+NAMED = 2  # zones named after the worst of several
 ALIKE = {
     SHORT: "ran less than planned",
     DRY: "under-watered",

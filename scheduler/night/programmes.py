@@ -29,8 +29,8 @@ from scheduler.edge import natural_key
 from scheduler.plan.inputs import SMALLEST_CYCLE, NightInputs, longest_single
 from scheduler.site import Site
 
-LOOKED_BACK = 14  # [d] a plan may be old whose programmes still stand in a controller; our choice
-FEWEST_BY_PERCENT = 3  # [-] stations from which one percent is keyed in place of their minutes; our choice
+LOOKED_BACK = 14  # [d] a plan may be old whose programmes still stand in a controller
+FEWEST_BY_PERCENT = 3  # [-] stations from which one percent is keyed in place of their minutes
 GIVING_WAY = 4  # [-] times stations of programmes give way to zones served before them
 
 

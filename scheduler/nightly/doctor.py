@@ -25,8 +25,8 @@ from scheduler.nights import choose_night, evening_of
 from scheduler.site import Site, load_site
 from scheduler.site.records import Feed
 
-ROOM = 200 * 1024 * 1024  # bytes that should be free; our choice
-CLOCKS = timedelta(minutes=2)  # by which two clocks may differ; our choice
+ROOM = 200 * 1024 * 1024  # bytes that should be free
+CLOCKS = timedelta(minutes=2)  # by which two clocks may differ
 SUN = 3.0  # [h] between the site's clock and its sun that no time zone has
 
 

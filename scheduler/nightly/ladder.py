@@ -26,8 +26,8 @@ from scheduler.nightly.worker import Outcome
 from scheduler.site.outlines import ONLY_DRAWN
 
 log = logging.getLogger(__name__)
-SHARE = {Rung.FULL: 0.6, Rung.CUT_SHORT: 0.5, Rung.TONIGHT: 0.5, Rung.SCALED: 0.9}  # of the time left; our choice
-LONGEST = 2700.0  # [s] for one rung, however much time there is; our choice
+SHARE = {Rung.FULL: 0.6, Rung.CUT_SHORT: 0.5, Rung.TONIGHT: 0.5, Rung.SCALED: 0.9}  # of the time left
+LONGEST = 2700.0  # [s] for one rung, however much time there is
 LEAST = 5.0  # [s] below which a rung is not begun
 SURE = 1.5  # a full plan that took longer than this share of its time last evening is not begun again
 

@@ -12,7 +12,7 @@ from scheduler.feeds.fetch import without_secrets
 from scheduler.site.unattended import SECRET
 
 NAME = "nightly.log"
-LARGEST, KEPT = 512 * 1024, 5  # bytes of one file, and older files kept; our choice
+LARGEST, KEPT = 512 * 1024, 5  # bytes of one file, and older files kept
 
 
 class _WithoutSecrets(logging.Filter):

@@ -21,7 +21,7 @@ from scheduler.feeds.fetch import filled, user_agent, without_secrets
 from scheduler.site.records import NoticeRule
 
 PATIENCE = 30.0  # [s] a server is waited for
-LARGEST_SHEET = 10 * 1024 * 1024  # bytes of a night sheet that go with a mail; our choice
+LARGEST_SHEET = 10 * 1024 * 1024  # bytes of a night sheet that go with a mail
 LISTED = 5
 
 

@@ -28,8 +28,8 @@ from scheduler.site import Site, load_site
 from scheduler.site.load import FEEDS, STEP_DOWNS
 
 log = logging.getLogger(__name__)
-FIRST_WAIT, LONGEST_WAIT = 60.0, 900.0  # [s] between two attempts at a feed that failed, doubled each time; our choice
-FOR_PLANNING = 600.0  # [s] kept free before a plan must stand, in which no feed is waited for; our choice
+FIRST_WAIT, LONGEST_WAIT = 60.0, 900.0  # [s] between two attempts at a feed that failed, doubled each time
+FOR_PLANNING = 600.0  # [s] kept free before a plan must stand, in which no feed is waited for
 READ = ("site.toml", "zones.csv", "edits.csv", "meter.csv", *(f"{name}.csv" for name in STEP_DOWNS))
 
 

@@ -18,7 +18,7 @@ from models.choices import UNATTENDED
 from scheduler.site import Site
 from scheduler.site.records import WEEKDAYS
 
-EVERY = 15  # [min] between two calls of a timer without time zones; our choice
+EVERY = 15  # [min] between two calls of a timer without time zones
 
 
 def timer_text(site: Site) -> str:

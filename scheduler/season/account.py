@@ -421,8 +421,3 @@ def span_part(record: Record) -> doc.SpanPart:
         first=r.span.first, last=r.span.last, nights=r.span.nights,
         nights_run=int(r.logged.ran.any(axis=0).sum()), nights_without_row=int(missing),
     )  # fmt: skip
-
-
-def nights_of(record: Record) -> tuple[date, ...]:
-    """Nights of the account."""
-    return tuple(d.date() for d in record.logged.nights)

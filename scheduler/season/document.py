@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 from datetime import date
-from functools import lru_cache
 from pathlib import Path
 from typing import Any, Literal
 
@@ -425,13 +424,6 @@ def generated_schema() -> dict[str, Any]:
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         **SeasonDocument.model_json_schema(by_alias=True),
     }
-
-
-@lru_cache(maxsize=1)
-def shipped_schema() -> dict[str, Any]:
-    """Read the JSON Schema that ships with the project."""
-    schema: dict[str, Any] = json.loads(SCHEMA_FILE.read_text(encoding="utf-8"))
-    return schema
 
 
 if __name__ == "__main__":  # write the schema again after a change

@@ -41,7 +41,7 @@ PICTURES = (
     (1.0, 1.0, 0.8),
     (1.0, 1.0, 1.2),
 )
-MANY = 400  # nights above which only the first three pictures are drawn, without salts; our choice
+MANY = 400  # nights above which only the first three pictures are drawn, without salts
 PROGRAMME_NIGHTS = 3  # runs a week of the fixed programme; common practice, no source
 L_PER_M3 = 1000.0
 

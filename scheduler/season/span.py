@@ -10,7 +10,7 @@ import pandas as pd
 from scheduler.errors import NoPlan
 from scheduler.site import Site
 
-BESIDE = 4  # earlier seasons shown beside one, at most; our choice
+BESIDE = 4  # earlier seasons shown beside one, at most
 
 
 @dataclass(frozen=True)

@@ -25,7 +25,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 LOOPBACK = frozenset({"127.0.0.1", "localhost", "[::1]"})
 COOKIE = "evenfall_token"
 LARGEST_BODY = 21 * 1024 * 1024  # bytes of a request; a dropped file is 20 MiB at most
-PATIENCE = 20.0  # [s] a client may be silent within its request; our choice
+PATIENCE = 20.0  # [s] a client may be silent within its request
 SAFE = ("GET", "HEAD")
 HEADERS = {
     "x-content-type-options": "nosniff",

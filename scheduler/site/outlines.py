@@ -19,9 +19,9 @@ from scheduler.site.tables import Findings, read_bytes
 
 FILE = "zones.geojson"
 ONLY_DRAWN = frozenset({"zones"})  # what is left out of an unattended evening when the file holds problems
-LARGEST = 20_000_000  # bytes; our choice
-MOST_POINTS = 200_000  # of all outlines; our choice
-MOST_RINGS = 500  # of one zone; our choice
+LARGEST = 20_000_000  # bytes
+MOST_POINTS = 200_000  # of all outlines
+MOST_RINGS = 500  # of one zone
 KINDS = ("Polygon", "MultiPolygon")
 
 Rings = tuple[np.ndarray, ...]

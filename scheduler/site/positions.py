@@ -17,8 +17,8 @@ from scheduler.site.settle import Settings
 from scheduler.site.tables import Findings, Table
 
 EARTH = 6_371_008.8  # [m] mean radius of the earth, WGS 84
-FARTHEST = 100_000.0  # [m] of a zone from its site; our choice
-FINENESS = 1 / 1500  # [-] of the site's width: bends of an outline smaller than this are not kept; our choice
+FARTHEST = 100_000.0  # [m] of a zone from its site
+FINENESS = 1 / 1500  # [-] of the site's width: bends of an outline smaller than this are not kept
 
 
 @dataclass(frozen=True)

@@ -202,7 +202,7 @@ def _settle_zone(site: schema.SiteKeys, settings: Settings, reader: Reader) -> N
 
 
 DEGREES_AN_HOUR = 15.0  # of longitude, by which the sun's clock moves
-FAR_OFF, NEAR = 3.5, 2.5  # [h] between clock and sun that cannot be, and that may be; our choice
+FAR_OFF, NEAR = 3.5, 2.5  # [h] between clock and sun that cannot be, and that may be
 SAME_TIME = "the window closes when it opens; two different times are needed (00:00 and 24:00 are a whole day)"
 
 

@@ -41,7 +41,7 @@ _HEADER = re.compile(r"\s*(.*?)\s*(?:\[\s*(.*?)\s*\])?\s*", re.DOTALL)
 _DECIMAL_COMMA = re.compile(rb"[;\r\n]\s*\"?[+-]?\d+,\d+\"?\s*(?=[;\r\n]|\Z)")
 
 ZIP = b"PK\x03\x04"  # how every workbook begins
-MOSTLY = 0.9  # [-] of the numbers of a share above 1, from which it is in percent; our choice
+MOSTLY = 0.9  # [-] of the numbers of a share above 1, from which it is in percent
 
 
 @dataclass

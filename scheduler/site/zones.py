@@ -47,8 +47,8 @@ LIKELY_RATE = (1.0, 150.0)  # application rate [mm/h]; outside it a note asks to
 LIKELY_AREA = (1.0, 200_000.0)  # area of a zone [m2]
 LIKELY_ROOTS = (0.03, 1.5)  # root depth [m]
 HIGHEST_RATE = 500.0  # [mm/h] no sprinkler reaches it; as for the column
-RATE_APART = 0.1  # [-] from which a rate and flow/area do not say the same; our choice
-MOST_APART = 20.0  # [-] of application_rate and flow/area: more is a wrong unit, however heads overlap; our choice
+RATE_APART = 0.1  # [-] from which a rate and flow/area do not say the same
+MOST_APART = 20.0  # [-] of application_rate and flow/area: more is a wrong unit, however heads overlap
 
 
 def build_zones(

@@ -13,7 +13,7 @@ from scheduler.site.records import SURFACES
 from scheduler.site.time_zones import nearest_zone
 from scheduler.site.units import quantity
 
-MOST_OF_A_SURFACE = 2_000  # zones; our choice
+MOST_OF_A_SURFACE = 2_000  # zones
 COUNTS = {"green": 4, "tee": 3, "fairway": 4, "rough": 1}  # of a site that says nothing
 SOURCE, EC = "reclaimed", 1.1  # [dS/m]; an example, for a laboratory to put right
 CURRENCY = {"us": "USD", "metric": "EUR"}

@@ -20,9 +20,9 @@ from scheduler.site.records import SURFACES
 from scheduler.site.trade_words import bare, soil_of, turf_of
 from scheduler.starter.headers import ASSUMED, HEADERS, UNITS, column_of, surface_of
 
-LARGEST = 20_000_000  # bytes; our choice
-MOST_ROWS = 20_000  # our choice
-TITLES = 15  # rows above a header that are looked through; our choice
+LARGEST = 20_000_000  # bytes
+MOST_ROWS = 20_000
+TITLES = 15  # rows above a header that are looked through
 ORDER = [c.name for c in ZONES]
 NUMBERS = {c.name for c in ZONES if c.kind == "number"}
 CODES = {"green": "G", "tee": "T", "fairway": "F", "approach": "A", "rough": "R", "pitch": "P", "landscape": "L"}

@@ -21,7 +21,7 @@ from scheduler.starter.own_zones import OwnZones, read_own_zones, where
 from scheduler.starter.toml import Sized, site_toml
 
 WRITTEN_FOR = date(2026, 7, 14)  # the evening of a folder written without one, in tests
-BUSY = 0.7  # [-] of the window a hot night may fill; our choice
+BUSY = 0.7  # [-] of the window a hot night may fill
 HOURS = 8.5  # [h] of the window that is written
 ROOM = 1.35  # [-] of the largest zone's flow the pump delivers at least
 

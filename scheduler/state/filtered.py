@@ -26,10 +26,10 @@ from scheduler.state.demand import Demand, zone_etc, zone_rain
 from scheduler.state.ran import Ran
 from scheduler.state.readings import Sensors, evening_readings, read_together, sensors_of
 
-LONGEST_RUN, SHORTEST_RUN = 60, 10  # [d] the filter runs over; our choice
-WORK = 3.0e7  # covariance entries times days a run may cost, about a second; our choice
-LEAST_DAYS = 5  # [d] of weather without which the filter is not run; our choice
-LEAST_READINGS = 3  # evenings with a believed reading without which it is not run; our choice
+LONGEST_RUN, SHORTEST_RUN = 60, 10  # [d] the filter runs over
+WORK = 3.0e7  # covariance entries times days a run may cost, about a second
+LEAST_DAYS = 5  # [d] of weather without which the filter is not run
+LEAST_READINGS = 3  # evenings with a believed reading without which it is not run
 
 
 @dataclass(frozen=True)

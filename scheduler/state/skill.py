@@ -9,7 +9,7 @@ from models.forecast_skill import LeadSkill, skill_by_lead
 from scheduler.site import Site
 from scheduler.state.demand import with_eto
 
-LONGEST = 400  # [d] of past forecasts looked at; older ones may be another service's; our choice
+LONGEST = 400  # [d] of past forecasts looked at; older ones may be another service's
 
 
 def past_forecasts(site: Site, until: pd.Timestamp | None = None) -> pd.DataFrame:

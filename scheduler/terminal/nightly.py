@@ -21,7 +21,7 @@ from scheduler.site import Site
 STYLES = {StepState.FAILED: "red", StepState.PARTLY: "yellow"}
 LISTED = 6
 TITLE = "How good the forecasts were"
-LEAST_DAYS = 5  # days held against what came, below which a lead is not shown; our choice
+LEAST_DAYS = 5  # days held against what came, below which a lead is not shown
 
 
 class NightlyScreen:

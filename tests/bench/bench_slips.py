@@ -154,9 +154,15 @@ SLIPS = (
     Slip("models/salts.py", "(146.0 - 76.7 * theta)", "(140.0 - 76.7 * theta)", "Topp's 146 as 140"),
     Slip(
         "models/estimation.py",
-        "capped = np.minimum(innovation**2 / (np.diag(expected) + noise), GATE**2)",
-        "capped = innovation**2 / (np.diag(expected) + noise)",
-        "scatter learns from what is far off without a cap",
+        "used = np.abs(standard) <= GATE",
+        "used = np.abs(standard) <= 10 * GATE",
+        "a reading that cannot be is used",
+    ),
+    Slip(
+        "models/estimation.py",
+        "scatter[sensor] = np.where(used, watched, scatter[sensor])",
+        "scatter[sensor] = watched",
+        "readings that are refused teach how far readings scatter",
     ),
     Slip("models/estimation.py", "(noise + far)[used]", "noise[used]", "readings far off weigh like all others"),
     Slip(

@@ -21,6 +21,7 @@ from scheduler import files
 from scheduler.cli import app
 from scheduler.errors import OK, STORAGE
 from scheduler.ledger import keeping, open_ledger, queries
+from tests import ledger_contents
 from tests.sites import make_site
 
 BEFORE, NIGHT, NEXT = "2026-07-12", "2026-07-13", "2026-07-14"
@@ -68,7 +69,7 @@ def ledger_steps(plan):
 def kept(folder):
     ledger = open_ledger(folder)
     try:
-        return queries.plan_list(ledger)["night"].tolist(), len(queries.readings(ledger))
+        return ledger_contents.plan_list(ledger)["night"].tolist(), len(queries.readings(ledger))
     finally:
         ledger.close()
 

@@ -9,9 +9,10 @@ import pytest
 from typer.testing import CliRunner
 
 from scheduler.cli import app
-from scheduler.ledger import open_ledger, queries
+from scheduler.ledger import open_ledger
 from scheduler.ledger.keeping import as_held, bring_in
 from scheduler.site import load_site
+from tests import ledger_contents
 from tests.sites import make_site
 
 FIRST = date(2026, 7, 5)
@@ -131,7 +132,7 @@ def test_a_plan_written_while_the_ledger_was_away_is_brought_in_by_the_next_even
     again, _ = tonight(folder, FIRST + timedelta(days=EVENINGS - 1))
     assert stands(again) == pytest.approx(stands(plans[-1]), abs=1e-6)
     ledger = open_ledger(folder)
-    nights = queries.plan_list(ledger)["night"].tolist()
+    nights = ledger_contents.plan_list(ledger)["night"].tolist()
     ledger.close()
     assert (
         sorted(set(nights)) == [plan["night"] for plan in plans] and len(nights) == EVENINGS

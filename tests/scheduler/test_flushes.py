@@ -276,6 +276,9 @@ def test_a_zone_that_may_take_better_water_keeps_its_turf_to_the_threshold(tmp_p
     assert found.needs.zone.tolist() == [0, 1]
     assert found.limit[0] == pytest.approx(1.5)
     assert found.limit[1] > 1.5
+    assert found.needs.depth[0, 0] > 0
+    assert np.isnan(found.needs.depth[0, 1])  # the reclaimed water, beside a well, is no way to get there
+    assert found.needs.depth[1, 1] > 0  # where there is no other it goes as far as it can
 
 
 # ------------------------------------------------------------------------------------------------------ a season

@@ -13,6 +13,7 @@ import pytest
 from scheduler.ledger import Counts, open_ledger, queries
 from scheduler.ledger.intake import intake
 from scheduler.site import load_site
+from tests import ledger_contents
 from tests.drawn import some
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -41,11 +42,11 @@ def test_everything_comes_back_as_the_folder_said(site, ledger):
 
     same(queries.readings(ledger), site.probes, ["time", "probe"])
     same(queries.observed_weather(ledger), site.weather, ["date"])
-    same(queries.issued_forecasts(ledger), site.forecast, ["issued", "member", "date"])
+    same(ledger_contents.issued_forecasts(ledger), site.forecast, ["issued", "member", "date"])
     same(queries.applied_water(ledger), site.applied, ["night", "zone"])
-    same(queries.soil_samples(ledger), site.samples, ["date", "zone", "depth"])
+    same(ledger_contents.soil_samples(ledger), site.samples, ["date", "zone", "depth"])
     same(queries.calendar(ledger), site.calendar, ["from", "until", "target", "event"])
-    same(queries.probe_places(ledger), site.probe_sites, ["probe", "from"])
+    same(ledger_contents.probe_places(ledger), site.probe_sites, ["probe", "from"])
 
 
 @pytest.mark.drawn
@@ -56,7 +57,7 @@ def test_a_second_intake_writes_nothing(site, ledger):
     assert all(c.written == 0 for c in again.counts.values())
     assert again.counts["probes"].same == len(site.probes)
     pd.testing.assert_frame_equal(again.flags, first.flags)
-    assert len(queries.intake_list(ledger)) == 1 and queries.replaced_rows(ledger).empty
+    assert len(ledger_contents.intake_list(ledger)) == 1 and ledger_contents.replaced_rows(ledger).empty
 
 
 @pytest.mark.drawn
@@ -71,7 +72,7 @@ def test_the_order_of_arrival_does_not_matter(site, ledger, tmp_path):
         intake(dataclasses.replace(site, probes=part), ledger)
     intake(site, other)
     pd.testing.assert_frame_equal(queries.readings(ledger), queries.readings(other))
-    assert queries.replaced_rows(ledger, "readings").empty
+    assert ledger_contents.replaced_rows(ledger, "readings").empty
     other.close()
 
 
@@ -84,7 +85,7 @@ def test_corrected_rows_replace_and_tell_who(ledger):
     applied.loc[3, "minutes"] = 99.0
     report = intake(dataclasses.replace(site, weather=weather, applied=applied), ledger, "ben")
     assert report.counts["weather"].changed == 1 and report.counts["applied"].changed == 1
-    old = queries.replaced_rows(ledger)
+    old = ledger_contents.replaced_rows(ledger)
     old = old[old["series"].isin(["weather", "applied"])]
     assert set(old["replaced_by"]) == {"ben"} and set(old["written_by"]) == {"ann"}
     assert old.set_index("series").loc["weather", "said"]["rain"] == site.weather["rain"][10]
@@ -119,7 +120,7 @@ def test_flags_are_kept_with_reasons_and_withdrawn_when_mended(ledger):
     probes.loc[(probes["probe"] == "G03-06") & (probes["time"] == "2026-07-13T14:00"), "moisture"] = 0.135
     mended = intake(dataclasses.replace(site, probes=probes), ledger)
     assert mended.counts["flags"].withdrawn == 1 and mended.counts["probes"].changed == 1
-    assert "spike" not in set(queries.standing_flags(ledger)["rule"])
+    assert "spike" not in set(ledger_contents.standing_flags(ledger)["rule"])
 
 
 def test_a_site_without_series_has_an_intake_too(ledger, tmp_path):

@@ -26,10 +26,11 @@ from scheduler.ledger import (
     write_estimates,
 )
 from scheduler.ledger.merge import Counts, Series, merge
-from scheduler.ledger.outlooks import keep_outlook, kept_outlook, outlook_list
+from scheduler.ledger.outlooks import keep_outlook, kept_outlook
 from scheduler.ledger.readings import ROWS_AT_ONCE, _parts, merge_readings
 from scheduler.ledger.tables import metadata, plans, readings, weather
 from scheduler.ledger.writers import begin_intake, end_intake, merge_flags
+from tests import ledger_contents
 from tests.scheduler.ledger_fixtures import ledger, ledger_url, postgres  # noqa: F401
 from tests.scheduler.sample_plan import sample_plan
 from tests.scheduler.test_sheets_document import as_version_1
@@ -92,7 +93,7 @@ def test_reading_a_file_again_changes_nothing(ledger):
     frame.loc[7, "temperature"] = np.nan
     take_in(ledger, frame)
     assert take_in(ledger, frame.sample(frac=1, random_state=0)) == Counts(same=60)
-    assert len(queries.replaced_rows(ledger)) == 0
+    assert len(ledger_contents.replaced_rows(ledger)) == 0
 
 
 def test_late_readings_are_added_between_those_held(ledger):
@@ -111,7 +112,7 @@ def test_corrected_readings_replace_with_history(ledger):
     right.loc[11, "ec"] = np.nan
     assert take_in(ledger, right, who="ben") == Counts(changed=2, same=58)
     assert queries.readings(ledger).loc[10, "moisture"] == 0.25
-    old = queries.replaced_rows(ledger, "readings")
+    old = ledger_contents.replaced_rows(ledger, "readings")
     assert set(old["written_by"]) == {"ann"} and set(old["replaced_by"]) == {"ben"}
     said = {key: values for key, values in zip(old["key"], old["said"], strict=True)}
     seconds = int(frame.loc[10, "time"].to_datetime64().astype("datetime64[s]").astype(int))
@@ -121,7 +122,7 @@ def test_corrected_readings_replace_with_history(ledger):
 def test_a_correction_of_a_correction_keeps_both(ledger):
     for rain in (1.0, 2.0, 3.0):
         take_in_weather(ledger, weather_frame(d2026_07_01=rain))
-    assert [said["rain"] for said in queries.replaced_rows(ledger)["said"]] == [1.0, 2.0]
+    assert [said["rain"] for said in ledger_contents.replaced_rows(ledger)["said"]] == [1.0, 2.0]
     assert queries.observed_weather(ledger)["rain"].tolist() == [3.0]
 
 
@@ -137,7 +138,7 @@ def test_readings_within_a_span_only(ledger):
         "2026-07-02T01:00"
     )
     assert len(part) == 3 * 5
-    assert queries.newest_readings(ledger).to_dict() == dict.fromkeys(
+    assert ledger_contents.newest_readings(ledger).to_dict() == dict.fromkeys(
         ["P00", "P01", "P02"], pd.Timestamp("2026-07-03T01:45")
     )
 
@@ -178,7 +179,7 @@ def test_two_sites_in_one_database_do_not_meet(ledger, ledger_url, tmp_path):
     take_in(ledger, some_readings())
     assert take_in(other, some_readings()) == Counts(new=60)
     publish_plan(ledger, document())
-    assert queries.current_plan(other, NIGHT) is None and queries.plan_list(other).empty
+    assert queries.current_plan(other, NIGHT) is None and ledger_contents.plan_list(other).empty
     other.close()
     again = open_ledger(tmp_path, ledger_url, "links")
     assert again.site_id == ledger.site_id
@@ -190,7 +191,7 @@ def test_an_error_undoes_the_whole_transaction(ledger):
         number = begin_intake(connection, ledger, "readings", "test")
         merge_readings(connection, some_readings(), ledger.site_id, number)
         raise RuntimeError("power cut")
-    assert queries.readings(ledger).empty and queries.intake_list(ledger).empty
+    assert queries.readings(ledger).empty and ledger_contents.intake_list(ledger).empty
 
 
 # plans
@@ -201,8 +202,8 @@ def test_a_plan_is_superseded_never_overwritten(ledger):
     second = publish_plan(ledger, document(minutes=14.0))
     assert (first.supersedes, second.supersedes, second.new) == (None, first.plan_id, True)
     assert queries.current_plan(ledger, NIGHT) == document(minutes=14.0)
-    assert queries.plan_by_number(ledger, first.plan_id) == document()
-    listed = queries.plan_list(ledger)
+    assert ledger_contents.plan_by_number(ledger, first.plan_id) == document()
+    listed = ledger_contents.plan_list(ledger)
     assert listed["stands"].tolist() == [False, True]
 
 
@@ -210,7 +211,7 @@ def test_the_same_plan_made_again_is_not_doubled(ledger):
     first = publish_plan(ledger, document())
     again = publish_plan(ledger, document(made="2026-07-14T21:09:00-07:00"))
     assert again.plan_id == first.plan_id and not again.new
-    assert len(queries.plan_list(ledger)) == 1
+    assert len(ledger_contents.plan_list(ledger)) == 1
 
 
 @pytest.mark.parametrize("act", [sa.update(plans).values(status="x"), sa.delete(plans)])
@@ -254,9 +255,9 @@ def test_estimates_replace_with_history(ledger):
     assert write_estimates(ledger, NIGHT, frame) == Counts(new=2)
     assert write_estimates(ledger, NIGHT, frame) == Counts(same=2)
     assert write_estimates(ledger, NIGHT, frame.assign(depletion=[5.0, 7.0])) == Counts(changed=1, same=1)
-    assert queries.estimates_of(ledger, NIGHT)["depletion"].tolist() == [5.0, 7.0]
-    assert len(queries.intake_list(ledger)) == 2
-    assert queries.replaced_rows(ledger, "estimates")["said"].iloc[0]["depletion"] == 6.0
+    assert ledger_contents.estimates_of(ledger, NIGHT)["depletion"].tolist() == [5.0, 7.0]
+    assert len(ledger_contents.intake_list(ledger)) == 2
+    assert ledger_contents.replaced_rows(ledger, "estimates")["said"].iloc[0]["depletion"] == 6.0
 
 
 def proposal(value, zone="G01"):
@@ -310,7 +311,7 @@ def bring_flags(ledger, rows, since):
 
 
 def spans(ledger):
-    data = queries.standing_flags(ledger)
+    data = ledger_contents.standing_flags(ledger)
     return [(r.rule, int(r.starts.timestamp()), int(r.ends.timestamp())) for r in data.itertuples()]
 
 
@@ -329,7 +330,7 @@ def test_a_season_lived_through_is_kept_once(ledger):
     assert not keep_outlook(ledger, "k", "order", "drawn 1", {"left": 2.5})
     assert kept_outlook(ledger, "k") == {"left": 1.5, "rows": [{"night": "2026-07-14"}]}
     assert kept_outlook(ledger, "other") is None
-    assert outlook_list(ledger) == [("order", "drawn 1", "k")]
+    assert ledger_contents.outlook_list(ledger) == [("order", "drawn 1", "k")]
 
 
 # versions, places

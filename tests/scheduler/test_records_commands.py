@@ -18,6 +18,7 @@ from scheduler.learn import learn
 from scheduler.ledger import open_ledger, queries
 from scheduler.ledger.keeping import with_accepted
 from scheduler.site import load_site
+from tests import ledger_contents
 
 SHIPPED = Path(__file__).parents[2] / "scenarios" / "lowland-stadium"
 NIGHT, BEFORE = "2026-07-14", "2026-07-13"
@@ -84,7 +85,7 @@ def test_an_evening_is_kept_and_a_second_one_supersedes(site):
     assert any(w["subject"] == "probe P3-15" for w in plan["warnings"])
     run("tonight", site, "--night", NIGHT)
     ledger = open_ledger(site)
-    kept, estimates = queries.plan_list(ledger), queries.estimates_of(ledger, date(2026, 7, 14))
+    kept, estimates = ledger_contents.plan_list(ledger), ledger_contents.estimates_of(ledger, date(2026, 7, 14))
     ledger.close()
     assert len(estimates) == len(plan["zones"])
     assert kept["stands"].sum() == 1

@@ -9,6 +9,7 @@ import pytest
 
 from scheduler.ledger import decide_learned, propose_learned, queries
 from scheduler.ledger.keeping import as_held, bring_in, open_site_ledger, with_accepted
+from tests import ledger_contents
 from tests.scheduler import hand_evening as h
 
 ZONES = ("G1 green", "F1 fairway")
@@ -64,12 +65,12 @@ def test_a_plan_that_was_not_kept_is_brought_in_by_whoever_comes_next(place):
     plan = h.planned(place)
     kept = bring_in(h.again(place))
     assert queries.current_plan(kept.ledger, h.NIGHT).made.isoformat() == plan["made"]
-    held = queries.estimates_of(kept.ledger, h.NIGHT).set_index("zone")
+    held = ledger_contents.estimates_of(kept.ledger, h.NIGHT).set_index("zone")
     for zone in plan["zones"]:
         assert held.loc[zone["id"], "depletion"] == zone["before"]["depletion_mm"]
     kept.close()
     report = bring_in(h.again(place))
-    assert len(queries.plan_list(report.ledger)) == 1  # once
+    assert len(ledger_contents.plan_list(report.ledger)) == 1  # once
     report.close()
 
 
@@ -87,7 +88,7 @@ def test_a_plan_that_is_not_of_its_folder_is_left_out_and_said(place, fault):
         file.write_text(file.read_text()[:-40])
     kept = bring_in(h.again(place))
     assert any("not brought into the ledger" in n.text for n in kept.site.notes)
-    assert len(queries.plan_list(kept.ledger)) == (1 if fault == "night" else 0)
+    assert len(ledger_contents.plan_list(kept.ledger)) == (1 if fault == "night" else 0)
     kept.close()
 
 

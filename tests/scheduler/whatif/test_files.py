@@ -76,8 +76,8 @@ def test_what_is_wrong_is_said(folder, given, words):
 
 def test_a_season_goes_on_from_what_the_ledger_holds(folder, monkeypatch):
     from scheduler.ledger import open_ledger
-    from scheduler.ledger.outlooks import outlook_list
     from scheduler.whatif import season
+    from tests.ledger_contents import outlook_list
 
     asked = [folder, "heat", "--until", "2026-07-15", "--years", "1", "--out", folder / "s"]
     assert run(*asked).exit_code == 0

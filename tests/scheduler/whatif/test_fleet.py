@@ -7,8 +7,9 @@ from typer.testing import CliRunner
 
 from scheduler.cli import app
 from scheduler.errors import InputProblems
-from scheduler.ledger import open_ledger, queries
+from scheduler.ledger import open_ledger
 from scheduler.whatif.fleet import read_list
+from tests import ledger_contents
 from tests.sites import make_site
 
 
@@ -40,7 +41,7 @@ def test_sites_stand_in_order_of_trouble_in_one_ledger(grounds, monkeypatch):
     assert 'href="../wet/out/2026-07-14/night.html"' in page
     for name in ("wet", "dry"):
         ledger = open_ledger(grounds, f"sqlite:///{grounds / 'shared.sqlite'}", name)
-        assert len(queries.plan_list(ledger)) == 1
+        assert len(ledger_contents.plan_list(ledger)) == 1
         ledger.close()
     assert not (grounds / "wet" / "ledger.sqlite").exists()
 
