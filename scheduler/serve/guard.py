@@ -99,7 +99,8 @@ class Guard:
         ours = origin is not None and urlsplit(origin).netloc == headers.get("host")
         if (site is not None and site != "same-origin") or not (ours or (origin is None and site == "same-origin")):
             return PlainTextResponse("requests of other pages are not answered", 403)
-        if not headers.get("content-length", "").isdigit() or int(headers["content-length"]) > LARGEST_BODY:
+        length = headers.get("content-length", "")
+        if "transfer-encoding" in headers or not length.isdigit() or int(length) > LARGEST_BODY:
             return PlainTextResponse(f"at most {LARGEST_BODY // 2**20} MiB, with their length, are taken", 413)
         return None
 

@@ -6,9 +6,15 @@ import ipaddress
 import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+from starlette.types import ASGIApp
 
 from scheduler.serve.app import make_app
 from scheduler.serve.guard import LOOPBACK, Rule
+
+if TYPE_CHECKING:
+    import uvicorn
 
 LEAST_TOKEN = 16  # characters
 
@@ -48,8 +54,6 @@ def run(
     ------
     NotServed   A folder is none, or the address needs a token.
     """
-    import uvicorn
-
     for site in sites:
         if not (site / "site.toml").is_file():
             raise NotServed(f"{site}: there is no site.toml here")
@@ -61,11 +65,20 @@ def run(
     told(f"http://{shown}:{port}/ (end with Ctrl+C)")
     if not _is_loopback(host):
         told("This address can be reached by others. What goes over it is not protected: put a TLS proxy in front.")
+    server_of(make_app([Path(s) for s in sites], rule), host, port).run()
+
+
+def server_of(app: ASGIApp, host: str, port: int) -> uvicorn.Server:
+    """Give the server of an application, with its limits of time and size."""
+    import uvicorn
+
+    from scheduler.serve.patient import PatientProtocol
+
     config = uvicorn.Config(
-        make_app([Path(s) for s in sites], rule), host=host, port=port, log_level="warning", server_header=False,
+        app, host=host, port=port, log_level="warning", server_header=False, http=PatientProtocol,
         timeout_keep_alive=5, limit_concurrency=64, h11_max_incomplete_event_size=64 * 1024,
     )  # fmt: skip
-    uvicorn.Server(config).run()
+    return uvicorn.Server(config)
 
 
 def _is_loopback(host: str) -> bool:
