@@ -112,6 +112,17 @@ def test_later_ranks_give_way(tmp_path):
     assert wrong == {}
 
 
+@pytest.mark.parametrize("word", ["careful", "even", "lean"])
+def test_no_word_for_caution_lets_a_later_rank_go_first(tmp_path, word):
+    # rain that may come, once with a pump that is short all night and once with water to spare
+    for name, pump in (("short", 0.3), ("enough", 1.0)):
+        folder = make_site(tmp_path / name, zones=24, pump_factor=pump, members=4, storm=20.0)
+        text = (folder / "site.toml").read_text()
+        assert "[planning]" in text and "caution" not in text
+        (folder / "site.toml").write_text(text.replace("[planning]", f'[planning]\ncaution = "{word}"'))
+        assert judged(folder)[1] == []
+
+
 def test_a_run_put_in_late_is_not_put_in_again_in_dear_hours(tmp_path):
     # The only run that could not be in time was placed late, and once more in the hours it was to keep out of.
     assert judged(draw_site(tmp_path / "site", 3199))[1] == []
