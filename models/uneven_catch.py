@@ -19,6 +19,8 @@ Floats = NDArray[np.float64]
 PLACE_SHARE = np.array([0.25, 0.5, 0.25])  # of a zone: its driest quarter, the half between, its wettest quarter
 STEPS = 6  # shares of the extra that are compared, from none to all
 REFILL_LEVEL = 0.2  # [-] of the way from the firmness limit to the dry limit to which runs refill; as plans do
+EVEN_CHOICE = 0.005  # of the cost: shares that differ by less count about alike, so that none is left overnight [-]
+ROUNDED = 0.05  # to which the share of the extra is rounded [-]
 APART = 0.5  # [mm] short of the firmness limit from which a place counts as soft
 
 
@@ -134,20 +136,22 @@ class Weighed:
     ----------
     extra : ndarray (G,)     Share of the full extra each group gets [-].
     share : ndarray (Z,)     Net depth over mean depth of every zone [-].
-    course : Course          All shares compared, (Z, K), from none of the extra to all of it.
-    chosen : ndarray (Z,)    Column of `course` that was chosen.
+    course : Course          Of none of the extra and of what was chosen, (Z, 2).
     """
 
     extra: Floats
     share: Floats
     course: Course
-    chosen: NDArray[np.int64]
 
 
 def weigh(
     ground: Ground, group: NDArray[np.int64], area: Floats, most: Floats, worth: Worth, first: int = 0
 ) -> Weighed:
-    """Choose how much of the extra each group of zones gets: what costs least by area; of equals the most.
+    """Choose how much of the extra each group of zones gets: what costs least by area.
+
+    Costs are flat, and often all of it and none of it cost about the same: the mean of the shares is taken, with
+    weights that fall by e for every `EVEN_CHOICE` of the cost, so that from one evening to the next the choice moves but
+    never leaps.
 
     Parameters
     ----------
@@ -168,6 +172,8 @@ def weigh(
     course = played(ground, 1.0 - extra * (1.0 - most[:, None]), worth, first)
     cost = np.zeros((int(group.max(initial=-1)) + 1, STEPS))
     np.add.at(cost, group, course.cost * area[:, None])
-    best = STEPS - 1 - cost[:, ::-1].argmin(axis=1)
-    chosen = best[group]
-    return Weighed(extra[best], 1.0 - extra[chosen] * (1.0 - most), course, chosen)
+    least = cost.min(axis=1, keepdims=True)
+    weight = np.exp((least - cost) / (EVEN_CHOICE * np.maximum(least, 1e-9)))
+    chosen = np.round(weight @ extra / weight.sum(axis=1) / ROUNDED) * ROUNDED
+    share = 1.0 - chosen[group] * (1.0 - most)
+    return Weighed(chosen, share, played(ground, np.stack((np.ones_like(share), share), axis=1), worth, first))

@@ -26,8 +26,7 @@ def _surface(planned: Planned, found: UnevenCatch, surface: str) -> SurfaceUneve
     """One surface, means by area of what is a depth and by zone of what is a number of days."""
     own = np.flatnonzero(planned.site.zones.surface[found.zones] == surface)
     area = planned.site.zones.area[found.zones[own]]
-    course, column = found.weighed.course, found.weighed.chosen[own]
-    with_, without = (own, column), (own, np.zeros_like(column))
+    course, with_, without = found.weighed.course, (own, 1), (own, 0)
 
     def by_area(values: np.ndarray) -> float:
         return round(float(np.average(values, weights=area)), 3)
@@ -72,7 +71,7 @@ def _words(planned: Planned, found: UnevenCatch, rows: tuple[SurfaceUneven, ...]
     buys = f"gives the driest quarter {edge.format_percent(met)} of what it wants, not {edge.format_percent(without)}"
     costs = f"takes {edge.format_depth(max(water, 0.0), units)} of water"
     if leached >= WORTH_SAYING:
-        costs += f", of which {edge.format_depth(leached, units)} leach salt as they should"
+        costs += f" ({edge.format_depth(leached, units)} of it for leaching)"
     if softer >= WORTH_SAYING:
         costs += f", leaves the wettest quarter soft on {_nights(softer)}"
     lead = f"Runs are longer for uneven catch: {said}"

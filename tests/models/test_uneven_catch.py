@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from models.uneven_catch import PLACE_SHARE, STEPS, Ground, Worth, played, weigh
+from models.uneven_catch import PLACE_SHARE, Ground, Worth, played, weigh
 
 WORTH = Worth(et=8.0, soft=0.35, run=1.0)
 DAYS = 42
@@ -38,7 +38,7 @@ def extra(ground_, worth=WORTH):
 
 def test_a_season_without_rain_gets_the_whole_extra_and_a_rainy_one_little():
     dry, showery, wet = (extra(ground(rain)).extra[0] for rain in (0.0, every(7, 20.0), every(4, 25.0)))
-    assert dry == 1.0 and wet <= 0.2
+    assert dry >= 0.9 and wet <= 0.2
     assert dry >= showery >= wet
 
 
@@ -47,10 +47,17 @@ def test_turf_worth_more_gets_no_less_of_the_extra():
     assert found == sorted(found) and found[0] < found[-1]
 
 
+def test_the_choice_never_leaps():
+    # rain a little more each time: the extra falls in small steps, though both ends of it may cost the same
+    found = [extra(ground(every(7, mm))).extra[0] for mm in np.linspace(0.0, 45.0, 91)]
+    assert found[0] >= 0.9 and found[-1] < 0.5
+    assert np.abs(np.diff(found)).max() <= 0.25
+
+
 def test_even_catch_asks_for_no_extra():
     found = extra(ground(0.0, du=1.0))
     np.testing.assert_allclose(found.share, 1.0)
-    np.testing.assert_allclose(np.diff(found.course.cost), 0.0)
+    np.testing.assert_allclose(np.diff(found.course.cost), 0.0, atol=1e-9)
 
 
 def test_what_drains_counts_towards_leaching():
@@ -93,8 +100,8 @@ def test_water_is_kept_and_more_extra_is_never_drier(rain, etc, du, owed):
     course = found.course
     assert found.extra.shape == (1,) and 0.0 <= found.extra[0] <= 1.0
     np.testing.assert_allclose(found.share, 1.0 - found.extra[0] * 0.6 * (1.0 - du))
-    assert course.cost[0, found.chosen[0]] == course.cost.min()
-    assert PLACE_SHARE.sum() == 1.0 and course.water.shape == (1, STEPS)
+    assert course.cost[0, 1] <= 1.02 * course.cost[0, 0] + 1e-9  # about as cheap as none of it, if not cheaper
+    assert PLACE_SHARE.sum() == 1.0 and course.water.shape == (1, 2)
     # all that entered went into ET, drained, or is held: what is held lies between nothing and TAW
     entered = course.water + np.sum(rain)
     et = etc * DAYS - course.missed
