@@ -150,8 +150,8 @@ def weigh(
     """Choose how much of the extra each group of zones gets: what costs least by area.
 
     Costs are flat, and often all of it and none of it cost about the same: the mean of the shares is taken, with
-    weights that fall by e for every `EVEN_CHOICE` of the cost, so that from one evening to the next the choice moves but
-    never leaps.
+    weights that fall by e for every `EVEN_CHOICE` of the cost, so that the choice moves from one evening to the next
+    and never leaps.
 
     Parameters
     ----------
