@@ -25,6 +25,8 @@ from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import PlanInputs
 from models.plan.solve import PlanSolver
 from scheduler import evening
+from scheduler.night import several
+from scheduler.nights import local_now
 from scheduler.site import load_site
 from tests.sites import make_site
 
@@ -82,13 +84,13 @@ def first_program(folder: Path) -> _Captured:
         raise _Captured(inputs, needs)
 
     site = load_site(folder)
-    ordinary, evening.PlanSolver = evening.PlanSolver, stop
+    ordinary, several.PlanSolver = several.PlanSolver, stop
     try:
-        evening.plan_tonight(site, NIGHT, evening.local_now(site))
+        evening.plan_tonight(site, NIGHT, local_now(site))
     except _Captured as found:
         return found
     finally:
-        evening.PlanSolver = ordinary
+        several.PlanSolver = ordinary
     raise SystemExit("the evening ended without a program to solve")
 
 
