@@ -56,6 +56,8 @@ drainage                   DP          mm/d          below the root zone; FAO-56
 surplus                    -           mm            water above field capacity on its way down; depletion below 0
 infiltration               -           mm/h          rate the surface takes without ponding
 application rate           a           mm/h          gross: flow / area; net: gross times the served share
+run time, minutes          x           min           `run_time`: of the program, by block and supply; `minutes`: whole
+                                                     steps of the controller, (Z,) of a night, (Z, N) by night
 net irrigation             I           mm            depth that counts in the balance
 distribution uniformity    DU_LQ       -             lowest quarter's mean catch / mean catch
 served share               -           -             net / gross: 0.4 + 0.6 DU_LQ, or DU_LQ; Irrigation Association

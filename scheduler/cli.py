@@ -10,9 +10,8 @@ import io
 import logging
 import os
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager, redirect_stderr, redirect_stdout
-from datetime import date, datetime
+from contextlib import redirect_stderr, redirect_stdout
+from datetime import datetime
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated
@@ -20,7 +19,8 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from scheduler.errors import BAD_INPUT, NO_PLAN, STORAGE, USAGE, InputProblems, NoPlan, counted
+from scheduler.errors import USAGE, NoPlan, counted
+from scheduler.terminal.command import clock_minute, complain, date_of, faults_told
 
 # Many small matrices: threads that wait for each other cost ten times what they save. Read when numpy is first loaded.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -102,7 +102,7 @@ def new(
         "units": units, "latitude": latitude, "longitude": longitude, "elevation": elevation, "time_zone": time_zone,
         "currency": currency, "surfaces": surfaces, "controllers": controllers, "sources": sources,
     }  # fmt: skip
-    with _told(folder, "Nothing was written"):
+    with faults_told(folder, "Nothing was written"):
         title = name or folder.resolve().name.replace("-", " ").replace("_", " ").strip().capitalize() or "New site"
         if sys.stdin.isatty() and sys.stdout.isatty():
             title, zones, given = ask(title if name is None else None, title, zones, given)
@@ -140,9 +140,9 @@ def tonight(
     from scheduler.site import load_site
     from scheduler.terminal.evening import print_evening
 
-    chosen = _date(night)
+    chosen = date_of(night)
     screen = Console()
-    with _told(site, "Nothing was planned"):
+    with faults_told(site, "Nothing was planned"):
         with screen.status("reading the site folder") as status:
             loaded = load_site(site)
             now = local_now(loaded)
@@ -172,7 +172,7 @@ def intake(site: SiteFolder) -> None:
     from scheduler.terminal.records import print_intake
 
     screen = Console()
-    with _told(site, "Nothing was brought in"):
+    with faults_told(site, "Nothing was brought in"):
         with screen.status("reading the site folder") as status:
             loaded = load_site(site)
             ledger = open_site_ledger(loaded)
@@ -204,9 +204,9 @@ def learn(
     from scheduler.site import load_site
     from scheduler.terminal.records import print_lesson
 
-    chosen = _date(night)
+    chosen = date_of(night)
     screen = Console()
-    with _told(site, "Nothing was learned"):
+    with faults_told(site, "Nothing was learned"):
         with screen.status("reading the site folder") as status:
             loaded = load_site(site)
             ledger = open_site_ledger(loaded)
@@ -244,9 +244,9 @@ def morning(
     from scheduler.site import load_site
     from scheduler.terminal.records import print_morning
 
-    chosen = _date(night)
+    chosen = date_of(night)
     screen = Console()
-    with _told(site, "Nothing was written"):
+    with faults_told(site, "Nothing was written"):
         with screen.status("reading the site folder") as status:
             kept = bring_in(load_site(site))
             try:
@@ -275,9 +275,9 @@ def salts(
     from scheduler.site import load_site
     from scheduler.terminal.evening import print_salts
 
-    chosen = _date(night)
+    chosen = date_of(night)
     screen = Console()
-    with _told(site, "Nothing was written"):
+    with faults_told(site, "Nothing was written"):
         with screen.status("reading the site folder") as status:
             loaded = as_held(load_site(site))
             evening = chosen or choose_night(loaded, evening_of(local_now(loaded)))
@@ -337,12 +337,12 @@ def whatif(
     from scheduler.whatif.run import Asked, run_whatif
     from scheduler.whatif.season import Ahead
 
-    chosen, last = _date(night), _date(until, "--until")
+    chosen, last = date_of(night), date_of(until, "--until")
     ahead = None
     if season or last is not None:
         ahead = Ahead(last, weather, years, seed, mismatch, resume, Workers(workers, cluster))
     screen = Console()
-    with _told(site, "Nothing was worked out"):
+    with faults_told(site, "Nothing was worked out"):
         with steps(screen, "reading the site folder") as (step, told):
             asked = Asked(tuple(cases or ()), tuple(set_ or ()), sweep, chosen, out, ahead)
             kept = bring_in(load_site(site))
@@ -388,11 +388,11 @@ def season(
     from scheduler.site import load_site
     from scheduler.terminal.season import print_season
 
-    since, until = _date(first, "--from"), _date(last, "--until")
+    since, until = date_of(first, "--from"), date_of(last, "--until")
     if unit is not None and unit not in UNITS:
         raise typer.BadParameter(f'read "{unit}"; allowed: {", ".join(UNITS)}', param_hint="--unit")
     screen = Console()
-    with _told(site, "Nothing was written"):
+    with faults_told(site, "Nothing was written"):
         with screen.status("reading the site folder") as status:
             known = with_earlier_record(as_held(load_site(site)))
             span = choose_span(known, since, until)
@@ -424,7 +424,7 @@ def fleet(
     from scheduler.whatif.fleet import read_list, run_fleet
 
     screen = Console()
-    with _told(sites.parent, "Nothing was run"):
+    with faults_told(sites.parent, "Nothing was run"):
         listed = read_list(sites)
         with steps(screen, f"{command} at {counted(len(listed.sites), 'site')}") as (_, told):
             try:
@@ -491,8 +491,8 @@ def export(
     """Write the run times of a standing plan in another shape, for another controller."""
     from scheduler.export.again import export_plan
 
-    with _told(site, "Nothing was written"):
-        for file in export_plan(site, _date(night), profile, out, keypad):
+    with faults_told(site, "Nothing was written"):
+        for file in export_plan(site, date_of(night), profile, out, keypad):
             Console().print(str(file), highlight=False, soft_wrap=True)
 
 
@@ -514,7 +514,7 @@ def nightly(
     from scheduler.nightly.sites import run_sites
     from scheduler.terminal.nightly import NightlyScreen
 
-    chosen, minute = _date(night), _clock_minute(by)
+    chosen, minute = date_of(night), clock_minute(by)
     raise typer.Exit(run_sites(sites, NightlyScreen(Console()), minute, chosen, once, when_due))
 
 
@@ -538,7 +538,7 @@ def serve(
     try:
         run(sites, host, port, token_from, name or [], lambda words: Console().print(words, highlight=False))
     except NotServed as reason:
-        _complain(str(reason))
+        complain(str(reason))
         raise typer.Exit(USAGE) from reason
 
 
@@ -548,7 +548,7 @@ def timer(site: SiteFolder) -> None:
     from scheduler.nightly.timer import timer_text
     from scheduler.site import load_site
 
-    with _told(site, "Nothing was printed"):
+    with faults_told(site, "Nothing was printed"):
         sys.stdout.write(timer_text(load_site(site)))
 
 
@@ -573,7 +573,7 @@ def check(site: SiteFolder) -> None:
     from scheduler.terminal.nightly import print_cautions, print_feeds, print_skill
 
     screen = Console()
-    with _told(site, "Nothing was written"):
+    with faults_told(site, "Nothing was written"):
         with screen.status("reading the site folder"):
             loaded = load_site(site)
             understood, skill = understand_site(loaded), forecast_skill(loaded)
@@ -582,73 +582,6 @@ def check(site: SiteFolder) -> None:
         print_feeds(screen, loaded, read_states(site))
         print_skill(screen, skill, loaded.units)
         print_cautions(screen, lives, loaded.caution, loaded.units)
-
-
-def _clock_minute(text: str | None) -> int | None:
-    """Read a clock time given on the command line, as minutes after 00:00 of the evening."""
-    if text is None:
-        return None
-    from scheduler.site.schema import read_clock
-
-    try:
-        return read_clock(text)
-    except ValueError as error:
-        raise typer.BadParameter(f'read "{text}"; {error}', param_hint="--by") from error
-
-
-def _date(text: str | None, option: str = "--night") -> date | None:
-    """Read a date given on the command line."""
-    if text is None:
-        return None
-    try:
-        return date.fromisoformat(text)
-    except ValueError as error:
-        raise typer.BadParameter(
-            f'read "{text}"; a date is allowed, for example 2026-07-14', param_hint=option
-        ) from error
-
-
-@contextmanager
-def _told(folder: Path, outcome: str) -> Iterator[None]:
-    """Turn what can go wrong into one clear message and an exit code."""
-    try:
-        yield
-    except InputProblems as problems:
-        for problem in problems.problems:
-            _complain(str(problem))
-        _complain(f"{counted(len(problems.problems), 'problem')}. {outcome}{_standing(folder)}.")
-        raise typer.Exit(BAD_INPUT) from problems
-    except NoPlan as reason:
-        _complain(f"{reason}\n{outcome}{_standing(folder)}.")
-        raise typer.Exit(NO_PLAN) from reason
-    except _ledger_unusable() as error:
-        _complain(f"the ledger cannot be used: {error}\n{outcome}{_standing(folder)}.")
-        raise typer.Exit(STORAGE) from error
-    except OSError as error:
-        place = f"{error.filename}: " if error.filename else ""
-        _complain(f"{place}{error.strerror or error}\n{outcome}{_standing(folder)}.")
-        raise typer.Exit(STORAGE) from error
-
-
-def _ledger_unusable() -> type[Exception]:
-    """Name the ledger's own exception, imported only when something went wrong."""
-    from scheduler.ledger import LedgerUnusable
-
-    return LedgerUnusable
-
-
-def _standing(folder: Path) -> str:
-    """Clause on the last good plan of a site, if there is one."""
-    from scheduler.nights import last_good_plan
-
-    plan = last_good_plan(folder)
-    return "" if plan is None else f"; the plan of {plan.day} {plan:%B %Y} still stands"
-
-
-def _complain(text: str) -> None:
-    Console(stderr=True, soft_wrap=True).print(
-        text, markup=False, highlight=False, style="red" if sys.stderr.isatty() else ""
-    )
 
 
 if __name__ == "__main__":

@@ -132,7 +132,7 @@ def _prices(limits: tuple[LimitPrice, ...]) -> Prices:
 
 def _capacities(planned: Planned, prices: Prices) -> Iterator[Use]:
     """Pumps, branches and stations at once, night by night."""
-    site, plan, volume, minutes = planned.site, planned.plan, planned.effects.volume, planned.run.later
+    site, plan, volume, minutes = planned.site, planned.plan, planned.effects.volume, planned.run.minutes_by_night
     length = plan.block_length.sum(axis=1)
     stations = plan.stations_at_once
     pumps, branches = plan.pump_nightly * M3_OF_LPS_MINUTE, plan.branch_capacity * M3_OF_LPS_MINUTE
@@ -209,7 +209,7 @@ def source_volume(plan: PlanInputs, run: RunnableNight) -> Floats:
     chosen = run.result.minutes(plan).sum(axis=2)  # (Z, N, K)
     whole = chosen.sum(axis=2, keepdims=True)
     mix = np.where(whole > 0, chosen / np.maximum(whole, 1e-12), 0.0)
-    by_supply = mix * (run.later * plan.water_per_minute[:, None])[:, :, None]
+    by_supply = mix * (run.minutes_by_night * plan.water_per_minute[:, None])[:, :, None]
     by_supply[:, 0] = run.volumes
     return np.asarray(np.einsum("znk,kw->wn", by_supply, plan.supply_share), dtype=np.float64)
 

@@ -119,7 +119,7 @@ def in_order(site: Site, last_first: bool = False) -> list[str]:
 
 def _effects(planned: Planned) -> Effects:
     plan, inputs, run = planned.plan, planned.inputs, planned.run
-    net = run.later * plan.net_rate[:, None]
+    net = run.minutes_by_night * plan.net_rate[:, None]
     balance = run.balance
     before_each = np.concatenate((plan.depletion[:, None], balance.depletion[:, :-1]), axis=1)
     dry = np.maximum(balance.depletion - inputs.fresh_limit, 0.0)
@@ -132,8 +132,8 @@ def _effects(planned: Planned) -> Effects:
     room = watered > np.maximum(least, (inputs.smallest_run * plan.net_rate)[:, None])
     water_ec = _water_ec(planned)
     ece, layers, leached = _salinity(planned, net, water_ec)
-    gross = run.later * (plan.net_rate / plan.net_share)[:, None]
-    volume = run.later * plan.water_per_minute[:, None]
+    gross = run.minutes_by_night * (plan.net_rate / plan.net_share)[:, None]
+    volume = run.minutes_by_night * plan.water_per_minute[:, None]
     return Effects(
         net, gross, volume, balance, dry, soft, filled >= least, (dry > 0) & room, ece, layers,
         water_ec, watered, leached,

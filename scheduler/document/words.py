@@ -56,7 +56,7 @@ def zone_reasons(planned: Planned, blame: list[str]) -> list[Reason]:
     blame : list of str   What holds each zone back, in brackets, "" if nothing does; one a zone.
     """
     plan, run, units = planned.plan, planned.run, planned.site.units
-    dry, again = first_dry_night(plan), _next_run(run.later)
+    dry, again = first_dry_night(plan), _next_run(run.minutes_by_night)
     kinds = _kinds(planned, dry, again)
     evenings = [format_short_date(d + timedelta(days=1), units) for d in planned.inputs.dates]
     nights = [format_short_date(d, units) for d in planned.inputs.dates]

@@ -260,7 +260,8 @@ def _paths(planned: Planned) -> list[tuple[PathNight, ...]]:
     plan, effects, dates = planned.plan, planned.effects, planned.inputs.dates
     balance, eto = effects.balance, planned.demand.future["eto"].to_numpy()[None, :]
     columns = (
-        planned.run.later, effects.gross, balance.etc_actual, plan.effective_rain, balance.drainage, balance.depletion,
+        planned.run.minutes_by_night, effects.gross, balance.etc_actual, plan.effective_rain, balance.drainage,
+        balance.depletion,
         np.where(eto > 0, plan.etc / np.where(eto > 0, eto, 1.0), 0.0), balance.stress, effects.watered,
         planned.inputs.fresh_limit, effects.ece[:, 1:],
     )  # fmt: skip

@@ -26,7 +26,7 @@ class RunnableNight:
     minutes : ndarray (Z,)          Tonight's run times as they will run [min].
     volumes : ndarray (Z, K)        Tonight's water by supply [m3].
     balance : DayBalance            What the soil does under them, (Z, N).
-    later : ndarray (Z, N)          Run times of every night in controller steps, tonight's in column 0 [min].
+    minutes_by_night : ndarray (Z, N)   The same of every night as it would be rounded, tonight in column 0 [min].
     cycles : Cycles or None         None on a night without water.
     job, timetable : NightJob, Timetable or None
     solves : int                    How often the plan was solved.
@@ -47,7 +47,7 @@ class RunnableNight:
     result: PlanResult
     minutes: Floats
     volumes: Floats
-    later: Floats
+    minutes_by_night: Floats
     balance: DayBalance
     cycles: Cycles | None
     job: NightJob | None

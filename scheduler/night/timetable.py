@@ -310,12 +310,12 @@ def _finished(
         replanned = _solved(lambda: solver.solve_later(run_time[:, 0] * given[:, None, None]))
         result = result if replanned is None else _with_prices_of(result, replanned)
     run_time = result.minutes(plan)  # what the plan has, not what was wished for: nothing it never had is owed later
-    later, balance = _all_nights(inputs, result, run_time, minutes, usual)
+    minutes_by_night, balance = _all_nights(inputs, result, run_time, minutes, usual)
     return RunnableNight(
         result=result,
         minutes=minutes,
         volumes=np.asarray(volumes, dtype=np.float64),
-        later=later,
+        minutes_by_night=minutes_by_night,
         balance=balance,
         cycles=draft.cycles,
         job=draft.job,

@@ -1,1 +1,1 @@
-"""What the commands print, and nothing else prints: a planned night, and an intake, a lesson, a morning."""
+"""What the commands print, and nothing else prints: a planned night, an intake, a lesson, a morning, and faults."""

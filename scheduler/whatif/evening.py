@@ -78,7 +78,7 @@ def standing_evening(planned: Planned, log: pd.DataFrame) -> Standing:
     )
     plan = case_plan(evening, AS_IT_IS, log)
     plan = replace(plan, inputs=planned.inputs, flushes=planned.flushes)
-    course = course_of(planned.site, planned.inputs, planned.salt, planned.run.result, planned.run.later)
+    course = course_of(planned.site, planned.inputs, planned.salt, planned.run.result, planned.run.minutes_by_night)
     outcome = Outcome(AS_IT_IS, plan, planned.run, course, True)
     try:
         cases = Cases(planned.inputs.plan, plan.needs)
@@ -100,7 +100,7 @@ def plan_case(standing: Standing, case: Case) -> Outcome:
     if _equal(plan, usual.plan):
         return Outcome(case, plan, usual.run, usual.course, True)
     run = runnable_night(plan.site, plan.inputs, begun(standing.cases, plan))
-    course = course_of(plan.site, plan.inputs, plan.salt, run.result, run.later)
+    course = course_of(plan.site, plan.inputs, plan.salt, run.result, run.minutes_by_night)
     return Outcome(case, plan, run, course, False)
 
 

@@ -37,4 +37,4 @@ def test_a_shut_night_does_not_shut_the_later_ones(tmp_path):
     closed = load_site(make_site(tmp_path / "s", zones=12, nights=3, nights_allowed=("Wednesday",), seed=3))
     planned = planned_evening(closed, TODAY, made)
     assert not planned.run.minutes.any() and planned.inputs.dates[1] == TODAY + timedelta(days=1)
-    assert planned.run.later[:, 1].sum() > 0
+    assert planned.run.minutes_by_night[:, 1].sum() > 0

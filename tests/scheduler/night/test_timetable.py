@@ -38,7 +38,7 @@ def test_run_times_are_whole_steps_and_what_the_timetable_gives(tmp_path):
     given = np.bincount(table.zone, weights=table.end - table.start, minlength=4)
     np.testing.assert_allclose(given, run.minutes)
     np.testing.assert_allclose(run.minutes % 2.0, 0.0, atol=1e-9)
-    np.testing.assert_array_equal(run.later[:, 0], run.minutes)
+    np.testing.assert_array_equal(run.minutes_by_night[:, 0], run.minutes)
     assert np.all((table.start >= 21 * 60) & (table.end <= 29 * 60))
     assert run.solves == 1
     assert not run.left_out.any()
@@ -76,7 +76,7 @@ def test_without_water_to_give_or_need_nothing_runs(tmp_path):
     found = evening(tmp_path / "a", minutes=40)
     assert not found.run.minutes.any()
     assert found.run.timetable is None
-    assert found.run.later.shape == (4, 3)
+    assert found.run.minutes_by_night.shape == (4, 3)
     assert not found.run.volumes.any()
 
 

@@ -32,8 +32,8 @@ def test_a_case_that_changes_nothing_is_tonights_plan(site, standing, given):
 
 def test_cases_in_any_order_give_the_same_numbers_and_equal_cases_equal_plans(site, standing):
     named = [case(site, g) for g in ("allocation_factor=0.5", "eto_factor=1.2", "nights_a_week=2")]
-    forward = {c.name: plan_case(standing, c).run.later for c in named}
-    backward = {c.name: plan_case(standing, c).run.later for c in reversed(named)}
+    forward = {c.name: plan_case(standing, c).run.minutes_by_night for c in named}
+    backward = {c.name: plan_case(standing, c).run.minutes_by_night for c in reversed(named)}
     for name, minutes in forward.items():
         np.testing.assert_array_equal(minutes, backward[name])
 
@@ -59,7 +59,7 @@ def test_less_water_never_gives_less_stress(site, standing):
 def test_a_ban_holds(site, standing, given):
     given = given.format(z=site.zones.zone[3])
     outcome = plan_case(standing, case(site, given))
-    later, dates = outcome.run.later, outcome.plan.inputs.dates
+    later, dates = outcome.run.minutes_by_night, outcome.plan.inputs.dates
     ran = np.array([later[:, n].any() for n in range(len(dates))])
     if given.startswith("nights_allowed"):
         assert not ran[[n for n, d in enumerate(dates) if d.weekday() != 2]].any() and ran.any()
