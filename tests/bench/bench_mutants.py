@@ -48,7 +48,8 @@ TESTS = {  # cheapest first; never the mutated file itself, which pytest would r
                         "tests/properties/test_salts.py", "tests/scheduler/test_flushes.py"],
     "scheduler/plan": ["tests/scheduler/plan", "tests/scheduler/document", "tests/scheduler/test_site_hydraulics.py"],
     "scheduler/state": ["tests/scheduler/state", "tests/scheduler/test_ran.py", "tests/scheduler/test_readings.py",
-                        "tests/scheduler/test_quality.py", "tests/scheduler/document"],
+                        "tests/scheduler/test_quality.py", "tests/scheduler/plan/test_weathers.py",
+                        "tests/scheduler/document"],
 }  # fmt: skip
 LEAN = ["tests/models", "tests/published", "tests/scheduler", "tests/properties"]
 LONGEST = 600.0  # [s] a mutant may take: one that never ends is noticed

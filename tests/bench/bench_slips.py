@@ -29,7 +29,7 @@ MORE_TESTS = {  # of rooms that are not drawn from
         "tests/scheduler/test_response.py",
         "tests/scheduler/test_morning.py",
     ],
-    "scheduler/night/": ["tests/scheduler/night"],
+    "scheduler/night/": ["tests/scheduler/night", "tests/end_to_end/test_full_nights.py"],
     "scheduler/nightly": ["tests/scheduler/nightly"],
     "scheduler/salinity": [
         "tests/scheduler/salinity",
@@ -37,7 +37,7 @@ MORE_TESTS = {  # of rooms that are not drawn from
         "tests/scheduler/test_upkeep.py",
         "tests/scheduler/test_salinity.py",
     ],
-    "scheduler/season": ["tests/scheduler/test_season.py", "tests/end_to_end/test_season.py"],
+    "scheduler/season": ["tests/scheduler/test_season.py", "tests/end_to_end/test_season_account.py"],
     "scheduler/supply.py": ["tests/scheduler/plan", "tests/scheduler/test_site_water.py"],
     "scheduler/whatif": ["tests/scheduler/whatif"],
 }
@@ -78,7 +78,12 @@ SLIPS = (
         "np.bincount(inverse, weights=theta) / np.bincount(inverse)",
         "all depths of a zone's probes weigh alike",
     ),
-    Slip("scheduler/state/evening.py", "net[:, i - 1], 0.0)", "net[:, i], 0.0)", "the next night's water counts today"),
+    Slip(
+        "scheduler/state/evening.py",
+        "drainage_day(depletion, net[:, i - 1],",
+        "drainage_day(depletion, net[:, i],",
+        "the next night's water counts today",
+    ),
     Slip(
         "scheduler/events.py",
         "firm |= event.on(nights, before=1)",
@@ -111,15 +116,15 @@ SLIPS = (
     ),
     Slip(
         "scheduler/plan/water.py",
-        "allowed[max(0, i + 1 - DROUGHT.nights) : i + 1]",
-        "allowed[max(0, i - DROUGHT.nights) : i + 1]",
-        "a drought order allows the water of eight nights",
+        "slice(max(0, i + 1 - DROUGHT.nights), i + 1)",
+        "slice(max(0, i - DROUGHT.nights), i + 1)",
+        "a drought order is counted over eight nights",
     ),
     Slip(
         "scheduler/plan/water.py",
-        "spent[max(0, i + 1 - DROUGHT.nights) :]",
-        "spent[max(0, i - DROUGHT.nights) :]",
-        "a drought order counts eight nights of use",
+        "used = np.array([spent[nights.start :].sum() for nights in counted])",
+        "used = np.array([spent.sum() for nights in counted])",
+        "a drought order counts nights that are past its week",
     ),
     Slip(
         "models/plan/solve.py",
@@ -222,7 +227,7 @@ SLIPS = (
     ),
     Slip(
         "scheduler/night/timetable.py",
-        "result = result if replanned is None else replanned",
+        "result = result if replanned is None else _with_prices_of(result, replanned)",
         "pass",
         "later nights are not planned anew after a night too full",
     ),
@@ -440,7 +445,12 @@ def main() -> None:
     slips = [s for s in SLIPS if given.only in s.meaning or given.only in s.file]
     alive = 0
     for slip in slips:
-        one = changed(slip)
+        try:
+            one = changed(slip)
+        except ValueError as gone:  # the code has moved on: write the slip anew
+            sys.stdout.write(f"GONE   {gone}: {slip.meaning}\n")
+            alive += 1
+            continue
         lives = survives(one, tests_of(slip.file)) and (not given.all or survives(one, LEAN))
         alive += lives
         sys.stdout.write(f"{'LIVES ' if lives else 'killed'} {slip.file}:{one.line} {slip.meaning}\n")

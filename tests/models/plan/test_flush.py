@@ -212,6 +212,18 @@ def test_a_little_with_the_watering_or_a_flush_whichever_costs_less(owed, longes
         assert result.soft[0] == pytest.approx([0.0, 2.0])
 
 
+def test_upkeep_passes_its_depth_and_what_the_date_takes_on_its_own_nights_alone():
+    # 3 mm tomorrow, and of each date's ET a millimetre comes from above field capacity: 4 mm have to pass tomorrow, and
+    # tonight, without upkeep, none.
+    inputs = plan(1, 2)
+    needs = need(inputs, harm=[[0.0, 1.0]], lasts=np.array([10.0]), upkeep=little(0.8), held=np.full((1, 2), 1.0))
+    copies = flush_copies(inputs, needs, plan_prices(inputs))
+    (upkeep,) = np.flatnonzero(copies.upkeep)
+    assert copies.each[upkeep] == pytest.approx([0.0, 4.0])
+    assert copies.flush[upkeep].tolist() == [False, True]
+    assert not copies.each[~copies.upkeep].any()
+
+
 @pytest.mark.parametrize(
     ("changes", "what"),
     [

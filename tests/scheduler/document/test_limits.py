@@ -1,7 +1,12 @@
 """The shared limits in plan.json: their size and use worked out again, whether they bind, and what is said of them."""
 
+from types import SimpleNamespace
+
+import numpy as np
 import pytest
 
+from scheduler.document.limits import source_volume
+from tests.models.plan.plans import plan
 from tests.scheduler import hand_evening as h
 
 TIGHT = "[surface.green]\nmoisture_floor = 0.7\n"
@@ -109,3 +114,16 @@ def test_a_drought_order_counts_up_from_night_to_night(tmp_path):
         assert row["used"] == pytest.approx(sum(volume(plan, n) for n in range(night + 1)), abs=1e-4)
         assert row["used"] <= row["capacity"]
         assert row["words"].startswith(f"drought order, green, up to {day}:")
+
+
+def test_water_of_a_source_is_tonight_what_runs_and_later_what_the_plan_mixes():
+    # A zone of 1 L/s takes from two sources, half and half by the plan; tonight it runs 100 min, all from the second.
+    arrays = plan(
+        zones=1, nights=2, flow=1.0, zone_supply=np.ones((1, 2), dtype=bool), supply_share=np.eye(2),
+        source_daily=np.full(2, 9.0), source_price=np.zeros(2),
+    )  # fmt: skip
+    even = SimpleNamespace(minutes=lambda _: np.full((1, 2, arrays.blocks, 2), 10.0))
+    run = SimpleNamespace(
+        result=even, minutes_by_night=np.array([[100.0, 50.0]]), volumes=np.array([[0.0, 100.0 * 0.06]])
+    )
+    assert source_volume(arrays, run) == pytest.approx(np.array([[0.0, 1.5], [6.0, 1.5]]))

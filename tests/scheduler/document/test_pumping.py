@@ -10,7 +10,7 @@ TIGHT = "[surface.green]\nmoisture_floor = 0.7\n"
 GREENS = ("G1 green", "G2 green", "G3 green")
 TARIFF = "".join(
     f'[[tariff]]\nfrom = "{a}"\nuntil = "{b}"\nprice = {p}\n'
-    for a, b, p in (("23:00", "01:00", 0.3), ("01:00", "23:00", 0.1))
+    for a, b, p in (("21:00", "23:00", 0.2), ("23:00", "01:00", 0.3), ("01:00", "21:00", 0.1))
 )
 
 
@@ -42,7 +42,7 @@ def test_flow_is_that_of_the_cycles(tmp_path):
 def test_energy_by_block_is_volume_times_head_at_the_blocks_price(tmp_path):
     blocks = evening(tmp_path / "a", TARIFF)["energy"]
     assert [(b["start"][11:16], b["end"][11:16], b["price"]) for b in blocks] == [
-        ("21:00", "23:00", 0.1),
+        ("21:00", "23:00", 0.2),
         ("23:00", "01:00", 0.3),
         ("01:00", "05:00", 0.1),
     ]
@@ -50,6 +50,7 @@ def test_energy_by_block_is_volume_times_head_at_the_blocks_price(tmp_path):
         assert b["energy_kwh"] == pytest.approx(b["volume_m3"] * 9.81 * 60 / (3600 * 0.7), abs=1e-3)
         assert b["cost"] == pytest.approx(b["energy_kwh"] * b["price"], abs=1e-3)
         assert b["pumps"] == {"station": b["energy_kwh"]}
+    assert blocks[2]["cost"] > 0  # of other hours than the first, at another price
 
 
 def test_without_a_head_there_is_no_energy(tmp_path):
