@@ -39,7 +39,7 @@ MORE_TESTS = {  # of rooms that are not drawn from
     ],
     "scheduler/season": ["tests/scheduler/test_season.py", "tests/end_to_end/test_season_account.py"],
     "scheduler/supply.py": ["tests/scheduler/plan", "tests/scheduler/test_site_water.py"],
-    "scheduler/whatif": ["tests/scheduler/whatif"],
+    "scheduler/whatif": ["tests/end_to_end/test_orders_reckoned.py", "tests/scheduler/whatif"],
 }
 
 

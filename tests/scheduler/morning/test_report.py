@@ -8,7 +8,7 @@ import pytest
 from scheduler.edge import format_duration
 from scheduler.errors import NoPlan
 from scheduler.ledger.keeping import Kept
-from scheduler.morning.report import latest_night, morning_report
+from scheduler.morning.report import _by_hand, latest_night, morning_report
 from tests.scheduler import hand_evening as h
 
 TIGHT = "[surface.green]\nmoisture_floor = 0.7\n"  # dry beyond 13.5 mm of 45
@@ -103,6 +103,14 @@ def test_a_dry_spot_gets_what_brings_it_into_the_band(tmp_path):
     assert spot.zone_m3 == pytest.approx(12.0)
     assert report.measured[0] == pytest.approx(27.0)
     assert np.isnan(report.measured[1])
+
+
+def test_a_dose_by_hand_stops_at_the_firmness_limit(tmp_path):
+    # Short by 9 mm where 2 mm short is firm: 7 mm, the driest against its limit first; 0.9 mm is not worth the walk.
+    place = h.hand_site(tmp_path / "s", "G1 green", "G2 green", "G3 green")
+    spots = [(0, "a", 9.0), (1, "b", 10.0), (2, "c", 2.9)]
+    found = _by_hand(place, spots, dry=np.array([8.0, 5.0, 2.5]), wet=np.array([2.0, 2.0, 2.0]))
+    assert [(spot.zone, spot.dose) for spot in found] == [("G2", 8.0), ("G1", 7.0)]
 
 
 def test_the_weather_that_came_stands_beside_the_forecast_of_the_evening_before(tmp_path):
