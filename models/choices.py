@@ -431,6 +431,23 @@ class Season:
     least_gain: float = 0.25
 
 
+@dataclass(frozen=True)
+class Steady:
+    """How tonight keeps to what stands in controllers that a person keys in.
+
+    Parameters
+    ----------
+    within : float             Change of net depth that is not made where a site does not say [mm].
+    looked_back : int          Nights back to the plan that stands [d].
+    start_worth : float        Minutes at another energy price than planned that a kept start is worth [min].
+    """
+
+    within: float = 1.0
+    looked_back: int = 3
+    start_worth: float = 2.0
+
+
 BAND, EVENTS, DROUGHT, FLUSH, SPREAD, PRICES, CATCH = Band(), Events(), Drought(), Flush(), Spread(), Prices(), Catch()
 WEATHER, READINGS, SALT, TONIGHT, UNATTENDED = Weather(), Readings(), Salt(), Tonight(), Unattended()
 FEEDS, YEARS, TOLD, MORNING, BY_HAND, SEASON = Feeds(), Years(), Told(), Morning(), HandWatering(), Season()
+STEADY = Steady()

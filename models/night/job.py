@@ -6,6 +6,7 @@ Controllers with a finer resolution are given run times in multiples of `plannin
 in minutes also start on whole minutes.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from math import gcd
@@ -119,6 +120,8 @@ class NightJob:
     smallest_run : ndarray, shape (Z,), optional   Smallest run worth making [min]: with less the zone does not run.
     hold_finish : bool                          `finish_by` is held like the window; the packer tries that first.
     standing : Standing, optional               Runs that stand already: nothing moves them, the timetable holds them.
+    held_starts : mapping of int to ndarray, optional   Starts that the cycles of a zone have in its controller already,
+                                                in order [min after 00:00 of the evening's date]. Soft.
     step_s : int                                Whole seconds the grid step divides, as the pause between two stations.
 
     Raises
@@ -150,6 +153,7 @@ class NightJob:
     smallest_run: FloatArray | None = None
     hold_finish: bool = False
     standing: Standing | None = None
+    held_starts: Mapping[int, FloatArray] | None = None
     step_s: int = 60
 
     def __post_init__(self) -> None:

@@ -7,6 +7,7 @@ fit is reported with the capacity that could be used.
 
 import numpy as np
 
+from models.choices import STEADY
 from models.night.board import Board
 from models.night.bounds import lower_bounds
 from models.night.cutting import CLOSE_ENOUGH, Attempt, attempt_on, in_order, searched, work_of_zone
@@ -50,6 +51,34 @@ def pack_night(job: NightJob, effort: float = EFFORT) -> Timetable:
 
 
 def _whole(job: NightJob, effort: float, bounds: Bounds) -> Attempt:
+    """The night filled with whole cycles, at the starts that stand already where that costs nothing that matters."""
+    runs = _as_it_stands(job, effort) if job.held_starts else None
+    if runs is None or runs.wish_cost:
+        free = _anew(job, effort, bounds)
+        runs = free if runs is None or not _worth_keeping(job, runs, free) else runs
+    zones, lengths = job.cycle_zone[runs.left], runs.length[runs.left]
+    return attempt_on(job, runs.board, [Item(z, n) for z, n in zip(zones.tolist(), lengths.tolist(), strict=True)])
+
+
+def _as_it_stands(job: NightJob, effort: float) -> WholeRuns:
+    """Cycles at the starts their controllers hold as far as they still can be there, the others beside them."""
+    runs = WholeRuns(job, Board(job))
+    runs.stand()
+    if runs.cost:
+        runs.search(SOLVING * effort / EFFORT)
+    runs.settle()
+    return runs
+
+
+def _worth_keeping(job: NightJob, runs: WholeRuns, free: WholeRuns) -> bool:
+    """Whether nothing more is left out or late for the starts that are kept, and hours hardly dearer."""
+    if runs.cost > free.cost:
+        return False
+    dearer = (runs.wish_cost - runs.cost) - (free.wish_cost - free.cost)
+    return dearer * job.grid_min <= STEADY.start_worth * (runs.at_held_starts - free.at_held_starts)
+
+
+def _anew(job: NightJob, effort: float, bounds: Bounds) -> WholeRuns:
     """The night filled with whole cycles; searched where no bound says that they cannot all have a place."""
     runs = _as_wished(job, effort, bounds)
     if runs is None:
@@ -61,8 +90,7 @@ def _whole(job: NightJob, effort: float, bounds: Bounds) -> Attempt:
         runs.hurry(HURRY * effort / EFFORT)
         runs.settle()
         runs.keep_hours(HOURS * effort / EFFORT)
-    zones, lengths = job.cycle_zone[runs.left], runs.length[runs.left]
-    return attempt_on(job, runs.board, [Item(z, n) for z, n in zip(zones.tolist(), lengths.tolist(), strict=True)])
+    return runs
 
 
 def _as_wished(job: NightJob, effort: float, bounds: Bounds) -> WholeRuns | None:

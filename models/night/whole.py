@@ -54,6 +54,7 @@ class WholeRuns:
         self.start = np.full(self.length.size, NOWHERE)
         self.wishes = _costs(job, board, self.length)
         self.costs = replace(self.wishes, outside=0)  # without the hours of the plan
+        self.held = self._held()
         self.random = np.random.default_rng(SEED)
         self.building = WITH_RAMPS if board.ramped.any() else BUILDING
         self.rows_of_zone = [np.array([row for row, _ in uses], dtype=np.int64) for uses in board.uses]
@@ -79,6 +80,28 @@ class WholeRuns:
     def left(self) -> IntArray:
         """Cycles without a place."""
         return np.flatnonzero(self.start == NOWHERE)
+
+    @property
+    def at_held_starts(self) -> int:
+        """Number of cycles that begin where their controllers hold them already [-]."""
+        return int(np.count_nonzero((self.start == self.held) & (self.held != NOWHERE)))
+
+    def stand(self) -> None:
+        """Place every cycle at the start its controller holds, the first ranks first, then the others in order."""
+        rank = np.zeros(self.job.zones) if self.job.finish_rank is None else self.job.finish_rank
+        held = np.flatnonzero(self.held != NOWHERE)
+        for cycle in held[np.argsort(rank[self.job.cycle_zone[held]], kind="stable")].tolist():
+            if self.held[cycle] in self.board.starts(int(self.job.cycle_zone[cycle]), int(self.length[cycle])):
+                self._put(cycle, int(self.held[cycle]))
+        self._fill_in_order()
+
+    def _held(self) -> IntArray:
+        """Step at which each cycle begins in its controller already, `NOWHERE` without one; shape (K,)."""
+        held = np.full(self.length.size, NOWHERE)
+        for zone, starts in (self.job.held_starts or {}).items():
+            cycles = np.flatnonzero(self.job.cycle_zone == zone)[: starts.size]
+            held[cycles] = np.maximum(self.job.to_grid(starts[: cycles.size]) - self.board.first, NOWHERE)
+        return held
 
     def _load(self) -> FloatArray:
         """Share of each limit that is asked for, (limits,)."""
@@ -314,7 +337,7 @@ class WholeRuns:
     def settle(self) -> None:
         """Move each cycle in turn to where it ends nearest to the close without costing more, the first ranks first."""
         rank = np.zeros(self.job.zones) if self.job.finish_rank is None else self.job.finish_rank
-        placed = np.flatnonzero(self.start != NOWHERE)
+        placed = np.flatnonzero((self.start != NOWHERE) & ~((self.start == self.held) & (self.held != NOWHERE)))
         for cycle in placed[np.lexsort((-self.start[placed], rank[self.job.cycle_zone[placed]]))].tolist():
             start = int(self.start[cycle])
             if self._off(cycle):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -19,6 +21,7 @@ def night_job(
     by_block: Floats,
     flushing: NDArray[np.bool_],
     held: NDArray[np.bool_] | None = None,
+    starts: Mapping[int, Floats] | None = None,
 ) -> tuple[Cycles, NightJob]:
     """Cycles of the run times and everything the packer must respect.
 
@@ -30,6 +33,7 @@ def night_job(
     by_block : ndarray (Z, B)    Run times the plan has in each tariff block [min].
     flushing : ndarray (Z,)      Zones whose water is to pass the roots.
     held : ndarray (Z,), optional   Zones whose minutes are the manager's: they have their place before all others.
+    starts : mapping, optional   Starts that zones have in their controllers already [min].
     """
     zones, plan = site.zones, inputs.plan
     cycles = split_into_cycles(
@@ -74,6 +78,7 @@ def night_job(
         minutes_by_block=by_block[:, : len(blocks)],
         block_price=plan.energy_price[0, : len(blocks)],
         finish_by=finish_times(site, inputs.dates[0], window),
+        held_starts=starts or None,
     )
     return cycles, job
 

@@ -35,14 +35,15 @@ from scheduler.night.programmes import (
 )
 from scheduler.night.records import RunnableNight
 from scheduler.night.smallest import better_skipped, short_runs
-from scheduler.night.whole_steps import STILL, Terms, flushing_on, supply_mix, whole_minutes
+from scheduler.night.stands import Stands, kept_minutes, standing_programme
+from scheduler.night.whole_steps import STILL, Terms, flushing_on, hard_rows, supply_mix, whole_minutes
 from scheduler.plan.inputs import NightInputs
 from scheduler.site import Site
 
 log = logging.getLogger(__name__)
 Result = TypeVar("Result")
 TRIES = 3  # drafts of one evening before what found no place is left out, and said
-QUICK = 15_000.0  # effort of packing while a better plan can still be asked for [cycles and grid steps]
+QUICK = 10_000.0  # effort of packing while a better plan can still be asked for [cycles and grid steps]
 FEW_CYCLES = 600  # [-] up to which what is left out of the last draft is looked at with full effort
 NEXT_TO_NOTHING = 0.02  # [-] of the night's minutes, up to which what is left out is not looked at again
 FEW_ZONE_NIGHTS = 6_000  # [-] up to which a plan is solved again without the runs that had better wait
@@ -92,6 +93,7 @@ class Draft:
     waits : ndarray (Z,)              Zones that had better wait than run for less than is useful.
     lifted : ndarray (Z,)             Zones given their smallest useful run where the plan had less.
     word : Word                       What the manager said.
+    stands : Stands                   What the controllers hold already.
     cycles, job, timetable : Cycles, NightJob, Timetable or None
     held : HeldByControllers   Programmes, and what is left to controllers of their own.
     free_job : NightJob or None   The night if every controller took a start time a station; None where all do.
@@ -103,6 +105,7 @@ class Draft:
     waits: NDArray[np.bool_]
     lifted: NDArray[np.bool_]
     word: Word
+    stands: Stands
     cycles: Cycles | None = None
     job: NightJob | None = None
     timetable: Timetable | None = None
@@ -140,13 +143,14 @@ def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver, free_onl
     """
     word = managers_word(site, inputs)
     inputs = with_smallest(inputs, word)
+    stands = standing_programme(site, inputs.dates[0])
     limits = usual = _usual_limits(inputs, solver)
     free = np.zeros(inputs.plan.zones)
     if word.said.any():
         free = _solved(solver.solve).minutes(inputs.plan)[:, 0].sum(axis=(1, 2))
         said = np.flatnonzero(word.said)
         solver.limit_runs(said, word.minutes[said], night=0)
-    first = _draft(inputs, solver, limits, None, word)
+    first = _draft(inputs, solver, limits, None, word, stands)
     if free_only and limits_bind(first.result):
         raise LimitBinds
     first = draft = _packed(site, inputs, first, QUICK)
@@ -155,7 +159,7 @@ def runnable_night(site: Site, inputs: NightInputs, solver: PlanSolver, free_onl
         log.info("the night is too full for its timetable; solving again with the capacity that was reached")
         limits = limits.reached(draft.timetable)
         _tell(solver, limits, usual)
-        draft = _packed(site, inputs, _draft(inputs, solver, limits, first, word), QUICK)
+        draft = _packed(site, inputs, _draft(inputs, solver, limits, first, word, stands), QUICK)
         drafts += 1
     if draft.timetable is not None:
         draft = _settled(site, inputs, solver, limits, first, draft)
@@ -200,7 +204,9 @@ def _worth(inputs: NightInputs, solver: PlanSolver) -> Floats:
     return np.asarray(solver.prices.dry * inputs.plan.net_rate, dtype=np.float64)
 
 
-def _draft(inputs: NightInputs, solver: PlanSolver, limits: Limits, first: Draft | None, word: Word) -> Draft:
+def _draft(
+    inputs: NightInputs, solver: PlanSolver, limits: Limits, first: Draft | None, word: Word, stands: Stands
+) -> Draft:
     """Solve and round, with the first choice of runs that had better wait."""
     result = _solved(solver.solve)
     waits = np.zeros(inputs.plan.zones, dtype=np.bool_) if first is None else first.waits
@@ -217,7 +223,20 @@ def _draft(inputs: NightInputs, solver: PlanSolver, limits: Limits, first: Draft
     _keep_word(inputs.plan, run_time, word)
     terms = Terms(limits.share, _worth(inputs, solver), word.said)
     rounded = whole_minutes(inputs, result, run_time, limits.longest, terms)
-    return Draft(result, run_time, rounded.minutes, waits, rounded.lifted & ~word.said, word)
+    draft = Draft(result, run_time, rounded.minutes, waits, rounded.lifted & ~word.said, word, stands)
+    return _kept(inputs, draft, limits.longest, terms)
+
+
+def _kept(inputs: NightInputs, draft: Draft, longest: Floats, terms: Terms, tonight: Floats | None = None) -> Draft:
+    """The draft with the minutes that stand already where tonight's would hardly differ."""
+    stands = draft.stands
+    if np.isnan(stands.minutes).all():
+        return draft
+    rows = hard_rows(inputs, draft.run_time, 0, terms.share)
+    if tonight is not None:
+        rows = rows[0], hard_rows(inputs, tonight, 0, terms.share)[1]
+    others = flushing_on(inputs, draft.result, 0) | draft.word.said
+    return replace(draft, minutes=kept_minutes(inputs, draft.minutes, stands, longest, rows, others))
 
 
 def _keep_word(plan: PlanInputs, run_time: Floats, word: Word) -> None:
@@ -237,8 +256,9 @@ def _packed(site: Site, inputs: NightInputs, draft: Draft, effort: float) -> Dra
         return draft
     by_block = draft.run_time[:, 0].sum(axis=2)
     cycles, job = night_job(
-        site, inputs, draft.minutes, by_block, flushing_on(inputs, draft.result, 0), draft.word.said
-    )
+        site, inputs, draft.minutes, by_block, flushing_on(inputs, draft.result, 0), draft.word.said,
+        draft.stands.starts,
+    )  # fmt: skip
     if not holds_no_times(site)[draft.minutes > 0].any():
         return replace(draft, cycles=cycles, job=job, timetable=pack_night(job, effort))
     likes = _drawn_on(inputs, draft.run_time)
@@ -262,7 +282,7 @@ def _settled(site: Site, inputs: NightInputs, solver: PlanSolver, limits: Limits
     its way. So the last packing is asked for all that either plan would run tonight, and the ranks settle it.
     """
     if draft is not first:
-        run_time, wished = draft.run_time.copy(), first.run_time[:, 0]
+        tonight, run_time, wished = draft.run_time, draft.run_time.copy(), first.run_time[:, 0]
         longer = wished.sum(axis=(1, 2)) > run_time[:, 0].sum(axis=(1, 2))
         run_time[longer, 0] = wished[longer]
         packer_settles = Terms(
@@ -271,8 +291,9 @@ def _settled(site: Site, inputs: NightInputs, solver: PlanSolver, limits: Limits
             draft.word.said,
         )
         longest = inputs.longest_run[:, 0]
-        rounded = whole_minutes(inputs, draft.result, run_time, longest, packer_settles, tonight=draft.run_time)
+        rounded = whole_minutes(inputs, draft.result, run_time, longest, packer_settles, tonight=tonight)
         draft = replace(draft, run_time=run_time, minutes=rounded.minutes, lifted=rounded.lifted)
+        draft = _kept(inputs, draft, longest, packer_settles, tonight)
         draft = _packed(site, inputs, draft, QUICK)
     job, timetable = draft.job, draft.timetable
     assert job is not None and timetable is not None

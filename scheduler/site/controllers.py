@@ -3,6 +3,7 @@
 ====================  ==========================================================================================
 programmes            none: the controller takes start times station by station
 starts_each           1;  at_once 1;  programmes_at_once 1;  station_delay 0 s;  order as_listed
+steady_within         1 mm where programmes or run_time_only says that a person keys it in, else 0: every change is made
 run_time_only         no; with it `stations_at_once` is needed: nothing else says how many stations it opens
 ====================  ==========================================================================================
 """
@@ -13,6 +14,7 @@ from collections.abc import Callable
 from math import gcd
 from typing import Any
 
+from models.choices import STEADY
 from models.night.job import FINEST_GRID_S
 from scheduler.site import schema
 from scheduler.site.records import Controller
@@ -49,6 +51,7 @@ def settle_controller(
     if abs(delay - round(delay)) > 1e-9 or (delay and gcd(round(delay), 60) < FINEST_GRID_S):
         words = f'read "{delay:g} s"; whole seconds that share a step of 6 s or more with a minute are allowed, as 15'
         problem(("controller", i, "station_delay"), words)
+    keyed = keys.programmes is not None or keys.run_time_only  # a person keys it in
     return Controller(
         name=keys.name,
         stations_at_once=keys.stations_at_once,
@@ -61,4 +64,5 @@ def settle_controller(
         station_delay=delay,
         listed=keys.order != "free",
         run_time_only=keys.run_time_only,
+        steady_within=STEADY.within * keyed if keys.steady_within is None else keys.steady_within,
     )

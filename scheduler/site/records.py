@@ -145,6 +145,8 @@ class Controller:
     station_delay : float      Pause before a programme opens its next station, after one has opened or closed [s].
     listed : bool              A programme runs its stations in the order of their addresses, not in one keyed in.
     run_time_only : bool       It takes run times and cycles, and finds its own start times.
+    steady_within : float      Change of net depth against the plan before that is not worth keying in [mm]; 0 = every
+                               change is made.
     """
 
     name: str
@@ -158,6 +160,7 @@ class Controller:
     station_delay: float = 0.0
     listed: bool = True
     run_time_only: bool = False
+    steady_within: float = 0.0
 
     @property
     def most_at_once(self) -> float:

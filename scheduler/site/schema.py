@@ -344,6 +344,7 @@ class ControllerKeys(_Part):
     station_delay: _quantity("s", low=0, high=3600, example="15") | None = None
     order: Literal["as_listed", "free"] | None = None
     run_time_only: bool = False
+    steady_within: _quantity("mm", low=0, high=20, example="1") | None = None
 
 
 class SourceKeys(_Part):

@@ -58,7 +58,7 @@ def test_the_search_finds_places_that_filling_does_not():
     runs = WholeRuns(job, Board(job))
     runs.fill(packing.FILLING)
     filled = runs.cost
-    runs.search(0.3)
+    runs.search(packing.SOLVING)
     assert runs.cost < filled
     assert runs.board.holds_ramps()
 

@@ -1,0 +1,124 @@
+"""What stands in the controllers since the last plan, and tonight's changes to it that are too small to be made.
+
+A person who keys a night in changes only what is worth it: where `steady_within` of a controller names a depth, a run
+that is to differ by less than that keeps its minutes, and starts are kept where they cost nothing that matters. Limits
+come first: what is kept holds every limit as any other run does, and is played back like it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date, datetime, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from models.choices import STEADY
+from models.plan.inputs import Floats
+from scheduler.files import finish_sets
+from scheduler.plan.inputs import NightInputs
+from scheduler.site import Site
+
+
+@dataclass(frozen=True)
+class Stands:
+    """The programme that stands.
+
+    Parameters
+    ----------
+    minutes : ndarray (Z,)   Run time of each zone [min], NaN where none stands or its controller is not keyed in.
+    within : ndarray (Z,)    Net depth below which a change is not made [mm].
+    starts : mapping         Starts of a zone's cycles in order [min after 00:00 of the evening's date].
+    """
+
+    minutes: Floats
+    within: Floats
+    starts: Mapping[int, Floats] = field(default_factory=dict)
+
+
+def standing_programme(site: Site, night: date) -> Stands:
+    """What the last plan put into the controllers that are to be kept steady, up to `STEADY.looked_back` nights ago."""
+    zones = site.zones
+    within = np.array([site.controllers[c].steady_within if c >= 0 else 0.0 for c in zones.controller])
+    minutes = np.full(len(zones), np.nan)
+    before = None
+    for days in range(1, STEADY.looked_back + 1 if within.any() else 1):
+        before = _plan_of(site, night - timedelta(days=days))
+        if before is not None:
+            break
+    if before is None:
+        return Stands(minutes, within)
+    index = {name: z for z, name in enumerate(zones.zone.tolist()) if within[z] > 0}
+    starts = {}
+    for name, (run, begins) in before.items():
+        if name in index:
+            minutes[index[name]] = run
+            if begins:
+                starts[index[name]] = np.array(begins)
+    return Stands(minutes, within, starts)
+
+
+def _plan_of(site: Site, night: date) -> dict[str, tuple[float, list[float]]] | None:
+    """Minutes and starts of each zone in the plan of a night; None without one that can be read."""
+    folder = site.folder / "out" / night.isoformat()
+    finish_sets(folder)
+    midnight = datetime.combine(night, datetime.min.time())
+    try:
+        plan = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+        return {
+            str(z["id"]): (
+                float(z["minutes"]),
+                [
+                    (datetime.fromisoformat(c["start"]).replace(tzinfo=None) - midnight).total_seconds() / 60.0
+                    for c in z["cycles"]
+                ],
+            )
+            for z in plan["zones"]
+        }
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def kept_minutes(
+    inputs: NightInputs,
+    minutes: Floats,
+    stands: Stands,
+    longest: Floats,
+    rows: tuple[sparse.csr_matrix, Floats],
+    others: NDArray[np.bool_],
+) -> Floats:
+    """Tonight's minutes with those left as they stand that would hardly differ, shape (Z,) [min].
+
+    A run that stands longer is kept only where it neither drains nor passes a shared limit, one that stands shorter
+    only where its zone stays within its dry limit until tomorrow evening.
+
+    Parameters
+    ----------
+    inputs : NightInputs
+    minutes : ndarray (Z,)   Tonight's, in whole steps [min].
+    stands : Stands
+    longest : ndarray (Z,)   Longest run [min].
+    rows : tuple             Shared limits, as `hard_rows` gives them.
+    others : ndarray (Z,)    Zones whose minutes are not to be touched: flushed, or the manager's word.
+    """
+    plan, before = inputs.plan, np.nan_to_num(stands.minutes)
+    near = (minutes > 0) & (before >= inputs.smallest_run - 1e-9) & (before != minutes) & ~others
+    near &= np.abs(before - minutes) * plan.net_rate < stands.within
+    near &= before <= longest + 1e-9
+    steps = before / inputs.resolution
+    near &= np.abs(steps - np.rint(steps)) < 1e-6  # the controller may have been changed
+    drying = plan.etc[:, 0] - plan.effective_rain[:, 0]
+    after = np.maximum(plan.depletion - before * plan.net_rate, 0.0) + drying
+    shorter = near & (before < minutes) & (after <= plan.dry_limit[:, 0])
+    kept = np.where(shorter, before, minutes)
+    longer = np.flatnonzero(near & (before > minutes) & (before * plan.net_rate <= plan.depletion))
+    matrix, most = rows
+    more = (before - minutes)[longer]
+    order = longer[np.argsort(more * plan.water_per_minute[longer], kind="stable")]
+    use = np.cumsum((matrix[:, order].multiply((before - minutes)[order])).toarray(), axis=1)
+    fits = (use <= (most - matrix @ kept)[:, None] + 1e-9).all(axis=0)
+    kept[order[fits]] = before[order[fits]]
+    return np.asarray(kept, dtype=np.float64)
