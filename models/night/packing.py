@@ -56,6 +56,8 @@ def _whole(job: NightJob, effort: float, bounds: Bounds) -> Attempt:
     if runs is None or runs.wish_cost:
         free = _anew(job, effort, bounds)
         runs = free if runs is None or not _worth_keeping(job, runs, free) else runs
+    if job.held_starts:
+        runs.pull_back(STEADY.start_worth / job.grid_min)
     zones, lengths = job.cycle_zone[runs.left], runs.length[runs.left]
     return attempt_on(job, runs.board, [Item(z, n) for z, n in zip(zones.tolist(), lengths.tolist(), strict=True)])
 

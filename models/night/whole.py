@@ -95,6 +95,24 @@ class WholeRuns:
                 self._put(cycle, int(self.held[cycle]))
         self._fill_in_order()
 
+    def pull_back(self, worth: float) -> None:
+        """Move each cycle in turn to the start its controller holds, where that is free and costs no more than `worth`.
+
+        Parameters
+        ----------
+        worth : float   Steps at another energy price that a kept start may cost [-]; it may cost nothing else.
+        """
+        away = np.flatnonzero((self.held != NOWHERE) & (self.start != NOWHERE) & (self.start != self.held))
+        for cycle in away[np.argsort(self.held[away], kind="stable")].tolist():
+            zone, length, was = int(self.job.cycle_zone[cycle]), int(self.length[cycle]), int(self.start[cycle])
+            both = np.array([was, int(self.held[cycle])])
+            if both[1] + length > self.board.steps:
+                continue
+            holds = self._off(cycle)
+            late, dearer = (int(np.diff(c.at(cycle, both, length))[0]) for c in (self.costs, self.wishes))
+            free = holds and late <= 0 and dearer <= worth and both[1] in self.board.starts(zone, length)
+            self._put(cycle, int(both[1] if free else was))
+
     def _held(self) -> IntArray:
         """Step at which each cycle begins in its controller already, `NOWHERE` without one; shape (K,)."""
         held = np.full(self.length.size, NOWHERE)

@@ -25,6 +25,7 @@ STEPS = (0.0, 1 / 3, 2 / 3, 1.0)  # [-] of the band from wet to dry, between the
 TINTS = ("wet", "moist", "middle", "low", "dry")
 STANDS = ("wetter than its wet limit", "well watered", "in the middle of its band", "near its dry limit",
           "drier than its dry limit")  # fmt: skip
+LINES = 5  # of what changed since the evening before
 STOPPED = (Why.GIVES_WAY, Why.TOO_LARGE)
 EVENT_WORDS = {
     "tournament": "tournament",
@@ -143,10 +144,13 @@ def tint(zone: ZonePart, depletion: float) -> int:
 
 
 def changes(plan: PlanDocument) -> list[str]:
-    """What is otherwise than the evening before meant; empty without an earlier plan."""
+    """What is otherwise than the evening before, in five lines; empty without an earlier plan."""
     changed, units = plan.changes, plan.site.units
     if changed is None:
         return []
+    if changed.programme:
+        news = [f"New to look at: {_some(changed.new_warnings)}."] if changed.new_warnings else []
+        return [*changed.programme[: LINES - len(news)], *news]
     zones = {z.id: zone_name(z) for z in plan.zones}
     lines = []
     if changed.meant_m3 is not None:

@@ -96,5 +96,12 @@ class ChangesPart(Part):
     volume_m3: Amount = Field(description="Water tonight [m3].")
     now_running: tuple[str, ...] = Field(description="Zones that run tonight and were not meant to.")
     no_longer_running: tuple[str, ...] = Field(description="Zones that were meant to run tonight and do not.")
+    programme: tuple[str, ...] = Field(
+        default=(),
+        description="What is to be keyed otherwise than that plan's own night had it, and why: five sentences at most.",
+    )
+    entries_changed: Count | None = Field(
+        default=None, description="Minutes of zones and starts that differ from that plan's own night [-]."
+    )
     new_warnings: tuple[str, ...] = Field(description="Subjects of warnings that plan did not have.")
     gone_warnings: tuple[str, ...] = Field(description="Subjects of its warnings that are gone.")

@@ -1,0 +1,121 @@
+"""What stands in a controller that a person keys in stays where it would hardly differ, and never past a limit."""
+
+from datetime import date, timedelta
+from types import SimpleNamespace
+
+import numpy as np
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import sparse
+
+from scheduler.night.stands import Stands, kept_minutes
+from tests.drawn import examples
+from tests.scheduler import hand_evening as h
+
+NAMES = ("G1 green", "G2 green", "F1 fairway", "F2 fairway")
+KEYED = 'steady_within = "3 mm"\n'
+
+
+def course(folder, keyed):
+    log = h.log(20, "G1", "G2", "F1", "F2")
+    floors = "[surface.green]\nmoisture_floor = 0.8\n[surface.fairway]\nmoisture_floor = 0.8\n"  # a run every night
+    site = h.hand_site(folder, *NAMES, toml=floors, capacity=8.0, nights=4, applied=log)
+    text = (folder / "site.toml").read_text()
+    (folder / "site.toml").write_text(text.replace('name = "box"\n', f'name = "box"\n{keyed}'))
+    return site
+
+
+def two_evenings(folder, keyed):
+    """An evening, then the next after 6.0 mm instead of 5.0 of ET, with the log as planned."""
+    first = h.planned(h.again(course(folder, keyed)))
+    night = date(2026, 7, 15)
+    with (folder / "applied.csv").open("a") as log:
+        log.writelines(f"2026-07-14,{z['id']},{z['minutes']}\n" for z in first["zones"])
+    with (folder / "weather.csv").open("a") as days:
+        days.write(f"{night},6.0,0\n")
+    return first, h.planned(h.again(h.again(SimpleNamespace(folder=folder))), night)
+
+
+def keyed_in(plan):
+    return {z["id"]: (z["minutes"], [c["start"][11:] for c in z["cycles"]]) for z in plan["zones"]}
+
+
+def test_little_changes_are_not_made_where_a_person_keys_them_in(tmp_path):
+    first, second = two_evenings(tmp_path / "a", KEYED)
+    before, after = keyed_in(first), keyed_in(second)
+    both = [z for z in before if before[z][0] > 0 and after[z][0] > 0]
+    assert both
+    free_first, free = two_evenings(tmp_path / "b", "")
+    assert keyed_in(free_first) == before  # nothing stood before the first evening
+    moved = {z for z in both if keyed_in(free)[z] != before[z]}
+    assert {z for z in both if after[z] != before[z]} < moved
+    for z in both:  # what is changed is worth it: 12 mm/h
+        assert before[z][0] == after[z][0] or abs(before[z][0] - after[z][0]) * 12 / 60 >= 3.0
+
+
+def test_the_sheet_says_what_changed_since_last_night_in_five_lines(tmp_path):
+    _, second = two_evenings(tmp_path / "a", KEYED)
+    said = second["changes"]["programme"]
+    assert 1 <= len(said) <= 5
+    assert second["changes"]["entries_changed"] >= 0
+    page = (tmp_path / "a" / "out" / "2026-07-15" / "night.html").read_text()
+    assert all(line.replace("'", "&#39;") in page for line in said)
+
+
+def test_central_controllers_make_every_change(tmp_path):
+    site = h.again(course(tmp_path / "a", ""))
+    assert [c.steady_within for c in site.controllers] == [0.0]
+    site = h.again(course(tmp_path / "b", "programmes = 2\n"))
+    assert [c.steady_within for c in site.controllers] == [1.0]
+
+
+@given(st.integers(0, 10_000))
+@examples(200)
+def test_kept_minutes_hold_every_limit_and_neither_drain_nor_dry(seed):
+    r = np.random.default_rng(seed)
+    z = int(r.integers(1, 12))
+    resolution, rate = r.choice([0.5, 1.0, 2.0], z), r.uniform(0.1, 0.5, z)
+    minutes = r.integers(0, 30, z) * resolution
+    depletion, etc = r.uniform(0, 15, z), r.uniform(2, 8, (z, 1))
+    plan = SimpleNamespace(
+        net_rate=rate, depletion=depletion, etc=etc, effective_rain=np.zeros((z, 1)),
+        dry_limit=r.uniform(5, 15, (z, 1)), water_per_minute=rate,
+    )  # fmt: skip
+    inputs = SimpleNamespace(plan=plan, smallest_run=3 * resolution, resolution=resolution)
+    stands = Stands(
+        np.where(r.random(z) < 0.2, np.nan, r.integers(0, 30, z) * resolution), r.choice([0.0, 1.0, 3.0], z)
+    )
+    matrix = sparse.csr_matrix(r.uniform(0, 2, (3, z)) * (r.random((3, z)) < 0.7))
+    most = matrix @ minutes + r.choice([0.0, 2.0, 100.0], 3)
+    longest, others = r.uniform(5, 60, z), r.random(z) < 0.2
+    kept = kept_minutes(inputs, minutes, stands, longest, (matrix, most), others)
+    moved = kept != minutes
+    assert (matrix @ kept <= most + 1e-6).all()
+    assert (kept[moved] == stands.minutes[moved]).all()
+    assert (np.abs(kept - minutes)[moved] * rate[moved] < stands.within[moved]).all()
+    assert not (moved & (others | (minutes == 0))).any()
+    assert (kept[moved] <= longest[moved] + 1e-6).all()
+    more, less = moved & (kept > minutes), moved & (kept < minutes)
+    assert (kept * rate <= depletion)[more].all()
+    assert (np.maximum(depletion - kept * rate, 0) + etc[:, 0] <= plan.dry_limit[:, 0] + 1e-9)[less].all()
+
+
+def test_what_is_not_worth_a_run_or_no_whole_step_does_not_stand():
+    plan = SimpleNamespace(
+        net_rate=np.full(3, 0.1), depletion=np.full(3, 20.0), etc=np.full((3, 1), 1.0), effective_rain=np.zeros((3, 1)),
+        dry_limit=np.full((3, 1), 30.0), water_per_minute=np.ones(3),
+    )  # fmt: skip
+    inputs = SimpleNamespace(plan=plan, smallest_run=np.full(3, 5.0), resolution=np.ones(3))
+    stands = Stands(np.array([4.0, 12.5, 12.0]), np.full(3, 2.0))
+    rows = sparse.csr_matrix(np.ones((1, 3))), np.array([1e3])
+    kept = kept_minutes(inputs, np.full(3, 10.0), stands, np.full(3, 60.0), rows, np.zeros(3, dtype=bool))
+    assert kept.tolist() == [10.0, 10.0, 12.0]
+
+
+def test_an_older_plan_than_three_nights_is_not_what_stands(tmp_path):
+    from scheduler.night.stands import standing_programme
+
+    site = h.again(course(tmp_path / "a", KEYED))
+    h.planned(site)
+    assert not np.isnan(standing_programme(site, h.NIGHT + timedelta(days=3)).minutes).any()
+    assert np.isnan(standing_programme(site, h.NIGHT + timedelta(days=4)).minutes).all()
