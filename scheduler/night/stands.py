@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
-from models.choices import STEADY
+from models.choices import STEADY, TOLD
 from models.plan.inputs import Floats
 from scheduler.files import finish_sets
 from scheduler.plan.inputs import NightInputs
@@ -93,7 +93,7 @@ def kept_minutes(
     """Tonight's minutes with those left as they stand that would hardly differ, shape (Z,) [min].
 
     A run that stands longer is kept only where it neither drains nor passes a shared limit, one that stands shorter
-    only where its zone stays within its dry limit until tomorrow evening.
+    only where its zone stays within its dry limit until tomorrow evening, give or take half of what is told apart.
 
     Parameters
     ----------
@@ -112,7 +112,7 @@ def kept_minutes(
     near &= np.abs(steps - np.rint(steps)) < 1e-6  # the controller may have been changed
     drying = plan.etc[:, 0] - plan.effective_rain[:, 0]
     after = np.maximum(plan.depletion - before * plan.net_rate, 0.0) + drying
-    shorter = near & (before < minutes) & (after <= plan.dry_limit[:, 0])
+    shorter = near & (before < minutes) & (after <= inputs.limit[:, 0] + 0.5 * TOLD.apart * plan.taw)
     kept = np.where(shorter, before, minutes)
     longer = np.flatnonzero(near & (before > minutes) & (before * plan.net_rate <= plan.depletion))
     matrix, most = rows

@@ -17,7 +17,7 @@ KEYED = 'steady_within = "3 mm"\n'
 
 
 def course(folder, keyed):
-    log = h.log(20, "G1", "G2", "F1", "F2")
+    log = h.log(25, "G1", "G2", "F1", "F2")
     floors = "[surface.green]\nmoisture_floor = 0.8\n[surface.fairway]\nmoisture_floor = 0.8\n"  # a run every night
     site = h.hand_site(folder, *NAMES, toml=floors, capacity=8.0, nights=4, applied=log)
     text = (folder / "site.toml").read_text()
@@ -78,10 +78,11 @@ def test_kept_minutes_hold_every_limit_and_neither_drain_nor_dry(seed):
     minutes = r.integers(0, 30, z) * resolution
     depletion, etc = r.uniform(0, 15, z), r.uniform(2, 8, (z, 1))
     plan = SimpleNamespace(
-        net_rate=rate, depletion=depletion, etc=etc, effective_rain=np.zeros((z, 1)),
-        dry_limit=r.uniform(5, 15, (z, 1)), water_per_minute=rate,
+        net_rate=rate, depletion=depletion, etc=etc, effective_rain=np.zeros((z, 1)), taw=np.full(z, 40.0),
+        water_per_minute=rate,
     )  # fmt: skip
-    inputs = SimpleNamespace(plan=plan, smallest_run=3 * resolution, resolution=resolution)
+    limit = r.uniform(5, 15, (z, 1))
+    inputs = SimpleNamespace(plan=plan, limit=limit, smallest_run=3 * resolution, resolution=resolution)
     stands = Stands(
         np.where(r.random(z) < 0.2, np.nan, r.integers(0, 30, z) * resolution), r.choice([0.0, 1.0, 3.0], z)
     )
@@ -97,15 +98,17 @@ def test_kept_minutes_hold_every_limit_and_neither_drain_nor_dry(seed):
     assert (kept[moved] <= longest[moved] + 1e-6).all()
     more, less = moved & (kept > minutes), moved & (kept < minutes)
     assert (kept * rate <= depletion)[more].all()
-    assert (np.maximum(depletion - kept * rate, 0) + etc[:, 0] <= plan.dry_limit[:, 0] + 1e-9)[less].all()
+    assert (np.maximum(depletion - kept * rate, 0) + etc[:, 0] <= limit[:, 0] + 0.01 * 40.0 + 1e-9)[less].all()
 
 
 def test_what_is_not_worth_a_run_or_no_whole_step_does_not_stand():
     plan = SimpleNamespace(
-        net_rate=np.full(3, 0.1), depletion=np.full(3, 20.0), etc=np.full((3, 1), 1.0), effective_rain=np.zeros((3, 1)),
-        dry_limit=np.full((3, 1), 30.0), water_per_minute=np.ones(3),
+        net_rate=np.full(3, 0.1), depletion=np.full(3, 20.0), etc=np.full((3, 1), 1.0), effective_rain=np.zeros((3, 1)), taw=np.full(3, 40.0),
+        water_per_minute=np.ones(3),
     )  # fmt: skip
-    inputs = SimpleNamespace(plan=plan, smallest_run=np.full(3, 5.0), resolution=np.ones(3))
+    inputs = SimpleNamespace(
+        plan=plan, limit=np.full((3, 1), 30.0), smallest_run=np.full(3, 5.0), resolution=np.ones(3)
+    )
     stands = Stands(np.array([4.0, 12.5, 12.0]), np.full(3, 2.0))
     rows = sparse.csr_matrix(np.ones((1, 3))), np.array([1e3])
     kept = kept_minutes(inputs, np.full(3, 10.0), stands, np.full(3, 60.0), rows, np.zeros(3, dtype=bool))
