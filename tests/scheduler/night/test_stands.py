@@ -103,7 +103,8 @@ def test_kept_minutes_hold_every_limit_and_neither_drain_nor_dry(seed):
 
 def test_what_is_not_worth_a_run_or_no_whole_step_does_not_stand():
     plan = SimpleNamespace(
-        net_rate=np.full(3, 0.1), depletion=np.full(3, 20.0), etc=np.full((3, 1), 1.0), effective_rain=np.zeros((3, 1)), taw=np.full(3, 40.0),
+        net_rate=np.full(3, 0.1), depletion=np.full(3, 20.0), etc=np.full((3, 1), 1.0), effective_rain=np.zeros((3, 1)),
+        taw=np.full(3, 40.0),
         water_per_minute=np.ones(3),
     )  # fmt: skip
     inputs = SimpleNamespace(
