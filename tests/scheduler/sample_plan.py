@@ -393,6 +393,11 @@ def sample_plan(
             "since": "2026-07-13",
             "meant_m3": volume * 0.9,
             "volume_m3": volume,
+            "programme": [
+                "2 zones run that did not on Mon Jul 13: 2 green (too dry by tomorrow without).",
+                "60 zones run as then, minutes and starts.",
+            ],
+            "entries_changed": 4,
             "now_running": [z["id"] for z in on[:2]],
             "no_longer_running": [],
             "new_warnings": ["probe P12"],
