@@ -387,6 +387,7 @@ def sample_plan(
                 "no_flush_nights": ["2026-07-15", "2026-07-16", "2026-07-17", "2026-07-18"],
             }
         ],
+        "uneven": None,
         "controllers": [],
         "percents": [],
         "changes": {
