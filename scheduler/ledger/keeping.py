@@ -63,7 +63,7 @@ class Kept:
         return self.report.flags
 
     def history(self, night: date) -> pd.DataFrame | None:
-        """Estimates of the evenings of the two weeks before a night: night, zone, depletion, spread; None without."""
+        """Estimates of evenings of the two weeks before a night: night, zone, depletion, spread, ece; None without."""
         if self.ledger is None:
             return None
         try:
@@ -285,7 +285,7 @@ def with_accepted(site: Site, accepted: pd.DataFrame) -> Site:
     rows = accepted[accepted["quantity"].isin(QUANTITIES) & accepted["zone"].isin(list(index))]
     if rows.empty:
         return site
-    arrays, parts = {}, []
+    arrays, parts, learned = {}, [], []
     for quantity in QUANTITIES:
         own = rows[rows["quantity"] == quantity]
         if own.empty:
@@ -296,13 +296,15 @@ def with_accepted(site: Site, accepted: pd.DataFrame) -> Site:
         if quantity == "field_capacity":
             values = np.maximum(values, zones.wilting_point + LEAST_WATER)
         arrays[quantity] = values
+        told = getattr(zones, quantity)
+        learned += [(str(zones.zone[z]), quantity, float(told[z]), float(values[z])) for z in at.tolist()]
         parts.append(f"{quantity.replace('_', ' ')} of {counted(len(own), 'zone')}")
     note = Note("info", "learned", f"accepted values are used in place of zones.csv: {', '.join(parts)}")
     gone = sorted(set(accepted["zone"]) - set(index))
     notes = [note]
     if gone:
         notes.append(Note("info", "learned", f"accepted values of zones that zones.csv no longer has: {listing(gone)}"))
-    return replace(site, zones=replace(zones, **arrays), notes=(*site.notes, *notes))
+    return replace(site, zones=replace(zones, **arrays), notes=(*site.notes, *notes), learned=tuple(learned))
 
 
 def _estimates(document: PlanDocument) -> pd.DataFrame:

@@ -72,8 +72,8 @@ def read_flags(connection: Connection, ledger: Ledger, since: Any = None) -> pd.
 
 
 def estimates_since(ledger: Ledger, since: date, before: date) -> pd.DataFrame:
-    """Give where each zone stood on the evenings of a span: night (datetime64), zone, depletion, spread [mm]."""
-    names = ["night", "zone", "depletion", "spread"]
+    """Give where each zone stood on the evenings of a span: night (datetime64), zone, depletion, spread [mm], ece."""
+    names = ["night", "zone", "depletion", "spread", "ece"]
     query = sa.select(*(estimates.c[n] for n in names)).where(
         estimates.c.site_id == ledger.site_id,
         estimates.c.night >= since.isoformat(),
@@ -82,7 +82,7 @@ def estimates_since(ledger: Ledger, since: date, before: date) -> pd.DataFrame:
     with ledger.reading() as connection:
         data = pd.DataFrame.from_records([tuple(r) for r in connection.execute(query)], columns=names)
     data["night"] = pd.to_datetime(data["night"]).astype("datetime64[ns]")
-    return data.astype({"depletion": float, "spread": float})
+    return data.astype({"depletion": float, "spread": float, "ece": float})
 
 
 def current_plan(ledger: Ledger, night: date) -> PlanDocument | None:

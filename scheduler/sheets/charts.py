@@ -205,6 +205,9 @@ def course_chart(chart: CourseChart) -> Markup:
     sure = [*_known(wetter), *reversed(_known(drier))]
     if len(sure) > 2:
         parts.append(f'<polygon points="{_points(sure)}" fill="{INK}" fill-opacity=".2"/>')
+    elif len(sure) == 2:  # the first evening: a bar, for an area needs two
+        (a, low), (_, high) = sure
+        parts.append(f'<path d="M{a - 4:.1f} {low:.1f}h8m-4 0V{high:.1f}m-4 0h8" fill="none" stroke="{INK}"/>')
     for line, dashed in ((estimate, ""), (planned, ' stroke-dasharray="5 3"')):
         parts.append(
             f'<polyline points="{_points(_known(line))}" fill="none" stroke="{INK}" stroke-width="1.8"{dashed}/>'
@@ -228,6 +231,57 @@ def course_chart(chart: CourseChart) -> Markup:
     for i, text in chart.marks:
         anchor = "start" if xs[i] < left + 24 else "end" if xs[i] > right - 24 else "middle"
         parts.append(_text(xs[i], floor + 15, text, INK, anchor))
+    return _svg(WIDTH, height, parts, chart.alt)
+
+
+@dataclass(frozen=True)
+class SaltChart:
+    """One zone's salinity by date; T dates as in its `CourseChart`, NaN where not known.
+
+    Attributes
+    ----------
+    ece, sampled : ndarray (T,)     Salinity as estimated, the last one forecast, and by the laboratory [dS/m].
+    tonight : int                   Which date is tonight.
+    text : str                      The values of tonight and tomorrow evening.
+    alt : str                       The drawing in one sentence.
+    """
+
+    ece: np.ndarray
+    sampled: np.ndarray
+    tonight: int
+    text: str
+    alt: str
+
+
+def salt_chart(chart: SaltChart) -> Markup:
+    """Draw a zone's salinity under its course, on the same dates."""
+    height, left, right, top, bottom = 74, 8.0, 352.0, 20.0, 66.0
+    step = (right - left) / chart.ece.size
+    xs = (left + step * (np.arange(chart.ece.size) + 0.5)).tolist()
+    most = float(np.nanmax(np.concatenate((chart.ece, chart.sampled)))) * 1.1
+
+    def y(value: float) -> float:
+        return bottom - (bottom - top) * value / most
+
+    points = [(a, y(b)) for a, b in zip(xs, chart.ece.tolist(), strict=True) if b == b]
+    behind = [p for p in points if p[0] <= xs[chart.tonight] + 0.1]
+    now = xs[chart.tonight]
+    parts = [_line(left, bottom, right, bottom, INK, 1), _line(now, top - 4, now, bottom, QUIET, 1, "2 3")]
+    parts.append(f'<polyline points="{_points(behind)}" fill="none" stroke="{INK}" stroke-width="1.8"/>')
+    parts.append(
+        f'<polyline points="{_points(points[len(behind) - 1 :])}" fill="none" stroke="{INK}" stroke-width="1.8" '
+        'stroke-dasharray="5 3"/>'
+    )
+    for a, b in points[-2:]:
+        parts.append(f'<circle cx="{a:.1f}" cy="{b:.1f}" r="2.6" fill="{INK}"/>')
+    for a, b in zip(xs, chart.sampled.tolist(), strict=True):
+        if b == b:
+            parts.append(f'<rect x="{a - 3.5:.1f}" y="{y(b) - 3.5:.1f}" width="7" height="7" fill="{PAPER}" '
+                         f'stroke="{ALERT}" stroke-width="1.6"/>')  # fmt: skip
+    parts.append(_text(left, 11, "salinity", QUIET))
+    if points:
+        after = points[-1][0] + 7
+        parts.append(_text(after, min(points[-1][1] + 4, bottom - 3), chart.text, INK))
     return _svg(WIDTH, height, parts, chart.alt)
 
 

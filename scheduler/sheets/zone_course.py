@@ -23,7 +23,8 @@ class Course:
     """One zone, day by day: T dates from `BACK` days before tonight to the end of the plan; NaN where not known.
 
     read, estimate, spread, planned : depletion by its probes, as estimated on past evenings, its standard deviation,
-    and as this plan forecasts it [mm];  water, rain : irrigation of the night after the date, and rain on it [mm].
+    and as this plan forecasts it [mm];  water, rain : irrigation of the night after the date, and rain on it [mm];
+    ece, sampled : salinity as estimated, the last one tomorrow evening, and by the laboratory [dS/m].
     """
 
     dates: tuple[date, ...]
@@ -33,6 +34,8 @@ class Course:
     planned: np.ndarray
     water: np.ndarray
     rain: np.ndarray
+    ece: np.ndarray
+    sampled: np.ndarray
 
 
 def zone_courses(site: Site, plan: PlanDocument, history: pd.DataFrame | None) -> list[Course]:
@@ -42,7 +45,7 @@ def zone_courses(site: Site, plan: PlanDocument, history: pd.DataFrame | None) -
     ----------
     site : Site
     plan : PlanDocument
-    history : DataFrame or None   Estimates of past evenings: night, zone, depletion, spread.
+    history : DataFrame or None   Estimates of past evenings: night, zone, depletion, spread, ece.
     """
     dates = tuple(plan.night + timedelta(days=d) for d in range(-BACK, len(plan.nights) + 1))
     days = pd.DatetimeIndex(dates)
@@ -50,16 +53,19 @@ def zone_courses(site: Site, plan: PlanDocument, history: pd.DataFrame | None) -
     read = _grid(_readings(site, days), "depletion", ids, days)
     past = history if history is not None and len(history) else pd.DataFrame(columns=["night", "zone"])
     estimate, spread = (_grid(past, name, ids, days) for name in ("depletion", "spread"))
+    salt = _grid(past, "ece", ids, days) if "ece" in past else np.full(estimate.shape, np.nan)
+    sampled = _grid(_sampled(site, days), "ece", ids, days)
     water = _grid(_applied(site, days), "depth", ids, days)
     rain = site.weather.set_index("date")["rain"].reindex(days).to_numpy(float)
     return [
-        _course(zone, dates, BACK, read[i], estimate[i], spread[i], water[i], rain) for i, zone in enumerate(plan.zones)
+        _course(zone, dates, BACK, read[i], estimate[i], spread[i], water[i], rain, salt[i], sampled[i])
+        for i, zone in enumerate(plan.zones)
     ]
 
 
 def _course(
     zone: ZonePart, dates: tuple[date, ...], tonight: int, read: np.ndarray, estimate: np.ndarray, spread: np.ndarray,
-    water: np.ndarray, rain: np.ndarray,
+    water: np.ndarray, rain: np.ndarray, ece: np.ndarray, sampled: np.ndarray,
 ) -> Course:  # fmt: skip
     """Put the nights ahead behind the days that were."""
     ahead = len(zone.path)
@@ -70,7 +76,16 @@ def _course(
     water[tonight : tonight + ahead] = [p.depth_mm for p in zone.path]
     fell[tonight + 1 : tonight + 1 + ahead] = [p.effective_rain_mm for p in zone.path]
     estimate[tonight + 1 :] = np.nan
-    return Course(dates, read, estimate, spread, planned, water, fell)
+    ece[tonight:] = np.nan
+    for day, state in ((tonight, zone.before), (tonight + 1, zone.after)):
+        ece[day] = np.nan if state.ece_dsm is None else state.ece_dsm
+    return Course(dates, read, estimate, spread, planned, water, fell, ece, sampled)
+
+
+def _sampled(site: Site, days: pd.DatetimeIndex) -> pd.DataFrame:
+    """Laboratory salinity, mean over depths, one row a zone and date."""
+    rows = site.samples[(site.samples["date"] >= days[0]) & site.samples["ece"].notna()]
+    return rows.rename(columns={"date": "night"}).groupby(["zone", "night"], as_index=False)["ece"].mean()
 
 
 def _readings(site: Site, days: pd.DatetimeIndex) -> pd.DataFrame:

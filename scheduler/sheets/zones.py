@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ from markupsafe import Markup
 from scheduler import edge
 from scheduler.document.parts import FlushPart, PlanDocument, ZonePart
 from scheduler.files import write_atomic
-from scheduler.sheets.charts import CourseChart, course_chart
+from scheduler.sheets.charts import CourseChart, SaltChart, course_chart, salt_chart
 from scheduler.sheets.first_screen import STANDS, tint
 from scheduler.sheets.names import PLURALS, natural_key, zone_name
 from scheduler.sheets.night import environment
@@ -31,11 +32,14 @@ def zones_page(site: Site, plan: PlanDocument, history: pd.DataFrame | None = No
     """
     courses = dict(zip((z.id for z in plan.zones), zone_courses(site, plan, history), strict=True))
     flushes: dict[str, FlushPart] = {f.zone: f for f in plan.flushes}
+    learned: dict[str, list[tuple[str, float, float]]] = {}
+    for name, quantity, told, used in site.learned:
+        learned.setdefault(name, []).append((quantity, told, used))
     surfaces = []
     for surface in plan.surfaces:
         own = [z for z in plan.zones if z.surface == surface.surface]
         own.sort(key=lambda z: natural_key(zone_name(z)))
-        rows = [_row(plan, z, courses[z.id], flushes.get(z.id)) for z in own]
+        rows = [_row(plan, z, courses[z.id], flushes.get(z.id), learned.get(z.id, ())) for z in own]
         surfaces.append({"title": PLURALS[surface.surface], "rows": rows})
     night = edge.format_date(plan.night, plan.site.units)
     page = environment().get_template("zones.html.jinja")
@@ -52,7 +56,13 @@ def write_zones_page(site: Site, plan: PlanDocument, path: Path, history: pd.Dat
     return write_atomic(path, zones_page(site, plan, history))
 
 
-def _row(plan: PlanDocument, zone: ZonePart, course: Course, flush: FlushPart | None) -> dict[str, Any]:
+def _row(
+    plan: PlanDocument,
+    zone: ZonePart,
+    course: Course,
+    flush: FlushPart | None,
+    learned: Sequence[tuple[str, float, float]],
+) -> dict[str, Any]:
     units = plan.site.units
     run = f"runs {edge.format_duration(zone.minutes)}" if zone.minutes > 0 else "does not run"
     return {
@@ -61,7 +71,17 @@ def _row(plan: PlanDocument, zone: ZonePart, course: Course, flush: FlushPart | 
         "stands": STANDS[tint(zone, zone.before.depletion_mm)],
         "run": run,
         "drawing": _drawing(zone, course, units),
-        "lines": [line for line in (_tonight(zone, units), _moisture(zone, units), _salts(zone, flush, units)) if line],
+        "salts": _salt_drawing(zone, course),
+        "lines": [
+            line
+            for line in (
+                _tonight(zone, units),
+                _moisture(zone, units),
+                _salts(zone, flush, units),
+                _learned(learned, units),
+            )
+            if line
+        ],
     }
 
 
@@ -93,6 +113,28 @@ def _salts(zone: ZonePart, flush: FlushPart | None, units: str) -> str:
     nights = ", ".join(edge.format_short_date(n, units) for n in flush.nights)
     when = f"flush planned for {nights}" if nights else f"flush due by {edge.format_short_date(flush.by, units)}"
     return f"{text}; {when}: {flush.words}."
+
+
+def _learned(learned: Sequence[tuple[str, float, float]], units: str) -> str:
+    """What its record taught and the manager accepted, against what zones.csv says."""
+    words = {"microclimate": "wants {} times its turf's water, told as {}", "application_rate": "gets {}, told as {}",
+             "field_capacity": "holds {} when drained, told as {}"}  # fmt: skip
+    form = {"microclimate": lambda v: f"{v:.2f}", "application_rate": lambda v: edge.format_rate(v, units),
+            "field_capacity": edge.format_percent}  # fmt: skip
+    parts = [words[q].format(form[q](used), form[q](told)) for q, told, used in learned if q in words]
+    return f"Learned from its record and accepted: {'; '.join(parts)}." if parts else ""
+
+
+def _salt_drawing(zone: ZonePart, course: Course) -> Markup | None:
+    """Its salinity by date; None where it is not followed, or where tonight is all there is."""
+    if zone.before.ece_dsm is None or zone.after.ece_dsm is None:
+        return None
+    now, then = edge.format_salinity(zone.before.ece_dsm), edge.format_salinity(zone.after.ece_dsm)
+    days = int(np.isfinite(course.ece[:BACK]).sum())
+    if not days and not np.isfinite(course.sampled).any():
+        return None
+    alt = f"{zone_name(zone)}: salinity {now} now, {then} tomorrow evening; estimates of {days} earlier evenings."
+    return salt_chart(SaltChart(course.ece, course.sampled, BACK, f"{now.split()[0]}, then {then}", alt))
 
 
 def _drawing(zone: ZonePart, course: Course, units: str) -> Markup:

@@ -419,6 +419,7 @@ class Site:
     feeds: tuple[Feed, ...] = ()
     notice: NoticeRule | None = None
     nightly: NightlyRule = field(default_factory=NightlyRule)
+    learned: tuple[tuple[str, str, float, float], ...] = ()  # zone, quantity, as told, as accepted and used
     edits: pd.DataFrame = field(default_factory=no_edits)  # the manager's word: night, zone, word, minutes, note
     planned: pd.DataFrame = field(default_factory=no_runs)  # run times as published, of nights the log does not reach
     catch_share: np.ndarray | None = None  # net over mean depth as weighed for the season, (Z,); None = as told

@@ -30,6 +30,8 @@ def site_of(plan, **frames):
         "probe_sites": pd.DataFrame(columns=["probe", "zone", "from", "until"]),
         "applied": pd.DataFrame(columns=["night", "zone", "minutes"]),
         "weather": pd.DataFrame({"date": pd.to_datetime([]), "rain": []}),
+        "samples": pd.DataFrame({"date": pd.to_datetime([]), "zone": [], "ece": []}),
+        "learned": (),
     }
 
     class Zones(SimpleNamespace):
@@ -77,3 +79,33 @@ def test_every_zone_has_its_fold(tmp_path):
     assert page.tags.count("details") == page.tags.count("svg") == 8
     for zone in plan.zones:
         assert zone.reason in page.words
+
+
+def test_salinity_is_drawn_where_earlier_evenings_or_a_laboratory_know_it():
+    plan = sample_document(zones=3)
+    one = plan.zones[0].model_copy(
+        update={
+            "before": plan.zones[0].before.model_copy(update={"ece_dsm": 4.2}),
+            "after": plan.zones[0].after.model_copy(update={"ece_dsm": 3.1}),
+        }
+    )
+    plan = plan.model_copy(update={"zones": (one, *plan.zones[1:])})
+    day = pd.Timestamp(NIGHT - timedelta(days=2))
+    history = pd.DataFrame({"night": [day], "zone": [one.id], "depletion": [7.0], "spread": [1.0], "ece": [4.4]})
+    samples = pd.DataFrame({"date": [day, day], "zone": [one.id] * 2, "ece": [5.0, 6.0]})
+    (course, *_) = zone_courses(site_of(plan, samples=samples), plan, history)
+    assert course.ece[BACK - 2 : BACK + 2].tolist()[::2] == [4.4, 4.2] and course.ece[BACK + 1] == 3.1
+    assert course.sampled[BACK - 2] == 5.5
+    page = zones_page(site_of(plan, samples=samples), plan, history)
+    assert "4.2, then 3.1 dS/m" in page and "estimates of 1 earlier evenings" in page
+    assert "then 3.1" not in zones_page(site_of(plan), plan)
+
+
+def test_what_was_learned_stands_beside_what_was_told():
+    plan = sample_document(zones=3, units="metric")
+    learned = ((plan.zones[0].id, "microclimate", 1.0, 1.12), (plan.zones[0].id, "application_rate", 13.1, 12.3))
+    page = zones_page(site_of(plan, learned=learned), plan)
+    assert (
+        "accepted: wants 1.12 times its turf's water, told as 1.00; gets 12.3 mm/h, told as 13.1 mm/h."
+        in page.replace("&#39;", "'")
+    )
