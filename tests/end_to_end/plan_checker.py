@@ -297,7 +297,7 @@ def made_again_faults(plan: dict[str, Any], zones: dict[str, Zone]) -> list[str]
     drained: dict[str, float] = defaultdict(float)
     for entry in plan["zones"]:
         name, make, zone = entry["id"], entry["make"], zones[entry["id"]]
-        told = {"area_m2": zone.area, "flow_lps": zone.flow, "rate_mm_h": zone.rate * (0.4 + 0.6 * zone.du_lq)}
+        told = {"area_m2": zone.area, "flow_lps": zone.flow, "rate_mm_h": 60 * zone.net}
         for key, value in told.items():
             if abs(make[key] - value) > 1e-5 * value + LAST:
                 faults.append(f"{name}: {key} is {make[key]}, the folder says {value:.6f}")
