@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import sys
 import tempfile
+import tomllib
 from datetime import date, datetime
 from pathlib import Path
 
@@ -20,7 +21,9 @@ from scheduler.evening import plan_tonight
 from scheduler.site import load_site
 from tests.drawn import draws, some
 from tests.end_to_end.energy_checker import energy_faults
+from tests.end_to_end.folder_reader import pumps_of, read_zones
 from tests.end_to_end.hand_sites import EVENING, draw_site
+from tests.end_to_end.order_checker import order_faults
 from tests.end_to_end.plan_checker import check_plan
 from tests.end_to_end.weather_checker import weather_faults
 from tests.sites import make_site
@@ -120,7 +123,11 @@ def test_no_word_for_caution_lets_a_later_rank_go_first(tmp_path, word):
         text = (folder / "site.toml").read_text()
         assert "[planning]" in text and "caution" not in text
         (folder / "site.toml").write_text(text.replace("[planning]", f'[planning]\ncaution = "{word}"'))
-        assert judged(folder)[1] == []
+        site = load_site(folder)
+        plan = plan_tonight(site, EVENING, datetime(2026, 7, 14, 17, tzinfo=site.time_zone)).plain()
+        told, zones = tomllib.loads((folder / "site.toml").read_text()), read_zones(folder / "zones.csv", plan)
+        assert any(z["minutes"] > 0 for z in plan["zones"])
+        assert order_faults(plan, zones, told, pumps_of(told, zones), []) == []
 
 
 def test_a_run_put_in_late_is_not_put_in_again_in_dear_hours(tmp_path):
