@@ -140,11 +140,12 @@ def test_a_lesson_is_the_same_whatever_was_accepted_before(taught):
 
 def test_a_value_the_record_does_not_bear_out_goes_back_to_what_was_told(site):
     told, night = load_site(site), date(2026, 7, 14)
-    rows = pd.DataFrame({"zone": ["P1"], "quantity": ["microclimate"], "value": [0.6]})
+    unseen = str(told.zones.zone[told.zones.surface == "landscape"][0])
+    rows = pd.DataFrame({"zone": [unseen], "quantity": ["microclimate"], "value": [0.6]})
     lesson = learn(told, with_accepted(told, rows), night)
-    [row] = lesson.table.itertuples(index=False)
-    assert (row.zone, row.before, row.value, row.through) == ("P1", 0.6, row.told, "told")
-    assert dict(lesson.reasons)["pitch"].startswith("nothing learned yet: over ")
+    [row] = lesson.table[lesson.table["zone"] == unseen].itertuples(index=False)
+    assert (row.before, row.value, row.through) == (0.6, row.told, "told")
+    assert dict(lesson.reasons)["landscape"].startswith("nothing learned yet: ")
 
 
 def test_a_morning_has_its_page_without_anything_from_outside(site):
