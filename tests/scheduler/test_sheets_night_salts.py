@@ -178,24 +178,24 @@ def test_many_flushes_are_told_by_night_and_their_reasons_are_folded_away():
 
 
 def test_a_plan_that_leaches_with_its_watering_says_so_on_the_sheet(tmp_path):
-    # No run may be long enough for a flush of a green above its limit, so the plan leaches a little with the watering.
-    logged = [s.NIGHT - timedelta(days=d) for d in range(12, 6, -1)]  # nothing ran for six: tonight they are watered
-    greens = ("G1", "G2", "G3")
-    head, *rows = s.GREENS.strip().split("\n")
+    # No run may be long enough for a flush of a tee above its limit, so the plan leaches a little with the watering.
+    logged = [s.NIGHT - timedelta(days=d) for d in range(12, 1, -1)]  # nothing ran last night: tonight they are watered
+    tees = ("G1", "G2", "G3")
+    head, *rows = s.GREENS.replace(",green,", ",tee,").strip().split("\n")
     zones = "\n".join([f"{head},max_run", *(f"{row},60" for row in rows)]) + "\n"
     place = s.salty(
         tmp_path / "a",
         zones=zones,
-        applied="night,zone,minutes\n" + "".join(f"{n},{z},25\n" for n in logged for z in greens),
-        samples="date,zone,depth,ece\n" + "".join(f"{s.NIGHT},{z},{d},4.3\n" for z in greens for d in (5, 15)),
+        applied="night,zone,minutes\n" + "".join(f"{n},{z},30\n" for n in logged for z in tees),
+        samples="date,zone,depth,ece\n" + "".join(f"{s.NIGHT},{z},{d},4.3\n" for z in tees for d in (5, 15)),
         weather=s.weather_csv(13),
     )
     plan = plan_tonight(place, s.NIGHT, datetime(2026, 7, 14, 18, tzinfo=place.time_zone))
     little = plan.leaching.upkeep
-    assert {u.zone for u in little} == set(greens)
+    assert {u.zone for u in little} == set(tees)
     assert all(plan.night in u.nights for u in little)
     words = Page(night_sheet(plan)).words
-    assert "Greens, 3 zones : " in words
+    assert "Tees, 3 zones : " in words
     # What passes the roots tonight by the balance of each zone, over 450 m2; DU 1 and no rain, so gross is net.
     passed = [z.balance.drainage_mm for z in plan.zones]
     assert sum(passed) > 0.5
