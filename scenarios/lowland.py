@@ -245,6 +245,9 @@ resolution = 60
 name = "gate house"
 stations_at_once = 2
 resolution = 60
+programmes = 4                    # it takes no start time a station
+starts_each = 3
+programmes_at_once = 2            # one station each
 
 [[source]]
 name = "mains"

@@ -15,6 +15,8 @@ from models.night.playback import keyed_minutes, play_programmes
 from models.night.programmes import PERCENT_HIGH, PERCENT_LOW, Programme, ProgrammeRules
 from models.night.simulate import check_timetable
 
+MOST_EARLIER = 90  # [min] by which starts are tried earlier, so that longer runs still end in time; our choice
+
 
 @dataclass(frozen=True)
 class PercentChoice:
@@ -94,6 +96,11 @@ def as_percent(before: Programme, now: Programme, step: float, fewest: int) -> P
     return None
 
 
+def earlier(programme: Programme, minutes: float) -> Programme:
+    """A programme with all its starts earlier by some minutes."""
+    return replace(programme, starts=tuple(s - minutes for s in programme.starts))
+
+
 def holds_with(
     job: NightJob,
     table: Timetable,
@@ -125,6 +132,8 @@ def holds_with(
     end = np.concatenate([table.end[others], np.array([r.end for r in played.runs])])
     minutes = np.bincount(zone, weights=end - start, minlength=job.zones).astype(np.float64)
     still = Standing(zone, start, end, np.zeros(job.zones))
+    if job.standing is not None:
+        still = replace(still, reserved=job.standing.reserved, unsure=job.standing.unsure)
     none = np.zeros(0)
     alone = replace(job, standing=still, cycle_zone=none.astype(np.int64), cycle_minutes=none)
     runs = replace(table, zone=zone, start=start, end=end, fitted=True, unplaced=np.zeros(job.zones))

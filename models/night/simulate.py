@@ -122,6 +122,7 @@ def check_timetable(job: NightJob, timetable: Timetable) -> tuple[Violation, ...
     found += _check_limit("pump", job.pump, job.pump_capacity, job.flow, timetable)
     found += _check_limit("branch", job.branch, job.branch_capacity, job.flow, timetable)
     found += _check_limit("controller", job.controller, job.stations_at_once, np.ones(job.zones), timetable)
+    found += _check_reserved(job, timetable)
     for pump in np.flatnonzero(np.isfinite(job.pump_ramp)):
         found += _check_ramp(job, timetable, int(pump))
     return tuple(found)
@@ -216,6 +217,31 @@ def _check_limit(
             peak = over[used.level[over].argmax()]
             text = f"{used.level[peak]:g} of {capacity[member]:g}, {over.size} times"
             found.append(Violation(kind, int(member), used.time[peak], text))
+    return found
+
+
+def _check_reserved(job: NightJob, table: Timetable) -> list[Violation]:
+    """Beside what is kept free for controllers that find their own start times, the others hold pumps and branches."""
+    if job.standing is None or not job.standing.reserved:
+        return []
+    kept = job.standing.reserved
+    sure = ~np.isin(table.zone, np.array(sorted(job.standing.unsure), dtype=np.int64))
+    found = []
+    for kind, index, capacity, amounts in (
+        ("pump", job.pump, job.pump_capacity, [one.pump for one in kept]),
+        ("branch", job.branch, job.branch_capacity, [one.branch for one in kept]),
+    ):
+        for member in np.flatnonzero(np.isfinite(capacity)).tolist():
+            on = sure & (index[table.zone] == member)
+            used = _steps(
+                np.concatenate([table.start[on], [one.start for one in kept]]),
+                np.concatenate([table.end[on], [one.end for one in kept]]),
+                np.concatenate([job.flow[table.zone[on]], [amount[member] for amount in amounts]]),
+            )
+            over = np.flatnonzero(used.level > capacity[member] * (1 + FLOW_TOLERANCE) + 1e-9)
+            if over.size:
+                text = f"{used.level[over].max():g} of {capacity[member]:g} with what is kept free"
+                found.append(Violation(f"kept free of {kind}", member, float(used.time[over[0]]), text))
     return found
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, datetime
 
 import numpy as np
 
-from models.night.percent import PercentChoice, holds_with, percent_choice
+from models.night.percent import MOST_EARLIER, PercentChoice, earlier, holds_with, percent_choice
 from models.night.playback import keyed_minutes
 from models.night.programmes import Programme, ProgrammeRules, run_length
 from scheduler.document.parts import (
@@ -91,7 +92,7 @@ def percent_parts(planned: Planned) -> tuple[PercentPart, ...]:
     controller rounds, and the shared water does too.
     """
     held, run = planned.run.controllers, planned.run
-    if run.job is None or run.timetable is None or not held.before or (run.job.standing and run.job.standing.reserved):
+    if run.job is None or run.timetable is None or not held.before:
         return ()
     old = {(p.controller, p.number): p for p in held.before}
     pairs = [
@@ -122,6 +123,7 @@ def controller_warnings(planned: Planned) -> list[WarningPart]:
                 f"{_water(planned, lost[own], own, units)}, that start times of its own for every station would run "
                 f"tonight: {_named(planned, own, lost)}"
             )
+    texts += _held_by_starts(planned)
     for one in held.any_order:
         name = site.controllers[one.controller].name
         if one.cycles.any():
@@ -139,6 +141,23 @@ def controller_warnings(planned: Planned) -> list[WarningPart]:
                 f"{_named(planned, own, lost)}"
             )
     return [WarningPart(kind=Topic.TIMETABLE, subject="programmes", text=text) for text in texts]
+
+
+def _held_by_starts(planned: Planned) -> list[str]:
+    """Name the zones that run no longer since their programme holds no more start times."""
+    site, run, found = planned.site, planned.run, []
+    longest = longest_single(site, planned.inputs.resolution)
+    for rules in run.controllers.rules:
+        most = rules.starts_each * longest
+        own = (site.zones.controller == rules.controller) & np.isfinite(most) & (run.minutes > 0)
+        full = np.flatnonzero(own & (run.minutes >= most - 1e-6) & (planned.effects.dry[:, 0] > 0))
+        if full.size:
+            name, starts = site.controllers[rules.controller].name, counted(rules.starts_each, "start time")
+            found.append(
+                f"{name} holds {starts} a programme, and the soil takes no more at each: these zones stay drier than "
+                f"they should: {_named(planned, full, run.minutes)}"
+            )
+    return found
 
 
 def _fast_changes(planned: Planned, controller: int, at_once: int, zones: np.ndarray) -> list[str]:
@@ -216,8 +235,13 @@ def _percent(planned: Planned, pairs: list[tuple[Programme, Programme]]) -> list
     rate = plan.net_rate / plan.net_share
     resolution = np.array([*(c.resolution for c in site.controllers), 60.0])[site.zones.controller] / 60.0
     choice = percent_choice(pairs, rate, resolution)
-    if choice is None or np.abs(choice.off).max() > CLOSE_ENOUGH or not _holds(planned, choice, resolution):
+    if choice is None or np.abs(choice.off).max() > CLOSE_ENOUGH:
         return []
+    sooner = (replace(choice, programmes=tuple(earlier(p, m) for p in choice.programmes)) for m in range(MOST_EARLIER))
+    held = next((one for one in sooner if _holds(planned, one, resolution)), None)
+    if held is None:
+        return []
+    choice = held
     names = [(p.controller, p.number) for p in choice.programmes]
     rules = {r.controller: r for r in planned.run.controllers.rules}
     parts = [
@@ -225,10 +249,8 @@ def _percent(planned: Planned, pairs: list[tuple[Programme, Programme]]) -> list
         for p in planned.run.controllers.programmes
         if (p.controller, p.number) in names
     ]
-    with_it = sum(
-        entries_of(p.model_copy(update={"stations": (), "taken_out": (), "percent": float(choice.percent)}))
-        for p in parts
-    )
+    chosen = [_programme_part(planned, rules[p.controller], p) for p in choice.programmes]
+    with_it = sum(entries_of(p.model_copy(update={"stations": (), "taken_out": ()})) for p in chosen)
     without = sum(entries_of(p) for p in parts)
     if without - with_it < FEWEST:
         return []
@@ -237,6 +259,7 @@ def _percent(planned: Planned, pairs: list[tuple[Programme, Programme]]) -> list
         PercentPart(
             programmes=tuple(ProgrammeName(controller=site.controllers[c].name, number=n) for c, n in names),
             percent=float(choice.percent),
+            starts=tuple(p.starts for p in chosen),
             entries=with_it,
             instead_of=without,
             most_off_mm=round(float(np.abs(choice.off[most])), 6),

@@ -21,7 +21,7 @@ from models.night.any_order import AnyOrder, share_any_order
 from models.night.grouping import StationNeeds
 from models.night.job import Reserved, Standing
 from models.night.laying import lay_programmes
-from models.night.percent import as_percent, holds_with
+from models.night.percent import MOST_EARLIER, as_percent, earlier, holds_with
 from models.night.playback import check_programmes
 from models.night.programmes import Programme, ProgrammeRules
 from models.plan.inputs import Floats
@@ -134,9 +134,10 @@ def packed_with_programmes(
             break
         dropped = np.minimum(dropped + more, minutes)
     asked = np.where(_of(rules, job), laid.asked + dropped, minutes)
+    packed, timetable, programmes = _by_percent(site, packed, timetable, rules, laid.programmes, before, effort)
     held = HeldByControllers(
         rules=rules,
-        programmes=_by_percent(site, packed, timetable, rules, laid.programmes, before),
+        programmes=programmes,
         resting=_resting(rules, before, laid.programmes),
         before=before,
         before_night=before_night,
@@ -183,10 +184,14 @@ def lost_to_programmes(site: Site, free_job: NightJob, timetable: Timetable, eff
     runs = np.bincount(timetable.zone, weights=timetable.end - timetable.start, minlength=free_job.zones)
     if not (free_job.asked_minutes - runs > 1e-9)[simple].any():
         return np.zeros(free_job.zones)
-    at_once = np.array([float(c.stations_at_once or np.inf) for c in site.controllers])
-    free = pack_night(replace(free_job, stations_at_once=at_once), effort)
+    free = pack_night(replace(free_job, stations_at_once=stations_without_programmes(site)), effort)
     would = np.bincount(free.zone, weights=free.end - free.start, minlength=free_job.zones)
     return np.where(simple, np.round(np.maximum(would - runs, 0.0), 9), 0.0)
+
+
+def stations_without_programmes(site: Site) -> Floats:
+    """Stations each controller could open at once if programmes did not hold it to fewer, shape (C,) [-]."""
+    return np.array([float(c.stations_at_once or max(len(site.zones), 1)) for c in site.controllers])
 
 
 def programmes_before(site: Site, night: date) -> tuple[date | None, tuple[Programme, ...]]:
@@ -332,14 +337,15 @@ def _by_percent(
     rules: tuple[ProgrammeRules, ...],
     programmes: tuple[Programme, ...],
     before: tuple[Programme, ...],
-) -> tuple[Programme, ...]:
-    """The programmes, those told as a percent of what stands that come to just the same minutes.
+    effort: float,
+) -> tuple[NightJob, Timetable, tuple[Programme, ...]]:
+    """The night with those programmes told as a percent of what stands that come to just the same minutes.
 
-    Only where every limit holds as well in a controller that rounds up what its percent gives.
+    Only where every limit holds as well in a controller that rounds up what its percent gives; with starts somewhat
+    earlier where its longer runs need that.
     """
     old = {(p.controller, p.number): p for p in before}
-    longest = longest_single(site, job.resolution)
-    found = list(programmes)
+    longest, found = longest_single(site, job.resolution), programmes
     for i, p in enumerate(programmes):
         step = site.controllers[p.controller].resolution / 60.0
         stands = old.get((p.controller, p.number))
@@ -347,11 +353,35 @@ def _by_percent(
         if told is None:
             continue
         own = next(r for r in rules if r.controller == p.controller)
-        trial = [*found[:i], told, *found[i + 1 :]]
-        of_own = [q for q in trial if q.controller == p.controller]
-        if holds_with(job, table, own, of_own, step, longest, round_up=True)[0]:
+        for sooner in range(MOST_EARLIER + 1):
+            trial = (*found[:i], earlier(told, sooner), *found[i + 1 :])
+            of_own = [q for q in trial if q.controller == p.controller]
+            up = holds_with(job, table, own, of_own, step, longest, round_up=True)[0]
+            holds, _, runs = holds_with(job, table, own, of_own, step, longest)
+            if not (up and holds):
+                continue
+            if sooner:
+                again = replace(job, standing=_stands_as(job, runs, own.controller))
+                anew = pack_night(again, effort)
+                if anew.unplaced.sum() > table.unplaced.sum() + 1e-9:
+                    continue
+                job, table = again, anew
             found = trial
-    return tuple(found)
+            break
+    return job, table, found
+
+
+def _stands_as(job: NightJob, runs: Timetable, controller: int) -> Standing:
+    """What stands in the night, with the runs of one controller as they are in another timetable."""
+    assert job.standing is not None
+    standing = job.standing
+    kept, own = job.controller[standing.zone] != controller, job.controller[runs.zone] == controller
+    return replace(
+        standing,
+        zone=np.concatenate([standing.zone[kept], runs.zone[own]]),
+        start=np.concatenate([standing.start[kept], runs.start[own]]),
+        end=np.concatenate([standing.end[kept], runs.end[own]]),
+    )
 
 
 def _resting(

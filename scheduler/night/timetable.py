@@ -19,7 +19,7 @@ from models.choices import TONIGHT
 from models.night import Cycles, NightJob, Timetable, check_timetable, pack_night, usable_share
 from models.night.packing import EFFORT
 from models.plan.inputs import Floats, PlanInputs
-from models.plan.results import PlanResult
+from models.plan.results import LimitPrice, PlanResult
 from models.plan.solve import PlanSolver, SolverFailed
 from models.soil import DayBalance, balance_day
 from scheduler.errors import NoPlan
@@ -31,6 +31,7 @@ from scheduler.night.programmes import (
     holds_no_times,
     lost_to_programmes,
     packed_with_programmes,
+    stations_without_programmes,
     without_runs,
 )
 from scheduler.night.records import RunnableNight
@@ -350,15 +351,21 @@ def _finished(
         free=result.minutes(plan)[:, 0].sum(axis=(1, 2)),
         waits=draft.waits & (minutes == 0),
         lifted=draft.lifted & (minutes > 0),
-        controllers=replace(held, lost=_lost(site, first, draft)),
+        controllers=replace(held, lost=_lost(site, inputs, solver, limits, first, draft)),
     )
 
 
-def _lost(site: Site, first: Draft, draft: Draft) -> Floats | None:
+def _lost(
+    site: Site, inputs: NightInputs, solver: PlanSolver, limits: Limits, first: Draft, draft: Draft
+) -> Floats | None:
     """Minutes that programmes cost against a timetable free in every start; None where there are none."""
     if draft.free_job is None or draft.timetable is None:
         return None
     wished = draft.free_job if first.free_job is None else first.free_job
+    free = stations_without_programmes(site) / np.maximum(inputs.plan.stations_at_once, 1.0)
+    bound = {limit.index[0] for limit in first.result.limits if _binds_tonight(limit)}
+    if bound & set(np.flatnonzero(free > 1.0).tolist()):
+        wished = _with_more_stations(site, inputs, solver, limits, first, free) or wished
     return lost_to_programmes(site, wished, draft.timetable, QUICK)
 
 
@@ -380,6 +387,32 @@ def _by_night(usual: Mapping[str, Floats], tonight: Mapping[str, Floats], nights
     for name, share in tonight.items():
         found[name][:, 0] = share
     return found
+
+
+def _binds_tonight(limit: LimitPrice) -> bool:
+    return limit.family == "station_limit" and limit.index[1] == 0 and limit.price > 0.0
+
+
+def _with_more_stations(
+    site: Site, inputs: NightInputs, solver: PlanSolver, limits: Limits, first: Draft, free: Floats
+) -> NightJob | None:
+    """The night as it would be asked for with as many stations at once as each controller opens without programmes."""
+    solver.scale_capacity("station", free, night=0)
+    try:
+        result = solver.solve()
+    except SolverFailed:
+        return None
+    finally:
+        solver.scale_capacity("station", limits.share["station"], night=0)
+    run_time = result.minutes(inputs.plan)
+    run_time[first.waits, 0] = 0.0
+    _keep_word(inputs.plan, run_time, first.word)
+    terms = Terms({**limits.share, "station": free}, _worth(inputs, solver), first.word.said)
+    minutes = whole_minutes(inputs, result, run_time, limits.longest, terms).minutes
+    if not minutes.any():
+        return None
+    by_block, flushing = run_time[:, 0].sum(axis=2), flushing_on(inputs, result, 0)
+    return night_job(site, inputs, minutes, by_block, flushing, first.word.said)[1]
 
 
 def _solved(solve: Callable[[], Result]) -> Result:

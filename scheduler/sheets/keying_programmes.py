@@ -20,7 +20,8 @@ def programme_group(controller: ControllerPart, zones: Mapping[str, ZonePart], u
     """A controller with programmes: what is to be keyed, programme by programme."""
     since = controller.since
     known = "" if since is None else f"since the night of {edge.format_date(since, units)}"
-    todo = f"{counted(controller.entries, 'value')} to key in tonight, each with a box"
+    each = "with a box" if controller.entries == 1 else "each with a box"
+    todo = f"{counted(controller.entries, 'value')} to key in tonight, {each}"
     if not controller.programmes:
         words = "Nothing has run by a programme yet, and nothing runs tonight."
     elif not known:
@@ -68,8 +69,16 @@ def _programme(part: ProgrammePart, zones: Mapping[str, ZonePart], units: str, k
         "percent_was": f"was {was_percent:g} %" if part.percent != was_percent else "",
         "changed": changed,
         "stays": stays,
-        "runs": f"{edge.format_duration(part.length_min)} from each start" if part.starts else "",
+        "runs": _runs(part),
     }
+
+
+def _runs(part: ProgrammePart) -> str:
+    """How long it runs, and its percent where that is not 100."""
+    if not part.starts:
+        return ""
+    at = "" if part.percent == 100.0 else f" at {part.percent:g} %"
+    return f"runs {edge.format_duration(part.length_min)}{at} from {'its' if len(part.starts) == 1 else 'each'} start"
 
 
 def _starts(part: ProgrammePart, units: str) -> list[dict[str, str]]:
@@ -127,14 +136,15 @@ def _choice(one: PercentPart, zones: Mapping[str, ZonePart], units: str) -> dict
     for p in one.programmes:
         named.setdefault(p.controller, []).append(str(p.number))
     names = [f"{'programmes' if len(n) > 1 else 'programme'} {joined(n)} of {c}" for c, n in named.items()]
+    their = "its" if len(one.programmes) == 1 else "their"
     off = edge.format_depth(one.most_off_mm, units)
     worst = zones[one.most_off_zone].name or one.most_off_zone
     more = one.volume_m3
     water = f"{edge.format_volume(abs(more), units)} {'more' if more > 0 else 'less'} water" if abs(more) > 0.05 else ""
     effect = f"no zone is more than {off} off its plan (most: {worst})" if one.most_off_mm > 0 else "no zone is off"
     return {
-        "deed": f"set {joined(names)} to {one.percent:g} %",
-        "instead": f"{counted(one.entries, 'value')} to key in place of {one.instead_of}; minutes stay as they are",
+        "deed": f"set {joined(names)} to {one.percent:g} % and leave {their} minutes as they stand",
+        "instead": f"{counted(one.entries, 'value')} to key in place of {one.instead_of}",
         "effect": f"{effect}; {water + '; ' if water else ''}all limits hold",
         "tell": " ".join(f'--percent "{p.controller}/{p.number}={one.percent:g}"' for p in one.programmes),
     }

@@ -81,6 +81,9 @@ class PercentPart(Part):
 
     programmes: tuple[ProgrammeName, ...] = Field(description="Programmes whose percent would be set.")
     percent: Amount = Field(description="The percent [%].")
+    starts: tuple[tuple[Moment, ...], ...] = Field(
+        default=(), description="Start times of each of them with it, which may be earlier than those planned."
+    )
     entries: Count = Field(description="Values to key in with it [-].")
     instead_of: Count = Field(description="Values to key in without it [-].")
     most_off_mm: Amount = Field(description="By how much a zone would be off its planned depth at most [mm].")
