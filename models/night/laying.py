@@ -220,10 +220,9 @@ class _Laying:
         """Whether the programme of these stations holds the pumps, branches, controller and ramps by itself."""
         board = self.empty
         opens, length = self._steps(block, zones)
-        size = int((opens + length).max())
-        if size > board.steps:
-            return False
-        runs = list(zip(zones, opens.tolist(), length.tolist(), strict=True))
+        size = min(int((opens + length).max()), board.steps)  # one that is too long is shortened later
+        length = np.minimum(length, size - opens)
+        runs = [r for r in zip(zones, opens.tolist(), length.tolist(), strict=True) if r[2] > 0]
         for zone, begin, steps in runs:
             board.place(zone, begin, steps)
         rows = {row for zone in zones for row, _ in board.uses[zone]}

@@ -28,7 +28,7 @@ def timetable_of(job: NightJob, board: Board, left: IntArray, bounds: Bounds, un
     unplaced = job.to_minutes(left)
     asked = np.bincount(job.cycle_zone, minlength=job.zones)
     if job.standing is not None:
-        unplaced = unplaced + job.standing.left
+        unplaced = np.round(unplaced + job.standing.left, 9)
         asked += np.bincount(job.standing.zone, minlength=job.zones)
     split = int(np.maximum(np.bincount(zone, minlength=job.zones) - asked, 0).sum())
     fitted = not unplaced.any()

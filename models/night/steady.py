@@ -163,6 +163,8 @@ class Steadier:
         """One such round; None where everything stands as it did."""
         low, runs = self._low(), self._runs()
         few = [r for r in runs if low[r.start : r.end].any()]
+        if not few:  # only what stands already runs then
+            return None
         first = few[int(self.random.integers(len(few)))]
         others = [r for r in runs if r is not first]
         many = min(int(self.random.integers(1, MOST_TAKEN)), len(others))

@@ -119,9 +119,9 @@ def controller_warnings(planned: Planned) -> list[WarningPart]:
         own = np.flatnonzero((site.zones.controller == rules.controller) & (lost > 0))
         if own.size:
             texts.append(
-                f"{site.controllers[rules.controller].name}: its programmes leave out {lost[own].sum():g} min, "
-                f"{_water(planned, lost[own], own, units)}, that start times of its own for every station would run "
-                f"tonight: {_named(planned, own, lost)}"
+                f"{site.controllers[rules.controller].name}: held to its programmes it runs {lost[own].sum():g} min "
+                f"({_water(planned, lost[own], own, units)}) less tonight than with a start time for every station: "
+                f"{_named(planned, own, lost)}"
             )
     texts += _held_by_starts(planned)
     for one in held.any_order:
@@ -129,8 +129,8 @@ def controller_warnings(planned: Planned) -> list[WarningPart]:
         if one.cycles.any():
             opens, ends = (format_time(moment(planned.night, m), units) for m in (one.opens, np.ceil(one.ends)))
             texts.append(
-                f"{name} finds its own start times: set it to begin at {opens}; whatever the order, with "
-                f"{one.at_once} stations at once it is done by {ends}, and that much flow is kept free for it"
+                f"{name} finds its own start times: set it to begin at {opens}; whatever the order of its stations, "
+                f"{one.at_once} at a time, it is done by {ends}, and the flow it may draw is kept free for it"
             )
             texts += _fast_changes(planned, one.controller, one.at_once, np.flatnonzero(one.cycles > 0))
         own = np.flatnonzero((site.zones.controller == one.controller) & (lost > 0))

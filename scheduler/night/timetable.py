@@ -362,7 +362,8 @@ def _lost(
     if draft.free_job is None or draft.timetable is None:
         return None
     wished = draft.free_job if first.free_job is None else first.free_job
-    free = stations_without_programmes(site) / np.maximum(inputs.plan.stations_at_once, 1.0)
+    most = inputs.plan.stations_at_once
+    free = np.where(np.isfinite(most), stations_without_programmes(site) / np.maximum(most, 1.0), 1.0)
     bound = {limit.index[0] for limit in first.result.limits if _binds_tonight(limit)}
     if bound & set(np.flatnonzero(free > 1.0).tolist()):
         wished = _with_more_stations(site, inputs, solver, limits, first, free) or wished
@@ -397,12 +398,13 @@ def _with_more_stations(
     site: Site, inputs: NightInputs, solver: PlanSolver, limits: Limits, first: Draft, free: Floats
 ) -> NightJob | None:
     """The night as it would be asked for with as many stations at once as each controller opens without programmes."""
-    solver.scale_capacity("station", free, night=0)
+    solver.scale_capacity("station", free)
     try:
         result = solver.solve()
     except SolverFailed:
         return None
     finally:
+        solver.scale_capacity("station", np.ones_like(free))
         solver.scale_capacity("station", limits.share["station"], night=0)
     run_time = result.minutes(inputs.plan)
     run_time[first.waits, 0] = 0.0

@@ -33,7 +33,7 @@ class _Turn:
     waiting: list[tuple[str, int]]
     free_from: list[int]
     on: list[tuple[str, int]] = field(default_factory=list)
-    last_opened: int = -10**9
+    last_opened: int = -(10**9)
 
 
 def keyed_in(table: Path, site: dict[str, Any]) -> dict[str, dict[str, Keyed]]:
