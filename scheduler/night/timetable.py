@@ -398,6 +398,8 @@ def _with_more_stations(
     site: Site, inputs: NightInputs, solver: PlanSolver, limits: Limits, first: Draft, free: Floats
 ) -> NightJob | None:
     """The night as it would be asked for with as many stations at once as each controller opens without programmes."""
+    usual = _usual_limits(inputs, solver)
+    solver.limit_runs(np.arange(inputs.plan.zones), usual.longest, night=0)
     solver.scale_capacity("station", free)
     try:
         result = solver.solve()
@@ -405,12 +407,12 @@ def _with_more_stations(
         return None
     finally:
         solver.scale_capacity("station", np.ones_like(free))
-        solver.scale_capacity("station", limits.share["station"], night=0)
+        _tell(solver, limits, usual)
     run_time = result.minutes(inputs.plan)
     run_time[first.waits, 0] = 0.0
     _keep_word(inputs.plan, run_time, first.word)
-    terms = Terms({**limits.share, "station": free}, _worth(inputs, solver), first.word.said)
-    minutes = whole_minutes(inputs, result, run_time, limits.longest, terms).minutes
+    terms = Terms({**usual.share, "station": free}, _worth(inputs, solver), first.word.said)
+    minutes = whole_minutes(inputs, result, run_time, usual.longest, terms).minutes
     if not minutes.any():
         return None
     by_block, flushing = run_time[:, 0].sum(axis=2), flushing_on(inputs, result, 0)

@@ -166,7 +166,7 @@ class Controller:
     def most_at_once(self) -> float:
         """Stations it can really run together [-], inf = any number."""
         most = float(self.stations_at_once or np.inf)
-        return min(most, self.at_once * self.programmes_at_once) if self.programmes else most
+        return min(most, self.at_once * min(self.programmes, self.programmes_at_once)) if self.programmes else most
 
 
 @dataclass(frozen=True)
