@@ -48,8 +48,8 @@ def controller_parts(planned: Planned) -> tuple[ControllerPart, ...]:
             programmes=parts,
             since=held.before_night if held.before else None,
             entries=sum(entries_of(p) for p in parts),
-            lost_minutes=round(float(lost[own].sum()), 6),
-            lost_m3=round(float(water[own].sum()), 6),
+            lost_minutes=round(max(float(lost[own].sum()), 0.0), 6),
+            lost_m3=round(max(float(water[own].sum()), 0.0), 6),
         )
     for one in held.any_order:
         own = site.zones.controller == one.controller
@@ -61,8 +61,8 @@ def controller_parts(planned: Planned) -> tuple[ControllerPart, ...]:
             entries=int(own.sum()),
             opens=moment(planned.night, one.opens) if runs else None,
             done_by=moment(planned.night, np.ceil(one.ends)) if runs else None,
-            lost_minutes=round(float(lost[own].sum()), 6),
-            lost_m3=round(float(water[own].sum()), 6),
+            lost_minutes=round(max(float(lost[own].sum()), 0.0), 6),
+            lost_m3=round(max(float(water[own].sum()), 0.0), 6),
         )
     return tuple(found[i] for i in sorted(found))
 
@@ -116,11 +116,11 @@ def controller_warnings(planned: Planned) -> list[WarningPart]:
     texts = []
     lost = np.zeros(len(site.zones)) if held.lost is None else held.lost
     for rules in held.rules:
-        own = np.flatnonzero((site.zones.controller == rules.controller) & (lost > 0))
-        if own.size:
+        own, less, water = _less(planned, rules.controller)
+        if less > 0:
             texts.append(
-                f"{site.controllers[rules.controller].name}: held to its programmes it runs {lost[own].sum():g} min "
-                f"({_water(planned, lost[own], own, units)}) less tonight than with a start time for every station: "
+                f"{site.controllers[rules.controller].name}: held to its programmes it runs {less:g} min "
+                f"({water}) less tonight than with a start time for every station: "
                 f"{_named(planned, own, lost)}"
             )
     texts += _held_by_starts(planned)
@@ -133,10 +133,10 @@ def controller_warnings(planned: Planned) -> list[WarningPart]:
                 f"{one.at_once} at a time, it is done by {ends}, and the flow it may draw is kept free for it"
             )
             texts += _fast_changes(planned, one.controller, one.at_once, np.flatnonzero(one.cycles > 0))
-        own = np.flatnonzero((site.zones.controller == one.controller) & (lost > 0))
-        if own.size:
+        own, less, water = _less(planned, one.controller)
+        if less > 0:
             texts.append(
-                f"{name}: {lost[own].sum():g} min, {_water(planned, lost[own], own, units)}, are left out since in "
+                f"{name}: {less:g} min, {water}, are left out since in "
                 f"some order of its stations the night would end too late or pass what pump and pipes give: "
                 f"{_named(planned, own, lost)}"
             )
@@ -173,8 +173,15 @@ def _fast_changes(planned: Planned, controller: int, at_once: int, zones: np.nda
     return found
 
 
-def _water(planned: Planned, minutes: np.ndarray, zones: np.ndarray, units: str) -> str:
-    return format_volume(float(minutes @ planned.plan.water_per_minute[zones]), units)
+def _less(planned: Planned, controller: int) -> tuple[np.ndarray, float, str]:
+    """Zones of a controller that run less than they would free, by how many minutes it runs less in all, and water."""
+    lost = planned.run.controllers.lost
+    own = planned.site.zones.controller == controller
+    if lost is None:
+        return np.zeros(0, dtype=np.int64), 0.0, ""
+    water = float((lost * planned.plan.water_per_minute)[own].sum())
+    zones = np.flatnonzero(own & (lost > 0))
+    return zones, float(lost[own].sum()) if water > 0 else 0.0, format_volume(max(water, 0.0), planned.site.units)
 
 
 def _named(planned: Planned, zones: np.ndarray, minutes: np.ndarray) -> str:

@@ -46,7 +46,8 @@ class HeldByControllers:
     before : tuple of Programme       What the controllers held the evening before; empty where no plan tells.
     before_night : date or None       The night of that plan.
     any_order : tuple of AnyOrder     Controllers that find their own start times.
-    lost : ndarray (Z,)               Minutes that a timetable free in every start would run beside what runs [min].
+    lost : ndarray (Z,)               Minutes that a timetable free in every start would run beyond what runs, below 0
+                                      where less [min].
     """
 
     rules: tuple[ProgrammeRules, ...] = ()
@@ -171,7 +172,7 @@ def broken_by_controllers(site: Site, held: HeldByControllers, table: Timetable)
 
 
 def lost_to_programmes(site: Site, free_job: NightJob, timetable: Timetable, effort: float) -> Floats:
-    """Minutes that a timetable free in every start would run beside what runs, shape (Z,) [min].
+    """Minutes that a timetable free in every start would run beyond what runs, below 0 where less, shape (Z,) [min].
 
     Parameters
     ----------
@@ -186,7 +187,7 @@ def lost_to_programmes(site: Site, free_job: NightJob, timetable: Timetable, eff
         return np.zeros(free_job.zones)
     free = pack_night(replace(free_job, stations_at_once=stations_without_programmes(site)), effort)
     would = np.bincount(free.zone, weights=free.end - free.start, minlength=free_job.zones)
-    return np.where(simple, np.round(np.maximum(would - runs, 0.0), 9), 0.0)
+    return np.where(simple, np.round(would - runs, 9), 0.0)
 
 
 def stations_without_programmes(site: Site) -> Floats:

@@ -161,13 +161,7 @@ def _share_faults(
     def asked(day: date, eto: float) -> float:
         """Gross water of all zones [m3]."""
         return sum(
-            eto
-            * kc[i][0]
-            * kc[i][1][day.month - 1]
-            * z.area
-            / 1000
-            * (z.flow * 3600 / z.area)
-            / (60 * z.net)
+            eto * kc[i][0] * kc[i][1][day.month - 1] * z.area / 1000 * (z.flow * 3600 / z.area) / (60 * z.net)
             for i, z in zones.items()
         )
 
