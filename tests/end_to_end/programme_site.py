@@ -19,7 +19,7 @@ def write_site(folder: Path, seed: int = 1, controllers: str = "", greens: int =
     for k in range(greens):
         area, flow = rng.integers(400, 600), rng.uniform(1.8, 2.4)
         slope = float(rng.choice([1, 2, 9]))
-        rows.append(f"G{k + 1},green {k + 1},green,creeping_bentgrass,sand_rootzone,12,{area},{flow:.2f},0.75,{slope},"
+        rows.append(f"G{k + 1},green {k + 1},green,creeping_bentgrass,sandy_loam,10,{area},{flow:.2f},0.75,{slope},"
                     f"loop,greens,{k + 1}")  # fmt: skip
     for k in range(6):
         rows.append(f"B{k + 1},bed {k + 1},landscape,tall_fescue,loam,30,{rng.integers(250, 450)},"
