@@ -329,7 +329,12 @@ def _finished(
     if changed:  # later nights are planned anew with what tonight really gives
         flushing = flushing_on(inputs, result, 0)
         given = np.where(flushing, 1.0, minutes / np.maximum(run_time[:, 0].sum(axis=(1, 2)), STILL))
-        replanned = _solved(lambda: solver.solve_later(run_time[:, 0] * given[:, None, None]))
+        try:
+            replanned = solver.solve_later(run_time[:, 0] * given[:, None, None])
+        except SolverFailed:  # a word may ask for more than the roots hold: the rest is gone by the next evening
+            filled = plan.depletion / plan.net_rate / np.maximum(minutes, STILL)
+            held_in = np.where(flushing, 1.0, np.minimum(filled, 1.0))
+            replanned = _solved(lambda: solver.solve_later(run_time[:, 0] * (given * held_in)[:, None, None]))
         result = result if replanned is None else _with_prices_of(result, replanned)
     run_time = result.minutes(plan)  # what the plan has, not what was wished for: nothing it never had is owed later
     minutes_by_night, balance = _all_nights(inputs, result, run_time, minutes, usual)
