@@ -98,7 +98,7 @@ def shown_zones(plan: PlanDocument) -> list[Shown]:
     """Every zone at a glance, in the natural order of their names."""
     doubted = {w.zone for w in plan.warnings if w.kind == Topic.PROBE and w.zone}
     ordered = sorted(plan.zones, key=lambda z: natural_key(zone_name(z)))
-    return [_shown(zone, zone.id in doubted) for zone in ordered]
+    return [_shown(zone, zone.id in doubted, plan.site.units) for zone in ordered]
 
 
 def site_grid(plan: PlanDocument, shown: Sequence[Shown]) -> dict[str, Any] | None:
@@ -118,7 +118,7 @@ def site_grid(plan: PlanDocument, shown: Sequence[Shown]) -> dict[str, Any] | No
     }
 
 
-def _shown(zone: ZonePart, doubted: bool) -> Shown:
+def _shown(zone: ZonePart, doubted: bool, units: str) -> Shown:
     """One zone: two tints, a mark, and the same in words."""
     now, then = (tint(zone, depletion) for depletion in (zone.before.depletion_mm, zone.after.depletion_mm))
     marks, said = [], []
@@ -132,6 +132,8 @@ def _shown(zone: ZonePart, doubted: bool) -> Shown:
         if on:
             marks.append(mark)
             said.append(words)
+    if zone.cycles:
+        said[0] += f" from {edge.format_time(zone.cycles[0].start, units)}"
     words = f"{zone_name(zone)}: now {STANDS[now]}, tomorrow evening {STANDS[then]}"
     return Shown(zone, TINTS[now], TINTS[then], "".join(marks), "; ".join([words, *said]))
 
@@ -172,6 +174,16 @@ def changes(plan: PlanDocument) -> list[str]:
 def _some(names: Iterable[str]) -> str:
     found = sorted(names, key=natural_key)
     return ", ".join(found[:SAID]) + (f" and {len(found) - SAID:,} more" if len(found) > SAID else "")
+
+
+def by_hand(plan: PlanDocument) -> str:
+    """What to water by hand tomorrow, in one line."""
+    dry = past_limit_tomorrow(plan)
+    return (
+        f"{_some(zone_name(z) for z in dry)}."
+        if dry
+        else "nothing; no green, tee, approach or pitch passes its dry limit."
+    )
 
 
 def day_crew(plan: PlanDocument) -> list[dict[str, str]]:

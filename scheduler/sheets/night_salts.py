@@ -44,6 +44,30 @@ def flushes(plan: PlanDocument) -> dict[str, Any] | None:
     return {"rows": rows, "folded": folded, "lines": _by_nights(plan, zones) if folded else [], "follow": follow}
 
 
+def in_one_line(plan: PlanDocument) -> str:
+    """When the next flush is, and what keeps it from tonight; "" where salinity is not followed."""
+    if not plan.flushes and all(z.before.ece_dsm is None for z in plan.zones):
+        return ""
+    units, zones = plan.site.units, {z.id: z for z in plan.zones}
+    tonight = [f for f in plan.flushes if plan.night in f.nights]
+    later = sorted((f for f in plan.flushes if f.nights and f.nights[0] > plan.night), key=lambda f: f.nights[0])
+    without = [f for f in plan.flushes if not f.nights]
+    parts = [f"{_zones(len(tonight))} tonight" if tonight else "none tonight"]
+    if later:
+        first = [f for f in later if f.nights[0] == later[0].nights[0]]
+        parts.append(
+            f"next on {edge.format_short_date(later[0].nights[0], units)}, {name_list(zones[f.zone] for f in first)}"
+        )
+    if without:
+        parts.append(f"{_zones(len(without))} due and on no night of this plan")
+    if not later and not without:
+        parts.append("no other due in these nights")
+    held = [e.note or e.kind.replace("_", " ") for e in plan.events if plan.night in e.no_flush_nights]
+    if held and (later or without):
+        parts.append(f"tonight kept free for {', '.join(dict.fromkeys(held))}")
+    return f"{'; '.join(parts)}."
+
+
 def _when(plan: PlanDocument, flush: FlushPart) -> str:
     """Nights of a flush, and when it is due where they are too late or none."""
     nights = joined([_night(plan, n) for n in flush.nights])

@@ -54,6 +54,8 @@ def sheet_sections(plan: PlanDocument) -> dict[str, Any]:
         "changes": first_screen.changes(plan),
         "events": first_screen.events(plan),
         "day_crew": first_screen.day_crew(plan),
+        "by_hand": first_screen.by_hand(plan),
+        "flush_line": night_salts.in_one_line(plan),
         "give_way": [g.words for g in plan.give_way],
         "worth": _worth(plan),
         "attention": attention(plan, warnings),
@@ -129,11 +131,32 @@ def key_figures(plan: PlanDocument, flows: Mapping[str, tuple[np.ndarray, np.nda
     if hours:
         each = ", ".join(f"{name} {edge.format_duration(m)}" for name, m in hours.items()) if len(hours) > 1 else ""
         figures.append(_figure("Pump hours", edge.format_duration(sum(hours.values())), each))
+        figures.append(_peak(plan, flows))
+    if plan.allocation is not None:
+        used = plan.allocation.used_m3 / max(plan.allocation.volume_m3, 1e-9)
+        volumes = [
+            edge.format_volume(v, units, beside=plan.allocation.volume_m3)
+            for v in (plan.allocation.used_m3, plan.allocation.volume_m3)
+        ]
+        figures.append(_figure("Season's water used", edge.format_percent(used), f"{volumes[0]} of {volumes[1]}"))
     if tonight.energy_kwh is not None:
         figures.append(_figure("Energy", edge.format_energy(tonight.energy_kwh), ""))
     if tonight.cost is not None:
         figures.append(_figure("Water and energy cost", edge.format_money(tonight.cost, site.currency), ""))
     return figures
+
+
+def _peak(plan: PlanDocument, flows: Mapping[str, tuple[np.ndarray, np.ndarray, float]]) -> dict[str, str]:
+    """When all pumps together deliver the most, and each its own most."""
+    units, midnight = plan.site.units, datetime.combine(plan.night, datetime.min.time())
+
+    def at(minutes: np.ndarray, flow: np.ndarray) -> str:
+        return edge.format_time(midnight + timedelta(minutes=float(minutes[int(flow.argmax())])), units)
+
+    minutes = next(iter(flows.values()))[0]
+    together = np.sum([flow for _, flow, _ in flows.values()], axis=0)
+    each = [f"{name} {edge.format_flow(float(f.max()), units)} at {at(m, f)}" for name, (m, f, _) in flows.items()]
+    return _figure("Pumps peak", at(minutes, together), ", ".join(each))
 
 
 def split_warnings(plan: PlanDocument) -> tuple[list[WarningPart], list[WarningPart]]:

@@ -1,6 +1,7 @@
 """The first screen: deeds with their place and deadline, the site at a glance, advice from weather, what changed."""
 
 import copy
+import re
 from datetime import date, datetime, timedelta
 from types import SimpleNamespace
 
@@ -16,6 +17,7 @@ from scheduler.document.parts import ActionKind, Severity, WeatherDay
 from scheduler.document.reading import document_of
 from scheduler.events import calendar_events
 from scheduler.sheets import first_screen
+from scheduler.sheets.night import night_sheet
 from scheduler.site.places import guess
 from tests.scheduler.sample_plan import sample_document, sample_plan
 
@@ -203,3 +205,25 @@ def test_the_day_crew_gets_the_depth_to_the_moist_end_of_the_band():
         (tee["name"], "12.0 mm"), (green["name"], "10.0 mm")
     ]  # fmt: skip
     assert first_screen.day_crew(document_of(quiet())) == []
+
+
+def test_ten_questions_of_a_superintendent_are_answered_on_the_first_two_screens():
+    """Each answer stands before the list of every zone: words of it, not where it is worked out."""
+    plan = sample_document(zones=60, places=True)
+    first = night_sheet(plan).partition("Every zone tonight, and why")[0]
+    running = next(s for s in first_screen.shown_zones(plan) if s.mark.startswith("•"))
+    answers = {
+        "what runs on a green": running.words,
+        "when do the pumps peak": "Pumps peak",
+        "which probe is suspect": "Check the probe",
+        "when is the next flush": "Salt flushes:",
+        "water against the allocation": "Season&#39;s water used",
+        "who gives way": "Who gives way",
+        "what to water by hand": "Water by hand tomorrow:",
+        "when does the night end": "the last finishes at",
+        "what changed": "What changed",
+        "what would more water buy": "What more water would buy:",
+    }
+    for question, words in answers.items():
+        assert words in first, question
+    assert re.search(r"runs .* tonight from \d", running.words)

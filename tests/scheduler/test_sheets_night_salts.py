@@ -7,6 +7,7 @@ import pytest
 
 from scheduler.document.reading import document_of
 from scheduler.evening import plan_tonight
+from scheduler.sheets import night_salts
 from scheduler.sheets.night import night_sheet
 from scheduler.sheets.night_salts import extra_depth, flushes, nothing_tonight, upkeep
 from tests.scheduler import salty_sites as s
@@ -204,3 +205,21 @@ def test_a_plan_that_leaches_with_its_watering_says_so_on_the_sheet(tmp_path):
     assert f"{water:.1f} m³ ({sum(passed) / 3:.1f} mm on average) more tonight than fills their roots" in words
     row = plan.leaching.surfaces[0]
     assert f"{row.achieved * 100:.0f} % of the water; required: {row.required * 100:.0f} %." in words
+
+
+def test_the_next_flush_and_what_keeps_it_from_tonight_stand_in_one_line():
+    plan = copy.deepcopy(sample_plan(zones=12))
+    green, other = plan["zones"][0], plan["zones"][1]
+    flush = {**sample_plan()["flushes"][0], "staged": False}
+    plan["flushes"] = [{**flush, "zone": green["id"], "nights": ["2026-07-16"], "by": "2026-07-18"},
+                       {**flush, "zone": other["id"], "nights": [], "by": "2026-07-18"}]  # fmt: skip
+    plan["events"] = [{"begins": "2026-07-15", "until": "2026-07-15", "kind": "tournament", "target": "green",
+                       "zones": 1, "note": "club cup", "firm_nights": [], "dry_nights": [],
+                       "no_flush_nights": ["2026-07-14"]}]  # fmt: skip
+    line = night_salts.in_one_line(document_of(plan))
+    assert line.startswith("none tonight; next on Thu Jul 16, ") and green["name"] in line
+    assert "1 zone due and on no night of this plan" in line and line.endswith("tonight kept free for club cup.")
+    plan["flushes"] = []
+    for zone in plan["zones"]:
+        zone["before"]["ece_dsm"] = zone["after"]["ece_dsm"] = None
+    assert night_salts.in_one_line(document_of(plan)) == ""
