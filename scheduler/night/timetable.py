@@ -44,9 +44,9 @@ from scheduler.site import Site
 log = logging.getLogger(__name__)
 Result = TypeVar("Result")
 TRIES = 3  # drafts of one evening before what found no place is left out, and said
-QUICK = 10_000.0  # effort of packing while a better plan can still be asked for [cycles and grid steps]
+QUICK = 15_000.0  # effort of packing while a better plan can still be asked for [cycles and grid steps]
 FEW_CYCLES = 600  # [-] up to which what is left out of the last draft is looked at with full effort
-NEXT_TO_NOTHING = 0.02  # [-] of the night's minutes, up to which what is left out is not looked at again
+NEXT_TO_NOTHING = 0.04  # [-] of the night's minutes, up to which what is left out is not looked at again
 FEW_ZONE_NIGHTS = 6_000  # [-] up to which a plan is solved again without the runs that had better wait
 PACKED = 0.98  # share of pump and branch that start times can be found for on a full night [-]; measured
 OF_ONE_NIGHT = ("pump_limit", "branch_limit", "station_limit", "source_night")  # their index names the night second
