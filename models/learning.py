@@ -16,7 +16,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import t as student
+from scipy.special import stdtr
 
 from models.kin import QUARTER_CV
 from models.sensor_line import LEAST_READINGS, SensorLine
@@ -380,4 +380,4 @@ def _chance(units: FloatArray) -> float:
     if units.size < LEAST_UNITS or np.std(units) == 0:
         return 1.0
     score = float(np.mean(units) / (np.std(units, ddof=1) / np.sqrt(units.size)))
-    return float(student.sf(score, units.size - 1))
+    return float(stdtr(units.size - 1, -score))

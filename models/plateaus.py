@@ -11,8 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
-from scipy.stats import t as student
+from scipy.special import gammaincinv, stdtr  # scipy.stats takes as long to load as an evening to plan
 
 from models.kin import QUARTER_CV
 from models.learning import CHANCE, UNTOLD, Z95, Learned, Lessons
@@ -136,7 +135,7 @@ def prove_field_capacity(record: Record, plateaus: Plateaus) -> FloatArray:
     for g in range(out.size):
         units = (total / np.maximum(number, 1.0))[(number > 0) & (ground[record.probes.zone] == g)]
         if units.size >= LEAST_SENSORS and np.std(units) > 0:
-            out[g] = student.sf(np.mean(units) / (np.std(units, ddof=1) / np.sqrt(units.size)), units.size - 1)
+            out[g] = stdtr(units.size - 1, -np.mean(units) / (np.std(units, ddof=1) / np.sqrt(units.size)))
     return out
 
 
@@ -179,8 +178,13 @@ def uniformity_hints(record: Record, fits: SpotFits) -> Learned:
     told = number >= 2
     ends = []
     for share in (None, 0.025, 0.975):
-        by_record = spread * (1.0 if share is None else total / chi2.ppf(share, total))
-        by_prior = believed * (1.0 if share is None else PSEUDO_SPOTS / chi2.ppf(share, PSEUDO_SPOTS))
+        by_record = spread * (1.0 if share is None else total / _chi_square(share, total))
+        by_prior = believed * (1.0 if share is None else PSEUDO_SPOTS / _chi_square(share, PSEUDO_SPOTS))
         ends.append(np.clip(1 - QUARTER_CV * np.sqrt(np.where(told, by_record, by_prior)), 0.0, 1.0))
     value = np.where(told, ends[0], prior)
     return Learned(value, np.minimum(ends[1], value), np.maximum(ends[2], value), prior.copy(), number.astype(np.int64))
+
+
+def _chi_square(share: float, degrees: NDArray[np.float64] | float) -> NDArray[np.float64]:
+    """Value that a chi-square variable of so many degrees of freedom stays below with this chance [-]."""
+    return np.asarray(2.0 * gammaincinv(np.asarray(degrees) / 2.0, share), dtype=np.float64)

@@ -28,8 +28,13 @@ file                    what it holds
 ======================  =========================================================================
 """
 
-from pyomo.common import dependencies as _pyomo_imports
+import sys
+from importlib import import_module
 
-# Once Pyomo is loaded it answers the first use of any part of scipy by loading scipy.stats, integrate and spatial too.
-# Nothing here needs them, and they take a third of a command's start; without this entry scipy is loaded as usual.
+# Where scipy is loaded already, or at the first use of any part of it later, Pyomo loads scipy.stats, integrate and
+# spatial too. Nothing here needs them, and they take a third of a command's start; so it sees scipy only afterwards.
+_scipy = sys.modules.pop("scipy", None)
+_pyomo_imports = import_module("pyomo.common.dependencies")
 getattr(getattr(_pyomo_imports, "DeferredImportCallbackFinder", None), "_callbacks", {}).pop("scipy", None)
+if _scipy is not None:
+    sys.modules["scipy"] = _scipy

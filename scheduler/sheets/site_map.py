@@ -13,7 +13,6 @@ from typing import Any
 
 import numpy as np
 from markupsafe import Markup, escape
-from scipy.spatial import cKDTree
 
 from scheduler import edge
 from scheduler.document.parts import PlanDocument
@@ -129,6 +128,8 @@ def apart(at: np.ndarray, side: float, low: np.ndarray, high: np.ndarray) -> np.
     out = np.clip(at + 0.01 * side * np.stack((np.cos(turn), np.sin(turn)), axis=1), low, high)
     wanted = side * 1.08
     for _ in range(ROUNDS):
+        from scipy.spatial import cKDTree  # loaded only for a map
+
         pairs = cKDTree(out).query_pairs(wanted, p=np.inf, output_type="ndarray") if len(out) > 1 else np.zeros((0, 2))
         if not len(pairs):
             break
