@@ -18,6 +18,12 @@ and a pump station can carry out. Arrays in, arrays out; in the order of use::
     repair.py    Repair             parts of such a night cleared and filled again
     giving_way.py GivingWay         what finds no place is of the ranks served last, never for want of their place
     steady.py    Steadier           runs moved so that a pump stays above its smallest flow
+    programmes.py Programme         what a controller holds in place of start times; its rules
+    grouping.py   groupings         which stations share a programme
+    laying.py     lay_programmes    start times of programmes, which then stand before the others are packed
+    playback.py   play_programmes   a controller's night as it would run, written apart
+    percent.py    percent_choice    a seasonal percent in place of many minutes, and whether the night still holds
+    any_order.py  share_any_order   controllers that find their own start times: what holds in every order
     packing.py   pack_night         start times for every cycle: the list of these steps
     outcome.py   timetable_of       the timetable of a filled board, and what a plan made again may count on
     simulate.py   check_timetable    the timetable played back by its events, written apart from the packer

@@ -125,13 +125,13 @@ def _own_row(zone: ZonePart) -> dict[str, Any]:
     }
 
 
-def percent_choices(plan: PlanDocument) -> list[dict[str, str]]:
+def percent_choices(plan: PlanDocument) -> list[dict[str, Any]]:
     """Each percent that would do in place of keying minutes, as one choice."""
     zones = {z.id: z for z in plan.zones}
     return [_choice(one, zones, plan.site.units) for one in plan.percents]
 
 
-def _choice(one: PercentPart, zones: Mapping[str, ZonePart], units: str) -> dict[str, str]:
+def _choice(one: PercentPart, zones: Mapping[str, ZonePart], units: str) -> dict[str, Any]:
     named: dict[str, list[str]] = {}
     for p in one.programmes:
         named.setdefault(p.controller, []).append(str(p.number))
@@ -146,5 +146,5 @@ def _choice(one: PercentPart, zones: Mapping[str, ZonePart], units: str) -> dict
         "deed": f"set {joined(names)} to {one.percent:g} % and leave {their} minutes as they stand",
         "instead": f"{counted(one.entries, 'value')} to key in place of {one.instead_of}",
         "effect": f"{effect}; {water + '; ' if water else ''}all limits hold",
-        "tell": " ".join(f'--percent "{p.controller}/{p.number}={one.percent:g}"' for p in one.programmes),
+        "tell": [f'--percent "{p.controller}/{p.number}={one.percent:g}"' for p in one.programmes],
     }

@@ -219,3 +219,34 @@ def test_a_quantity_far_too_high_names_the_upper_limit(tmp_path):
 def test_a_wrong_unit_is_one_fault(tmp_path):
     (found,) = problems(tmp_path, zones="zone,surface,area,flow,root_depth [degC]\nG1,green,450,1.5,25\n")
     assert 'read the unit "degC"' in str(found)
+
+
+HELD = "[[controller]]\nname = 'box'\n"
+
+
+def test_a_controller_that_holds_programmes(tmp_path):
+    toml = (
+        TOML + HELD + "programmes = 4\nstarts_each = 3\nat_once = 2\nprogrammes_at_once = 2\nstation_delay = '1 min'\n"
+    )
+    box, plain = site(tmp_path, toml + "order = 'free'\n[[controller]]\nname = 'other'\n").controllers
+    assert (box.programmes, box.starts_each, box.at_once, box.programmes_at_once) == (4, 3, 2, 2)
+    assert (box.station_delay, box.listed, box.most_at_once) == (60.0, False, 4)
+    assert (plain.programmes, plain.starts_each, plain.listed, plain.run_time_only) == (0, 1, True, False)
+
+
+@pytest.mark.parametrize(
+    ("keys", "line"),
+    [
+        ("programmes = 0\n", 'controller[1].programmes": read "0"; a whole number from 1 to 40 is allowed'),
+        ("programs = 4\n", 'controller[1].programs": this key is not known (did you mean "programmes"?)'),
+        ("programmes = 4\norder = 'listed'\n", 'controller[1].order": read "listed"; allowed: "as_listed", "free"'),
+        ("starts_each = 3\n", 'controller[1].starts_each": programmes is not given'),
+        ("programmes = 2\nrun_time_only = true\nstations_at_once = 2\n", "one of the two"),
+        ("run_time_only = true\n", 'controller[1].stations_at_once": this key is missing'),
+        ("programmes = 2\nat_once = 3\nstations_at_once = 2\n", 'controller[1].at_once": read "3"'),
+        ("programmes = 2\nstation_delay = 7\n", 'controller[1].station_delay": read "7 s"'),
+    ],
+)
+def test_what_a_controller_cannot_be_is_said_with_its_key(tmp_path, keys, line):
+    found = lines(tmp_path, TOML + HELD + keys)
+    assert any(line in one for one in found), found
