@@ -28,11 +28,16 @@ SITE_WIDE: tuple[str, ...] = (*_WIDE, *(f"{name}_weathers" for name in _WIDE))
 TYING = (("pump_limit", "pump_limit_weathers"), ("station_limit", "station_limit_weathers"))
 SMALL = 0.1  # [-] of the columns in one part, up to which no further limit is left out
 GROUP = 24_000  # columns of a group, about; measured against 6,000 and 12,000: fewer steps between groups
+# Limits times groups, up to which they are shared: each takes a step between groups at least. Over several weathers a
+# limit is a row in each, and such a plan was measured to take half as long from nothing.
+MOST_SHARED = 3_000
 LEAST = 1e-9  # below which a limit counts as none
 
 
 def start(whole: Matrices, spans: Spans) -> Basis | None:
-    """A basis of the plan from those of its parts; None where it does not fall apart or a part was not solved.
+    """A basis of the plan from those of its parts; None where it is better begun from nothing.
+
+    That is where it does not fall apart, where too much ties the parts, or where a part was not solved.
 
     Parameters
     ----------
@@ -53,7 +58,8 @@ def start(whole: Matrices, spans: Spans) -> Basis | None:
             bases = [(part.columns, part.rows, program.basis()) for part, program in zip(parts, loaded, strict=True)]
             return Basis.joined((whole.cost.size, whole.row_upper.size), bases)
         del loaded
-        return tied.shared(_grouped(parts, whole.cost.size))
+        groups = _grouped(parts, whole.cost.size)
+        return tied.shared(groups) if len(groups) * tied.rows.size <= MOST_SHARED else None
     except SolverFailed:
         return None
 

@@ -170,6 +170,13 @@ def test_parts_that_hold_together_leave_nothing_to_do(in_parts):
     assert solver.program.highs.getInfoValue("simplex_iteration_count")[1] == 0
 
 
+def test_parts_tied_by_too_many_limits_are_not_shared(in_parts, monkeypatch):
+    inputs = two_sites(2, allocation=5.0)
+    assert begun(PlanSolver(inputs))[0] is not None
+    monkeypatch.setattr(apart, "MOST_SHARED", 3)
+    assert begun(PlanSolver(inputs))[0] is None
+
+
 def test_a_part_that_is_not_solved_leaves_the_plan_to_begin_from_nothing(in_parts, monkeypatch):
     inputs = two_sites(2, allocation=5.0)
     expected = at_once(inputs).objective
