@@ -77,13 +77,15 @@ class Cases:
         ------
         PlanResult
         """
-        solver, last = self._solver, self._end
+        before = self._solver
         for i, inputs in enumerate(points):
-            solver, fresh = self._edited(solver, inputs, needs)
-            if fresh or i == 0:
-                solver.begin_from(last)
+            solver, fresh = self._edited(before, inputs, needs)
+            if i == 0:
+                solver.begin_from(self._end)
+            elif fresh:
+                solver.begin_from(before.ended())
             yield solver.solve()
-            last = solver.ended()
+            before = solver
 
     def _edited(self, solver: PlanSolver, inputs: PlanInputs, needs: FlushNeeds | None) -> tuple[PlanSolver, bool]:
         """The solver with other inputs, or a new one with them; and whether it is new."""

@@ -129,13 +129,17 @@ class Program:
 
     Attributes
     ----------
-    row_upper : ndarray (rows,)   Upper limits as they stand.
+    row_lower, row_upper : ndarray (rows,)   Limits as they stand.
+    lower, upper : ndarray (columns,)   Bounds as they stand.
     cost : ndarray (columns,)     Costs as they stand, in the program's own prices.
     cost_scale : float            By which the solver's costs are scaled [-], 1 unless need be; what is read is not.
     """
 
     def __init__(self, compiled: Matrices, large: bool = False) -> None:
         self.cost, self.cost_scale, self.row_upper = compiled.cost, 1.0, compiled.row_upper.copy()
+        self.lower, self.upper = np.zeros(compiled.cost.size), compiled.upper.copy()
+        self.row_lower = compiled.row_lower
+        self.found: tuple[Floats, Floats, Floats] | None = None  # vectors of the last run, where they were read
         lp = highspy.HighsLp()
         lp.num_row_, lp.num_col_ = compiled.matrix.shape
         lp.col_cost_ = compiled.cost
@@ -159,12 +163,12 @@ class Program:
         self.highs.setOptionValue("time_limit", seconds)
 
     def bound(self, columns: Ints, lower: Floats, upper: Floats) -> None:
-        """Change the bounds of some columns."""
-        if not columns.size:
-            return
-        self.highs.changeColsBounds(
-            columns.size, columns.astype(np.int32), lower.astype(np.float64), upper.astype(np.float64)
-        )
+        """Change the bounds of some columns; only what differs is passed on."""
+        other = (self.lower[columns] != lower) | (self.upper[columns] != upper)
+        changed, low, high = columns[other], lower[other].astype(np.float64), upper[other].astype(np.float64)
+        if changed.size:
+            self.lower[changed], self.upper[changed] = low, high
+            self.highs.changeColsBounds(changed.size, changed.astype(np.int32), low, high)
 
     def price(self, cost: Floats) -> None:
         """Change every cost."""
@@ -173,7 +177,9 @@ class Program:
         self.cost, self.cost_scale = cost, 1.0
 
     def limit(self, rows: Ints, upper: Floats) -> None:
-        """Change the upper limits of some rows, which have no lower."""
+        """Change the upper limits of some rows, which have no lower; only what differs is passed on."""
+        other = self.row_upper[rows] != upper
+        rows, upper = rows[other], upper[other]
         if not rows.size:
             return
         self.row_upper[rows] = upper
@@ -183,7 +189,7 @@ class Program:
 
     def add_sum(self, columns: Ints, upper: float) -> int:
         """Add a row that holds the sum of some columns to an upper limit, and say which it is."""
-        self.row_upper = np.append(self.row_upper, upper)
+        self.row_upper, self.row_lower = np.append(self.row_upper, upper), np.append(self.row_lower, -np.inf)
         self.highs.addRow(
             -highspy.kHighsInf, upper, columns.size, columns.astype(np.int32), np.ones(columns.size)
         )  # fmt: skip
@@ -193,7 +199,7 @@ class Program:
         """Take rows away that were added last."""
         if rows.size:
             self.highs.deleteRows(rows.size, rows.astype(np.int32))
-            self.row_upper = np.delete(self.row_upper, rows)
+            self.row_upper, self.row_lower = np.delete(self.row_upper, rows), np.delete(self.row_lower, rows)
 
     def _pass_costs(self, cost: Floats) -> None:
         self.highs.changeColsCost(cost.size, np.arange(cost.size, dtype=np.int32), cost)
@@ -223,17 +229,21 @@ class Program:
         """
         answers = (OPTIMAL, *(() if certain else NO_PLAN))
         before = self.highs.getBasis()
-        self.highs.run()
+        self._once()
         if self.highs.getModelStatus() not in answers and before.valid:
             self.scale_costs()  # from the basis it began with: on a large plan from nothing was measured to take 20 s
             self.highs.setBasis(before)
-            self.highs.run()
+            self._once()
         if self.highs.getModelStatus() not in answers:
             self.scale_costs()  # and without the last basis or presolve, which may be at fault
             self.highs.setOptionValue("presolve", "off")
             self.highs.clearSolver()
-            self.highs.run()
+            self._once()
         return self._answer(answers)
+
+    def _once(self) -> None:
+        self.found = None
+        self.highs.run()
 
     def attempt(self, primal: bool = False) -> float:
         """Run from the last basis, then from nothing, with costs as they are; inf where there is no plan.
@@ -249,10 +259,10 @@ class Program:
         answers = (OPTIMAL, *NO_PLAN)
         if primal:
             self.highs.setOptionValue("simplex_strategy", PRIMAL)
-        self.highs.run()
+        self._once()
         if self.highs.getModelStatus() not in answers and not primal:
             self.highs.clearSolver()
-            self.highs.run()
+            self._once()
         return self._answer(answers)
 
     def _answer(self, answers: tuple[Any, ...]) -> float:
@@ -269,12 +279,21 @@ class Program:
 
     def values(self) -> Floats:
         """Its columns, shape (columns,)."""
-        return np.array(self.highs.getSolution().col_value, dtype=np.float64)
+        return self._vectors()[0]
 
     def sides(self) -> tuple[Floats, Floats]:
         """Left side and dual of every row, each (rows,)."""
-        found = self.highs.getSolution()
-        return np.array(found.row_value, dtype=np.float64), np.array(found.row_dual, dtype=np.float64) / self.cost_scale
+        _, activities, duals = self._vectors()
+        return activities, duals / self.cost_scale
+
+    def _vectors(self) -> tuple[Floats, Floats, Floats]:
+        """Columns, left sides and the solver's duals, read once a run: the solver hands over copies."""
+        if self.found is None:
+            found = self.highs.getSolution()
+            vectors = found.col_value, found.row_value, found.row_dual
+            self.found = tuple(np.array(vector, dtype=np.float64) for vector in vectors)  # type: ignore[assignment]
+        assert self.found is not None
+        return self.found
 
     def as_it_stands(self) -> tuple[Matrices, Floats]:
         """The program with every change made since, its costs as the solver has them, and lower bounds of columns."""
@@ -327,13 +346,12 @@ class Program:
 
     def _can_begin(self, step: Floats, rise: Floats) -> bool:
         """Whether columns and rows that move away from a value at a bound move inwards."""
-        lp = self.highs.getLp()
         for value, change, lower, upper in (
-            (self.values(), step, lp.col_lower_, lp.col_upper_),
-            (self.sides()[0], rise, lp.row_lower_, lp.row_upper_),
+            (self.values(), step, self.lower, self.upper),
+            (self.sides()[0], rise, self.row_lower, self.row_upper),
         ):
-            down: Bools = (change < -STILL) & (value <= np.asarray(lower) + STILL)
-            up: Bools = (change > STILL) & (value >= np.asarray(upper) - STILL)
+            down: Bools = (change < -STILL) & (value <= lower + STILL)
+            up: Bools = (change > STILL) & (value >= upper - STILL)
             if down.any() or up.any():
                 return False
         return True
