@@ -221,7 +221,8 @@ class PlanSolver:
     def _result(self) -> PlanResult:
         """The last run, read out over zones."""
         solution = self._solution()
-        result = read_result(self.model, self.built, solution)
+        with PauseGC():  # it makes many small objects beside the model's, which take long to walk
+            result = read_result(self.model, self.built, solution)
         if self.tells_one_more:
             result = replace(result, one_more=self._one_more())
         if self.copies is None:

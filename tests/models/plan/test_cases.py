@@ -4,13 +4,16 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from models.plan import cases as casing
 from models.plan.cases import Cases
 from models.plan.edits import equal_inputs
 from models.plan.inputs import Cut, Tier
+from models.plan.prices import plan_prices
 from models.plan.solve import PlanSolver
-from tests.drawn import some
+from tests.drawn import examples, some
 from tests.models.plan.plans import drawn_needs, drawn_plan, plan, solved, water
 from tests.models.plan.test_weathers import with_members
 
@@ -171,6 +174,22 @@ def test_cases_over_several_weathers(seed):
         assert cases.solver(inputs, wanted_needs).solve().objective == pytest.approx(
             cases.standing.objective, rel=1e-6 if wanted_needs is None else 0.03
         )
+
+
+@given(st.integers(0, 10_000))
+@examples(15)
+def test_less_water_is_never_less_stress(seed):
+    # what is not paid for water and energy is stress in the order of the ranks
+    rng = np.random.default_rng(seed)
+    inputs = drawn_plan(rng, 6, NIGHTS, allocation=1000.0, tiers=())
+    most = float(water(inputs, Cases(inputs).standing).sum())
+    points = [replace(inputs, allocation=most * share) for share in np.sort(rng.uniform(0.0, 1.0, 4))[::-1]]
+    stress = []
+    for point, result in zip(points, Cases(inputs).sweep(points), strict=True):
+        assert water(point, result).sum() <= point.allocation * (1 + 1e-7) + 1e-7
+        stress.append(result.objective - float(result.run_time @ plan_prices(point).run))
+    scale = max(abs(stress[-1]), 1.0)
+    assert all(b >= a - 1e-6 * scale for a, b in zip(stress, stress[1:], strict=False)), stress
 
 
 def test_equal_inputs():
