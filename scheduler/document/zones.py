@@ -22,8 +22,8 @@ from scheduler.document.planned import Planned, moment, rounded
 from scheduler.document.words import Reason, zone_reasons
 
 PATH = (
-    "minutes", "depth_mm", "etc_mm", "effective_rain_mm", "drainage_mm", "depletion_mm", "kc", "ks", "watered_mm",
-    "dry_limit_mm", "ece_dsm",
+    "minutes", "depth_mm", "etc_mm", "effective_rain_mm", "held_mm", "drainage_mm", "depletion_mm", "kc", "ks",
+    "watered_mm", "dry_limit_mm", "ece_dsm",
 )  # fmt: skip
 
 
@@ -260,12 +260,12 @@ def _paths(planned: Planned) -> list[tuple[PathNight, ...]]:
     plan, effects, dates = planned.plan, planned.effects, planned.inputs.dates
     balance, eto = effects.balance, planned.demand.future["eto"].to_numpy()[None, :]
     columns = (
-        planned.run.minutes_by_night, effects.gross, balance.etc_actual, plan.effective_rain, balance.drainage,
-        balance.depletion,
+        planned.run.minutes_by_night, effects.gross, balance.etc_actual,
+        plan.effective_rain - planned.inputs.held, planned.inputs.held, balance.drainage, balance.depletion,
         np.where(eto > 0, plan.etc / np.where(eto > 0, eto, 1.0), 0.0), balance.stress, effects.watered,
         planned.inputs.fresh_limit, effects.ece[:, 1:],
     )  # fmt: skip
-    cube = (np.round(np.stack(columns, axis=2), 6) + 0.0).tolist()  # (Z, N, 11)
+    cube = (np.round(np.stack(columns, axis=2), 6) + 0.0).tolist()  # (Z, N, 12)
     salty = planned.salt.known.tolist()
     return [
         tuple(

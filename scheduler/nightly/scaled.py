@@ -98,7 +98,7 @@ def last_meant(site: Site, night: date) -> Meant:
     document = _last_plan(site.folder, night)
     index = {z.id: z for z in document.zones}
     own = document.night
-    unknown = {"minutes": np.nan, "etc_mm": np.nan, "effective_rain_mm": np.nan, "depletion_mm": np.nan}
+    unknown = dict.fromkeys(("minutes", "etc_mm", "effective_rain_mm", "depletion_mm", "held_mm"), np.nan)
     rows = []
     for zone in site.zones.zone:
         path = index[zone].path if zone in index else ()
@@ -115,7 +115,7 @@ def last_meant(site: Site, night: date) -> Meant:
         rows.append([row[name] for name in unknown])
     table = np.array(rows, dtype=float)
     past = night > own + timedelta(days=len(document.nights) - 1)
-    return Meant(table[:, 0], table[:, 1], table[:, 2], table[:, 3], own, past)
+    return Meant(table[:, 0], table[:, 1], table[:, 2] + table[:, 4], table[:, 3], own, past)
 
 
 def _last_plan(folder: Path, night: date) -> PlanDocument:

@@ -381,7 +381,7 @@ def _balance_faults(plan: dict[str, Any], zones: dict[str, Zone]) -> list[str]:
         depletion = before
         for n, step in enumerate(entry["path"]):
             net = step["minutes"] * zones[name].net
-            closed = depletion + step["etc_mm"] - step["effective_rain_mm"] - net
+            closed = depletion + step["etc_mm"] - step["effective_rain_mm"] - step["held_mm"] - net
             closed += step["drainage_mm"]
             if abs(closed - step["depletion_mm"]) > CLOSES:
                 faults.append(f"{name}: path of {step['night']} misses {closed - step['depletion_mm']:.4f} mm")

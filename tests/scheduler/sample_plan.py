@@ -95,6 +95,7 @@ def sample_plan(
                     "depth_mm": d,
                     "etc_mm": e,
                     "effective_rain_mm": r,
+                    "held_mm": 0.0,
                     "drainage_mm": max(0.0, -raw_end),
                     "depletion_mm": depletion,
                     "kc": e / 6.0,

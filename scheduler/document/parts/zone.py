@@ -96,9 +96,8 @@ class PathNight(Part):
     minutes: Amount = Field(description="Run time [min].")
     depth_mm: Amount = Field(description="Gross depth [mm].")
     etc_mm: Amount = Field(description="Evapotranspiration of the date after the night [mm].")
-    effective_rain_mm: Amount = Field(
-        description="Rain entering on the date after the night, as the turf takes it: with held_mm [mm]."
-    )
+    effective_rain_mm: Amount = Field(description="Rain entering on the date after the night [mm].")
+    held_mm: float = Field(default=0.0, description="As `held_mm` of tonight's balance [mm].")
     drainage_mm: Amount = Field(description="Drainage [mm].")
     depletion_mm: Amount = Field(description="Depletion at the end, the next opening time [mm].")
     kc: Amount | None = Field(
