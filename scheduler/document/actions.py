@@ -155,7 +155,7 @@ def _pumps(plan: PlanDocument) -> Iterator[ActionPart]:
     for warning in plan.warnings:
         if warning.kind == Topic.PUMP:
             yield ActionPart(
-                kind=ActionKind.CHECK_PUMP, severity=Severity.TOMORROW, where=warning.subject, why=warning.text,
+                kind=ActionKind.CHECK_PUMP, severity=Severity.KNOW, where=warning.subject, why=warning.text,
                 by=None, what="Know this before the night",
             )  # fmt: skip
 
@@ -182,7 +182,7 @@ def _data(plan: PlanDocument) -> Iterator[ActionPart]:
     if asked:
         more = f", then {' and '.join(MISSING[a] for a in asked[1:])}" if len(asked) > 1 else ""
         yield ActionPart(
-            kind=ActionKind.BRING_DATA, severity=Severity.TOMORROW, where=", ".join(f"{a}.csv" for a in asked), by=None,
+            kind=ActionKind.BRING_DATA, severity=Severity.KNOW, where=", ".join(f"{a}.csv" for a in asked), by=None,
             why=why[asked[0]], what=f"Bring {MISSING[asked[0]]}{more}",
         )  # fmt: skip
 

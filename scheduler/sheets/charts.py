@@ -78,7 +78,7 @@ class BandChart:
 
 def flow_chart(chart: FlowChart) -> Markup:
     """Draw one pump's flow over the night against its capacity."""
-    height, left, right, top, bottom = 150, 8, 352, 20, 126
+    height, left, right, top, bottom = 150, 42, 352, 20, 126
     first = min([*(a for a, _ in chart.open_pieces), *chart.minutes[:1].tolist(), chart.end])
     last = max([*(b for _, b in chart.open_pieces), chart.end])
     most = max([chart.capacity or 0.0, float(chart.flow.max(initial=0.0)), 1e-9]) * 1.08
@@ -99,7 +99,11 @@ def flow_chart(chart: FlowChart) -> Markup:
     if points:
         path = "".join(points) + f"H{x(chart.end):.1f}V{bottom}"
         parts.append(f'<path d="{path}" fill="{WATER}" fill-opacity=".3" stroke="{WATER}" stroke-width="1.2"/>')
-    parts += [_text(left + 2, y(level) - 3, text, QUIET) for level, text in chart.levels]
+    for level, text in chart.levels:  # beside the drawing, the unit once above
+        number = text.partition(" ")[0]
+        parts.append(_text(left - 4, y(level) + 4, number, QUIET, "end"))
+    if chart.levels:
+        parts.append(_text(2, 12, chart.levels[0][1].partition(" ")[2], QUIET))
     if chart.capacity is not None:
         parts.append(_line(left, y(chart.capacity), right, y(chart.capacity), ALERT, 1.6, "7 4"))
         parts.append(_text(right, y(chart.capacity) - 4, chart.capacity_text, ALERT, "end"))

@@ -227,3 +227,11 @@ def test_ten_questions_of_a_superintendent_are_answered_on_the_first_two_screens
     for question, words in answers.items():
         assert words in first, question
     assert re.search(r"runs .* tonight from \d", running.words)
+
+
+def test_what_only_asks_for_data_is_to_know_and_comes_last():
+    plan = quiet()
+    plan["inputs"]["step_downs"] = [{"what": "forecast.csv", "why": "the file is absent"}]
+    found = action_parts(document_of(plan), frozenset())
+    assert [a.severity for a in found] == [Severity.TONIGHT, Severity.KNOW]
+    assert found[-1].where == "forecast.csv" and "a forecast" in found[-1].what
