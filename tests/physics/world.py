@@ -177,7 +177,8 @@ class World:
     def lay_out(self, folder: Path) -> Site:
         """Write site.toml, zones.csv and the places of the probes; read them."""
         folder.mkdir(parents=True, exist_ok=True)
-        capacity = round(0.35 * float(self.told["flow"].sum()), 1)
+        flow = self.told["flow"]
+        capacity = round(max(0.35 * float(flow.sum()), 1.1 * float(flow.max())), 1)  # each zone can run, also of six
         longitude = 0.0
         text = SITE.format(latitude=self.climate.latitude, longitude=longitude, capacity=capacity, ec=self.climate.ecw)
         (folder / "site.toml").write_text(text)
