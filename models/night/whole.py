@@ -73,7 +73,7 @@ class WholeRuns:
 
     @property
     def wish_cost(self) -> int:
-        """The same with the hours of the plan [-]."""
+        """What is left out, late, or outside the hours of the plan [-]."""
         return int(self.wishes.of(self.start, self.length).sum())
 
     @property

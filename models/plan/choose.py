@@ -90,14 +90,14 @@ class Node:
     weight: Floats
 
     def settle(self, ways: Ways, zones: Ints, chosen: Ints, solve: Solve) -> Node:
-        """The same with some zones fixed on a weight."""
+        """These ways with some zones fixed on a weight."""
         lower, upper = self.lower.copy(), self.upper.copy()
         upper[np.isin(ways.zone, zones)] = 0.0
         lower[chosen] = upper[chosen] = 1.0
         return Node(lower, upper, *solve(lower, upper))
 
     def forbid(self, chosen: Ints, solve: Solve) -> Node:
-        """The same without some ways."""
+        """These ways without some of them."""
         upper = self.upper.copy()
         upper[chosen] = 0.0
         return Node(self.lower, upper, *solve(self.lower, upper))

@@ -167,7 +167,7 @@ class Search:
         return Bounded(node, max(least, node.cost + float(rise.sum())), rise, choice)
 
     def settle(self, at: Bounded, zones: Ints) -> Bounded:
-        """The same with some zones fixed on the choice of their groups."""
+        """These ways with some zones fixed on the choice of their groups."""
         return self.bounded(at.node.settle(self.ways, zones, at.choice[zones], self.solve), at.bound)
 
     def dive(self, at: Bounded, bold: bool) -> Node:

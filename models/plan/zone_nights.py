@@ -146,7 +146,7 @@ class ZoneNights:
         return self._placed(np.fromiter(variable._data, dtype=np.int64), objects(variable), self.open.size)
 
     def previous(self, sums: Sums) -> Sums:
-        """The same on the night before; on the first night the depletion at tonight's opening."""
+        """A quantity on the night before; on the first night the depletion at tonight's opening."""
         cell = np.arange(self.zone.size)
         after = np.where((cell + 1) % self.nights, cell + 1, -1)
         number = np.concatenate(([0.0], sums.number[:-1]))

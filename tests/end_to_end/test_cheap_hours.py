@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.drawn import some
 from tests.end_to_end.test_full_nights import evening, site
 from tests.sites import make_site
 
@@ -62,7 +63,8 @@ def test_cheap_hours_before_dear_ones_are_used_and_their_end_rather_than_their_b
     assert spans(plan) == [(1270.0, 1290.0), (1290.0, 1320.0)]
 
 
-@pytest.mark.parametrize("longest", [(50, 60, 60), (40, 45, 90), (60, 50, 30)])
+@pytest.mark.drawn
+@pytest.mark.parametrize("longest", some([(50, 60, 60), (40, 45, 90), (60, 50, 30)], 1))
 def test_dear_hours_take_only_what_the_cheap_ones_do_not(tmp_path, longest):
     # One at a time: what is asked beyond the 120 cheap minutes runs in the dear hour, the last minutes before 22:00.
     surfaces = ("green", "fairway", "rough")
@@ -83,7 +85,8 @@ def test_without_a_tariff_the_night_is_filled_from_its_end(tmp_path):
     assert ends == {"A": "00:00", "B": "23:10"}
 
 
-@pytest.mark.parametrize(("load", "most"), [(0.1, 0.0), (0.15, 0.0), (0.22, 0.05)])
+@pytest.mark.drawn
+@pytest.mark.parametrize(("load", "most"), some([(0.1, 0.0), (0.15, 0.0), (0.22, 0.05)], 1))
 def test_a_course_runs_in_the_cheap_hours_and_ends_at_the_close(tmp_path: Path, load, most):
     # 40 zones on one pump, 21:00 to 22:00 dear (0.29), 22:00 to 05:00 cheap (0.11): seven eighths of the window. The
     # dry course asks 39, 59 and 86 % of what the pump gives in the whole window. On the first two only a run whose own

@@ -12,7 +12,7 @@ from tests.command_kills import EVENINGS, grow, make_season, step_trial
 from tests.drawn import draws
 from tests.killing import STEPS, child, intake_child, intake_trial, takes, trial
 
-KILLS = draws(20, 4)  # real ones: a child that ends before its signal does not count
+KILLS = draws(20, 2)  # real ones: a child that ends before its signal does not count
 MOST_TRIALS = 120
 
 
@@ -40,7 +40,7 @@ def test_a_killed_intake_is_there_whole_or_not_at_all(tmp_path):
     seen = []
     (tmp_path / "calm").mkdir()
     usual = takes(intake_child, tmp_path / "calm", site, tmp_path / "said")
-    for number in range(draws(12, 4)):
+    for number in range(draws(12, 2)):
         folder = tmp_path / str(number)
         folder.mkdir()
         seen.append(intake_trial(folder, site, usual * float(rng.uniform(0.0, 1.0))))

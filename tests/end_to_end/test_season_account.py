@@ -16,6 +16,7 @@ from scheduler.season.record import with_earlier_record
 from scheduler.season.span import Span
 from scheduler.season.write import write_season
 from scheduler.site import load_site
+from tests.drawn import some
 from tests.end_to_end.drawn_seasons import draw
 from tests.end_to_end.formulas import Workbook
 from tests.end_to_end.season_checker import Season
@@ -24,7 +25,7 @@ LITRE = 1e-3  # m3
 SEEDS = (1, 2, 3, 4, 6, 9)
 
 
-@pytest.fixture(scope="module", params=SEEDS)
+@pytest.fixture(scope="module", params=some(SEEDS, 2))
 def account(request, tmp_path_factory):
     drawn = draw(tmp_path_factory.mktemp("season") / "site", request.param)
     site = with_earlier_record(load_site(drawn.folder))
@@ -35,6 +36,7 @@ def account(request, tmp_path_factory):
     return Season(drawn.folder, drawn.first, drawn.last), json.loads((folder / "season.json").read_text()), folder
 
 
+@pytest.mark.drawn
 def test_the_document_is_of_its_schema(account):
     _, document, _ = account
     jsonschema.validate(document, json.loads(SCHEMA_FILE.read_text(encoding="utf-8")))
@@ -45,6 +47,7 @@ def test_the_shipped_schema_is_the_generated_one():
     assert json.loads(SCHEMA_FILE.read_text(encoding="utf-8")) == json.loads(json.dumps(generated_schema()))
 
 
+@pytest.mark.drawn
 def test_json_to_the_litre(account):
     season, document, _ = account
     totals = document["totals"]
@@ -74,6 +77,7 @@ def test_json_to_the_litre(account):
     assert any("gone-too" in line for line in document["uncounted"])
 
 
+@pytest.mark.drawn
 def test_allocation_steps_and_allowance(account):
     season, document, _ = account
     rule = document["allocation"]
@@ -93,6 +97,7 @@ def test_allocation_steps_and_allowance(account):
     assert allowance["allowance_gal"] == pytest.approx(gallons, rel=1e-9)
 
 
+@pytest.mark.drawn
 def test_csv_to_the_litre(account):
     season, _, folder = account
     with (folder / "nights.csv").open(newline="") as stream:
@@ -105,6 +110,7 @@ def test_csv_to_the_litre(account):
     assert sum(float(r["volume [m3]"]) for r in own) == pytest.approx(season.logged[night, zone], abs=1e-6)
 
 
+@pytest.mark.drawn
 def test_workbook_to_the_litre_by_its_formulas(account):
     season, document, folder = account
     book = Workbook(folder / "season.xlsx")
@@ -134,6 +140,7 @@ def test_workbook_to_the_litre_by_its_formulas(account):
     assert sum(row[4] for row in steps) == pytest.approx(document["allocation"]["surcharge"], abs=1e-2)
 
 
+@pytest.mark.drawn
 def test_values_kept_beside_the_formulas_are_what_they_come_to(account):
     from openpyxl import load_workbook
 
@@ -148,6 +155,7 @@ def test_values_kept_beside_the_formulas_are_what_they_come_to(account):
                     )
 
 
+@pytest.mark.drawn
 def test_every_number_of_the_pages_stands_in_the_document(account):
     _, document, folder = account
     numbers: set[float] = set()
@@ -174,6 +182,7 @@ def test_every_number_of_the_pages_stands_in_the_document(account):
         assert not re.search(r"(?:src|href)=\"?http", text)
 
 
+@pytest.mark.drawn
 def test_the_pages_say_what_is_simulated_and_what_is_estimated(account):
     _, document, folder = account
     text = (folder / "season.html").read_text()

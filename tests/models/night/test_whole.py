@@ -52,6 +52,7 @@ def test_a_night_with_room_has_no_cuts(seed):
     )
 
 
+@pytest.mark.sweep
 def test_the_search_finds_places_that_filling_does_not():
     job = full_job(60, 0, branches=4, stations=6, ramp=0.3)
     job = with_window(job, lower_bounds(job).largest * 1.01)

@@ -34,7 +34,7 @@ FAULT = Outcome(NO_PLAN, ("the solver stopped",))
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
-    return make_site(tmp_path_factory.mktemp("nightly") / "site", zones=8)
+    return make_site(tmp_path_factory.mktemp("nightly") / "site", zones=8, nights=4)
 
 
 REMEMBERED = Remembered()

@@ -306,7 +306,13 @@ def test_the_board_takes_only_what_it_offers(client):
     assert ask().status_code == 400
     assert ask(allocation_factor="0.8; rm").status_code == 400
     assert ask(allocation_factor="99").status_code == 400
-    answer = ask(nights_a_week="4")
+
+
+@pytest.mark.sweep
+def test_what_the_board_offers_is_planned(client):
+    answer = client.post(
+        "/links/whatif", data={"form": client.form, "nights_a_week": "4"}, headers=OURS, follow_redirects=False
+    )
     assert answer.status_code == 303
     job = wait_for(client, answer.headers["location"])
     assert job["state"] == "done", job["lines"]

@@ -14,6 +14,7 @@ from scheduler.whatif.ahead import live
 from scheduler.whatif.case import AS_IT_IS, read_cases
 from scheduler.whatif.season import Ahead, Shelf, band, season_ahead
 from scheduler.whatif.weather_years import draw_year, forecast_errors, forecast_of, weather_years
+from tests.drawn import some
 
 NIGHT, LAST = date(2026, 7, 14), date(2026, 7, 23)
 
@@ -117,7 +118,10 @@ def test_water_of_a_season_adds_up(site, start):
     assert by_surface == sum(r["dry_zones"] for r in lived.rows)
 
 
-@pytest.mark.parametrize("given", ["nights_allowed=Wednesday,Saturday", "nights_a_week=2", "surfaces_off=green,tee"])
+@pytest.mark.drawn
+@pytest.mark.parametrize(
+    "given", some(["nights_a_week=2", "nights_allowed=Wednesday,Saturday", "surfaces_off=green,tee"], 1)
+)
 def test_a_ban_holds_on_every_night_of_the_season(site, start, given):
     began, year = start
     lived = live(began, one(site, given), year)
@@ -147,6 +151,7 @@ def test_an_order_holds_to_the_last_night(site, start):
     assert all(v <= 60.0 + 1e-6 for v in by_week.values()), by_week
 
 
+@pytest.mark.sweep
 def test_less_water_for_a_season_is_drier(site, start):
     began, year = start
     dry = []
