@@ -37,7 +37,11 @@ MORE_TESTS = {  # of rooms that are not drawn from
         "tests/scheduler/test_upkeep.py",
         "tests/scheduler/test_salinity.py",
     ],
-    "scheduler/season": ["tests/scheduler/test_season.py", "tests/end_to_end/test_season_account.py"],
+    "scheduler/season": [
+        "tests/scheduler/test_season_money_and_meters.py",
+        "tests/scheduler/test_season.py",
+        "tests/end_to_end/test_season_account.py",
+    ],
     "scheduler/supply.py": ["tests/scheduler/plan", "tests/scheduler/test_site_water.py"],
     "scheduler/whatif": ["tests/end_to_end/test_orders_reckoned.py", "tests/scheduler/whatif"],
 }
