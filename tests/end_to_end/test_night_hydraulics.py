@@ -82,7 +82,8 @@ def energy_by_minute(folder: Path, plan: dict, capacity: float, held: float | No
     return energy, highest, short
 
 
-@pytest.mark.parametrize("held", [pytest.param(None, marks=pytest.mark.sweep), 74.0])
+@pytest.mark.sweep  # by block and by hand every day: tests/scheduler/document/test_pumping.py
+@pytest.mark.parametrize("held", [None, 74.0])
 def test_energy_and_cost_by_tariff_block_are_those_of_the_minutes(tmp_path, held):
     folder = make_site(tmp_path / "site", zones=16, nights=1, zones_per_branch=8)
     capacity = float(folder.joinpath("site.toml").read_text().split("capacity = ")[1].split("\n")[0])

@@ -89,7 +89,7 @@ def test_a_page_asks_for_nothing_complains_of_nothing_and_fits_every_width(folde
 
 
 @pytest.mark.drawn
-@pytest.mark.parametrize(("name", "scheme"), [*itertools.product(some(PAGES, 3), ["light"]), *DARK])
+@pytest.mark.parametrize(("name", "scheme"), [*itertools.product(some(PAGES, 2), ["light"]), *DARK])
 def test_a_page_is_readable_by_everyone(folder, opened, name, scheme):
     page = opened(folder / name, scheme=scheme)
     page.evaluate("document.querySelectorAll('details').forEach(d => d.open = true)")
@@ -99,7 +99,7 @@ def test_a_page_is_readable_by_everyone(folder, opened, name, scheme):
 
 
 @pytest.mark.drawn
-@pytest.mark.parametrize("name", some(list(MOST_PAGES), 2))
+@pytest.mark.parametrize("name", some(list(MOST_PAGES), 1))
 def test_a_page_is_printed_on_few_sheets(folder, opened, name, tmp_path):
     page = opened(folder / name, width=1280)
     page.pdf(path=tmp_path / "page.pdf", prefer_css_page_size=True)

@@ -55,6 +55,15 @@ def test_less_than_planned_is_told_and_walked_to(tmp_path):
     assert report.walk[0].where.startswith("G1")
 
 
+def test_a_few_minutes_of_a_long_run_are_left_in_peace(tmp_path):
+    # Three minutes are more than two, and less than a tenth of the run; 15 % are more than both.
+    planned = made_minutes(tmp_path)
+    assert planned > 35
+    report, _ = looked_back(tmp_path / "s", {"G1": planned - 3, "G2": 0.85 * planned}, before=15)
+    assert "planned" not in report.verdict[0]
+    assert "planned" in report.verdict[1]
+
+
 def made_minutes(folder):
     """What the plan of such an evening gives a zone."""
     place = h.hand_site(folder / "plan", "G1 green", "G2 green", toml=TIGHT, applied=h.log(15, "G1", "G2"))

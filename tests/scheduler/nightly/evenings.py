@@ -59,9 +59,7 @@ class Remembered:
     def __init__(self) -> None:
         self.known: dict[tuple[object, ...], PlanDocument] = {}
 
-    def __call__(
-        self, rung: Rung, site: Site, night: date, made: datetime, flags: pd.DataFrame | None
-    ) -> PlanDocument:
+    def __call__(self, rung: Rung, site: Site, night: date, made: datetime, flags: pd.DataFrame | None) -> PlanDocument:
         files = sorted(p for p in site.folder.rglob("*") if p.suffix in (".csv", ".toml", ".json"))
         said = hashlib.sha256()
         for file in files:

@@ -74,6 +74,7 @@ def test_what_is_wrong_is_said(folder, given, words):
     assert "Nothing was worked out" in result.output
 
 
+@pytest.mark.sweep
 def test_a_season_goes_on_from_what_the_ledger_holds(folder, monkeypatch):
     from scheduler.ledger import open_ledger
     from scheduler.whatif import season
