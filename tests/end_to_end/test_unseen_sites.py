@@ -192,7 +192,7 @@ def test_the_checker_sees_what_is_wrong(tmp_path):
     assert any("ET of" in f for f in spoiled(thirstier, weather_faults))
     assert any("of rain enter" in f for f in spoiled(wetter, weather_faults))
     assert any("this horizon" in f for f in spoiled(greedy, weather_faults))
-    assert weather_faults(folder, plan) == ([], 30 * 7)
+    assert weather_faults(folder, plan) == ([], 16 * 7)
     assert any("runs" in f for f in spoiled(early))
     assert any("too dry" in f for f in spoiled(thirsty_greens))
     assert any("balance" in f for f in spoiled(lambda c, r: r[0]["balance"].update(etc_mm=0.0)))
