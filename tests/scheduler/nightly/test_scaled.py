@@ -1,5 +1,6 @@
 """Run times of the last plan brought to tonight, by hand."""
 
+import json
 from datetime import date
 from types import SimpleNamespace
 
@@ -7,8 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from scheduler.nightly.scaled import Meant, scaled_minutes
+from scheduler.errors import NoPlan
+from scheduler.nightly.scaled import Meant, _last_plan, scaled_minutes
 from tests.models.plan.plans import plan
+from tests.scheduler.sample_plan import sample_plan
 
 
 def test_the_last_plan_is_scaled_by_demand_and_gives_back_the_rain_nobody_expected():
@@ -25,3 +28,12 @@ def test_the_last_plan_is_scaled_by_demand_and_gives_back_the_rain_nobody_expect
     assert scaled_minutes(site, inputs, demand, meant) == pytest.approx([36.0, 45.0, 33.0, 0.0])
     unknown = SimpleNamespace(left_out=("weather",))  # without weather the plan stands as it was meant
     assert scaled_minutes(unknown, inputs, demand, meant) == pytest.approx([30.0, 30.0, 30.0, 0.0])
+
+
+def test_a_plan_of_two_weeks_is_scaled_and_an_older_one_is_not(tmp_path):
+    place = tmp_path / "out" / "2026-07-14"
+    place.mkdir(parents=True)
+    (place / "plan.json").write_text(json.dumps(sample_plan(zones=8)), encoding="utf-8")
+    assert _last_plan(tmp_path, date(2026, 7, 28)).night == date(2026, 7, 14)
+    with pytest.raises(NoPlan, match="last 14 days"):
+        _last_plan(tmp_path, date(2026, 7, 29))
