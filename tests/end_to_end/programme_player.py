@@ -1,6 +1,6 @@
 """A plain controller, written apart from the product: it knows programmes.csv and its own few settings, and a clock.
 
-It ticks every six seconds. At each tick a start time that has come queues its programme; a programme that runs opens
+It ticks every three seconds. At each tick a start time that has come queues its programme; a programme that runs opens
 its next station when one of its places is free (and its pause is over), and shuts a station when its time is up. What
 it opens and shuts is all it tells: who was on at each tick. Nothing of the product is imported.
 """
@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-TICK = 6  # [s]
+TICK = 3  # [s] divides every pause and step a controller may have
 DAY = 24 * 3600 // TICK
 
 

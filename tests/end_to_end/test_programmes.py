@@ -228,9 +228,9 @@ def test_drawn_sites_hold_every_limit_with_drawn_controllers(tmp_path, seed):
 
 
 def test_the_player_ticks_as_told():
-    held_ = {"1": keyed_from([("a", 600), ("b", 300)], [0]), "2": keyed_from([("c", 600)], [50])}
+    held_ = {"1": keyed_from([("a", 600), ("b", 300)], [0]), "2": keyed_from([("c", 600)], [100])}
     on, waited = play({"name": "x"}, held_)
-    assert waited == 1  # 50 ticks are five minutes; the first takes fifteen
+    assert waited == 1  # 100 ticks are five minutes; the first takes fifteen
     spans = {z: [t for t in range(len(on)) if z in on[t]] for z in "abc"}
     assert {z: (t[0] * TICK, (t[-1] + 1) * TICK) for z, t in spans.items()} == {
         "a": (0, 600), "b": (600, 900), "c": (900, 1500),
