@@ -47,7 +47,7 @@ def test_needs_can_be_met_and_are_allowed(evening, ece, rain, dryness):
     found = s.flush_candidates(place, salt, replace(inputs, plan=plan))
     needs, z = found.needs, found.needs.zone
     assert 3 not in z  # no drains
-    assert len(found.reason) == len(found.by) == z.size
+    assert len(found.cause) == len(found.by) == z.size
     assert np.isfinite(needs.depth).any(axis=1).all()
     assert not np.isfinite(needs.depth)[~plan.zone_supply[z]].any()
     assert not (needs.allowed & protected_nights(place, inputs.dates)[z]).any()
