@@ -386,6 +386,7 @@ class SeasonDocument(Part):
     shown: Shown
     span: SpanPart
     totals: Totals
+    bill: float = Field(description="water, energy and the steps of the allocation together")
     months: list[Month]
     sources: list[SourceMonth]
     source_totals: list[SourceTotal]

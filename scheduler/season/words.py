@@ -140,12 +140,11 @@ def counted_by(d: doc.SeasonDocument) -> str:
 
 def _how_much(d: doc.SeasonDocument, say: Speech) -> doc.Answer:
     depth = d.totals.use_m3 / d.site.area_m2 * 1000.0 if d.site.area_m2 else None
-    cost = d.totals.water_cost + (d.totals.energy_cost or 0.0) + (d.allocation.surcharge if d.allocation else 0.0)
     words = f"{say.depth(depth)} over the irrigated area"
     if d.totals.nights_run:
         words += f", on {counted(d.totals.nights_run, 'night')}"
-    if cost > 0:
-        words += f"; {say.money(cost)} for water and pumping"
+    if d.bill > 0:
+        words += f"; {say.money(d.bill)} for water and pumping"
     return doc.Answer(
         question="How much water?",
         headline=say.about(d.totals.use_m3),

@@ -89,6 +89,9 @@ def test_allocation_steps_and_allowance(account):
     in_first = max(min(rule["used_m3"], second) - first, 0.0)
     in_second = max(rule["used_m3"] - second, 0.0)
     assert rule["surcharge"] == pytest.approx(0.5 * in_first + 0.9 * in_second, abs=1e-2)
+    totals = document["totals"]
+    priced = totals["water_cost"] + (totals["energy_cost"] or 0.0) + rule["surcharge"]
+    assert document["bill"] == pytest.approx(priced, abs=1e-2)
     assert rule["left_m3"] - rule["over_m3"] == pytest.approx(rule["volume_m3"] - rule["used_m3"], abs=LITRE)
     allowance = document["allowance"]
     counted = max(sum(season.eto.values()) - 0.25 * sum(season.rain.values()), 0.0)
