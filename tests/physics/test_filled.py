@@ -5,12 +5,15 @@ from __future__ import annotations
 from datetime import timedelta
 
 import numpy as np
+import pytest
 
 from models.drainage import PERCHED_DEPTH, drainage_day, drainage_scale
 from models.soil import adjusted_depletion_fraction, available_water, balance_day
 from tests.physics.world import World
 
 NIGHTS = 24
+
+pytestmark = pytest.mark.sweep  # the physics is compiled first
 
 
 def kept(tmp_path, depth):
