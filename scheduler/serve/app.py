@@ -47,7 +47,7 @@ BOARD = (
     ("allocation_factor", "Water left of the season", "of what is left", 0.2, 1.5, 0.05, 1.0),
     ("nights_a_week", "Nights a week", "nights", 1, 7, 1, 7),
     ("pump_capacity_factor", "Pumps deliver", "of what they can", 0.2, 1.2, 0.05, 1.0),
-    ("temperature_shift", "Hotter by", "degC", -5, 10, 1, 0),
+    ("temperature_shift", "Hotter by", "°C (1 °C is 1.8 °F)", -5, 10, 1, 0),
     ("rain_factor", "Rain of the forecast", "of what is forecast", 0, 2, 0.1, 1.0),
 )
 

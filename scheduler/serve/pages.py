@@ -9,6 +9,7 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.responses import HTMLResponse
 
+from scheduler.edge import format_short_date
 from scheduler.serve.guard import Rule, policy
 from scheduler.serve.sites import Served
 
@@ -24,6 +25,17 @@ LINKS = (
     ("intake", "Bring in data"),
     ("history", "All nights"),
 )
+
+
+def day(night: date) -> str:
+    """A night as people of either system of units read it.
+
+    >>> day(date(2026, 7, 14))
+    'Tue 14 Jul 2026'
+    """
+    return f"{format_short_date(night, 'metric')} {night.year}"
+
+
 _environment = Environment(
     loader=FileSystemLoader(TEMPLATES),
     autoescape=True,
@@ -31,6 +43,7 @@ _environment = Environment(
     trim_blocks=True,
     lstrip_blocks=True,
 )
+_environment.filters["day"] = day
 
 
 def page(name: str, rule: Rule, status: int = 200, **values: Any) -> HTMLResponse:

@@ -6,7 +6,7 @@ import shutil
 import socket
 import threading
 import time
-from datetime import date
+from datetime import date, datetime
 
 import httpx
 import pandas as pd
@@ -234,7 +234,8 @@ def test_the_managers_word_is_kept_and_taken_back(client, folder):
 
     assert say(zone="Z0001", word="skip", note="wet").status_code == 200
     assert say(zone="Z0002", word="12").status_code == 200
-    night = date.fromisoformat(re.search(r"night of (\d{4}-\d\d-\d\d)", client.get("/links/edits").text)[1])
+    told = re.search(r"night of \w+ (\d+ \w+ \d{4})", client.get("/links/edits").text)[1]
+    night = datetime.strptime(told, "%d %b %Y").date()
     assert edits.edits_of(folder, night) == {"Z0001": ("skip", "wet"), "Z0002": ("12", "")}
     assert say(zone="Z0002", word="free").status_code == 200
     assert edits.edits_of(folder, night) == {"Z0001": ("skip", "wet")}
