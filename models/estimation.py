@@ -3,7 +3,7 @@
 State of a member (a zone's mean, or a spot with a probe): depletion D [mm], log microclimate factor m, log application
 factor a. State of a sensor: bias b [m3/m3] and log layer gain g. One day:
 
-    D' = drained(D - I exp(a) - Peff + Ks ETc exp(m)),    reading = FC - exp(g) gain D / (1000 Zr) + b
+    D' = settled(D - I exp(a) - Peff + Ks ETc exp(m)),    reading = FC - exp(g) gain D / (1000 Zr) + b
 
 The mean follows `models.drainage.drainage_day`: D is negative while water above field capacity is on its way down, and
 turf takes that first. Drainage is no straight line; its mean, variance and covariance are those of a normal variable
@@ -25,7 +25,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.linalg import cholesky, solve_triangular
 from scipy.special import ndtr
 
-from models.drainage import drained
+from models.drainage import settled
 from models.kin import Block, Setup
 
 FloatArray = NDArray[np.float64]
@@ -250,7 +250,7 @@ def predict(
         used, unsure = stress * wanted[i], s.stress * stressed * wanted[i]
         after = np.minimum(start[i] - rain[i] + used, taw[i])
         whole = _linear_step(block, whole, keep, used, none[i])
-        gone = at_night[i] + drained(after, scale[i]) - after
+        gone = at_night[i] + settled(after, scale[i]) - after
         own = [s.demand_own * used, s.rain_own * rain[i], np.sqrt(0.5) * unsure]
         kin = [s.demand_kin * used, s.rain_kin * rain[i], np.sqrt(0.5) * unsure, s.undrained * gone]
         _add(whole, block, own, kin)
@@ -516,7 +516,7 @@ def _drain(whole: FloatArray, level: FloatArray, patchiness: FloatArray, scale: 
     variance = np.diag(whole)[:n].copy()
     total = np.maximum(variance + patchiness**2, 1e-12)
     r = np.sqrt(total)
-    after = drained(level[:, None] + r[:, None] * NODES, scale[:, None])
+    after = settled(level[:, None] + r[:, None] * NODES, scale[:, None])
     mean = after @ WEIGHTS
     slope = np.clip((after - mean[:, None]) @ (WEIGHTS * NODES) / r, 0.0, 1.0)
     curved = np.maximum((after - mean[:, None]) ** 2 @ WEIGHTS - total * slope**2, 0.0)

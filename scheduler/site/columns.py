@@ -38,6 +38,7 @@ ZONES = (
     Column("exposure", "id"),
     Column("slope", unit="%", low=0, high=200, example="4"),
     Column("drained", "flag"),
+    Column("over_gravel", "flag"),
     Column("hydrologic_group", "choice", choices=tuple(GROUP_CURVE_NUMBER)),
     Column("infiltration", unit="mm/h", above=0, high=2000, example="15"),
     Column("max_run", unit="min", above=0, high=1440, example="60"),

@@ -277,7 +277,7 @@ class ZoneTable:
     max_run [min], microclimate [-], field_capacity, wilting_point [m3/m3] : float arrays, all finite
     longest_cycle, soak [min] : float arrays, NaN = from application rate, infiltration and slope
     smallest_run [min] : float array, NaN = from the surface and the kind of sprinkler
-    drained : bool array
+    drained, over_gravel : bool arrays
     east, north : float arrays, of the middle of the zone from one point of the site [m], NaN = not known
     outline : tuple over zones of rings, each (P, 2) [m] east and north, () = not known
     sources : tuple over zones of indices into the site's sources;  turf_mix : tuple over zones of (species, share)
@@ -307,6 +307,7 @@ class ZoneTable:
     field_capacity: np.ndarray
     wilting_point: np.ndarray
     drained: np.ndarray
+    over_gravel: np.ndarray
     hydrologic_group: np.ndarray
     area_class: np.ndarray
     formerly: tuple[tuple[str, ...], ...]
@@ -330,7 +331,7 @@ class ZoneTable:
     @property
     def fed_depth(self) -> np.ndarray:
         """Depth from which turf is fed, shape (Z,) [m]: that of its roots, or of a built green's whole root zone."""
-        return fed_depth(self.root_depth, over_gravel(self.surface, self.soil))
+        return fed_depth(self.root_depth, self.over_gravel)
 
     @property
     def taw(self) -> np.ndarray:
@@ -346,11 +347,6 @@ class ZoneTable:
     def gross_rate(self) -> np.ndarray:
         """Mean depth over the zone of each minute it runs, shape (Z,) [mm/min]."""
         return np.asarray(self.application_rate / 60.0)
-
-
-def over_gravel(surface: np.ndarray, soil: np.ndarray) -> np.ndarray:
-    """Zones whose sand stands over gravel, so that water perches in it, (Z,)."""
-    return np.isin(surface.astype(str), BUILT_OVER_GRAVEL) & (soil.astype(str) == "sand_rootzone")
 
 
 def no_edits() -> pd.DataFrame:

@@ -6,7 +6,8 @@ Defaults, each with a note that counts its zones (common practice, no source, un
 turf                  creeping_bentgrass on greens, else kentucky_bluegrass; bermudagrass within 35 deg of the equator
 soil                  loam
 field_capacity, ...   the texture's (`models.soil.TEXTURES`), and infiltration with the slope, hydrologic_group
-root_depth            the turf's (`models.turf`); greens and pitches of sand_rootzone hold water for it to 30 cm
+root_depth            the turf's (`models.turf`)
+over_gravel           yes for greens and pitches of sand_rootzone: water perches there and feeds turf from 30 cm
 flow, rate            each from the other and the area
 du_lq                 0.7;  slope 0;  max_run 600 min;  microclimate 1
 drained               yes for sand_rootzone
@@ -34,7 +35,7 @@ from scheduler.site.likely import areas_in_feet, flow_or_area, unit_words
 from scheduler.site.outlines import Rings
 from scheduler.site.places import place_of
 from scheduler.site.positions import place_zones
-from scheduler.site.records import ZoneTable
+from scheduler.site.records import BUILT_OVER_GRAVEL, ZoneTable
 from scheduler.site.settle import Settings, named
 from scheduler.site.tables import Findings, Table
 from scheduler.site.trade_words import turf_of
@@ -97,6 +98,13 @@ def build_zones(
     drained = np.array(
         [s == "sand_rootzone" if d is None else d for s, d in zip(soil, v["drained"], strict=True)], dtype=bool
     )
+    over_gravel = np.array(
+        [
+            g in BUILT_OVER_GRAVEL and s == "sand_rootzone" if o is None else o
+            for g, s, o in zip(surface, soil, v["over_gravel"], strict=True)
+        ],
+        dtype=bool,
+    )
     _check_likely(zone, rate, v["area"], roots, flow, branch, pump, settings, findings)
     note(np.isnan(v["du_lq"]), "info", f"du_lq is not given; {DU_LQ:g} is taken: measure it with catch cans")
     _check_stations(table, controller, zone, findings)
@@ -124,6 +132,7 @@ def build_zones(
         field_capacity=capacity,
         wilting_point=wilting,
         drained=drained,
+        over_gravel=over_gravel,
         hydrologic_group=group,
         area_class=_area_class(v["class"], surface),
         formerly=formerly,

@@ -42,9 +42,12 @@ def log(minutes, zones=("F1", "F2"), nights=range(9, 0, -1)):
 
 
 def drained(level):
-    """Half a day of drainage of 30 cm of loam at FC 0.25, by hand: exp(D / L) grows by a quarter, L = FC Zr / 13.78."""
+    """Half a day of drainage of 30 cm of loam at FC 0.25, by hand: exp(D / L) grows by a quarter, L = FC Zr / 13.78.
+
+    Only what stands above field capacity drains, and down to it.
+    """
     scale = 1000 * 0.25 * 0.30 / (2 * 5.39 + 3)
-    return scale * np.log(np.exp(level / scale) + 0.25)
+    return level if level >= 0.0 else min(scale * np.log(np.exp(level / scale) + 0.25), 0.0)
 
 
 def test_the_balance_takes_each_nights_water_before_the_date_after_it(tmp_path):
