@@ -9,9 +9,9 @@ by e as depletion D grows by L,
 so a filled root zone drains as the logarithm of time and passes field capacity, D = 0, `HELD` days after it was full:
 Sisson, Ferguson & van Genuchten (1980), Soil Science Society of America Journal 44, 1147-1153 (memory). L follows from
 Campbell's conductivity, K = Ks (theta / theta_s)^(2 b + 3): d ln K / d theta = (2 b + 3) / theta, at field capacity.
-The balances of an evening let only what stands above field capacity drain, and down to it, as its program does: a belief
-that goes on drying where the plan stops would call for that water again every few nights (in a rainless season of plain
-FAO-56 up to two fifths more, in the finer physics 6 to 10 %, for no stress spared). Learning keeps the whole law.
+The balances of an evening let only what stands above field capacity drain, and down to it, as its program does: a
+belief that goes on drying where the plan stops would call for that water again every few nights (in a rainless season
+of plain FAO-56 up to two fifths more, in the finer physics 6 to 10 %, no stress spared). Learning keeps the whole law.
 With L near 0 it is the bucket of FAO-56 chapter 8, which drains what passes field capacity within the day and then
 stops. Depletion is negative above field capacity here, and only here and in the filter.
 """
@@ -152,7 +152,7 @@ def drainage_day(
     >>> wet = drainage_day(*arrays)
     >>> dry = drainage_day(wet.depletion, *[np.array([v]) for v in (0.0, 4.0, 0.0, 32.5, 0.44, 4.5)])
     >>> float(wet.depletion[0].round(1)), float(dry.depletion[0].round(1))
-    (-5.7, 1.9)
+    (-5.8, 1.1)
     """
     watered = depletion - net_irrigation
     morning = settled(watered, scale)

@@ -29,7 +29,7 @@ ZONES = s.zones_csv(
     *(f"G{i},green,creeping_bentgrass,reclaimed" for i in (1, 2, 3, 4)),
     *(f"F{i},fairway,creeping_bentgrass,reclaimed" for i in (1, 2)),
 )
-ZONES = ZONES.replace("du_lq\n", "du_lq,over_gravel\n").replace(",1.0\n", ",1.0,no\n")  # in the finer soil nothing rises
+ZONES = ZONES.replace("du_lq\n", "du_lq,over_gravel\n").replace(",1.0\n", ",1.0,no\n")  # nothing rises there
 
 
 @dataclass

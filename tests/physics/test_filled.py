@@ -48,7 +48,7 @@ def test_roots_are_fed_from_all_the_sand_over_the_gravel(tmp_path):
     assert runs < 0.5 * runs_often  # 0.42 of the nights in place of 0.96
     assert np.min([day.met_worst for day in days]) > 0.95  # and no part of a green goes short
     off = believed - true
-    # The balance stops at field capacity; the sand goes on draining a little: believed 2.7 mm too wet, of a swing of 15.
+    # The balance stops at field capacity, the sand drains on: believed 2.7 mm too wet, of a swing of 15.
     assert -3.5 < off.mean() < 0.0 and np.sqrt(np.mean(off**2)) < 4.0
 
 
