@@ -275,7 +275,7 @@ class Tonight:
     typical_flow : float       Of a pump's capacity, whose head and efficiency price a cubic metre [-].
     """
 
-    little_left_out: float = 0.04
+    little_left_out: float = 0.03
     short_night: float = 0.25
     typical_flow: float = 0.75
 
