@@ -121,6 +121,26 @@ def drained(level: FloatArray, scale: FloatArray, days: float = HALF_DAY) -> Flo
     return np.where(level < SPENT * scale, scale * np.log(np.exp(u) + days / HELD), level)
 
 
+def settled(level: FloatArray, scale: FloatArray) -> FloatArray:
+    """Depletion after half a day in which only what stands above field capacity drains, and down to it.
+
+    Parameters
+    ----------
+    level : ndarray                              Depletion [mm], negative above field capacity.
+    scale : ndarray, broadcast to it             L [mm], above 0.
+
+    Returns
+    -------
+    ndarray                                      Depletion [mm]: at or below field capacity as it was.
+
+    Examples
+    --------
+    >>> settled(np.array([-6.0, 0.0, 6.0]), np.array(4.5)).round(1).tolist()
+    [-3.0, 0.0, 6.0]
+    """
+    return np.where(level < 0.0, np.minimum(drained(level, scale), 0.0), level)
+
+
 def drainage_day(
     depletion: FloatArray,
     net_irrigation: FloatArray,
@@ -224,8 +244,3 @@ def rain_as_taken(
         old -= first
         level = settled(np.minimum(level + demand[..., n] - rain[..., n], most), law)
     return counted
-
-
-def settled(level: FloatArray, scale: FloatArray) -> FloatArray:
-    """Depletion after half a day in which only what stands above field capacity drains, and down to it [mm]."""
-    return np.where(level < 0.0, np.minimum(drained(level, scale), 0.0), level)

@@ -19,7 +19,6 @@ from scheduler.notes import Note
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 SURFACES = ("green", "tee", "fairway", "approach", "rough", "pitch", "landscape")
 AREA_CLASSES = ("turf", "special", "landscape")  # as a water agency counts areas
-BUILT_OVER_GRAVEL = ("green", "pitch")  # surfaces whose sand root zone stands over gravel; common practice, no source
 METER_KINDS = ("cumulative", "interval")
 EVENTS = ("tournament", "no_water", "no_flush", "firm", "aerified", "fertigation")
 

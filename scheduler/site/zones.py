@@ -35,12 +35,13 @@ from scheduler.site.likely import areas_in_feet, flow_or_area, unit_words
 from scheduler.site.outlines import Rings
 from scheduler.site.places import place_of
 from scheduler.site.positions import place_zones
-from scheduler.site.records import BUILT_OVER_GRAVEL, ZoneTable
+from scheduler.site.records import ZoneTable
 from scheduler.site.settle import Settings, named
 from scheduler.site.tables import Findings, Table
 from scheduler.site.trade_words import turf_of
 from scheduler.site.units import conversion
 
+BUILT_OVER_GRAVEL = ("green", "pitch")  # surfaces whose sand root zone stands over gravel; common practice, no source
 DU_LQ, MAX_RUN, MICROCLIMATE = 0.7, 600.0, 1.0  # [-], [min], [-]; of site-format
 SOIL = "loam"
 WARM_LATITUDE = 35.0  # nearer to the equator the default turf is a warm-season one [deg]; common practice, no source

@@ -31,6 +31,17 @@ def test_zone_defaults(tmp_path):
     assert zones.kc_month.shape == (2, 12)
 
 
+def test_a_manager_says_where_sand_stands_over_gravel(tmp_path):
+    zones = site(
+        tmp_path,
+        zones="zone,surface,soil,root_depth,area,application_rate,over_gravel\n"
+        "G1,green,sand_rootzone,12,450,12,no\n"
+        "T1,tee,sand_rootzone,12,450,12,yes\n"
+        "T2,tee,sand_rootzone,12,450,12,\n",
+    ).zones
+    assert zones.fed_depth.tolist() == pytest.approx([0.12, 0.30, 0.12])
+
+
 def test_zone_values_given_are_kept(tmp_path):
     zones = site(
         tmp_path,
