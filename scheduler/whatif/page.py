@@ -170,7 +170,7 @@ def _comparison(document: WhatIf, cases: list[CaseNumbers]) -> dict[str, Any]:
             [_cell(edge.format_salinity(c.surfaces[at].ece_mean_dsm)) for c in cases],
             "mean ECe",
         )
-    row("Gives way first", [_cell(*_first(c)) for c in cases])
+    row("Gives way first", [_cell(*_first(c, units)) for c in cases])
     if any(not n.allowed for c in cases for n in c.nights):
         row("Nights that may run", [_cell(nights_open(c)) for c in cases])
     return {"heads": [c.title for c in cases], "rows": rows}
@@ -195,12 +195,11 @@ def _dry(s: SurfaceNumbers, nights: int, units: str) -> dict[str, str]:
     return _cell(f"{s.dry_zone_days:,}", f"up to {edge.format_depth(s.worst_dry_mm, units)} short", shade)
 
 
-def _first(case: CaseNumbers) -> tuple[str, str]:
+def _first(case: CaseNumbers, units: str) -> tuple[str, str]:
     if not case.gives_way:
         return ("none", "")
     first = case.gives_way[0]
-    night = date.fromisoformat(first.night)
-    return PLURALS[first.surface], f"from {night.day} {edge.MONTHS[night.month - 1][:3]}"
+    return PLURALS[first.surface], f"from {edge.format_short_date(date.fromisoformat(first.night), units)}"
 
 
 def nights_open(case: CaseNumbers) -> str:
