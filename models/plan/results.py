@@ -125,12 +125,16 @@ class PlanResult:
     one_more: OneMore | None = None
     weathers: Floats | None = None
 
-    def minutes(self, inputs: PlanInputs) -> Floats:
-        """Minutes by zone, night, block and supply, shape (Z, N, B, K)."""
+    def run_times(self, inputs: PlanInputs) -> Floats:
+        """Run time of each zone by night, block and supply, shape (Z, N, B, K) [min]."""
         out = np.zeros((inputs.zones, inputs.nights, inputs.blocks, inputs.supply_share.shape[0]))
         runs = inputs.runs
         out[runs.zone, runs.night, runs.block, runs.supply] = self.run_time
         return out
+
+    def tonight(self, inputs: PlanInputs) -> Floats:
+        """Run time of each zone on the first night, shape (Z,) [min]."""
+        return np.asarray(self.run_times(inputs)[:, 0].sum(axis=(1, 2)))
 
 
 ALLOCATION_ROWS = ("allocation_limit", "allocation_tier")
@@ -266,7 +270,7 @@ def gather(
     weight, drained = chosen
     main = copies.weather <= 0
     by_zone = np.zeros((inputs.zones, inputs.nights, inputs.blocks, inputs.supply_share.shape[0]))
-    minutes = result.minutes(spread)
+    minutes = result.run_times(spread)
     np.add.at(by_zone, copies.zone[main], minutes[main])
     runs = inputs.runs
     on = np.flatnonzero((weight > 0.5) & main)

@@ -206,7 +206,7 @@ def _allocation(planned: Planned, prices: Prices) -> LimitPart:
 
 def source_volume(plan: PlanInputs, run: RunnableNight) -> Floats:
     """Water by source and night, shape (W, N) [m3]: tonight as it will run, later nights in the plan's proportions."""
-    chosen = run.result.minutes(plan).sum(axis=2)  # (Z, N, K)
+    chosen = run.result.run_times(plan).sum(axis=2)  # (Z, N, K)
     whole = chosen.sum(axis=2, keepdims=True)
     mix = np.where(whole > 0, chosen / np.maximum(whole, 1e-12), 0.0)
     by_supply = mix * (run.minutes_by_night * plan.water_per_minute[:, None])[:, :, None]

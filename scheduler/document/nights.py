@@ -64,7 +64,7 @@ def _by_source(planned: Planned) -> list[dict[str, float]]:
 def _water_price(planned: Planned) -> Floats:
     """Price of each zone-night's water in the plan's proportions of sources, shape (Z, N) [per m3]."""
     plan = planned.plan
-    chosen = planned.run.result.minutes(plan).sum(axis=2)
+    chosen = planned.run.result.run_times(plan).sum(axis=2)
     price = plan.supply_share @ plan.source_price
     whole = chosen.sum(axis=2)
     first = price[plan.zone_supply.argmax(axis=1)]
@@ -77,7 +77,7 @@ def _later_energy(planned: Planned) -> tuple[Floats, Floats]:
     plan, volume = planned.plan, planned.effects.volume
     per_m3 = np.append(plan.pump_energy, 0.0)[plan.pump_of_zone]
     energy = (volume * per_m3[:, None]).sum(axis=0)
-    chosen = planned.run.result.minutes(plan).sum(axis=3)  # (Z, N, B)
+    chosen = planned.run.result.run_times(plan).sum(axis=3)  # (Z, N, B)
     share = chosen / np.maximum(chosen.sum(axis=2, keepdims=True), 1e-12)
     return energy, np.einsum("zn,znb,nb->n", volume * per_m3[:, None], share, plan.energy_price)
 

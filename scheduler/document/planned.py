@@ -157,7 +157,7 @@ def _after_filling(planned: Planned) -> Floats:
 def _water_ec(planned: Planned) -> Floats:
     """EC of each night's water by zone, (Z, N) [dS/m]."""
     plan, salt = planned.plan, planned.salt
-    chosen = planned.run.result.minutes(plan).sum(axis=2)  # (Z, N, K)
+    chosen = planned.run.result.run_times(plan).sum(axis=2)  # (Z, N, K)
     whole = chosen.sum(axis=2)
     sources, unknown = planned.site.sources, np.full(plan.zone_supply.shape[1], np.nan)
     ec = plan.supply_share @ np.array([s.ec for s in sources]) if sources else unknown

@@ -283,7 +283,7 @@ def _holds(planned: Planned, choice: PercentChoice, resolution: np.ndarray) -> b
     longest, held = longest_single(planned.site, inputs.resolution), planned.run.controllers
     one = {name: np.ones(n) for name, n in (("pump", plan.pump_capacity.size), ("branch", plan.branch_capacity.size))}
     one["station"] = np.ones(plan.stations_at_once.size)
-    matrix, limits = hard_rows(inputs, run.result.minutes(plan), 0, one)
+    matrix, limits = hard_rows(inputs, run.result.run_times(plan), 0, one)
     for up in (False, True):
         minutes = run.minutes.copy()
         table = run.timetable

@@ -171,30 +171,6 @@ def broken_by_controllers(site: Site, held: HeldByControllers, table: Timetable)
     ]
 
 
-def lost_to_programmes(site: Site, free_job: NightJob, timetable: Timetable, effort: float) -> Floats:
-    """Minutes that a timetable free in every start would run beyond what runs, below 0 where less, shape (Z,) [min].
-
-    Parameters
-    ----------
-    site : Site
-    free_job : NightJob    The night as it would be asked for if every controller took a start time a station.
-    timetable : Timetable  As it runs.
-    effort : float         Of packing.
-    """
-    simple = holds_no_times(site)
-    runs = np.bincount(timetable.zone, weights=timetable.end - timetable.start, minlength=free_job.zones)
-    if not (free_job.asked_minutes - runs > 1e-9)[simple].any():
-        return np.zeros(free_job.zones)
-    free = pack_night(replace(free_job, stations_at_once=stations_without_programmes(site)), effort)
-    would = np.bincount(free.zone, weights=free.end - free.start, minlength=free_job.zones)
-    return np.where(simple, np.round(would - runs, 9), 0.0)
-
-
-def stations_without_programmes(site: Site) -> Floats:
-    """Stations each controller could open at once if programmes did not hold it to fewer, shape (C,) [-]."""
-    return np.array([float(c.stations_at_once or max(len(site.zones), 1)) for c in site.controllers])
-
-
 def programmes_before(site: Site, night: date) -> tuple[date | None, tuple[Programme, ...]]:
     """What the controllers hold by the plan of the nearest evening before, and its night; nothing without one."""
     for days in range(1, LOOKED_BACK + 1):

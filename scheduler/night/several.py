@@ -8,8 +8,9 @@ from dataclasses import replace
 from models.plan.flush_needs import FlushNeeds
 from models.plan.solve import PlanSolver, SolverFailed
 from scheduler.errors import NoPlan
+from scheduler.night.limits import LimitBinds, limits_bind
 from scheduler.night.records import RunnableNight
-from scheduler.night.timetable import LimitBinds, limits_bind, runnable_night
+from scheduler.night.timetable import runnable_night
 from scheduler.notes import Note
 from scheduler.plan.inputs import NightInputs
 from scheduler.site import Site

@@ -35,7 +35,7 @@ class Terms:
 
 
 def hard_rows(
-    inputs: NightInputs, run: Floats, night: int, share: Mapping[str, Floats], earlier: Floats | None = None
+    inputs: NightInputs, run_time: Floats, night: int, share: Mapping[str, Floats], earlier: Floats | None = None
 ) -> tuple[sparse.csr_matrix, Floats]:
     """Shared limits of one night as rows over zones: what a minute of each zone uses, and how much there is.
 
@@ -63,16 +63,16 @@ def hard_rows(
         members = sparse.csr_matrix((use[on], (group[on], on)), shape=(capacity.size, z))
         none = np.full(capacity.size, np.inf)
         add(members, np.multiply(capacity, open_minutes, where=np.isfinite(capacity), out=none))
-    chosen = run[:, night].sum(axis=1)  # (Z, K)
+    chosen = run_time[:, night].sum(axis=1)  # (Z, K)
     whole = chosen.sum(axis=1)
     source_use = (supply_mix(plan, chosen) @ plan.supply_share) * per_minute[:, None]  # (Z, W) m3 a minute
     add(sparse.csr_matrix(source_use.T), plan.source_nightly[:, night])
-    kept = np.zeros((plan.zones, 0)) if earlier is None else run[:, : earlier.shape[1]].sum(axis=(2, 3)) - earlier
+    kept = np.zeros((plan.zones, 0)) if earlier is None else run_time[:, : earlier.shape[1]].sum(axis=(2, 3)) - earlier
     month = plan.source_monthly[:, plan.month_of_night[night]]
     in_month = source_use.T @ whole
     for n in range(kept.shape[1] if np.isfinite(month).any() else 0):
         if plan.month_of_night[n] == plan.month_of_night[night]:
-            in_month += (supply_mix(plan, run[:, n].sum(axis=1)) @ plan.supply_share).T @ (per_minute * kept[:, n])
+            in_month += (supply_mix(plan, run_time[:, n].sum(axis=1)) @ plan.supply_share).T @ (per_minute * kept[:, n])
     add(sparse.csr_matrix(source_use.T), np.where(np.isfinite(month), in_month, np.inf))
     over_nights = [(per_minute, 0)] if np.isfinite(plan.allocation) else []
     over_nights += [
@@ -90,13 +90,13 @@ def hard_rows(
 def whole_minutes(
     inputs: NightInputs,
     result: PlanResult,
-    run: Floats,
+    run_time: Floats,
     longest: Floats,
     terms: Terms,
     night: int = 0,
     before: Floats | None = None,
     earlier: Floats | None = None,
-    tonight: Floats | None = None,
+    of_limits: Floats | None = None,
 ) -> RoundedMinutes:
     """Run times of one night in controller steps, within every limit.
 
@@ -106,25 +106,25 @@ def whole_minutes(
 
     Parameters
     ----------
-    inputs, result, run : NightInputs, PlanResult, ndarray (Z, N, B, K)   The plan and its run times.
+    inputs, result, run_time : NightInputs, PlanResult, ndarray (Z, N, B, K)   The plan and its run times.
     longest : ndarray (Z,)            Longest run [min].
     terms : Terms
     night : int
     before : ndarray (Z,), optional   Depletion at opening time [mm]; tonight's if not given.
     earlier : ndarray (Z, night), optional   Run times of the nights before; what rounding kept is owed [min].
-    tonight : ndarray (Z, N, B, K), optional   The plan whose water of limits over several nights may be used; `run` if
-                                      not given.
+    of_limits : ndarray (Z, N, B, K), optional   The run times whose water of limits over several nights may be used;
+                                      `run_time` if not given.
     """
     plan = inputs.plan
-    minutes = run[:, night].sum(axis=(1, 2))
+    minutes = run_time[:, night].sum(axis=(1, 2))
     if earlier is not None:
-        owed = np.maximum((run[:, :night].sum(axis=(2, 3)) - earlier).sum(axis=1), 0.0)
+        owed = np.maximum((run_time[:, :night].sum(axis=(2, 3)) - earlier).sum(axis=1), 0.0)
         minutes = np.where(minutes > STILL, minutes + np.minimum(owed, inputs.smallest_run), 0.0)
     minutes = np.where(minutes > STILL, minutes, 0.0)
     before = plan.depletion if before is None else before
-    matrix, limits = hard_rows(inputs, run, night, terms.share, earlier)
-    if tonight is not None:
-        limits = hard_rows(inputs, tonight, night, terms.share)[1]
+    matrix, limits = hard_rows(inputs, run_time, night, terms.share, earlier)
+    if of_limits is not None:
+        limits = hard_rows(inputs, of_limits, night, terms.share)[1]
     open_minutes = (plan.allowed[:, night] * plan.block_length[night]).sum(axis=1)
     dry_without = before + plan.etc[:, night] - plan.effective_rain[:, night] > plan.dry_limit[:, night]
     flushing = flushing_on(inputs, result, night)

@@ -199,7 +199,7 @@ class _World:
     def _minutes(self, inputs: NightInputs, result: PlanResult, solver: PlanSolver) -> tuple[np.ndarray, np.ndarray]:
         """Run times of this night in the controller's steps."""
         arrays = inputs.plan
-        run = result.minutes(arrays)
+        run = result.run_times(arrays)
         ones = {"pump": arrays.pump_capacity.size, "branch": arrays.branch_capacity.size}
         share = {k: np.ones(n) for k, n in (ones | {"station": arrays.stations_at_once.size}).items()}
         terms = Terms(share, solver.prices.dry * arrays.net_rate)
@@ -208,7 +208,7 @@ class _World:
     def _row(self, plan: CasePlan, night: date, minutes: np.ndarray, result: PlanResult) -> dict[str, Any]:
         arrays = plan.inputs.plan
         volume = minutes * arrays.water_per_minute
-        chosen = result.minutes(arrays)[:, :1]
+        chosen = result.run_times(arrays)[:, :1]
         mix = supply_shares(arrays, chosen.sum(axis=2))[:, 0]
         by_source = (mix * volume[:, None]).sum(axis=0) @ arrays.supply_share
         per_m3 = np.append(arrays.pump_energy, 0.0)[arrays.pump_of_zone]
@@ -289,7 +289,7 @@ class _World:
         if not salt.known.any():
             return self.ece
         arrays = plan.inputs.plan
-        mix = supply_shares(arrays, result.minutes(arrays)[:, :1].sum(axis=2))[:, 0]
+        mix = supply_shares(arrays, result.run_times(arrays)[:, :1].sum(axis=2))[:, 0]
         water = mix @ (arrays.supply_share @ np.array([s.ec for s in plan.site.sources]))
         ec = np.where(minutes > 0, water, plan.salt.source_ec)
         found = forecast_salt(salt, net[:, None], ec[:, None], etc[:, None], rain[:, None], p[:, None])

@@ -66,7 +66,7 @@ def course_of(
     least = np.maximum(inputs.resolution * plan.net_rate, TOLD.apart * plan.taw)[:, None]
     dry = np.maximum(future.depletion - inputs.fresh_limit, 0.0)
     soft = np.maximum(plan.wet_limit - np.maximum(before - net, 0.0), 0.0)
-    chosen = result.minutes(plan)
+    chosen = result.run_times(plan)
     mix = supply_shares(plan, chosen.sum(axis=2))
     volume = minutes * plan.water_per_minute[:, None]
     energy, energy_cost = _energy(plan, chosen.sum(axis=3), volume)

@@ -11,25 +11,19 @@ from dataclasses import replace
 
 import numpy as np
 
-from models.night import usable_share
 from models.plan.inputs import PlanInputs
 from models.plan.results import PlanResult
 from models.plan.solve import PlanSolver, SolverFailed
 from scheduler.errors import NoPlan
+from scheduler.night.limits import shares_packed
 from scheduler.night.records import RunnableNight
-from scheduler.night.timetable import PACKED
 
 Shares = Mapping[str, np.ndarray]
 
 
 def reached(plan: PlanInputs, run: RunnableNight) -> Shares:
     """Share of each capacity that packing reaches, by kind: "pump" (P,), "branch" (R,), "station" (C,)."""
-    water = plan.area * plan.etc.mean(axis=1) / plan.net_share
-    found = {
-        "pump": PACKED * usable_share(plan.flow, plan.pump_of_zone, plan.pump_capacity, water),
-        "branch": PACKED * usable_share(plan.flow, plan.branch_of_zone, plan.branch_capacity, water),
-        "station": np.ones(plan.stations_at_once.size),
-    }
+    found = {**shares_packed(plan), "station": np.ones(plan.stations_at_once.size)}
     return {kind: share * run.measured.get(kind, 1.0) for kind, share in found.items()}
 
 
@@ -53,4 +47,4 @@ def solved(solver: PlanSolver) -> PlanResult:
 
 def minutes_of(plan: PlanInputs, result: PlanResult) -> np.ndarray:
     """Run times of every zone and night, shape (Z, N) [min]."""
-    return np.asarray(result.minutes(plan).sum(axis=(2, 3)))
+    return np.asarray(result.run_times(plan).sum(axis=(2, 3)))

@@ -230,13 +230,13 @@ SLIPS = (
         "an estimate does not grow less sure with time",
     ),
     Slip(
-        "scheduler/night/timetable.py",
-        "result = result if replanned is None else _with_prices_of(result, replanned)",
-        "pass",
+        "scheduler/night/later.py",
+        "return draft.result if result is None else _with_prices_of(draft.result, result)",
+        "return draft.result",
         "later nights are not planned anew after a night too full",
     ),
     Slip(
-        "scheduler/night/timetable.py",
+        "scheduler/night/later.py",
         "depletion = day.depletion\n",
         "depletion = plan.depletion\n",
         "every later night begins as tonight did",

@@ -54,7 +54,7 @@ def check_flushes(inputs: PlanInputs, needs: FlushNeeds, result: PlanResult) -> 
         assert flush.drained == pytest.approx(beyond, abs=TOUCH)
         assert min(flush.drained) >= -TOUCH
         assert sum(flush.drained) >= flush.depth - TOUCH
-        minutes = result.minutes(inputs)[flush.zone, nights].sum(axis=(0, 1))
+        minutes = result.run_times(inputs)[flush.zone, nights].sum(axis=(0, 1))
         assert np.flatnonzero(minutes > TOUCH).tolist() in ([], [flush.supply])
     for little in result.upkeep:
         f, nights = place[little.zone], list(little.nights)

@@ -55,7 +55,7 @@ def plans(draw: st.DrawFn) -> PlanInputs:
 @examples(COUNT * 3)
 def test_there_is_a_plan_and_it_holds_every_hard_limit(inputs):
     result = PlanSolver(inputs).solve()
-    minutes = result.minutes(inputs)
+    minutes = result.run_times(inputs)
     used = minutes * inputs.water_per_minute[:, None, None, None]
     by_block = minutes.sum(axis=3)
 

@@ -80,12 +80,12 @@ def solved(inputs: PlanInputs) -> tuple[PlanResult, Prices]:
 
 def net_depth(inputs: PlanInputs, result: PlanResult) -> np.ndarray:
     """Net depth of each zone and night, shape (Z, N) [mm]."""
-    return result.minutes(inputs).sum(axis=(2, 3)) * inputs.net_rate[:, None]
+    return result.run_times(inputs).sum(axis=(2, 3)) * inputs.net_rate[:, None]
 
 
 def water(inputs: PlanInputs, result: PlanResult) -> np.ndarray:
     """Gross water of each zone and night, shape (Z, N) [m3]."""
-    return result.minutes(inputs).sum(axis=(2, 3)) * inputs.water_per_minute[:, None]
+    return result.run_times(inputs).sum(axis=(2, 3)) * inputs.water_per_minute[:, None]
 
 
 def price_of(result: PlanResult, family: str) -> float:

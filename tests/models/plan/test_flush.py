@@ -134,8 +134,8 @@ def test_the_supply_that_flushes_at_less_cost(price, chosen, minutes):
     inputs = plan(1, 1, supply_share=np.eye(2), source_price=[0.2, price])
     result = planned(inputs, need(inputs, depth=[[40.0, 20.0]], after=HUGE))
     assert [f.supply for f in result.flushes] == [chosen]
-    assert result.minutes(inputs)[0, 0, 0, chosen] == pytest.approx(minutes)
-    assert result.minutes(inputs).sum() == pytest.approx(minutes)
+    assert result.run_times(inputs)[0, 0, 0, chosen] == pytest.approx(minutes)
+    assert result.run_times(inputs).sum() == pytest.approx(minutes)
 
 
 def test_a_supply_that_cannot_do_it_is_not_asked():
@@ -349,7 +349,7 @@ def test_later_nights_are_planned_anew_around_a_flush_that_stays():
     solver = PlanSolver(inputs, need(inputs, harm=[5.0, 5.0]))
     first = solver.solve()
     assert [f.nights for f in first.flushes] == [(0,)]
-    given = first.minutes(inputs)[:, 0]
+    given = first.run_times(inputs)[:, 0]
     assert given[0].sum() > 0
     given[0] = 0.0
     later = solver.solve_later(given)
@@ -367,7 +367,7 @@ def test_a_later_flush_that_can_no_longer_be_finished_gives_no_plan():
     solver = PlanSolver(inputs, needs)
     first = solver.solve()
     assert [f.nights for f in first.flushes] == [(1,)]
-    given = first.minutes(inputs)[:, 0]
+    given = first.run_times(inputs)[:, 0]
     assert given.sum() == pytest.approx(2.0, abs=1e-6)  # 12 - 2 + 5 = 15 = 45 - 30
     given[:] = 0.0
     assert solver.solve_later(given) is None

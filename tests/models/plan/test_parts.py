@@ -226,4 +226,4 @@ def test_rows_that_nothing_can_break_are_left_out(monkeypatch, seed):
         fewer.limit_runs(np.arange(6), longest, night)
     held = fewer.solve()
     assert held.objective == pytest.approx(every.solve().objective, rel=1e-9)
-    assert held.minutes(inputs).sum(axis=(2, 3)).max() <= 25.0 + 1e-6
+    assert held.run_times(inputs).sum(axis=(2, 3)).max() <= 25.0 + 1e-6

@@ -44,7 +44,7 @@ def test_balance_carries_over_two_nights():
 def test_only_the_drier_quarter_counts():
     # Net rate 0.8: 4 mm net take 5 minutes. Target price 1.5 x 0.2 / 0.8 a mm against 0.25.
     result, _ = solved(inputs := plan(net_rate=0.8))
-    assert result.minutes(inputs).sum() == pytest.approx(5.0, abs=1e-6)
+    assert result.run_times(inputs).sum() == pytest.approx(5.0, abs=1e-6)
     assert result.objective == pytest.approx(5 * 0.2, abs=1e-6)
 
 

@@ -91,7 +91,7 @@ def test_each_block_has_its_own_pump_minutes():
     # Blocks of 4 and 6 minutes with a pump for one zone: 10 m3 in all, 4 in the first and 6 in the second.
     inputs = two(blocks=2, block_length=[[4.0, 6.0]], pump_of_zone=0, pump_capacity=[FLOW])
     result, _ = solved(inputs)
-    assert result.minutes(inputs).sum(axis=(0, 1, 3)) == pytest.approx([4.0, 6.0], abs=1e-6)
+    assert result.run_times(inputs).sum(axis=(0, 1, 3)) == pytest.approx([4.0, 6.0], abs=1e-6)
     assert result.objective == pytest.approx(7.4, abs=1e-6)
 
 
@@ -123,7 +123,7 @@ def test_the_cheaper_block_is_used_first():
         pump_energy=[0.5],
     )
     result, _ = solved(inputs)
-    assert result.minutes(inputs).ravel() == pytest.approx([10.0, 4.0], abs=1e-6)
+    assert result.run_times(inputs).ravel() == pytest.approx([10.0, 4.0], abs=1e-6)
     assert result.objective == pytest.approx(10 * 0.25 + 4 * 0.40, abs=1e-6)
 
 
@@ -170,7 +170,7 @@ def test_the_cheaper_source_is_used_up_first():
     # 12 m3 at 0.1, the rest of 20 at 0.2: 1.2 + 1.6 + 8 x 0.3.
     inputs = two(supply_share=np.eye(2), source_price=[0.1, 0.2], source_daily=[12.0, np.inf])
     result, _ = solved(inputs)
-    assert result.minutes(inputs).sum(axis=(0, 1, 2)) == pytest.approx([12.0, 8.0], abs=1e-6)
+    assert result.run_times(inputs).sum(axis=(0, 1, 2)) == pytest.approx([12.0, 8.0], abs=1e-6)
     assert result.objective == pytest.approx(5.2, abs=1e-6)
     assert price_of(result, "source_night") == pytest.approx(0.1, rel=1e-6)
 

@@ -51,7 +51,7 @@ def test_one_mild_night_of_the_first_rank_outweighs_all_nights_of_the_last():
         pump_capacity=[FLOW],
     )
     result, prices = solved(inputs)
-    assert result.minutes(inputs)[:, 0].sum(axis=(1, 2)) == pytest.approx([2.0, 0.0], abs=1e-6)
+    assert result.run_times(inputs)[:, 0].sum(axis=(1, 2)) == pytest.approx([2.0, 0.0], abs=1e-6)
     assert result.dry[0].sum() == pytest.approx(0.1)
     assert prices.ratio > 10 * 1.5 * 2
 
@@ -126,7 +126,7 @@ def hard_site(seed, ranks):
 def test_no_lower_rank_drinks_while_a_higher_one_goes_dry(seed, ranks):
     # On a night and pump that both share: a zone of a higher rank is dry on the date after, with minutes and room left.
     result, _ = solved(inputs := hard_site(seed, ranks))
-    minutes = result.minutes(inputs).sum(axis=(2, 3))
+    minutes = result.run_times(inputs).sum(axis=(2, 3))
     opening = np.column_stack([inputs.depletion, result.depletion[:, :-1]])
     longest = np.minimum(inputs.max_run[:, None], inputs.block_length.sum(axis=1))
     could = (minutes < longest - 1e-4) & (opening - net_depth(inputs, result) > 1e-3) & (result.dry > 1e-3)

@@ -97,7 +97,7 @@ def test_a_capacity_scaled_on_one_night_leaves_the_others():
     solver = PlanSolver(inputs)
     solver.scale_capacity("pump", np.array([0.3]), night=0)
     result = solver.solve()
-    assert result.minutes(inputs)[0, :, 0, 0] == pytest.approx([3.0, 10.0], abs=1e-6)
+    assert result.run_times(inputs)[0, :, 0, 0] == pytest.approx([3.0, 10.0], abs=1e-6)
     assert [x.limit for x in result.limits if x.family == "pump_limit"] == pytest.approx([50.0, 500 / 3])
 
 
@@ -108,7 +108,7 @@ def test_with_tonight_as_it_runs_the_other_nights_keep_their_capacity():
     solver = PlanSolver(inputs)
     solver.solve()
     later = solver.solve_later(np.array([4.0, 8.0]).reshape(2, 1, 1))
-    by_night = later.minutes(inputs).sum(axis=(0, 2, 3))
+    by_night = later.run_times(inputs).sum(axis=(0, 2, 3))
     assert by_night == pytest.approx([12.0, 10.0, 10.0])
     assert [x.limit for x in later.limits if x.family == "pump_limit"][1:] == pytest.approx([1000 / 6, 1000 / 6])
 

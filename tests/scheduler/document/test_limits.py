@@ -122,7 +122,7 @@ def test_water_of_a_source_is_tonight_what_runs_and_later_what_the_plan_mixes():
         zones=1, nights=2, flow=1.0, zone_supply=np.ones((1, 2), dtype=bool), supply_share=np.eye(2),
         source_daily=np.full(2, 9.0), source_price=np.zeros(2),
     )  # fmt: skip
-    even = SimpleNamespace(minutes=lambda _: np.full((1, 2, arrays.blocks, 2), 10.0))
+    even = SimpleNamespace(run_times=lambda _: np.full((1, 2, arrays.blocks, 2), 10.0))
     run = SimpleNamespace(
         result=even, minutes_by_night=np.array([[100.0, 50.0]]), volumes=np.array([[0.0, 100.0 * 0.06]])
     )

@@ -8,7 +8,7 @@ import pytest
 from models.plan.solve import PlanSolver, SolverFailed
 from scheduler.errors import NoPlan
 from scheduler.evening import planned_evening
-from scheduler.night.timetable import dry_tomorrow
+from scheduler.night.job import dry_tomorrow
 from tests.models.plan.plans import plan
 from tests.scheduler import hand_evening as h
 

@@ -106,7 +106,7 @@ def test_a_pump_out_for_some_nights_only(site, standing):
     assert not minutes[on][:, 1:3].any() and minutes[on][:, 0].any()
     half = case(site, "pump_capacity_factor=0.5", f"from={first}")
     plan, arrays, result = quick(standing, half)
-    flow = (result.minutes(arrays).sum(axis=3) * arrays.flow[:, None, None])[on].sum(axis=0)  # (N, B) L/s min
+    flow = (result.run_times(arrays).sum(axis=3) * arrays.flow[:, None, None])[on].sum(axis=0)  # (N, B) L/s min
     most = arrays.pump_capacity[0] * arrays.block_length
     assert (flow[1:] <= 0.5 * most[1:] + 1e-6).all() and (flow[0] > 0.5 * most[0]).any()
 

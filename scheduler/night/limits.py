@@ -1,0 +1,98 @@
+"""What a plan of tonight may count on: shares of capacities and longest runs, as usual or as packing measured them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from models.night import Timetable, usable_share
+from models.plan.inputs import Floats, PlanInputs
+from models.plan.results import PlanResult
+from models.plan.solve import PlanSolver
+from scheduler.night.whole_steps import STILL
+from scheduler.plan.inputs import NightInputs
+
+PACKED = 0.98  # share of pump and branch that start times can be found for on a full night [-]; measured
+
+
+class LimitBinds(Exception):
+    """A limit that zones share has a price in the plan of a night that was to be planned only without."""
+
+
+def limits_bind(result: PlanResult) -> bool:
+    """Whether a limit that zones share has a price."""
+    return any(limit.price > 0.0 for limit in result.limits)
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What a plan of tonight may count on.
+
+    Parameters
+    ----------
+    share : mapping          Share of each capacity, by kind [-]; `usable` before anything was packed.
+    measured : mapping       The part of it that packing measured [-], 1 where all.
+    longest : ndarray (Z,)   Longest run tonight by the zone's own cycles, soaks and hours, or as measured [min].
+    held : ndarray (Z,)      The same as far as packing measured it [min], inf where it did not.
+    """
+
+    share: Mapping[str, Floats]
+    measured: Mapping[str, Floats]
+    longest: Floats
+    held: Floats
+
+    def reached(self, timetable: Timetable) -> Limits:
+        """The limits that a timetable without a place for everything could reach."""
+        carried = timetable.measured_capacity
+        factors = {"pump": carried.pump, "branch": carried.branch, "station": carried.controller}
+        return Limits(
+            {name: share * factors[name] for name, share in self.share.items()},
+            {name: share * factors[name] for name, share in self.measured.items()},
+            np.minimum(self.longest, carried.zone_minutes),
+            np.where(carried.zone_minutes < self.longest, carried.zone_minutes, self.held),
+        )
+
+
+def shares_packed(plan: PlanInputs) -> dict[str, Floats]:
+    """Share of each pump and branch that start times can be found for [-]: where few share a pipe, rarely all of it."""
+    water = plan.area * plan.etc.mean(axis=1) / plan.net_share
+    return {
+        "pump": PACKED * usable_share(plan.flow, plan.pump_of_zone, plan.pump_capacity, water),
+        "branch": PACKED * usable_share(plan.flow, plan.branch_of_zone, plan.branch_capacity, water),
+    }
+
+
+def usual_limits(inputs: NightInputs, solver: PlanSolver) -> Limits:
+    """What a plan may count on before anything is packed, told to the solver.
+
+    No zone can run longer than its own cycles and soaks leave room for in its hours.
+    """
+    plan = inputs.plan
+    share = {**shares_packed(plan), "station": np.ones(plan.stations_at_once.size)}
+    for name, factors in share.items():
+        solver.scale_capacity(name, factors)
+    for night in range(plan.nights):
+        longest = inputs.longest_run[:, night]
+        tighter = np.flatnonzero(longest < plan.max_run - STILL)
+        solver.limit_runs(tighter, longest[tighter], night)
+    measured = {name: np.ones_like(factors) for name, factors in share.items()}
+    return Limits(share, measured, inputs.longest_run[:, 0], np.full(plan.zones, np.inf))
+
+
+def hold_tonight(solver: PlanSolver, limits: Limits, usual: Limits) -> None:
+    """Hold tonight's capacities and runs in the solver to what packing reached."""
+    for name, factors in limits.share.items():
+        if (factors < usual.share[name]).any():
+            solver.scale_capacity(name, factors, night=0)
+    short = np.flatnonzero(limits.longest < usual.longest)
+    solver.limit_runs(short, limits.longest[short], night=0)
+
+
+def shares_by_night(usual: Limits, tonight: Limits, nights: int) -> dict[str, Floats]:
+    """Share of each capacity that counts on each night, (members, N) [-]: tonight's first, then the usual ones."""
+    found = {name: np.repeat(share[:, None], nights, axis=1) for name, share in usual.share.items()}
+    for name, share in tonight.share.items():
+        found[name][:, 0] = share
+    return found
