@@ -23,7 +23,7 @@ class Caution:
     tail: float
 
 
-# Compared in closed loop (DEVELOPERS.md, figures).
+# Compared in closed loop (tests/bench/README.md).
 CAUTION = {
     "careful": Caution(2.0, 2.0, 0.5, 1.0),
     "even": Caution(1.0, 1.0, 0.5, 0.0),
