@@ -15,7 +15,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 RULE_COEFFICIENT = 0.62  # gal per ft2 and inch, rounded as the rules print it; exact is 144 / 231 = 0.62338
-EXACT_COEFFICIENT = 144 / 231  # gal per ft2 and inch; 231 cubic inches are one US gallon by definition
 MM_PER_INCH = 25.4  # by definition
 M2_PER_FT2 = 0.09290304  # by definition
 M3_PER_GAL = 0.003785411784  # US gallon, by definition

@@ -5,7 +5,10 @@ from __future__ import annotations
 import ast
 from collections.abc import Callable, Iterable
 from functools import cache
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
+
+import pytest
 
 ROOT = Path(__file__).parent.parent
 MODELS = sorted((ROOT / "models").rglob("*.py"))
@@ -139,3 +142,72 @@ def strangers(file: Path) -> list[str]:
 
 def test_units_and_terminal_have_one_place():
     assert wrong(SCHEDULER, strangers) == {}
+
+
+def arrows(files: Iterable[Path]) -> dict[str, set[str]]:
+    """Modules, and those of them that each imports."""
+    named = {name_of(file).removesuffix(".__init__"): file for file in files}
+    return {name: (imports(file) & named.keys()) - {name} for name, file in named.items() if file.stem != "__init__"}
+
+
+def test_no_files_import_each_other_in_a_circle():
+    tuple(TopologicalSorter(arrows(MODELS + SCHEDULER)).static_order())
+
+
+def test_a_circle_is_seen(monkeypatch, tmp_path):
+    (tmp_path / "a.py").write_text("import b\n")
+    (tmp_path / "b.py").write_text("def f():\n    from a import g\n")
+    monkeypatch.setitem(globals(), "ROOT", tmp_path)
+    with pytest.raises(CycleError):
+        tuple(TopologicalSorter(arrows(sorted(tmp_path.glob("*.py")))).static_order())
+
+
+FOR_OTHERS = {"read_back"}  # reads an exported table again, for whoever wants to check one
+
+
+def defined(file: Path) -> dict[str, ast.stmt]:
+    """Functions, classes and constants of a file that others may name; commands of the terminal apart."""
+    found: dict[str, ast.stmt] = {}
+    for node in ast.parse(file.read_text(encoding="utf-8")).body:
+        if isinstance(node, (ast.FunctionDef, ast.ClassDef)):
+            if not any(ast.unparse(d).startswith("app.") for d in node.decorator_list):
+                found[node.name] = node
+        elif isinstance(node, (ast.Assign, ast.AnnAssign)):
+            targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+            names = [n.id for t in targets for n in ast.walk(t) if isinstance(n, ast.Name)]
+            found |= dict.fromkeys((n for n in names if not n.startswith("__")), node)
+    return found
+
+
+def loads(node: ast.AST) -> list[str]:
+    """Names that are read, bare or after a dot."""
+    inside = list(ast.walk(node))
+    bare = [n.id for n in inside if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Load)]
+    return bare + [n.attr for n in inside if isinstance(n, ast.Attribute)]
+
+
+def unused(files: Iterable[Path]) -> dict[str, list[str]]:
+    """What a file defines and no file of the product reads, a function's own body apart."""
+    read: dict[str, int] = {}
+    trees = {file: ast.parse(file.read_text(encoding="utf-8")) for file in files}
+    for tree in trees.values():
+        for name in loads(tree):
+            read[name] = read.get(name, 0) + 1
+    found = {}
+    for file in trees:
+        left = [n for n, node in defined(file).items() if read.get(n, 0) <= loads(node).count(n)]
+        if left:
+            found[name_of(file)] = left
+    return found
+
+
+def test_nothing_is_kept_for_the_tests_alone():
+    left = {name: set(names) - FOR_OTHERS for name, names in unused(MODELS + SCHEDULER).items()}
+    assert {name: names for name, names in left.items() if names} == {}
+
+
+def test_what_nothing_reads_is_seen(monkeypatch, tmp_path):
+    (tmp_path / "a.py").write_text("KEPT = 1\nLOST = 2\ndef used(): return KEPT\ndef lost(): return lost()\n")
+    (tmp_path / "b.py").write_text("from a import used, LOST\nvalue = used()\nprint(value)\n")
+    monkeypatch.setitem(globals(), "ROOT", tmp_path)
+    assert unused(sorted(tmp_path.glob("*.py"))) == {"a": ["LOST", "lost"]}

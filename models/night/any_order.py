@@ -167,33 +167,3 @@ def _open_until(job: NightJob, piece: tuple[float, float]) -> FloatArray:
             if end > piece[0] + 1e-9 and start < piece[1] - 1e-9:
                 until = np.where(job.allowed[:, b], until, np.minimum(until, max(start, piece[0])))
     return until
-
-
-def play_any_order(
-    order: Sequence[int], cycles: IntArray, each: FloatArray, soak: FloatArray, at_once: int
-) -> list[tuple[int, float, float]]:
-    """One night of such a controller: whenever a place is free, the first station of `order` that may run opens.
-
-    Returns
-    -------
-    list of (zone, start, end)   Counted from the beginning [min], in order of start.
-    """
-    left = {z: int(cycles[z]) for z in order if cycles[z] > 0}
-    ready = dict.fromkeys(left, 0.0)
-    closes: list[float] = []
-    runs: list[tuple[int, float, float]] = []
-    clock = 0.0
-    while left:
-        closes = [t for t in closes if t > clock + 1e-9]
-        for zone in order:
-            if len(closes) < at_once and left.get(zone, 0) and ready[zone] <= clock + 1e-9:
-                end = clock + float(each[zone])
-                runs.append((zone, clock, end))
-                closes.append(end)
-                ready[zone] = end + float(soak[zone])
-                left[zone] -= 1
-                if not left[zone]:
-                    del left[zone]
-        later = [t for t in (*closes, *(ready[z] for z in left)) if t > clock + 1e-9]
-        clock = min(later, default=clock)
-    return runs

@@ -343,20 +343,3 @@ class PlanSolver:
             fixed = minutes[zone, runs.block[on], runs.supply[on]] * np.rint(weight)
             program.bound(self.spans.column["run_time"].start + on, fixed, fixed)
         return self._result() if np.isfinite(program.run(certain=self.copies is None)) else None
-
-    def set_allocation(self, volume: float) -> None:
-        """Set the most water of the horizon [m3]; the plan must have been built with a finite allocation.
-
-        Raises
-        ------
-        ValueError
-            The volume is negative, or the plan has no allocation.
-        """
-        if not volume >= 0:
-            raise ValueError(f"volume: {volume} m3; 0 or above is needed")
-        if not np.isfinite(self.inputs.allocation):
-            raise ValueError("volume: this plan has no allocation to change")
-        self.model.allocation.set_value(volume)
-        span = self.spans.row.get("allocation_limit")
-        if span is not None:  # there is no row where no zone may run at all
-            self.program.limit(np.arange(span.start, span.stop), np.full(span.stop - span.start, volume))

@@ -26,12 +26,6 @@ def made_schema() -> dict[str, Any]:
     return head | {k: v for k, v in _untitled(schema).items() if k not in head}
 
 
-def plan_schema() -> dict[str, Any]:
-    """Give the schema as shipped."""
-    schema: dict[str, Any] = json.loads(SCHEMA_FILE.read_text(encoding="utf-8"))
-    return schema
-
-
 def schema_text() -> str:
     """Give the schema as its file holds it."""
     return json.dumps(made_schema(), indent=2, ensure_ascii=False) + "\n"

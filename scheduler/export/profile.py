@@ -20,9 +20,7 @@ from scheduler.errors import InputProblems, Problem, listing, read_but
 SHIPPED = Path(__file__).with_name("profiles")
 DEFAULT_PROFILE = "plain"
 
-TEXT_FIELDS = ("station", "zone", "name", "surface", "controller", "source", "night", "text", "starts")
 TIME_FIELDS = ("run_time", "start", "end")
-NUMBER_FIELDS = ("depth", "volume", "cycle", "cycles", "programme", "order", "percent")
 FieldName = Literal[
     "station", "zone", "name", "surface", "controller", "source", "night", "text",
     "run_time", "start", "end", "depth", "volume", "cycle", "cycles", "programme", "order", "starts", "percent",

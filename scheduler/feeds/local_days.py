@@ -12,8 +12,6 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-DAY = 86400.0  # [s]
-
 
 @dataclass(frozen=True)
 class Intervals:

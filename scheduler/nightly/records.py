@@ -87,3 +87,7 @@ def read_status(folder: Path) -> Status | None:
         return Status.model_validate(json.loads((folder / STATUS).read_text(encoding="utf-8")))
     except (OSError, ValueError, ValidationError):
         return None
+
+
+if __name__ == "__main__":
+    write_atomic(SCHEMA_FILE, json.dumps(status_schema(), indent=1) + "\n")

@@ -335,7 +335,7 @@ class ControllerKeys(_Part):
 
     name: Name
     stations_at_once: Annotated[int, BeforeValidator(_read_whole(1, 10000))] | None = None
-    resolution: _quantity("s", above=0, high=3600, example="60") = 60.0
+    resolution: _quantity("s", above=0, high=3600, example="60") = 60.0  # common practice, no source
     profile: Annotated[str, BeforeValidator(_read_profile)] | None = None
     programmes: Annotated[int, BeforeValidator(_read_whole(1, 40))] | None = None
     starts_each: Annotated[int, BeforeValidator(_read_whole(1, 24))] | None = None

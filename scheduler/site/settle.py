@@ -63,7 +63,6 @@ OPENS, CLOSES = 21 * 60, 6 * 60  # default window [min after 00:00]; common prac
 EFFICIENCY = 0.70  # pump and motor together [-]; common practice, no source
 ROUGHNESS = 140.0  # Hazen-Williams coefficient of a plastic main with its fittings [-]; common practice, no source
 CURVE_END = 1e-6  # [-] a capacity written in another unit than the curve is still its last flow
-RESOLUTION = 60.0  # of run times [s]; common practice, no source
 
 # Priority, moisture floor, firmness limit, firmness limit around events. Common practice, no source.
 SURFACE_RULES: Mapping[str, SurfaceRule] = types.MappingProxyType(

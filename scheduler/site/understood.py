@@ -90,7 +90,6 @@ class Understood:
     hot_week: str
     hot_week_eto_mm: float
     hot_week_demand_m3: float
-    allocation_m3: float | None
     probed_zones: int
     files: tuple[FileSummary, ...]
     step_downs: tuple[Note, ...]
@@ -146,7 +145,6 @@ def understand_site(site: Site) -> Understood:
         hot_week=words,
         hot_week_eto_mm=eto,
         hot_week_demand_m3=float(daily.sum() * 7.0),
-        allocation_m3=None if site.allocation is None else site.allocation.volume,
         probed_zones=int(site.probe_sites["zone"].nunique()),
         files=_files(site),
         step_downs=tuple(n for n in site.notes if n.kind == "step_down"),

@@ -22,7 +22,6 @@ from scheduler.whatif.quick import minutes_of, packable, reached, solved
 TENTH = 0.1
 MOST = 3  # limits told
 NEGLIGIBLE = 1e-3  # [-] of the dearest limit's worth, below which a limit is not looked at
-FAMILIES = ("pump_limit", "branch_limit", "station_limit", "source_night", "source_month", "allocation_limit")
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,6 @@ from scheduler.site.schema import Day, Name, Share, Spans, Surfaces, TierKeys, W
 from scheduler.site.units import quantity
 
 PERIODS = ("night", "week", "month", "m2_month")
-MOST_DEPTH = 1.0  # [m] of an allowance per area and month: more is a slip of units
 
 
 def _number(low: float, high: float, example: str, unit: str = "") -> Any:

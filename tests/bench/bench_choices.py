@@ -1,95 +1,266 @@
-"""What each choice of `models/choices.py` is worth: halved and raised by half, on invented sites.
+"""What each choice of `models/choices.py` is worth: moved by a quarter down and up, on invented sites.
 
-    python -m tests.bench.bench_choices [--zones 30] [--seeds 2]
+    python -m tests.bench.bench_choices [--groups BAND FLUSH ...] [--zones 30] [--seeds 2]
 
-Sites: a golf course on reclaimed water whose greens and tees are salty, with probes and a log, a tournament and a
-fertigation ahead; the same without probes or log; and one with half of its water under a drought order. Of each plan:
-water of the horizon, zone-days too dry and too soft, and depth of its flushes.
+Each group is measured where it can matter. Plans: a golf course on reclaimed water whose greens and tees are salty,
+with probes and a log, a tournament and a fertigation ahead ("whole"); without probes or log ("blind"); with half of its
+water under a drought order ("short"); with its pump filled to the brim ("full"); with rain ahead ("wet"); without any
+weather ("bare"); the shipped course, with probes of salinity and pump curves ("course"); and an evening after another,
+keyed in by a person ("keyed"). Then mornings, the account of a season, years drawn from a record, and a plan scaled.
 """
 
 from __future__ import annotations
 
 import argparse
 import dataclasses
+import shutil
 import sys
 import tempfile
-from datetime import datetime, timedelta
+from collections.abc import Callable
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
 import numpy as np
 
 from models import choices
-from scheduler.evening import plan_tonight
+from scheduler.evening import plan_tonight, publish
+from scheduler.ledger.keeping import Kept
+from scheduler.morning.report import morning_report
+from scheduler.nightly.scaled import plan_scaled
+from scheduler.nights import out_folder
+from scheduler.season.make import season_account
+from scheduler.season.span import choose_span
 from scheduler.site import load_site
+from scheduler.whatif.weather_years import weather_years
+from tests.bench.bench_steady import changed
 from tests.sites import SiteOptions, make_site
 
-GROUPS = {name: getattr(choices, name) for name in ("BAND", "EVENTS", "DROUGHT", "FLUSH", "SPREAD")}
 EVENING = SiteOptions().evening
+COURSE = Path(__file__).parents[2] / "scenarios" / "dry-hills-course"
+Measure = Callable[[], dict[str, float]]
+PLANS = ("whole", "blind", "short")
+WORLDS = {  # where each group is measured
+    "BAND": PLANS,
+    "EVENTS": PLANS,
+    "DROUGHT": ("short",),
+    "FLUSH": PLANS,
+    "SPREAD": PLANS,
+    "PRICES": (*PLANS, "full", "wet"),
+    "CATCH": (*PLANS, "wet"),
+    "WEATHER": ("whole", "wet", "bare"),
+    "READINGS": ("whole", "course"),
+    "SALT": ("whole", "course"),
+    "TONIGHT": ("full", "course"),
+    "STEADY": ("keyed",),
+    "UNATTENDED": ("scaled",),
+    "YEARS": ("years",),
+    "TOLD": ("whole", "wet", "course"),
+    "MORNING": ("morning",),
+    "BY_HAND": ("morning",),
+    "SEASON": ("season",),
+}
 
 
-def sites(folder: Path, zones: int, seed: int) -> list[Path]:
-    """Write the three sites."""
-    made = [
-        make_site(folder / "whole", zones=zones, seed=seed, water_ec=1.4),
-        make_site(folder / "blind", zones=zones, seed=seed, water_ec=1.4, probes=False, applied=False),
-        make_site(folder / "short", zones=zones, seed=seed, water_ec=1.4, allocation_left=0.5),
-    ]
-    for place in made:
-        greens = [line.split(",")[0] for line in (place / "zones.csv").read_text().splitlines() if ",green," in line]
-        ece = np.random.default_rng(seed).uniform(1.0, 7.0, len(greens))
-        rows = "".join(
-            f"{EVENING},{z},{d},{e * f:.2f}\n"
-            for z, e in zip(greens, ece, strict=True)
-            for d, f in ((5, 0.7), (15, 1.3))
-        )
-        (place / "samples.csv").write_text("date,zone,depth,ece\n" + rows)
-        ahead = [EVENING + timedelta(days=i) for i in range(8)]
-        events = f"{ahead[4]},{ahead[5]},green,,tournament,\n{ahead[0]},,tee,,fertigation,\n"
-        (place / "calendar.csv").write_text("from,until,surface,zone,event,note\n" + events)
-    order = '\n[[restriction]]\nsurfaces = ["fairway", "rough"]\ncut = 0.3\n'
-    (made[2] / "site.toml").write_text((made[2] / "site.toml").read_text() + order)
+def salty(folder: Path, zones: int, seed: int, **options: object) -> Path:
+    """A site whose greens and tees are salty, with events ahead."""
+    place = make_site(folder, zones=zones, seed=seed, water_ec=1.4, **options)
+    greens = [line.split(",")[0] for line in (place / "zones.csv").read_text().splitlines() if ",green," in line]
+    ece = np.random.default_rng(seed).uniform(1.0, 7.0, len(greens))
+    rows = "".join(
+        f"{EVENING},{z},{d},{e * f:.2f}\n" for z, e in zip(greens, ece, strict=True) for d, f in ((5, 0.7), (15, 1.3))
+    )
+    (place / "samples.csv").write_text("date,zone,depth,ece\n" + rows)
+    ahead = [EVENING + timedelta(days=i) for i in range(8)]
+    events = f"{ahead[4]},{ahead[5]},green,,tournament,\n{ahead[0]},,tee,,fertigation,\n"
+    (place / "calendar.csv").write_text("from,until,surface,zone,event,note\n" + events)
+    return place
+
+
+def at(night: date, place: Path) -> tuple[object, date, datetime]:
+    """The site read anew, the night, and the evening's hour."""
+    site = load_site(place)
+    return site, night, datetime(night.year, night.month, night.day, 17, tzinfo=site.time_zone)
+
+
+def of_plan(document: object) -> dict[str, float]:
+    """What a plan comes to."""
+    plan = document.plain()
+    words = [w for z in plan["zones"] for w in (z.get("reason", ""),)]
+    return {
+        "m3": sum(n["volume_m3"] for n in plan["nights"]),
+        "m3 tonight": plan["nights"][0]["volume_m3"],
+        "cost": sum(n.get("cost") or 0.0 for n in plan["nights"]),
+        "dry": sum(s["dry_zone_days"] for s in plan["surfaces"]),
+        "soft": sum(s["wet_zone_days"] for s in plan["surfaces"]),
+        "flush mm": sum(f["depth_mm"] for f in plan["flushes"]),
+        "told": len(plan["warnings"]) + len(plan.get("actions", ())) + len([w for w in words if w]),
+    }
+
+
+def evening_of(place: Path, night: date = EVENING) -> Measure:
+    """The plan of an evening, and each zone's minutes."""
+
+    def measured() -> dict[str, float]:
+        plan = plan_tonight(*at(night, place))
+        return of_plan(plan) | {f"min {z.id}": z.minutes for z in plan.zones}
+
+    return measured
+
+
+def keyed(place: Path) -> Measure:
+    """What a person keys anew on the second of two evenings."""
+    first = EVENING - timedelta(days=1)
+    toml = (place / "site.toml").read_text()
+    (place / "site.toml").write_text(toml.replace("[[controller]]", "[[controller]]\nprogrammes = 6\nstarts_each = 4"))
+
+    def measured() -> dict[str, float]:
+        shutil.rmtree(place / "out", ignore_errors=True)
+        site, night, made = at(first, place)
+        before, _ = publish(site, plan_tonight(site, night, made), out_folder(site, night))
+        now = plan_tonight(*at(EVENING, place))
+        minutes, starts = changed(before, now)
+        return of_plan(now) | {"minutes keyed": minutes, "starts keyed": starts}
+
+    return measured
+
+
+def scaled(place: Path) -> Measure:
+    """Last night's plan made to serve tonight."""
+    site, night, made = at(EVENING - timedelta(days=3), place)
+    publish(site, plan_tonight(site, night, made), out_folder(site, night))
+    return lambda: of_plan(plan_scaled(*at(EVENING, place)))
+
+
+def morning(place: Path) -> Measure:
+    """A morning after a plan that did not run as it was made."""
+    night = EVENING - timedelta(days=2)
+    site, _, made = at(night, place)
+    publish(site, plan_tonight(site, night, made), out_folder(site, night))
+
+    def measured() -> dict[str, float]:
+        report = morning_report(Kept(load_site(place), None, None), night)
+        return {
+            "zones with words": sum(bool(v) for v in report.verdict),
+            "places to walk": len(report.walk),
+            "spots by hand": len(report.hand),
+            "dose by hand": sum(h.dose for h in report.hand),
+            "silent zones": int(report.silent.sum()),
+            **{f"verdict {z}: {text}": 1.0 for z, text in enumerate(report.verdict) if text},
+        }
+
+    return measured
+
+
+def season(place: Path) -> Measure:
+    """The account of the shipped course."""
+
+    def measured() -> dict[str, float]:
+        site, _, made = at(date(2026, 7, 14), place)
+        account, _ = season_account(site, choose_span(site, None, None), made)
+        words = account.model_dump_json()
+        return {
+            "explanations": len(account.differences),
+            "answers": len(account.answers),
+            "dry": sum(s.dry_zone_days or 0.0 for s in account.surfaces if hasattr(s, "dry_zone_days")),
+            "letters": float(len(words)),
+            **{f"answer {i}: {a}": 1.0 for i, a in enumerate(account.answers)},
+        }
+
+    return measured
+
+
+def years(place: Path) -> Measure:
+    """Years of weather drawn from the record of the shipped course."""
+
+    def measured() -> dict[str, float]:
+        found, _ = weather_years(load_site(place), date(2026, 7, 14), date(2026, 9, 30), "drawn", 20, 1)
+        eto, rain = np.array([y.eto.sum() for y in found]), np.array([y.rain.sum() for y in found])
+        return {"eto mm": eto.mean(), "eto spread": eto.std(), "rain mm": rain.mean(), "rain spread": rain.std()}
+
+    return measured
+
+
+def worlds(folder: Path, names: set[str], zones: int, seed: int) -> dict[str, Measure]:
+    """Make the sites of these worlds."""
+    made: dict[str, Measure] = {}
+    for name in sorted(names):
+        place = folder / name
+        if name in ("course", "season", "years"):
+            if seed:
+                continue  # the course is one
+            shutil.copytree(COURSE, place, ignore=shutil.ignore_patterns("out", "*.sqlite*"))
+            made[name] = {"course": evening_of, "season": season, "years": years}[name](place)
+            continue
+        options: dict[str, object] = {
+            "blind": {"probes": False, "applied": False},
+            "short": {"allocation_left": 0.5},
+            "full": {"load": 1.25},
+            "wet": {"storm": 12.0},
+            "bare": {"weather": False, "forecast": False, "probes": False},
+        }.get(name, {})
+        salty(place, zones, seed, **options)
+        toml = place / "site.toml"
+        if name == "short":
+            order = '\n[[restriction]]\nsurfaces = ["fairway", "rough"]\ncut = 0.3\n'
+            toml.write_text(toml.read_text() + order)
+        made[name] = {"keyed": keyed, "scaled": scaled, "morning": morning}.get(name, evening_of)(place)
     return made
 
 
-def measured(places: list[Path]) -> np.ndarray:
-    """Water [m3], zone-days too dry and too soft, depth of flushes [mm], over all sites."""
-    total = np.zeros(4)
-    for place in places:
-        site = load_site(place)
-        plan = plan_tonight(
-            site, EVENING, datetime(EVENING.year, EVENING.month, EVENING.day, 17, tzinfo=site.time_zone)
-        ).plain()
-        total[0] += sum(n["volume_m3"] for n in plan["nights"])
-        total[1] += sum(s["dry_zone_days"] for s in plan["surfaces"])
-        total[2] += sum(s["wet_zone_days"] for s in plan["surfaces"])
-        total[3] += sum(f["depth_mm"] for f in plan["flushes"])
-    return total
+def told(plain: dict[str, float], now: dict[str, float]) -> str:
+    """What changed, in words; minutes of zones as the share of the night that is elsewhere."""
+    found = []
+    minutes = [k for k in plain if k.startswith("min ")]
+    moved = sum(abs(now.get(k, 0.0) - plain[k]) for k in minutes)
+    if moved:
+        found.append(f"minutes moved {moved / max(sum(plain[k] for k in minutes), 1.0):.1%}")
+    for key, value in plain.items():
+        if key.startswith(("min ", "verdict ", "answer ")):
+            continue
+        change = now[key] - value
+        if abs(change) > 1e-6 * max(abs(value), 1.0):
+            relative = f" ({change / value:+.1%})" if value else ""
+            found.append(f"{key} {value:.5g} {change:+.4g}{relative}")
+    words = [k for k in {*plain, *now} if k.startswith(("verdict ", "answer ")) and (k in plain) != (k in now)]
+    if words:
+        found.append(f"{len(words)} sentences differ")
+    return "; ".join(found) or "nothing"
+
+
+def moved(chosen: float) -> tuple[float, float]:
+    """A quarter down and up; a whole number by one at least."""
+    if isinstance(chosen, float):
+        return chosen * 0.75, chosen * 1.25
+    step = max(round(chosen * 0.25), 1)
+    return chosen - step, chosen + step
 
 
 def main() -> None:
     """Vary one choice at a time."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--groups", nargs="*", default=list(WORLDS))
     parser.add_argument("--zones", type=int, default=30)
     parser.add_argument("--seeds", type=int, default=2)
     given = parser.parse_args()
-    with tempfile.TemporaryDirectory() as place:
-        places = [p for s in range(given.seeds) for p in sites(Path(place) / str(s), given.zones, s)]
-        plain = measured(places)
-        sys.stdout.write(
-            f"as chosen: {plain[0]:.0f} m3, {plain[1]:.0f} dry, {plain[2]:.0f} soft, {plain[3]:.0f} mm flushed\n"
-        )
-        for name, group in GROUPS.items():
+    with tempfile.TemporaryDirectory() as folder:
+        needed = {w for group in given.groups for w in WORLDS[group]}
+        made = [worlds(Path(folder) / str(s), needed, given.zones, s) for s in range(given.seeds)]
+        for group_name in given.groups:
+            group = getattr(choices, group_name)
+            measures = {f"{w} {s}": made[s][w] for s in range(given.seeds) for w in WORLDS[group_name] if w in made[s]}
+            plain = {w: measure() for w, measure in measures.items()}
             for field in dataclasses.fields(group):
                 chosen = getattr(group, field.name)
-                for factor in (0.5, 1.5):
-                    value = chosen * factor if isinstance(chosen, float) else round(chosen * factor)
+                for value in moved(chosen):
                     object.__setattr__(group, field.name, value)
-                    water, dry, soft, flushed = measured(places) - plain
-                    object.__setattr__(group, field.name, chosen)
-                    sys.stdout.write(
-                        f"{name}.{field.name} {chosen:g} -> {value:g}: water {water / plain[0]:+.1%}, {dry:+.0f} dry, "
-                        f"{soft:+.0f} soft zone-days, flushes {flushed:+.0f} mm\n"
-                    )
+                    try:
+                        for world, measure in measures.items():
+                            said = told(plain[world], measure())
+                            sys.stdout.write(f"{group_name}.{field.name} {chosen:g} -> {value:g} [{world}] {said}\n")
+                    except Exception as fault:  # noqa: BLE001  a value a program refuses is an answer too
+                        sys.stdout.write(f"{group_name}.{field.name} {chosen:g} -> {value:g}: {fault}\n")
+                    finally:
+                        object.__setattr__(group, field.name, chosen)
                     sys.stdout.flush()
 
 

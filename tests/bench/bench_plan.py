@@ -17,6 +17,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -93,7 +94,7 @@ def bench(zones: int, nights: int, repeats: int, with_bare: bool) -> None:
         if with_bare:
             highs = bare(solver)
             measure("bare HiGHS", highs.run)
-        solver.set_allocation(inputs.allocation * 0.95)
+        solver.edit(replace(inputs, allocation=inputs.allocation * 0.95))
         measure("solve again, allocation 5 % less", solver.solve)
     lp = solver.program.highs.getLp()
     say(f"{zones} x {nights}: {lp.num_row_} rows, {lp.num_col_} columns, {len(lp.a_matrix_.value_)} entries")

@@ -11,6 +11,7 @@ import csv
 import math
 import tomllib
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -135,3 +136,35 @@ def player_faults(folder: Path, out: Path, plan: dict[str, Any]) -> list[str]:
         if max((len(now) for now in on), default=0) > most:
             faults.append(f"{name}: more than {most} stations at once")
     return faults
+
+
+def play_any_order(
+    order: Sequence[int], cycles: Sequence[int], each: Sequence[float], soak: Sequence[float], at_once: int
+) -> list[tuple[int, float, float]]:
+    """One night of a controller that finds its own start times.
+
+    Whenever a place is free, the first station of `order` that may run opens.
+
+    Returns
+    -------
+    list of (zone, start, end)   Counted from the beginning [min], in order of start.
+    """
+    left = {z: int(cycles[z]) for z in order if cycles[z] > 0}
+    ready = dict.fromkeys(left, 0.0)
+    closes: list[float] = []
+    runs: list[tuple[int, float, float]] = []
+    clock = 0.0
+    while left:
+        closes = [t for t in closes if t > clock + 1e-9]
+        for zone in order:
+            if len(closes) < at_once and left.get(zone, 0) and ready[zone] <= clock + 1e-9:
+                end = clock + float(each[zone])
+                runs.append((zone, clock, end))
+                closes.append(end)
+                ready[zone] = end + float(soak[zone])
+                left[zone] -= 1
+                if not left[zone]:
+                    del left[zone]
+        later = [t for t in (*closes, *(ready[z] for z in left)) if t > clock + 1e-9]
+        clock = min(later, default=clock)
+    return runs

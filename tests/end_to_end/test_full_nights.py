@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 
 from models.plan.solve import PlanSolver
 from scheduler.cli import app
-from scheduler.document.schema import plan_schema
+from scheduler.document.schema import made_schema
 from tests.end_to_end.plan_checker import check_plan
 
 SITE = """
@@ -67,7 +67,7 @@ def evening(folder: Path, in_order: bool = True) -> tuple[dict, dict[str, float]
     assert result.exit_code == 0, result.output
     out = folder / "out" / "2026-07-14"
     plan = json.loads((out / "plan.json").read_text(encoding="utf-8"))
-    jsonschema.validate(plan, plan_schema())
+    jsonschema.validate(plan, made_schema())
     faults = check_plan(folder, plan)
     assert [f for f in faults if in_order or "too dry with" not in f] == []  # a manager's word is no order of ranks
     told = [w["text"] for w in plan["warnings"] if w["subject"] == "timetable"]

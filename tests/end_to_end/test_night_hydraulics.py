@@ -16,7 +16,7 @@ import pytest
 from typer.testing import CliRunner
 
 from scheduler.cli import app
-from scheduler.document.schema import plan_schema
+from scheduler.document.schema import made_schema
 from tests.end_to_end.plan_checker import check_plan
 from tests.sites import make_site
 
@@ -31,7 +31,7 @@ def evening(folder: Path) -> dict:
     result = CliRunner(env={"COLUMNS": "300"}).invoke(app, ["tonight", str(folder)])
     assert result.exit_code == 0, result.output
     plan = json.loads((folder / "out" / "2026-07-14" / "plan.json").read_text(encoding="utf-8"))
-    jsonschema.validate(plan, plan_schema())
+    jsonschema.validate(plan, made_schema())
     assert check_plan(folder, plan) == []
     return plan
 

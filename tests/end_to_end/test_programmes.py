@@ -14,7 +14,6 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
-from models.night.any_order import play_any_order
 from scheduler.cli import app
 from scheduler.errors import NoPlan
 from scheduler.evening import plan_tonight, publish
@@ -22,7 +21,7 @@ from scheduler.site import load_site
 from tests.drawn import draws
 from tests.end_to_end.hand_sites import EVENING, draw_site
 from tests.end_to_end.plan_checker import check_plan
-from tests.end_to_end.programme_player import TICK, keyed_in, play, player_faults
+from tests.end_to_end.programme_player import TICK, keyed_in, play, play_any_order, player_faults
 from tests.end_to_end.programme_site import write_site
 from tests.end_to_end.programme_sites import with_programmes
 

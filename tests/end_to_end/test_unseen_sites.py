@@ -16,7 +16,7 @@ import jsonschema
 import pytest
 
 from scheduler.document.rules import plan_faults
-from scheduler.document.schema import plan_schema
+from scheduler.document.schema import made_schema
 from scheduler.evening import plan_tonight
 from scheduler.site import load_site
 from tests.drawn import draws, some
@@ -67,7 +67,7 @@ def judged(folder: Path, night: date = EVENING) -> tuple[dict, list[str]]:
     made = datetime(night.year, night.month, night.day, 17, tzinfo=site.time_zone)
     document = plan_tonight(site, night, made)
     plan = document.plain()
-    validator = jsonschema.Draft202012Validator(plan_schema())
+    validator = jsonschema.Draft202012Validator(made_schema())
     faults = [f"{'/'.join(map(str, e.path))}: {e.message}" for e in validator.iter_errors(plan)]
     faults += plan_faults(document) + check_plan(folder, plan) + energy_faults(folder, plan)
     faults += weather_faults(folder, plan)[0]

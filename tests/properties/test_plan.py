@@ -115,7 +115,7 @@ def test_more_water_never_costs_more_and_is_worth_less_and_less(size, start, gro
     volumes = [start * full, (start + 0.1) * full, growth * (start + 0.1) * full]
     results = []
     for volume in volumes:
-        solver.set_allocation(volume)
+        assert solver.edit(replace(inputs, allocation=volume))
         results.append(solver.solve())
     prices = [sum(x.price for x in r.limits if x.family == "allocation_limit") for r in results]
     for before, after in zip(results[:-1], results[1:], strict=True):
@@ -142,7 +142,7 @@ def test_edits_equal_a_new_build(size, share, volume):
     solver = PlanSolver(inputs)
     full = water(inputs, solver.solve()).sum()
     longest = inputs.max_run * rng.uniform(0.0, 1.2, z)
-    solver.set_allocation(volume * full)
+    assert solver.edit(replace(inputs, allocation=volume * full))
     solver.scale_capacity("pump", np.array([share, 1.0]))
     for night in range(n):
         solver.limit_runs(np.arange(z), longest, night)

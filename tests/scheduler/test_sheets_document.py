@@ -8,10 +8,10 @@ import pytest
 from scheduler.document.parts import Why
 from scheduler.document.reading import document_of, read_plan
 from scheduler.document.rules import PlanDocumentError, plan_faults, write_plan
-from scheduler.document.schema import SCHEMA_FILE, plan_schema, schema_text
+from scheduler.document.schema import SCHEMA_FILE, made_schema, schema_text
 from tests.scheduler.sample_plan import sample_plan
 
-VALIDATOR = jsonschema.Draft202012Validator(plan_schema())
+VALIDATOR = jsonschema.Draft202012Validator(made_schema())
 
 
 def refuse(plan):
@@ -29,7 +29,7 @@ def spoiled(plan):
 
 
 def test_the_schema_is_a_schema_and_describes_every_field():
-    schema = plan_schema()
+    schema = made_schema()
     jsonschema.Draft202012Validator.check_schema(schema)
 
     def walk(node, where):

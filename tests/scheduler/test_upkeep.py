@@ -12,7 +12,7 @@ from models.layers import state_from_ece
 from models.plan.results import PlannedUpkeep, PlanResult
 from scheduler.document.rules import plan_faults
 from scheduler.document.salts import leaching_part
-from scheduler.document.schema import plan_schema
+from scheduler.document.schema import made_schema
 from scheduler.evening import plan_tonight
 from scheduler.salinity.upkeep import ece_with_upkeep, upkeep_depths
 from tests.models.plan.plans import plan
@@ -69,7 +69,7 @@ def test_the_document_tells_achieved_against_required(tmp_path):
     planned = plan_tonight(place, s.NIGHT, datetime(2026, 7, 14, 18, tzinfo=place.time_zone))
     assert plan_faults(planned) == []
     document = planned.plain()
-    jsonschema.Draft202012Validator(plan_schema()).validate(document)
+    jsonschema.Draft202012Validator(made_schema()).validate(document)
     (row,) = document["leaching"]["surfaces"]
     assert date.fromisoformat(document["leaching"]["since"]) < s.NIGHT
     planned = sum(step["depth_mm"] for step in document["zones"][0]["path"])  # DU 1: gross is net

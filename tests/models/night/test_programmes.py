@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from models.night import check_timetable, pack_night
-from models.night.any_order import latest_end, play_any_order, share_any_order
+from models.night.any_order import latest_end, share_any_order
 from models.night.grouping import groupings, minutes_per_start
 from models.night.job import Reserved, Standing
 from models.night.laying import lay_programmes
@@ -16,6 +16,7 @@ from models.night.percent import as_percent, holds_with, percent_choice
 from models.night.playback import check_programmes, keyed_minutes, play_programmes
 from models.night.programmes import Programme, run_offsets
 from tests.drawn import examples
+from tests.end_to_end.programme_player import play_any_order
 from tests.models.night.controllers import drawn, needs_of, night, rules_of
 
 

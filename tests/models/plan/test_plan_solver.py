@@ -69,7 +69,7 @@ def test_a_changed_allocation_equals_a_new_build(seed):
     inputs = drawn_plan(np.random.default_rng(seed), 5, 4, allocation=30.0)
     solver = PlanSolver(inputs)
     for volume in (30.0, 5.0, 0.0, 200.0):
-        solver.set_allocation(volume)
+        assert solver.edit(replace(inputs, allocation=volume))
         edited = solver.solve()
         fresh, _ = solved(replace(inputs, allocation=volume))
         assert edited.objective == pytest.approx(fresh.objective, rel=1e-8)
@@ -134,20 +134,10 @@ def test_a_longer_run_than_the_inputs_allow_changes_nothing():
     assert solver.solve().run_time.sum() == pytest.approx(12.0)
 
 
-@pytest.mark.parametrize("volume", [-1.0, np.nan])
-def test_a_negative_allocation_is_refused(volume):
-    with pytest.raises(ValueError, match="volume: .* 0 or above is needed"):
-        PlanSolver(plan(allocation=5.0)).set_allocation(volume)
-
-
-def test_a_plan_without_allocation_has_none_to_change():
-    with pytest.raises(ValueError, match="volume: this plan has no allocation to change"):
-        PlanSolver(plan()).set_allocation(5.0)
-
-
 def test_an_allocation_no_zone_may_use_can_be_changed():
-    solver = PlanSolver(plan(allocation=5.0, allowed=False))
-    solver.set_allocation(9.0)
+    inputs = plan(allocation=5.0, allowed=False)
+    solver = PlanSolver(inputs)
+    assert solver.edit(replace(inputs, allocation=9.0))
     assert solver.solve().run_time.size == 0
 
 
