@@ -10,7 +10,9 @@ file                    what it holds
 `balance.py`            variables of the root zone and its water balance, stress and firmness
 `limits.py`             shared hard limits: pump, branch, stations at once, sources, allocation
 `flush_needs.py`        `FlushNeeds`: which zones need salt flushed, how deep and when it may be
-`flush.py`              the ways of a zone that needs a flush, as weighted copies of its root zone
+`copies.py`             root zones: one for most zones, several where there is something to choose
+`flush_ways.py`         the ways of a zone that needs a flush, as copies of its root zone, and their cost
+`flush.py`              what a flush is, in rows; copies weighed so that one way is taken
 `choose.py`             which of them: a dive through the relaxation, and branch and bound
 `groups.py`             the same for zones tied together by a tight limit, whose best choices raise the bound
 `weathers.py`           root zones over the weathers that may come; the driest of them

@@ -6,7 +6,8 @@ import pyomo.environ as pyo
 from pyomo.common.gc_manager import PauseGC
 
 from models.plan.balance import add_balance, add_firmness, add_root_zone, add_stress, largest_shortfall
-from models.plan.flush import Copies, add_copies, add_flush_bounds, add_flush_rows, flush_terms, most_shortfall
+from models.plan.copies import Copies
+from models.plan.flush import add_copies, add_flush_bounds, add_flush_rows, flush_terms, most_shortfall
 from models.plan.inputs import PlanInputs
 from models.plan.limits import (
     add_allocation,

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
-from models.plan.flush import Copies
+from models.plan.copies import Copies
 from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import PlanInputs
 from models.plan.results import PlanResult

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from models.plan.flush import Copies
+from models.plan.copies import Copies
 from models.plan.inputs import Bools, Floats, Ints
 
 SURE = 1.0 - 1e-6  # weight above which a way counts as chosen [-]

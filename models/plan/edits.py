@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 import pyomo.environ as pyo
 
-from models.plan.flush import Copies, flush_terms
+from models.plan.copies import Copies
+from models.plan.flush import flush_terms
 from models.plan.inputs import Bools, Floats, Ints, PlanInputs
 from models.plan.limits import longest_minutes, longest_run_binds
 from models.plan.objective import cost_terms

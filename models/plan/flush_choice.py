@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.plan.choose import Node, Ways, branch, dive
-from models.plan.flush import Copies
+from models.plan.copies import Copies
 from models.plan.groups import Group, Search, Unsolved, tied
 from models.plan.highs import Program, SolverFailed
 from models.plan.inputs import Floats, Ints, PlanInputs

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pyomo.environ as pyo
 
-from models.plan.flush import Copies
+from models.plan.copies import Copies
 from models.plan.inputs import Floats, Ints, PlanInputs
 from models.plan.prices import Prices
 from models.plan.rows import Spans

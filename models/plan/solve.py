@@ -15,6 +15,7 @@ from pyomo.common.gc_manager import PauseGC
 
 from models.plan import apart
 from models.plan.build import build_plan
+from models.plan.copies import Copies
 from models.plan.edits import (
     column_costs,
     column_limits,
@@ -25,7 +26,6 @@ from models.plan.edits import (
     same_copies,
     takes_on,
 )
-from models.plan.flush import Copies
 from models.plan.flush_choice import LONGEST_SEARCH, FlushChoice
 from models.plan.flush_needs import FlushNeeds
 from models.plan.highs import Basis, Program, SolverFailed

@@ -19,7 +19,7 @@ import numpy as np
 import pyomo.environ as pyo
 
 from models.choices import PRICES
-from models.plan.flush import Copies
+from models.plan.copies import Copies
 from models.plan.inputs import Bools, Floats, Ints, PlanInputs
 from models.plan.prices import Prices
 from models.plan.zone_nights import Sums, ZoneNights, objects

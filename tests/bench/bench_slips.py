@@ -137,7 +137,7 @@ SLIPS = (
         "later nights have twice the capacity",
     ),
     Slip(
-        "models/plan/flush.py",
+        "models/plan/flush_ways.py",
         "passes = needs.depth[f, ways.supply] + (ways.on * ways.held(needs)[f]).sum(axis=1)",
         "passes = needs.depth[f, ways.supply] - (ways.on * ways.held(needs)[f]).sum(axis=1)",
         "a flush passes less by what the date takes, not more",

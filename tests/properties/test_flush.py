@@ -10,7 +10,7 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from models.plan import flush as flushing
+from models.plan import flush_ways as flushing
 from models.plan.flush_choice import WIDEST_GAP
 from models.plan.flush_needs import FlushNeeds, Upkeep
 from models.plan.inputs import PlanInputs

@@ -18,8 +18,8 @@ from scipy.optimize import linprog
 
 from models.plan import flush_choice as solving
 from models.plan.choose import Node, Ways, branch, dive
-from models.plan.flush import FEWEST_WAYS, MOST_COPIES, flush_copies
 from models.plan.flush_needs import FlushNeeds, Upkeep
+from models.plan.flush_ways import FEWEST_WAYS, MOST_COPIES, flush_copies
 from models.plan.inputs import PlanInputs
 from models.plan.prices import plan_prices
 from models.plan.results import PlanResult
