@@ -14,10 +14,11 @@ import pandas as pd
 
 from scheduler.files import write_atomic
 from scheduler.site.columns import FILES
+from scheduler.site.findings import Findings
 from scheduler.site.load import FED, FEEDS
 from scheduler.site.records import Site
 from scheduler.site.series import build_fed, empty
-from scheduler.site.tables import Findings, read_table
+from scheduler.site.tables import read_table
 
 STATE = "state.json"
 KEPT = {"weather": 800, "forecast": 120, "probes": 200, "applied": 800}  # [d] of rows kept in the folder

@@ -10,9 +10,10 @@ import pandas as pd
 
 from scheduler.feeds.bulletin import Bulletin, Refused
 from scheduler.site.columns import FILES
+from scheduler.site.findings import Findings
 from scheduler.site.records import Site
 from scheduler.site.series import build_fed
-from scheduler.site.tables import Findings, read_table
+from scheduler.site.tables import read_table
 
 
 def read_csv(data: bytes, name: str, site: Site, columns: Mapping[str, str]) -> Bulletin:

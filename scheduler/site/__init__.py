@@ -4,7 +4,8 @@ Map of the folder, in the order a file passes through it::
 
     units.py                    units of measure; the only place that knows pint
     cells.py                    what one CSV cell may hold and how it is understood
-    tables.py                   CSV files into arrays, every fault located
+    findings.py  csv_text.py    problems and notes of a folder; the bytes of a CSV file as cells
+    tables.py                   cells into arrays in inside units, every fault located
     columns.py                  the columns of every file, their units and limits
     schema.py  toml_lines.py    the keys of site.toml; the line each stands on
     settings.py  settle.py      site.toml as written; defaults filled in, names turned into indices

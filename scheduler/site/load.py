@@ -11,11 +11,12 @@ import pandas as pd
 from scheduler.errors import InputProblems
 from scheduler.site import meter, series
 from scheduler.site.columns import FILES
+from scheduler.site.findings import Findings
 from scheduler.site.outlines import ONLY_DRAWN, read_outlines
 from scheduler.site.records import Site, ZoneTable, no_edits
 from scheduler.site.settings import read_settings
 from scheduler.site.settle import Settings, named
-from scheduler.site.tables import Findings, Table, read_table
+from scheduler.site.tables import Table, read_table
 from scheduler.site.zones import build_zones, former_names
 
 # What is done in a simpler way where a file is absent or holds no row.

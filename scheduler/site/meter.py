@@ -14,8 +14,9 @@ import pandas as pd
 
 from scheduler.errors import counted, listing, near_miss, read_but
 from scheduler.site.columns import FILES
+from scheduler.site.findings import Findings
 from scheduler.site.series import empty, frame
-from scheduler.site.tables import Findings, Table
+from scheduler.site.tables import Table
 
 EXCHANGED = "exchanged"  # a note that begins with it starts a new count
 HOUR = np.timedelta64(1, "h")

@@ -15,7 +15,8 @@ from typing import Any
 import numpy as np
 
 from scheduler.errors import near_miss, read_but, shown
-from scheduler.site.tables import Findings, read_bytes
+from scheduler.site.csv_text import read_bytes
+from scheduler.site.findings import Findings
 
 FILE = "zones.geojson"
 ONLY_DRAWN = frozenset({"zones"})  # what is left out of an unattended evening when the file holds problems

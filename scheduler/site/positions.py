@@ -12,9 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from scheduler.errors import counted, read_but
+from scheduler.site.findings import Findings
 from scheduler.site.outlines import FILE, Rings
 from scheduler.site.settle import Settings
-from scheduler.site.tables import Findings, Table
+from scheduler.site.tables import Table
 
 EARTH = 6_371_008.8  # [m] mean radius of the earth, WGS 84
 FARTHEST = 100_000.0  # [m] of a zone from its site

@@ -17,9 +17,10 @@ from models.weather import wind_at_2m
 from scheduler.errors import counted, listing, near_miss, read_but
 from scheduler.site.cells import Column
 from scheduler.site.columns import CALENDAR, FILES
+from scheduler.site.findings import Findings
 from scheduler.site.likely import FEWEST, FEWEST_WINDS, STORMY, SWING, rain_in_inches
 from scheduler.site.records import SURFACES
-from scheduler.site.tables import FEEDS, Findings, Table
+from scheduler.site.tables import FEEDS, Table
 from scheduler.site.units import NUMBER
 
 EDIT_WORDS, EDIT_LIST = ("hold", "skip", "free"), "hold, skip or free"

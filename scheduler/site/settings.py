@@ -18,8 +18,9 @@ from pydantic import BaseModel, ValidationError
 
 from scheduler.errors import listing, near_miss, read_but, shown
 from scheduler.site import schema
+from scheduler.site.csv_text import read_bytes
+from scheduler.site.findings import Findings
 from scheduler.site.settle import FILE, Reader, Settings, find_zone, settle
-from scheduler.site.tables import Findings, read_bytes
 from scheduler.site.toml_lines import key_lines, line_of, path_words
 from scheduler.site.unattended import settle_unattended
 

@@ -36,6 +36,7 @@ from scheduler.errors import listing, near_miss, read_but, shown
 from scheduler.site import schema
 from scheduler.site.columns import FILES
 from scheduler.site.controllers import settle_controller
+from scheduler.site.findings import Findings
 from scheduler.site.records import (
     SURFACES,
     WEEKDAYS,
@@ -53,7 +54,6 @@ from scheduler.site.records import (
     Tariff,
     WindowRule,
 )
-from scheduler.site.tables import Findings
 from scheduler.site.time_zones import nearest_zone
 from scheduler.site.toml_lines import line_of, path_words
 from scheduler.site.units import quantity

@@ -31,13 +31,14 @@ from models.soil import TEXTURES
 from models.turf import SPECIES, Turf, parse_mix, turf_of_mix
 from scheduler.errors import counted, listing, near_miss, read_but
 from scheduler.site.columns import ZONES
+from scheduler.site.findings import Findings
 from scheduler.site.likely import areas_in_feet, flow_or_area, unit_words
 from scheduler.site.outlines import Rings
 from scheduler.site.places import place_of
 from scheduler.site.positions import place_zones
 from scheduler.site.records import ZoneTable
 from scheduler.site.settle import Settings, named
-from scheduler.site.tables import Findings, Table
+from scheduler.site.tables import Table
 from scheduler.site.trade_words import turf_of
 from scheduler.site.units import conversion
 

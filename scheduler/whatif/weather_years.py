@@ -20,8 +20,9 @@ from models.weather import extraterrestrial_radiation
 from scheduler.errors import InputProblems, Problem, counted
 from scheduler.site import Site
 from scheduler.site.columns import FILES
+from scheduler.site.findings import Findings
 from scheduler.site.series import build_weather
-from scheduler.site.tables import Findings, read_table
+from scheduler.site.tables import read_table
 from scheduler.state.demand import seasonal_eto, with_eto
 from scheduler.state.skill import past_forecasts
 

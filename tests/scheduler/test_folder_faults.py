@@ -7,7 +7,8 @@ import sys
 import pytest
 
 from scheduler.site import units
-from scheduler.site.tables import Findings, read_bytes
+from scheduler.site.csv_text import read_bytes
+from scheduler.site.findings import Findings
 from scheduler.site.units import USUAL, USUAL_OFFSET, conversion
 from tests.scheduler.site_folders import lines, site
 

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from scheduler.site import tables
+from scheduler.site import csv_text
 from tests.scheduler.site_folders import TOML, lines, problems, site
 
 
@@ -183,8 +183,8 @@ PROBE_SITES = "probe,zone,depth\nP0,G1,8\nP1,G1,15\nP2,F1,8\n"
 def test_the_quick_way_and_the_careful_way_agree(tmp_path, monkeypatch, sep, point):
     text = long_probes(3000, sep, point)
     careful = site(tmp_path / "a", probes=text, probe_sites=PROBE_SITES).probes
-    monkeypatch.setattr(tables, "QUICK_BYTES", 0)
-    monkeypatch.setattr(tables, "_careful", None)  # would fail if the quick way gave up on any file of the folder
+    monkeypatch.setattr(csv_text, "QUICK_BYTES", 0)
+    monkeypatch.setattr(csv_text, "_careful", None)  # would fail if the quick way gave up on any file of the folder
     quick = site(tmp_path / "b", probes=text, probe_sites=PROBE_SITES).probes
     assert len(quick) == 3000
     pd.testing.assert_frame_equal(quick, careful, rtol=1e-15)
@@ -206,7 +206,7 @@ def test_the_quick_way_and_the_careful_way_agree(tmp_path, monkeypatch, sep, poi
     ],
 )
 def test_a_fault_in_a_long_file_is_found_and_located(tmp_path, monkeypatch, spoil, line, column):
-    monkeypatch.setattr(tables, "QUICK_BYTES", 0)
+    monkeypatch.setattr(csv_text, "QUICK_BYTES", 0)
     text = "\n".join(spoil(long_probes(200).splitlines())) + "\n"
     found = problems(tmp_path, probes=text, probe_sites=PROBE_SITES)
     assert (found[0].file, found[0].line, found[0].column) == ("probes.csv", line, column)
