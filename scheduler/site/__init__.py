@@ -12,7 +12,8 @@ Map of the folder, in the order a file passes through it::
     likely.py  doubts.py        whole columns in another unit; what is possible and hardly meant
     trade_words.py  time_zones.py   what people call grasses and soils; the zone a place may lie in
     outlines.py  positions.py   zones.geojson; where zones lie, in metres
-    zones.py  series.py         zones.csv; weather, forecast, probes, applied, calendar, samples
+    zones.py  zone_checks.py    zones.csv, and what it may not or hardly say
+    series.py                   weather, forecast, probes, applied, calendar, samples
     records.py                  what comes out: Site and its parts, frozen
     load.py                     the whole folder: load_site
     windows.py                  which minutes of which night may be watered, by surface and tariff

@@ -30,9 +30,7 @@ from models.hydraulics import gross_rate, infiltration_rate
 from models.soil import TEXTURES
 from models.turf import SPECIES, Turf, parse_mix, turf_of_mix
 from scheduler.errors import counted, listing, near_miss, read_but
-from scheduler.site.columns import ZONES
 from scheduler.site.findings import Findings
-from scheduler.site.likely import areas_in_feet, flow_or_area, unit_words
 from scheduler.site.outlines import Rings
 from scheduler.site.places import place_of
 from scheduler.site.positions import place_zones
@@ -40,17 +38,13 @@ from scheduler.site.records import ZoneTable
 from scheduler.site.settle import Settings, named
 from scheduler.site.tables import Table
 from scheduler.site.trade_words import turf_of
-from scheduler.site.units import conversion
+from scheduler.site.zone_checks import check_likely, check_stations, check_unique, check_units, notes_for
 
 BUILT_OVER_GRAVEL = ("green", "pitch")  # surfaces whose sand root zone stands over gravel; common practice, no source
 DU_LQ, MAX_RUN, MICROCLIMATE = 0.7, 600.0, 1.0  # [-], [min], [-]; of site-format
 SOIL = "loam"
 WARM_LATITUDE = 35.0  # nearer to the equator the default turf is a warm-season one [deg]; common practice, no source
-LIKELY_RATE = (1.0, 150.0)  # application rate [mm/h]; outside it a note asks to look
-LIKELY_AREA = (1.0, 200_000.0)  # area of a zone [m2]
-LIKELY_ROOTS = (0.03, 1.5)  # root depth [m]
 HIGHEST_RATE = 500.0  # [mm/h] no sprinkler reaches it; as for the column
-RATE_APART = 0.1  # [-] from which a rate and flow/area do not say the same
 MOST_APART = 20.0  # [-] of application_rate and flow/area: more is a wrong unit, however heads overlap
 
 
@@ -81,12 +75,12 @@ def build_zones(
         return None
     v = table.values
     zone, surface = v["zone"], v["surface"]
-    _check_unique(table, zone, findings)
-    note = _counter(findings, zone)
+    check_unique(table, zone, findings)
+    note = notes_for(findings, zone)
     turf_mix, turfs = _turf(table, settings, findings, note)
     soil, capacity, wilting, infiltration, slope = _soil(table, findings, note)
     group = _group(table, soil, note)
-    _check_units(table, findings)
+    check_units(table, findings)
     flow, rate = _flow_and_rate(table, findings)
     branch, pump, controller = _supply(table, settings, findings, note)
     sources = _sources(table, settings, findings, note)
@@ -97,19 +91,10 @@ def build_zones(
     roots = v["root_depth"]
     note(np.isnan(roots), "info", "root_depth is not given; the turf's usual depth is taken")
     roots = np.where(np.isnan(roots), [t.root_depth_m for t in turfs], roots)
-    drained = np.array(
-        [s == "sand_rootzone" if d is None else d for s, d in zip(soil, v["drained"], strict=True)], dtype=bool
-    )
-    over_gravel = np.array(
-        [
-            g in BUILT_OVER_GRAVEL and s == "sand_rootzone" if o is None else o
-            for g, s, o in zip(surface, soil, v["over_gravel"], strict=True)
-        ],
-        dtype=bool,
-    )
-    _check_likely(zone, rate, v["area"], roots, flow, branch, pump, settings, findings)
+    sand = soil == "sand_rootzone"
+    check_likely(zone, rate, v["area"], roots, flow, branch, pump, settings, findings)
     note(np.isnan(v["du_lq"]), "info", f"du_lq is not given; {DU_LQ:g} is taken: measure it with catch cans")
-    _check_stations(table, controller, zone, findings)
+    check_stations(table, controller, zone, findings)
     return ZoneTable(
         zone=zone,
         name=np.where(v["name"] == "", zone, v["name"]),
@@ -133,8 +118,8 @@ def build_zones(
         microclimate=np.where(np.isnan(v["microclimate"]), MICROCLIMATE, v["microclimate"]),
         field_capacity=capacity,
         wilting_point=wilting,
-        drained=drained,
-        over_gravel=over_gravel,
+        drained=_told_or(v["drained"], sand),
+        over_gravel=_told_or(v["over_gravel"], sand & np.isin(surface, BUILT_OVER_GRAVEL)),
         hydrologic_group=group,
         area_class=_area_class(v["class"], surface),
         formerly=formerly,
@@ -153,44 +138,9 @@ def build_zones(
     )
 
 
-def _counter(findings: Findings, zone: np.ndarray) -> Callable[[np.ndarray, str, str], None]:
-    """Give a function that leaves one note for the zones marked."""
-
-    def note(marked: np.ndarray, kind: str, text: str) -> None:
-        if marked.any():
-            which = "all zones" if marked.all() and len(zone) > 1 else zone_words(zone[marked])
-            findings.note(kind, "zones.csv", f"{which}: {text}")
-
-    return note
-
-
-def zone_words(names: Sequence[str], most: int = 5) -> str:
-    """Name a few zones, or count many.
-
-    Examples
-    --------
-    >>> zone_words(["G1"]), zone_words([f"G{i}" for i in range(9)])
-    ('zone G1', '9 zones (G0, G1, G2, G3, G4 and others)')
-    """
-    names = [str(n) for n in names]
-    if len(names) <= most:
-        return f"zone{'s' if len(names) > 1 else ''} {', '.join(names)}"
-    return f"{counted(len(names), 'zone')} ({', '.join(names[:most])} and others)"
-
-
-def _check_unique(table: Table, zone: np.ndarray, findings: Findings) -> None:
-    """Refuse a zone that stands twice."""
-    first: dict[str, int] = {}
-    twice = np.zeros(len(zone), dtype=bool)
-    for row, name in enumerate(zone):
-        if name and first.setdefault(name, row) != row:
-            twice[row] = True
-    table.refuse(
-        findings,
-        "zone",
-        twice,
-        lambda row: read_but(zone[row], f"a zone stands once; line {table.line(first[zone[row]])} has it already"),
-    )
+def _told_or(told: np.ndarray, usual: np.ndarray) -> np.ndarray:
+    """Yes or no as told, else as usual; None is untold."""
+    return np.array([u if t is None else t for t, u in zip(told, usual.tolist(), strict=True)], dtype=bool)
 
 
 def _turf(
@@ -302,23 +252,6 @@ def _area_class(written: np.ndarray, surface: np.ndarray) -> np.ndarray:
     """Give the class of area an agency counts a zone to: as written, else landscape or turf by its surface."""
     usual = np.where(surface == "landscape", "landscape", "turf")
     return np.where(written == "", usual, written).astype(object)
-
-
-def _check_units(table: Table, findings: Findings) -> None:
-    """Refuse whole columns of areas or flows that are in another unit than meant, each in one line."""
-    v = table.values
-    wrong = set()
-    if "area" not in table.stated and areas_in_feet(v["surface"], v["area"]):
-        wrong.add("area")
-    by_rate = flow_or_area(v["flow"], v["area"])
-    if by_rate and by_rate not in table.stated:
-        wrong.add(by_rate)
-    for name, unit in (("area", "ft2"), ("flow", "gal/min")):
-        if name in wrong:
-            column = next(c for c in ZONES if c.name == name)
-            words = unit_words(column, unit, v[name])
-            findings.problem(table.file, table.header_line, table.header(name), words)
-            v[name] = conversion(unit, column.unit).column(v[name])
 
 
 def _flow_and_rate(table: Table, findings: Findings) -> tuple[np.ndarray, np.ndarray]:
@@ -435,52 +368,3 @@ def _sources(
             text = f"the shares of the sources of {counted(count, 'zone')} sum to {sum(shares):g}, not 1"  # type: ignore[arg-type]
             findings.note("warning", "site.toml", text)
     return found  # type: ignore[return-value]
-
-
-def _check_likely(
-    zone: np.ndarray, rate: np.ndarray, area: np.ndarray, roots: np.ndarray, flow: np.ndarray,
-    branch: np.ndarray, pump: np.ndarray, settings: Settings, findings: Findings,
-) -> None:  # fmt: skip
-    """Leave a note for what is possible and unlikely."""
-    note = _counter(findings, zone)
-    for values, (low, high), name, unit in (
-        (rate, LIKELY_RATE, "application rate", "mm/h"),
-        (area, LIKELY_AREA, "area", "m2"),
-        (roots, LIKELY_ROOTS, "root depth", "m"),
-    ):
-        unlikely = (values < low) | (values > high)
-        if unlikely.any():
-            worst = values[unlikely][np.argmax(np.abs(np.log(values[unlikely] / np.sqrt(low * high))))]
-            note(
-                unlikely,
-                "warning",
-                f"{name} outside of the usual {low:g} to {high:g} {unit} ({worst:.3g}); please look",
-            )
-    derived = gross_rate(flow, area)
-    differs = np.abs(rate / derived - 1.0) > RATE_APART
-    note(differs, "warning", "application_rate differs from flow/area by more than 10 %; the rate is used, please look")
-    capacity = np.array([*(p.capacity for p in settings.pumps), np.inf])[pump]
-    note(flow > capacity, "warning", "flow is above the capacity of the pump, so it cannot run")
-    capacity = np.array([*(b.capacity for b in settings.branches), np.inf])[branch]
-    note(flow > capacity, "warning", "flow is above the capacity of the branch, so it cannot run")
-
-
-def _check_stations(table: Table, controller: np.ndarray, zone: np.ndarray, findings: Findings) -> None:
-    """Refuse an address that stands twice on a controller; leave a note where there is none."""
-    station = table.values["station"]
-    first: dict[tuple[int, str], int] = {}
-    twice = np.zeros(len(zone), dtype=bool)
-    for row, key in enumerate(zip(controller.tolist(), station.tolist(), strict=True)):
-        if key[1] and first.setdefault(key, row) != row:
-            twice[row] = True
-
-    def words(row: int) -> str:
-        other = first[int(controller[row]), str(station[row])]
-        return read_but(
-            station[row],
-            f"an address stands once on a controller; line {table.line(other)} ({zone[other]}) has it already",
-        )
-
-    table.refuse(findings, "station", twice, words)
-    note = _counter(findings, zone)
-    note(station == "", "info", "station is not given; the run-time table prints the zone instead")
