@@ -301,3 +301,8 @@ def natural_key(text: str) -> tuple[tuple[int, int | str], ...]:
     """
     pieces = re.findall(r"[0-9]+|[^0-9]+", text.casefold())
     return tuple((0, int(p)) if p[0] in "0123456789" else (1, p) for p in pieces)
+
+
+def wall(moment: datetime) -> datetime:
+    """Give a local time as the clock on site shows it."""
+    return moment.replace(tzinfo=None)

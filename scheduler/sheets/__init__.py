@@ -1,8 +1,10 @@
 """Pages for people.
 
 `night.py`      the night sheet: plan -> one self-contained HTML file; `sections.py` turns the plan into words and
-                numbers (`night_salts.py` what it says of salts, `names.py` its lists of zones), `charts.py` into
-                drawings, `templates/` places them
+                numbers (with a file for each subject: `first_screen.py`, `runs.py`, `flow.py`, `coming.py`,
+                `night_salts.py`), `charts.py` and `site_map.py` into drawings, `templates/` places them
+`names.py`      lists of zones in words
+`zones.py`      a page of every zone: its course, band and salts
 `keying.py`     the large-print list for a person at a controller's keypad
 `morning.py` `salts.py`   the pages of the day after and of salinity
 """
