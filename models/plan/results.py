@@ -281,24 +281,8 @@ def gather(
         np.add.at(out, copies.zone[main], values[main])
         return out
 
-    flushes = tuple(
-        PlannedFlush(
-            int(copies.zone[v]),
-            tuple(np.flatnonzero(copies.flush[v]).tolist()),
-            int(copies.supply[v]),
-            float(copies.depth[v]),
-            tuple(drained[v, copies.flush[v]].tolist()),
-        )
-        for v in on[copies.flushing[on] & ~copies.upkeep[on]].tolist()
-    )
-    upkeep = tuple(
-        PlannedUpkeep(
-            int(copies.zone[v]),
-            tuple(np.flatnonzero(copies.flush[v]).tolist()),
-            tuple(drained[v, copies.flush[v]].tolist()),
-        )
-        for v in on[copies.upkeep[on]].tolist()
-    )
+    flushes = _flushes_of(copies, drained, on[copies.flushing[on] & ~copies.upkeep[on]])
+    upkeep = _upkeep_of(copies, drained, on[copies.upkeep[on]])
     soft = added(result.soft)
     for zone, nights in [(f.zone, f.nights) for f in flushes] + [(k.zone, k.nights) for k in upkeep]:
         soft[zone, nights] = inputs.wet_limit[zone, nights]
@@ -315,6 +299,32 @@ def gather(
         upkeep=upkeep,
         gap=gap,
         weathers=_by_weather(minutes.sum(axis=(2, 3)), inputs, copies),
+    )
+
+
+def _flushes_of(copies: Copies, drained: Floats, chosen: Ints) -> tuple[PlannedFlush, ...]:
+    """The flushes of the copies that were chosen."""
+    return tuple(
+        PlannedFlush(
+            int(copies.zone[v]),
+            tuple(np.flatnonzero(copies.flush[v]).tolist()),
+            int(copies.supply[v]),
+            float(copies.depth[v]),
+            tuple(drained[v, copies.flush[v]].tolist()),
+        )
+        for v in chosen.tolist()
+    )
+
+
+def _upkeep_of(copies: Copies, drained: Floats, chosen: Ints) -> tuple[PlannedUpkeep, ...]:
+    """The upkeep of the copies that were chosen."""
+    return tuple(
+        PlannedUpkeep(
+            int(copies.zone[v]),
+            tuple(np.flatnonzero(copies.flush[v]).tolist()),
+            tuple(drained[v, copies.flush[v]].tolist()),
+        )
+        for v in chosen.tolist()
     )
 
 

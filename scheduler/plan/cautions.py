@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from models.choices import PRICES
+from models.choices import PRICES, TOLD
 from models.forecast_members import reduced, usual_courses, weathers
 from models.hydraulics import served_share
 from models.plan.inputs import Members
@@ -33,7 +34,6 @@ NIGHTS = 120  # played at most: a season
 FEWEST = 14  # evenings with a forecast; with fewer nothing is said
 MEMBERS = 10
 MOST_ZONES = 150  # played; of more, evenly spread ones stand for all
-TOLD_APART = 0.02  # of TAW beyond the limit from which a zone-day counts as dry [-]
 
 
 @dataclass(frozen=True)
@@ -106,59 +106,104 @@ def lived_by_caution(site: Site) -> Lives | None:
     return Lives(first, pd.Timestamp(told.evening[-1]).date(), told.evening.size, found)
 
 
-def _played(site: Site, first: date, night: date, told: PastForecasts, state: StartState) -> Lived:
-    """One word over the evenings that have a forecast; other evenings do without water."""
-    some = _spread(len(site.zones))
-    n = told.eto.shape[1]
-    demand = evening_demand(site, night, n)
-    site, _ = with_weighed_catch(site, demand)
+@dataclass(frozen=True)
+class _Stretch:
+    """The evenings a word is played over; of the zones that are played (Y,), by date where that is said.
+
+    Parameters
+    ----------
+    some : ndarray (Y,)                    Which zones of the site.
+    kc : ndarray (Y, D)                    ETc over ETo on the date after each evening [-].
+    limit, margin, wet : ndarray (Y, D)    The band [mm].
+    closed : ndarray (Y, D)                Evenings on which a zone may not run.
+    taw, longest, fraction : ndarray (Y,)  TAW [mm], longest run [mm], depletion fraction [-].
+    served : ndarray (2, Y)                What of a run is counted by the plan, and reaches the drier half [-].
+    groups : ndarray (Z,)                  Curve numbers.
+    usual : tuple                          Usual errors of forecasts.
+    """
+
+    some: np.ndarray
+    kc: np.ndarray
+    limit: np.ndarray
+    margin: np.ndarray
+    wet: np.ndarray
+    closed: np.ndarray
+    taw: np.ndarray
+    longest: np.ndarray
+    fraction: np.ndarray
+    served: np.ndarray
+    groups: np.ndarray
+    usual: Any
+
+
+def _stretch(site: Site, first: date, night: date, told: PastForecasts, state: StartState) -> _Stretch:
+    """Lay out the evenings from the first forecast on."""
+    some, zones, n = _spread(len(site.zones)), site.zones, told.eto.shape[1]
     dates = pd.date_range(first, periods=int((told.evening[-1] - told.evening[0]) / np.timedelta64(1, "D")) + n)
     coefficient = zone_etc(site, pd.DataFrame({"date": dates + timedelta(days=1), "eto": 1.0}))
-    groups = curve_number(site.zones.hydrologic_group.tolist())
-    came = {e: (told.eto[m, 0], told.rain[m, 0]) for m, e in enumerate(told.evening)}
-    at = {e: i for i, e in enumerate(dates.to_numpy())}
-    usual = usual_courses(DRAWN, n, np.random.default_rng([SEED, night.toordinal()]))
-    taw, served, half = state.taw[some], site.net_share[some], served_share(site.zones.du_lq)[some]
-    longest = (site.zones.max_run * site.zones.gross_rate)[some]  # mm
     events = event_nights(site, tuple(d.date() for d in dates))
-    etc_all = coefficient * told.eto.mean()
-    band = moisture_band(
-        site, state, None, Day(etc_all, adjusted_depletion_fraction(site.zones.depletion_fraction, etc_all), events),
-        margin_share(site, several=True), [],
-    )  # fmt: skip
-    depletion = np.repeat(0.5 * band.limit[some, 0][None], 2, axis=0)  # where runs are made for, and the drier half
-    water, dry, runs = np.zeros(some.size), 0, 0
+    usual_etc = coefficient * told.eto.mean()
+    day = Day(usual_etc, adjusted_depletion_fraction(zones.depletion_fraction, usual_etc), events)
+    band = moisture_band(site, state, None, day, margin_share(site, several=True), [])
+    return _Stretch(
+        some=some,
+        kc=coefficient[some],
+        limit=band.limit[some],
+        margin=band.margin[some],
+        wet=band.wet[some],
+        closed=events.dry[some],
+        taw=state.taw[some],
+        longest=(zones.max_run * zones.gross_rate)[some],
+        fraction=zones.depletion_fraction[some],
+        served=np.stack((site.net_share[some], served_share(zones.du_lq)[some])),
+        groups=curve_number(zones.hydrologic_group.tolist()),
+        usual=usual_courses(DRAWN, n, np.random.default_rng([SEED, night.toordinal()])),
+    )
+
+
+def _run_of(s: _Stretch, site: Site, told: PastForecasts, m: int, i: int, depletion: np.ndarray) -> np.ndarray:
+    """What each zone gets on the evening of forecast m, date i of the stretch, shape (Y,) [mm]."""
+    ahead = slice(i, i + told.eto.shape[1])
+    kc, chance = s.kc[:, ahead], told.told_chance[m]
+    eto, rain = weathers(s.usual, told.told_eto[m], told.told_amount[m], chance)
+    kept, weight = reduced(eto, rain, MEMBERS)
+    main = 1.0 / (kept.size + 1)
+    fell = [effective_rain(r[None, :], s.groups)[0][s.some] for r in rain[kept]]
+    zones = _Zones(
+        etc=kc * told.told_eto[m],
+        effective_rain=effective_rain(told.told_amount[m][None, :], s.groups)[0][s.some] * chance,
+        taw=s.taw,
+        dry_limit=s.limit[:, ahead] - s.margin[:, ahead],
+        wet_limit=s.wet[:, ahead],
+        depletion=depletion,
+        members=Members(weight * (1.0 - main), kc[None] * eto[kept][:, None, :], np.stack(fell)),
+    )
+    depth = refill(zones, PRICES.turf * CAUTION[site.caution].worth, site.price_of_a_run).depth
+    return np.where(s.closed[:, i], 0.0, np.minimum(depth / s.served[0], s.longest))
+
+
+def _played(site: Site, first: date, night: date, told: PastForecasts, state: StartState) -> Lived:
+    """One word over the evenings that have a forecast; other evenings do without water."""
+    site, _ = with_weighed_catch(site, evening_demand(site, night, told.eto.shape[1]))
+    s = _stretch(site, first, night, told, state)
+    start = 0.5 * s.limit[:, 0]
+    depletion = np.repeat(start[None], 2, axis=0)  # where runs are made for, and the drier half
+    water, dry, runs = np.zeros(s.some.size), 0, 0
     for m, evening in enumerate(told.evening):
-        i = at[evening]
-        ahead = slice(i, i + n)
-        kc, limit = coefficient[some, ahead], band.limit[some, ahead]
-        chance = told.told_chance[m]
-        eto, rain = weathers(usual, told.told_eto[m], told.told_amount[m], chance)
-        kept, weight = reduced(eto, rain, MEMBERS)
-        main = 1.0 / (kept.size + 1)
-        fell = [effective_rain(r[None, :], groups)[0][some] for r in rain[kept]]
-        expected = effective_rain(told.told_amount[m][None, :], groups)[0][some] * chance
-        zones = _Zones(
-            kc * told.told_eto[m], expected, taw, limit - band.margin[some, ahead], band.wet[some, ahead], depletion[0],
-            Members(weight * (1.0 - main), kc[None] * eto[kept][:, None, :], np.stack(fell)),
-        )  # fmt: skip
-        depth = refill(zones, PRICES.turf * CAUTION[site.caution].worth, site.price_of_a_run).depth
-        gross = np.minimum(depth / served, longest)
-        gross = np.where(events.dry[some, i], 0.0, gross)
+        i = int((evening - told.evening[0]) / np.timedelta64(1, "D"))
+        gross = _run_of(s, site, told, m, i, depletion[0])
         water += gross
         runs += int((gross > 0).sum())
-        true_eto, true_rain = came[evening]
-        etc, wet = coefficient[some, i] * true_eto, effective_rain(np.array([[true_rain]]), groups)[0][some, 0]
-        p = adjusted_depletion_fraction(site.zones.depletion_fraction[some], etc[:, None])[:, 0]
-        for k, share in enumerate((served, half)):
-            depletion[k] = balance_day(depletion[k], gross * share, etc, wet, taw, p).depletion
-        dry += int((depletion[1] > limit[:, 0] + TOLD_APART * taw).sum())
-    water += (depletion[0] - 0.5 * band.limit[some, 0]) / served
-    scale = site.zones.area.sum() / site.zones.area[some].sum()
-    return Lived(
-        site.caution, float(scale * (water * site.zones.area[some]).sum() / 1000.0),
-        round(dry * len(site.zones) / some.size), round(runs * len(site.zones) / some.size),
-    )  # fmt: skip
+        etc = s.kc[:, i] * told.eto[m, 0]
+        rain = effective_rain(np.array([[told.rain[m, 0]]]), s.groups)[0][s.some, 0]
+        p = adjusted_depletion_fraction(s.fraction, etc[:, None])[:, 0]
+        for k, share in enumerate(s.served):
+            depletion[k] = balance_day(depletion[k], gross * share, etc, rain, s.taw, p).depletion
+        dry += int((depletion[1] > s.limit[:, i] + TOLD.apart * s.taw).sum())
+    water += (depletion[0] - start) / s.served[0]
+    area, zones = site.zones.area, len(site.zones) / s.some.size
+    volume = area.sum() / area[s.some].sum() * (water * area[s.some]).sum() / 1000.0
+    return Lived(site.caution, float(volume), round(dry * zones), round(runs * zones))
 
 
 def _spread(zones: int) -> np.ndarray:

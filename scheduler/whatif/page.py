@@ -113,67 +113,70 @@ def page(document: WhatIf) -> str:
     )
 
 
+class _Rows:
+    """Rows of a table with one column a case."""
+
+    def __init__(self) -> None:
+        self.rows: list[dict[str, Any]] = []
+
+    def add(self, label: str, cells: list[dict[str, str]], note: str = "") -> None:
+        """Add a row."""
+        self.rows.append({"label": label, "note": note, "cells": cells})
+
+
 def _comparison(document: WhatIf, cases: list[CaseNumbers]) -> dict[str, Any]:
     """Rows of a table with one column a case; the first is the site as it is."""
-    units, currency = document.site.units, document.site.currency
-    usual, nights = cases[0], len(document.nights)
-    rows: list[dict[str, Any]] = []
-
-    def row(label: str, cells: list[dict[str, str]], note: str = "") -> None:
-        rows.append({"label": label, "note": note, "cells": cells})
-
-    row(
-        f"Water, {nights} nights",
-        [
-            _cell(
-                edge.format_volume(c.water_m3, units, beside=usual.water_m3),
-                _against(c.water_m3, usual.water_m3, c, usual),
-            )
-            for c in cases
-        ],
-    )
-    if len(usual.water_by_source_m3) > 1:
-        for source in usual.water_by_source_m3:
-            row(
-                f"from {source}",
-                [_cell(edge.format_volume(c.water_by_source_m3[source], units, beside=usual.water_m3)) for c in cases],
-            )
-    if any(c.cost for c in cases):
-        row("Water and energy bill", [_cell(edge.format_money(c.cost, currency)) for c in cases])
-    if any(c.over_use_m3 > 0 for c in cases):
-        row(
-            "of it beyond the allocation",
-            [_cell(edge.format_volume(c.over_use_m3, units, beside=usual.water_m3)) for c in cases],
-        )
-    if any(c.energy_kwh for c in cases):
-        row("Energy", [_cell(edge.format_energy(c.energy_kwh)) for c in cases])
+    units, nights, usual = document.site.units, len(document.nights), cases[0]
+    table = _Rows()
+    _water_rows(table, document, cases)
     for i, surface in enumerate(usual.surfaces):
-        row(
+        table.add(
             f"{PLURALS[surface.surface]} dry",
             [_dry(c.surfaces[i], nights, units) for c in cases],
             f"{surface.zones} zones, {surface.zones * nights} zone-days",
         )
     if any(s.soft_zone_days for c in cases for s in c.surfaces):
-        row("Soft surfaces", [_cell(f"{sum(s.soft_zone_days for s in c.surfaces):,}", "zone-nights") for c in cases])
+        soft = [_cell(f"{sum(s.soft_zone_days for s in c.surfaces):,}", "zone-nights") for c in cases]
+        table.add("Soft surfaces", soft)
     if any(s.ece_mean_dsm is not None for s in usual.surfaces):
-        row(
-            "Salt flushes",
-            [
-                _cell(f"{c.flushes:,}", f"{c.flushes_not_planned} not possible" if c.flushes_not_planned else "")
-                for c in cases
-            ],
-        )
-        salty = max(usual.surfaces, key=lambda s: (s.ece_mean_dsm is not None, -s.priority))
-        at = usual.surfaces.index(salty)
-        row(
-            f"Salt in {PLURALS[salty.surface].lower()} at the end",
-            [_cell(edge.format_salinity(c.surfaces[at].ece_mean_dsm)) for c in cases],
-            "mean ECe",
-        )
-    row("Gives way first", [_cell(*_first(c, units)) for c in cases])
+        _salt_rows(table, cases)
+    table.add("Gives way first", [_cell(*_first(c, units)) for c in cases])
     if any(not n.allowed for c in cases for n in c.nights):
-        row("Nights that may run", [_cell(nights_open(c)) for c in cases])
-    return {"heads": [c.title for c in cases], "rows": rows}
+        table.add("Nights that may run", [_cell(nights_open(c)) for c in cases])
+    return {"heads": [c.title for c in cases], "rows": table.rows}
+
+
+def _water_rows(table: _Rows, document: WhatIf, cases: list[CaseNumbers]) -> None:
+    """Water by source, the bill, what of it is beyond the allocation, and energy."""
+    units, currency, usual = document.site.units, document.site.currency, cases[0]
+
+    def volume(m3: float, note: str = "") -> dict[str, str]:
+        return _cell(edge.format_volume(m3, units, beside=usual.water_m3), note)
+
+    water = [volume(c.water_m3, _against(c.water_m3, usual.water_m3, c, usual)) for c in cases]
+    table.add(f"Water, {len(document.nights)} nights", water)
+    if len(usual.water_by_source_m3) > 1:
+        for source in usual.water_by_source_m3:
+            table.add(f"from {source}", [volume(c.water_by_source_m3[source]) for c in cases])
+    if any(c.cost for c in cases):
+        table.add("Water and energy bill", [_cell(edge.format_money(c.cost, currency)) for c in cases])
+    if any(c.over_use_m3 > 0 for c in cases):
+        table.add("of it beyond the allocation", [volume(c.over_use_m3) for c in cases])
+    if any(c.energy_kwh for c in cases):
+        table.add("Energy", [_cell(edge.format_energy(c.energy_kwh)) for c in cases])
+
+
+def _salt_rows(table: _Rows, cases: list[CaseNumbers]) -> None:
+    """Flushes, and how salty the surface served first is at the end."""
+    flushes = [
+        _cell(f"{c.flushes:,}", f"{c.flushes_not_planned} not possible" if c.flushes_not_planned else "") for c in cases
+    ]
+    table.add("Salt flushes", flushes)
+    surfaces = cases[0].surfaces
+    salty = max(surfaces, key=lambda s: (s.ece_mean_dsm is not None, -s.priority))
+    at = surfaces.index(salty)
+    ends = [_cell(edge.format_salinity(c.surfaces[at].ece_mean_dsm)) for c in cases]
+    table.add(f"Salt in {PLURALS[salty.surface].lower()} at the end", ends, "mean ECe")
 
 
 def _cell(text: str, note: str = "", shade: str = "") -> dict[str, str]:
@@ -279,8 +282,23 @@ def curve_chart(points: list[CurvePoint], units: str) -> Markup:
 
 def _season(season: SeasonNumbers, document: WhatIf) -> dict[str, Any]:
     """The season ahead, one column a case."""
-    units, currency = document.site.units, document.site.currency
-    usual = season.cases[0]
+    units = document.site.units
+    first, last = (edge.format_date(date.fromisoformat(d), units) for d in (season.first, season.last))
+    return {
+        "span": f"{first} to {last}",
+        "years": len(season.years),
+        "heads": [c.title for c in season.cases],
+        "rows": _season_rows(season, units, document.site.currency),
+        "words": [f"{c.title}: {c.words}" for c in season.cases],
+        "weather": season.weather,
+        "forecasts": season.forecasts,
+        "notes": season.notes,
+    }
+
+
+def _season_rows(season: SeasonNumbers, units: str, currency: str) -> list[dict[str, Any]]:
+    """Water, the bill, dry zone-days by surface and salt: the middle of the weather years, and most of them."""
+    table, cases, usual = _Rows(), season.cases, season.cases[0]
 
     def volume(band: Band | None) -> dict[str, str]:
         if band is None:
@@ -289,59 +307,27 @@ def _season(season: SeasonNumbers, document: WhatIf) -> dict[str, Any]:
         text = edge.format_volume(band.median, units, beside=usual.water_m3.median)
         return _cell(text, "" if low == high else f"{low} to {high}")
 
-    rows = [{"label": "Water", "note": "", "cells": [volume(c.water_m3) for c in season.cases]}]
-    if any(c.left_m3 is not None for c in season.cases):
-        rows.append({"label": "Left of the allocation", "note": "", "cells": [volume(c.left_m3) for c in season.cases]})
-        rows.append(
-            {
-                "label": "Water runs out",
-                "note": "",
-                "cells": [_cell(*runs_out(c.runs_out, units)) for c in season.cases],
-            }
-        )
-    if any(c.cost is not None for c in season.cases):
-        rows.append(
-            {
-                "label": "Bill",
-                "note": "",
-                "cells": [
-                    _cell(edge.DASH if c.cost is None else edge.format_money(c.cost.median, currency))
-                    for c in season.cases
-                ],
-            }
-        )
+    def zone_days(band: Band) -> dict[str, str]:
+        note = "" if band.low == band.high else f"{band.low:,.0f} to {band.high:,.0f}"
+        return _cell(f"{band.median:,.0f}", note)
+
+    table.add("Water", [volume(c.water_m3) for c in cases])
+    if any(c.left_m3 is not None for c in cases):
+        table.add("Left of the allocation", [volume(c.left_m3) for c in cases])
+        table.add("Water runs out", [_cell(*runs_out(c.runs_out, units)) for c in cases])
+    if any(c.cost is not None for c in cases):
+        bills = [edge.DASH if c.cost is None else edge.format_money(c.cost.median, currency) for c in cases]
+        table.add("Bill", [_cell(bill) for bill in bills])
     for i, surface in enumerate(usual.surfaces):
-        cells = []
-        for case in season.cases:
-            band = case.surfaces[i].dry_zone_days
-            note = "" if band.low == band.high else f"{band.low:,.0f} to {band.high:,.0f}"
-            cells.append(_cell(f"{band.median:,.0f}", note))
-        rows.append({"label": f"{PLURALS[surface.surface]}, dry zone-days", "note": "", "cells": cells})
+        dry = [zone_days(c.surfaces[i].dry_zone_days) for c in cases]
+        table.add(f"{PLURALS[surface.surface]}, dry zone-days", dry)
     salty = [i for i, s in enumerate(usual.surfaces) if s.ece_mean_dsm is not None]
     if salty:
         at = salty[0]
-        cells = [_cell(edge.format_salinity(c.surfaces[at].ece_mean_dsm.median)) for c in season.cases]
-        rows.append(
-            {
-                "label": f"Salt in {PLURALS[usual.surfaces[at].surface].lower()} at the end",
-                "note": "mean ECe",
-                "cells": cells,
-            }
-        )
-        rows.append(
-            {"label": "Salt flushes", "note": "", "cells": [_cell(f"{c.flushes.median:,.0f}") for c in season.cases]}
-        )
-    return {
-        "span": f"{edge.format_date(date.fromisoformat(season.first), units)} to "
-        f"{edge.format_date(date.fromisoformat(season.last), units)}",
-        "years": len(season.years),
-        "heads": [c.title for c in season.cases],
-        "rows": rows,
-        "words": [f"{c.title}: {c.words}" for c in season.cases],
-        "weather": season.weather,
-        "forecasts": season.forecasts,
-        "notes": season.notes,
-    }
+        ends = [_cell(edge.format_salinity(c.surfaces[at].ece_mean_dsm.median)) for c in cases]
+        table.add(f"Salt in {PLURALS[usual.surfaces[at].surface].lower()} at the end", ends, "mean ECe")
+        table.add("Salt flushes", [_cell(f"{c.flushes.median:,.0f}") for c in cases])
+    return table.rows
 
 
 def runs_out(dates: list[str | None], units: str) -> tuple[str, str]:
