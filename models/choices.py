@@ -216,7 +216,9 @@ class Salt:
     strays : float             That it gains with each day besides.
     unknown_spread : float     Of the balance that began from a stated start.
     stated_spread : float      Of that start itself: a zone may stand anywhere.
-    kin_spread : float         Between zones of one surface, soil and water.
+    kin_spread : float         Between a zone and what one probe of its kin says: neither gets or wants what was told.
+    settles_upper, settles_lower : float   Of where the balance settles, in the upper and the lower half: with demand
+                               over rate unsure by 0.15, times what a leaching fraction of 0.15 to 0.25 makes of it.
     leached_spread : float     Of the fall of ln ECe by a leaching, which may be more or less [-].
     lowest_floor : float       Of RAW: salt never asks for soil wetter than this [-].
     start_leaching : float     Leaching fraction whose steady state a zone is taken to start from [-].
@@ -250,7 +252,9 @@ class Salt:
     strays: float = 0.03
     unknown_spread: float = 0.5
     stated_spread: float = 3.0
-    kin_spread: float = 0.25
+    kin_spread: float = 0.5
+    settles_upper: float = 0.2
+    settles_lower: float = 0.4
     leached_spread: float = 0.25
     lowest_floor: float = 0.5
     start_leaching: float = 0.15

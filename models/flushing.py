@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from models.layers import LayeredState, Layers, check_state, ece_of, over_zones, root_zone_ece
+from models.layers import LayeredState, Layers, check_state, ece_of, over_zones, standing_ece
 from models.salt_balance import lead_in
 
 Floats = npt.NDArray[np.float64]
@@ -51,8 +51,8 @@ def flush_depth(
     target_ece, source_ec : array_like, shape (Z,) or a number
         ECe wanted and ECw of the flushing water [dS/m].
     every_layer : bool
-        False: the mean over the root depth must reach the target. True: every layer must, so that the salt has left the
-        lowest too.
+        False: the mean over the roots, and over all layers, must reach the target (`standing_ece`). True: every layer
+        must, so that the salt has left the lowest too.
     largest_relative_depth : float
         Largest dl / ds tried [-].
 
@@ -75,11 +75,11 @@ def flush_depth(
 
     def after(drainage: Floats) -> Floats:
         ece = ece_of(layers, lead_in(layers, state, to_fill + drainage, source))
-        return np.asarray(ece.max(axis=1), dtype=np.float64) if every_layer else root_zone_ece(layers, ece)
+        return np.asarray(ece.max(axis=1), dtype=np.float64) if every_layer else standing_ece(layers, ece)
 
     low, high = np.zeros(layers.zones), 1000.0 * largest_relative_depth * layers.depth
     now = ece_of(layers, state)
-    before = np.asarray(now.max(axis=1), dtype=np.float64) if every_layer else root_zone_ece(layers, now)
+    before = np.asarray(now.max(axis=1), dtype=np.float64) if every_layer else standing_ece(layers, now)
     at_most = after(high)
     held = (before <= target) & (after(low) <= target)
     reachable = held | (at_most <= target)
@@ -91,7 +91,7 @@ def flush_depth(
             break
     depth = np.where(held, 0.0, high)
     diluted = source[:, None] * layers.field_capacity / layers.paste
-    floor = np.asarray(diluted.max(axis=1), dtype=np.float64) if every_layer else root_zone_ece(layers, diluted)
+    floor = np.asarray(diluted.max(axis=1), dtype=np.float64) if every_layer else standing_ece(layers, diluted)
     return FlushDepth(
         drainage=np.where(reachable, depth, np.nan),
         net_water=np.where(reachable, np.where(held, 0.0, depth + to_fill), np.nan),

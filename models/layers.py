@@ -1,9 +1,10 @@
 """The root zone cut into layers, and the water and salt each layer holds.
 
 Two layers by default, the halves of the root depth, giving 70 and 30 % of ET (FAO-29's quarters 40-30-20-10 added in
-pairs). Depletion is 0 at field capacity. Salt is held as EC times water, [dS/m mm], so that it is conserved with the
-water that carries it; ECe is that salt in the water of the saturated paste. Arrays are over zones (Z,) and layers (Z,
-L), top layer first; `models.salt_balance` moves them on.
+pairs). A root zone of sand over gravel is cut as deep as it feeds its turf, below the roots too: see `fed_layers`.
+Depletion is 0 at field capacity. Salt is held as EC times water, [dS/m mm], so that it is conserved with the water that
+carries it; ECe is that salt in the water of the saturated paste. Arrays are over zones (Z,) and layers (Z, L), top
+layer first; `models.salt_balance` moves them on.
 
 Sources: FAO-29 ch. 2 (root pattern, Table 3) and Hoffman (1980) for the values of f and s: memory.
 """
@@ -11,7 +12,7 @@ Sources: FAO-29 ch. 2 (root pattern, Table 3) and Hoffman (1980) for the values 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -43,7 +44,12 @@ class Layers:
         Water at field capacity, at wilting point and in the saturated paste over the soil's own volume [m3/m3]. Paste
         water is what ECe refers to; a paste of clay holds more than the clay's pores do in place, so it may pass 1.
     root_fraction : ndarray
-        Share of ET from the layer [-]; sums to 1 in each zone.
+        Share of ET that roots take in the layer [-]; sums to 1 in each zone.
+    emptied : ndarray
+        Share of ET that the layer's water falls by [-]; sums to 1. Where it is more than its own roots take, the rest
+        rises to the layers above with its salt.
+    rooted : ndarray
+        How much of the layer is within the roots [m]: what the mean ECe is weighed by.
     mixing, path_spread : ndarray
         f [-], above 0, at most 4, and s [-], 0 or more: how passing water takes up a layer's salt: see
         `models.salt_balance`.
@@ -54,6 +60,8 @@ class Layers:
     wilting_point: Floats
     paste: Floats
     root_fraction: Floats
+    emptied: Floats
+    rooted: Floats
     mixing: Floats
     path_spread: Floats
 
@@ -74,6 +82,12 @@ class Layers:
             raise ValueError(f"paste: must be field_capacity to {WETTEST_PASTE:g} m3/m3")
         if np.any(self.root_fraction < 0.0) or np.any(np.abs(self.root_fraction.sum(axis=1) - 1.0) > 1e-9):
             raise ValueError("root_fraction: must be 0 or more and sum to 1 in each zone")
+        if np.any(self.emptied < 0.0) or np.any(np.abs(self.emptied.sum(axis=1) - 1.0) > 1e-9):
+            raise ValueError("emptied: must be 0 or more and sum to 1 in each zone")
+        if np.any(np.cumsum((self.emptied - self.root_fraction)[:, ::-1], axis=1) < -1e-9):
+            raise ValueError("emptied: no layer and those below it may lose less water than their roots take")
+        if np.any(self.rooted < 0.0) or np.any(self.rooted > self.thickness + 1e-9) or np.any(self.rooted[:, 0] <= 0.0):
+            raise ValueError("rooted: must be 0 to the layer's thickness, and above 0 in the top layer")
         if np.any(self.mixing <= 0.0) or np.any(self.mixing > LARGEST_MIXING):
             raise ValueError(f"mixing: must be above 0 and at most {LARGEST_MIXING:g}")
         if np.any(self.path_spread < 0.0):
@@ -91,7 +105,7 @@ class Layers:
 
     @property
     def depth(self) -> Floats:
-        """Depth of the root zone [m], (Z,)."""
+        """Depth of all layers [m], (Z,)."""
         return np.asarray(self.thickness.sum(axis=1), dtype=np.float64)
 
     @property
@@ -169,14 +183,61 @@ def equal_layers(
     def spread(value: Floats) -> Floats:
         return np.repeat(value[:, None], count, axis=1)
 
+    shares = np.tile(np.asarray(roots, dtype=np.float64), (depth.size, 1))
     return Layers(
         thickness=spread(depth / count),
         field_capacity=spread(columns["field_capacity"]),
         wilting_point=spread(columns["wilting_point"]),
         paste=spread(columns["paste"]),
-        root_fraction=np.tile(np.asarray(roots, dtype=np.float64), (depth.size, 1)),
+        root_fraction=shares,
+        emptied=shares,
+        rooted=spread(depth / count),
         mixing=spread(over_zones("mixing", f, depth.size)),
         path_spread=spread(over_zones("path_spread", s, depth.size)),
+    )
+
+
+def fed_layers(layers: Layers, root_depth: Numbers, fed_depth: Numbers) -> Layers:
+    """Deepen the layers of some zones to the depth that feeds their turf, which roots reach in part.
+
+    Over gravel water rises to the roots through all of the sand (`models.drainage.fed_depth`): the sand dries by about
+    the same share at every depth, roots take in the upper part what came from below, and its salt comes along. A flush
+    that only moves salt below such roots has not got rid of it.
+
+    Parameters
+    ----------
+    layers : Layers                     Equal layers over the root depth.
+    root_depth, fed_depth : array_like (Z,)   [m]; zones where both are the same stay as they are.
+
+    Returns
+    -------
+    Layers
+        There: of equal thickness over the fed depth, emptied alike, roots by FAO-29's pattern over the root depth. Salt
+        grows downward within a layer only as far as roots draw on it, and so f of `default_mixing` is 1 below them.
+
+    Raises
+    ------
+    ValueError
+        A fed depth is less than its root depth.
+    """
+    roots = over_zones("root_depth", root_depth, layers.zones)
+    fed = over_zones("fed_depth", fed_depth, layers.zones)
+    if np.any(fed < roots - TOLERANCE):
+        raise ValueError("fed_depth: must be the root depth or more")
+    deeper = (fed > roots + TOLERANCE)[:, None]
+    ends = np.arange(layers.count + 1) / layers.count * fed[:, None]  # of the layers, from the surface [m]
+    within = np.minimum(ends / roots[:, None], 1.0)
+    quarters = np.linspace(0.0, 1.0, len(FAO29_ROOTS) + 1)
+    taken = np.interp(within, quarters, np.concatenate(([0.0], np.cumsum(FAO29_ROOTS))))
+    rooted = np.where(deeper, np.diff(within * roots[:, None], axis=1), layers.rooted)
+    thickness = np.where(deeper, np.diff(ends, axis=1), layers.thickness)
+    return replace(
+        layers,
+        thickness=thickness,
+        mixing=1.0 + (layers.mixing - 1.0) * np.minimum(rooted / thickness, 1.0),
+        root_fraction=np.where(deeper, np.diff(taken, axis=1), layers.root_fraction),
+        emptied=np.where(deeper, 1.0 / layers.count, layers.emptied),
+        rooted=rooted,
     )
 
 
@@ -199,7 +260,7 @@ def some_layers(layers: Layers, zones: npt.NDArray[np.int64]) -> Layers:
 
 
 def spread_depletion(layers: Layers, total: Numbers) -> Floats:
-    """Share a root zone depletion (Z,) [mm] among layers (Z, L), by root fraction.
+    """Share a root zone depletion (Z,) [mm] among layers (Z, L), as ET empties them.
 
     What a layer cannot hold goes to the others, in proportion to their room.
 
@@ -213,7 +274,7 @@ def spread_depletion(layers: Layers, total: Numbers) -> Floats:
     if np.any(wanted < -TOLERANCE) or np.any(wanted > room.sum(axis=1) + TOLERANCE):
         raise ValueError("total: depletion must be 0 to the total available water")
     wanted = np.clip(wanted, 0.0, room.sum(axis=1))
-    first = np.minimum(layers.root_fraction * wanted[:, None], room)
+    first = np.minimum(layers.emptied * wanted[:, None], room)
     return np.minimum(first + in_proportion(wanted - first.sum(axis=1), room - first), room)
 
 
@@ -236,8 +297,17 @@ def ece_of(layers: Layers, state: LayeredState) -> Floats:
 
 
 def root_zone_ece(layers: Layers, ece: Floats) -> Floats:
-    """Give the mean ECe over the root depth (Z,) [dS/m] of ECe by layer (Z, L), weighted by thickness."""
-    return np.asarray((ece * layers.thickness).sum(axis=1) / layers.depth, dtype=np.float64)
+    """Give the mean ECe over the roots (Z,) [dS/m] of ECe by layer (Z, L), weighted by what is rooted of each."""
+    return np.asarray((ece * layers.rooted).sum(axis=1) / layers.rooted.sum(axis=1), dtype=np.float64)
+
+
+def standing_ece(layers: Layers, ece: Floats) -> Floats:
+    """Give the mean ECe over the roots, or over all layers where that is more, (Z,) [dS/m].
+
+    What a flush is judged by: salt that only went below roots which are fed from there comes back with the water.
+    """
+    whole = np.asarray((ece * layers.thickness).sum(axis=1) / layers.depth, dtype=np.float64)
+    return np.maximum(root_zone_ece(layers, ece), whole)
 
 
 def in_proportion(amount: Floats, room: Floats) -> Floats:

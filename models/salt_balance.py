@@ -100,8 +100,9 @@ def layered_day(
 
     Order, as in `models.soil.balance_day`: the night's water fills from the top, and what finds no room drains with its
     salt before morning; Ks from the depletion then (Eq. 84), times Ks of the salt then (Eq. 90) when a tolerance is
-    given; ETa = Ks ETc, cut where it would pass TAW, taken by root fraction, what a layer cannot give from the others;
-    then rain fills from the top and drains likewise. D_end = D - I - Peff + ETa + DP.
+    given; ETa = Ks ETc, cut where it would pass TAW, taken as ET empties the layers (by root fraction; over gravel from
+    below the roots too), what a layer cannot give from the others; then rain fills from the top and drains likewise.
+    D_end = D - I - Peff + ETa + DP.
 
     Parameters
     ----------
@@ -260,6 +261,7 @@ class _Soil:
     available: Floats
     full_water: Floats
     roots: Floats
+    emptied: Floats
     mixing: Floats
     path_spread: Floats
     portion: Floats  # (Z,)
@@ -272,6 +274,7 @@ class _Soil:
             available=np.ascontiguousarray(layers.available.T),
             full_water=full,
             roots=np.ascontiguousarray(layers.root_fraction.T),
+            emptied=np.ascontiguousarray(layers.emptied.T),
             mixing=np.ascontiguousarray(layers.mixing.T),
             path_spread=np.ascontiguousarray(np.maximum(layers.path_spread, EVEN).T),
             portion=PORTION * full.min(axis=0),
@@ -308,7 +311,9 @@ def _step(
         mean = root_zone_ece(layers, ece_of(layers, LayeredState(depletion.T, salt.T)))
         stress = stress * salt_stress(mean, tolerance.threshold, tolerance.slope, tolerance.yield_response)
     et = np.minimum(stress * etc, np.maximum(taw - total + kept + effective_rain, 0.0))
+    before = depletion
     depletion, missing = _take(soil, depletion, et, kept + effective_rain)
+    _rise(soil, salt, soil.full_water - before, depletion - before, et)
     if kept.any():
         _enter(soil, (depletion, salt, passed, passed_salt), kept, source_ec)
     _enter(soil, (depletion, salt, passed, passed_salt), effective_rain, np.full(layers.zones, rain_ec))
@@ -329,7 +334,7 @@ def _step(
 
 
 def _take(soil: _Soil, depletion: Floats, et: Floats, entering: Floats) -> tuple[Floats, Floats]:
-    """Take ET (Z,) from the layers (L, Z) by root fraction, within what each holds and what will reach it from above.
+    """Take ET (Z,) from the layers (L, Z) as it empties them, within what each holds and what will reach it from above.
 
     Returns the depletion after ET and before water enters (it may pass a layer's available water by what is on its
     way), and the ET (Z,) still to be found in the layers once the water is in. While any is missing, none of the
@@ -340,12 +345,30 @@ def _take(soil: _Soil, depletion: Floats, et: Floats, entering: Floats) -> tuple
     coming = entering
     for layer in range(len(after)):
         held = soil.available[layer] - depletion[layer]
-        part = np.minimum(soil.roots[layer] * et, np.maximum(held + coming, 0.0))
+        part = np.minimum(soil.emptied[layer] * et, np.maximum(held + coming, 0.0))
         after[layer] = depletion[layer] + part
         taken = taken + part
         coming = np.maximum(coming - after[layer], 0.0)
     missing = et - taken
     return after, np.where(missing > 1e-12 * np.maximum(et, 1.0), missing, 0.0)
+
+
+def _rise(soil: _Soil, salt: Floats, wet: Floats, given: Floats, et: Floats) -> None:
+    """Bring up the salt of the water that rises to the roots above it, in place: (L, Z), from the lowest layer up.
+
+    What rises out of a layer is what it and those below it have `given` beyond what their own roots took; a layer of
+    water w then loses 1 - exp(-rise / w) of its salt.
+    """
+    rising = np.zeros_like(et)
+    for layer in range(len(salt) - 1, 0, -1):
+        rising = rising + given[layer] - soil.roots[layer] * et
+        up = rising > 1e-12
+        if not up.any():
+            continue
+        share = -np.expm1(-np.where(up, rising, 0.0) / np.where(up, np.maximum(wet[layer], rising), 1.0))
+        brought = salt[layer] * share
+        salt[layer] -= brought
+        salt[layer - 1] += brought
 
 
 def _enter(soil: _Soil, rows: tuple[Floats, ...], depth: Floats, ec: Floats) -> None:

@@ -1,10 +1,13 @@
 """Salinity followed through days of readings: how sure the balance is, and what a reading of it changes.
 
-For each layer two things are not known: by how much the logarithm of its ECe is off, x, and by how much its probe reads
-off, b, which stays. A reading sees x + b and what a point strays from its layer's mean; a laboratory sample sees x.
-Their variances and covariance are carried through the days, as those of a Kalman filter with two states in each layer
-(textbook, memory). What is not known of x fades as other salt takes the place of that which was there, and grows with
-each day that the balance runs alone and with each leaching, whose efficiency nobody knows. Arrays are (M, L).
+For each layer three things are not known: by how much the logarithm of its ECe is off, x, by how much its probe reads
+off, b, which stays, and where the balance goes wrong for good, s: a zone that gets or wants other water than was told
+settles elsewhere, and x goes towards s as other salt takes the place of that which was there. A reading sees x + b and
+what a point strays from its layer's mean; a laboratory sample sees x. Means and covariances are carried through the
+days, as those of a Kalman filter with three states in each layer (textbook, memory; a bias of the model carried as a
+state: Friedland 1969). Without s every lasting difference between probe and balance would in time be taken for the
+probe's. What is not known of x also grows with each day that the balance runs alone and with each leaching, whose
+efficiency nobody knows. Arrays are (M, L), covariances (M, L, 3, 3) in the order x, b, s.
 """
 
 from __future__ import annotations
@@ -20,6 +23,7 @@ from models.salts import FAO29_ROOTS
 Floats = npt.NDArray[np.float64]
 
 PROFILE_LEACHING = 0.15  # [-] leaching fraction of the profile below, FAO-29's own example
+X, B, S = 0, 1, 2
 FARTHEST = 3.0  # standard deviations that a reading moves the estimate at most; common practice, no source
 
 
@@ -70,25 +74,43 @@ def halves_from_points(read: Floats, level: Floats, gain: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class Belief:
-    """What is not known of each layer, arrays (M, L) of natural logarithms.
+    """What is not known of each layer, of natural logarithms.
 
-    variance : of x;  with_offset : covariance of x and b;  offset_variance : of b;  offset : b itself.
+    covariance : (M, L, 3, 3) of x, b and s;  offset, lasting : (M, L) b and s themselves; x is in the state already.
     """
 
-    variance: Floats
-    with_offset: Floats
-    offset_variance: Floats
+    covariance: Floats
     offset: Floats
+    lasting: Floats
+
+    @property
+    def variance(self) -> Floats:
+        """Of x, (M, L)."""
+        return np.asarray(self.covariance[..., X, X])
+
+    @property
+    def offset_variance(self) -> Floats:
+        """Of b, (M, L)."""
+        return np.asarray(self.covariance[..., B, B])
+
+    def at_least(self, variance: Floats) -> Belief:
+        """The same with a variance of x of at least so much."""
+        found = self.covariance.copy()
+        found[..., X, X] = np.maximum(found[..., X, X], variance)
+        return replace(self, covariance=found)
 
 
-def first_belief(spread: Floats, offset_spread: Floats) -> Belief:
-    """Begin with standard deviations (M, L) of the stated ECe and of the probes [-]."""
+def first_belief(spread: Floats, offset_spread: Floats, lasting_spread: npt.ArrayLike = 0.0) -> Belief:
+    """Begin with standard deviations (M, L) of the stated ECe, of the probes, and of where the balance settles [-]."""
     nothing = np.zeros(np.shape(spread))
-    return Belief(np.square(spread), nothing, np.square(offset_spread), nothing.copy())
+    covariance = np.zeros((*np.shape(spread), 3, 3))
+    for place, value in ((X, spread), (B, offset_spread), (S, lasting_spread)):
+        covariance[..., place, place] = np.square(value)
+    return Belief(covariance, nothing, nothing.copy())
 
 
-def after_day(belief: Belief, fall: Floats, kept: Floats, drift: Floats) -> Belief:
-    """Carry the belief through one day of the balance.
+def after_day(belief: Belief, fall: Floats, kept: Floats, drift: Floats) -> tuple[Belief, Floats]:
+    """Carry the belief through one day of the balance: x goes to kept x + (1 - kept) s.
 
     Parameters
     ----------
@@ -99,11 +121,14 @@ def after_day(belief: Belief, fall: Floats, kept: Floats, drift: Floats) -> Beli
 
     Returns
     -------
-    Belief
+    Belief, ndarray (M, L)   And what the day adds to the balance's ln ECe [-].
     """
-    share = kept[:, None]
-    grown = drift**2 + (SALT.leached_spread * np.maximum(fall, 0.0)) ** 2
-    return replace(belief, variance=share**2 * belief.variance + grown, with_offset=share * belief.with_offset)
+    step = np.zeros((*belief.covariance.shape[:1], 1, 3, 3))
+    step[:] = np.eye(3)
+    step[:, 0, X, X], step[:, 0, X, S] = kept, 1.0 - kept
+    covariance = step @ belief.covariance @ np.swapaxes(step, -1, -2)
+    covariance[..., X, X] += drift**2 + (SALT.leached_spread * np.maximum(fall, 0.0)) ** 2
+    return replace(belief, covariance=covariance), (1.0 - kept)[:, None] * belief.lasting
 
 
 def taken_in(belief: Belief, log_ece: Floats, read: Floats) -> tuple[Belief, Floats]:
@@ -118,30 +143,28 @@ def taken_in(belief: Belief, log_ece: Floats, read: Floats) -> tuple[Belief, Flo
     -------
     Belief, ndarray (M, L)   ln ECe corrected.
     """
-    b = belief
-    whole = b.variance + 2.0 * b.with_offset + b.offset_variance + SALT.point_spread**2
+    shared = belief.covariance[..., X] + belief.covariance[..., B]  # of each with what a probe sees, (M, L, 3)
+    whole = shared[..., X] + shared[..., B] + SALT.point_spread**2
     farthest = FARTHEST * np.sqrt(whole)
-    surprise = np.clip(read - log_ece - b.offset, -farthest, farthest)
-    return _corrected(b, log_ece, surprise, whole, b.variance + b.with_offset, b.with_offset + b.offset_variance)
+    surprise = np.clip(read - log_ece - belief.offset, -farthest, farthest)
+    return _corrected(belief, log_ece, surprise, whole, shared)
 
 
 def sampled(belief: Belief, log_ece: Floats, found: Floats, spread: float) -> tuple[Belief, Floats]:
     """Take in laboratory samples of a layer, (M, L) ln ECe, NaN where none was taken; see `taken_in`."""
-    b = belief
-    return _corrected(b, log_ece, found - log_ece, b.variance + spread**2, b.variance, b.with_offset)
+    shared = belief.covariance[..., X]
+    return _corrected(belief, log_ece, found - log_ece, shared[..., X] + spread**2, shared)
 
 
 def _corrected(
-    b: Belief, log_ece: Floats, surprise: Floats, whole: Floats, with_x: Floats, with_b: Floats
-) -> tuple[Belief, Floats]:
-    """Correct by a surprise of variance `whole` and its covariances with x and b; NaN surprises correct nothing."""
-    seen = ~np.isnan(surprise)
+    b: Belief, log_ece: Floats, surprise: Floats, whole: Floats, shared: Floats
+) -> tuple[Belief, Floats]:  # fmt: skip
+    """Correct by a surprise of variance `whole` and its covariances (M, L, 3) with all; NaN corrects nothing."""
+    gain = np.where(np.isnan(surprise)[..., None], 0.0, shared / whole[..., None])
     surprise = np.nan_to_num(surprise)
-    on_x, on_b = (np.where(seen, covariance / whole, 0.0) for covariance in (with_x, with_b))
     after = Belief(
-        variance=b.variance - on_x**2 * whole,
-        with_offset=b.with_offset - on_x * on_b * whole,
-        offset_variance=b.offset_variance - on_b**2 * whole,
-        offset=b.offset + on_b * surprise,
+        covariance=b.covariance - gain[..., :, None] * gain[..., None, :] * whole[..., None, None],
+        offset=b.offset + gain[..., B] * surprise,
+        lasting=b.lasting + gain[..., S] * surprise,
     )
-    return after, log_ece + on_x * surprise
+    return after, log_ece + gain[..., X] * surprise

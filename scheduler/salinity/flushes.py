@@ -34,7 +34,7 @@ import numpy as np
 
 from models.choices import FLUSH, SALT
 from models.flushing import flush_depth
-from models.layers import LayeredState, Layers, ece_of, root_zone_ece, some_layers, state_from_ece
+from models.layers import LayeredState, Layers, ece_of, root_zone_ece, some_layers, standing_ece, state_from_ece
 from models.plan.flush_needs import FlushNeeds, Upkeep
 from models.plan.inputs import PlanInputs
 from models.salt_balance import layered_day, lead_in
@@ -171,7 +171,8 @@ class _Due:
     @cached_property
     def target(self) -> np.ndarray:
         """ECe a flush should bring the roots to, (F,) [dS/m]."""
-        lasting = self.limit - FLUSH.least_rest * self.frame.rise[self.z]
+        roots = self.part.rooted.sum(axis=1) / self.part.depth  # what comes stays in them
+        lasting = self.limit - FLUSH.least_rest * self.frame.rise[self.z] / roots
         wanted = np.minimum(FLUSH.target_share * self.limit, lasting)
         return np.maximum(wanted, FLUSH.target_margin * self.frame.floor[self.z])
 
@@ -221,9 +222,10 @@ def _frame(site: Site, salt: SaltState, plan: PlanInputs, dates: tuple[date, ...
 
 def _in_question(frame: _Frame) -> np.ndarray:
     """Zones that could pass their limit within the horizon at all."""
-    salt, plan = frame.salt, frame.plan
-    most = (plan.etc.sum(axis=1) + plan.depletion) * salt.source_ec / salt.layers.paste_water.sum(axis=1)
-    highest = np.nan_to_num(saltier(salt).mean + most)
+    salt, plan, layers = frame.salt, frame.plan, frame.salt.layers
+    comes = (plan.etc.sum(axis=1) + plan.depletion) * salt.source_ec
+    held = (saltier(salt).ece * layers.paste_water).sum(axis=1)
+    highest = np.nan_to_num((held + comes) / (1000.0 * layers.paste * layers.rooted).sum(axis=1))
     return np.flatnonzero(frame.site.zones.drained & salt.known & (highest > frame.limit))
 
 
@@ -313,7 +315,7 @@ def working_limit(threshold: np.ndarray, floor: np.ndarray, rise: np.ndarray, le
 def _left_by_largest(layers: Layers) -> np.ndarray:
     """Share of evenly spread salt that the largest flush leaves, with clean water (Z,) [-]."""
     even = state_from_ece(layers, np.zeros(layers.zones), 1.0)
-    return root_zone_ece(
+    return standing_ece(
         layers, ece_of(layers, lead_in(layers, even, FLUSH.largest_share * layers.full_water.sum(axis=1), 0.0))
     )
 
@@ -385,7 +387,7 @@ def _depths(
         found = flush_depth(*some, target[rows], open_ec[rows, k], largest_relative_depth=widest)
         needed[rows, k] = np.where(found.drainage <= most[rows], found.drainage, np.nan)
         led = lead_in(*some, some[1].total_depletion + most[rows], open_ec[rows, k])
-        reach[rows, k] = root_zone_ece(some[0], ece_of(some[0], led))
+        reach[rows, k] = standing_ece(some[0], ece_of(some[0], led))
     staged = (able & np.isnan(needed)).any(axis=1)
     if not staged.any():
         return needed, target, staged

@@ -7,7 +7,7 @@ weight is that of `SALT.stated_spread`, until the log of applied water has repla
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
@@ -17,8 +17,11 @@ from models.choices import SALT
 from models.layers import LayeredState, Layers, ece_of, some_layers
 from models.salt_balance import LayeredDay
 from models.salt_following import Belief, after_day, first_belief, halves_from_points, in_profile, sampled, taken_in
+from models.salts import PROBE_SPREAD
 from scheduler.salinity.readings import calm_readings, recent_readings
 from scheduler.site import Site
+
+LASTING = np.array([SALT.settles_upper, SALT.settles_lower])
 
 
 @dataclass(frozen=True)
@@ -71,11 +74,14 @@ def evening_ece(
     zones, row = np.unique(table["z"].to_numpy(np.int64), return_inverse=True)
     layer = table["layer"].to_numpy(np.int64)
     factor, width = np.array([factors[p] for p in table["probe"]]).reshape(-1, 2).T
+    # A spot catches other water than its zone's mean; samples beside the probe have that in them.
+    place_spread = (1.0 - site.zones.du_lq[zones[row]]) * np.minimum(width / PROBE_SPREAD, 1.0)
+    width = np.hypot(width, place_spread)
     total, count = (np.zeros((zones.size, shape[1], len(dates))) for _ in range(2))
     value = np.clip(table["ece"].to_numpy(float) * factor, SALT.least_ece, SALT.most_ece)
     np.add.at(total, (row, layer, column), np.log(value))
     np.add.at(count, (row, layer, column), 1.0)
-    level, gain = in_profile(table["depth"].to_numpy(float) / (100.0 * site.zones.root_depth[zones[row]]))
+    level, gain = in_profile(table["depth"].to_numpy(float) / (100.0 * site.zones.fed_depth[zones[row]]))
     within, above, belief = (np.zeros((zones.size, shape[1])) for _ in range(3))
     np.add.at(within, (row, layer), level)
     np.add.at(above, (row, layer), gain)
@@ -99,7 +105,7 @@ class Follower:
         self.belief = self._begun(np.full(self.layers.thickness.shape, SALT.stated_spread))
 
     def _begun(self, spread: np.ndarray) -> Belief:
-        return first_belief(spread, np.nan_to_num(self.readings.offset_spread, nan=1.0))
+        return first_belief(spread, np.nan_to_num(self.readings.offset_spread, nan=1.0), LASTING)
 
     def starts(self, age: np.ndarray) -> None:
         """Take the start for what samples of an `age` (M, L) [d] say of it, inf where none does."""
@@ -126,8 +132,8 @@ class Follower:
         kept = np.clip(1.0 - day.salt_in / np.maximum(whole, 1e-9), 0.0, 1.0) if logged else np.ones(whole.size)
         self.alone += 1.0
         grown = np.hypot(SALT.strays, SALT.drift * np.sqrt(2.0 * self.alone - 1.0))  # drift times n, after n days
-        self.belief = after_day(self.belief, old - now, kept, grown)
-        log_ece = now
+        self.belief, drawn = after_day(self.belief, old - now, kept, grown)
+        log_ece = now + drawn
         if samples:
             found = np.full(now.shape, np.nan)
             for row, layer, ece in samples:
@@ -138,8 +144,7 @@ class Follower:
         seen = np.isfinite(read)
         if seen.any():
             least = np.where(seen & ~self.informed, SALT.unknown_spread**2, 0.0)
-            belief = replace(self.belief, variance=np.maximum(self.belief.variance, least))
-            self.belief, log_ece = taken_in(belief, log_ece, read)
+            self.belief, log_ece = taken_in(self.belief.at_least(least), log_ece, read)
             self._told(seen)
         return LayeredState(day.state.depletion, day.state.salt * np.exp(log_ece - now))
 

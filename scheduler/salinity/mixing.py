@@ -2,7 +2,7 @@
 
 No two soils give up their salt alike, and no published relation knows this one. Where both halves of a zone's roots
 have probes, the balance of the last weeks is fitted to what they read (`models.leaching_fit`), by kin (same surface and
-soil), shrunk to its published setting.
+soil), shrunk to its published setting. Zones fed from below their roots are left out: there is no one f of both layers.
 """
 
 from __future__ import annotations
@@ -42,7 +42,8 @@ def learned_layers(
     note : Note or None   None where nothing was learned.
     """
     both = np.isfinite(readings.read).all(axis=1)
-    row = np.flatnonzero(both.sum(axis=1) >= SALT.taught_days)
+    fed = (layers.emptied != layers.root_fraction).any(axis=1)
+    row = np.flatnonzero((both.sum(axis=1) >= SALT.taught_days) & ~fed[readings.zones])
     if not row.size:
         return layers, None
     zone = readings.zones[row]
@@ -63,4 +64,6 @@ def learned_layers(
     of_kin = dict(zip(kin[zone].tolist(), mixing.tolist(), strict=True))
     learned = np.array([of_kin.get(k, np.nan) for k in range(kin.max() + 1)])[kin][:, None]
     text = f"how well water leaches is learned from what probes have read in {counted(row.size, 'zone')}"
-    return replace(layers, mixing=np.where(np.isnan(learned), layers.mixing, learned)), Note("info", "salts", text)
+    return replace(layers, mixing=np.where(np.isnan(learned) | fed[:, None], layers.mixing, learned)), Note(
+        "info", "salts", text
+    )

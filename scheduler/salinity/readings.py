@@ -8,17 +8,18 @@ import numpy as np
 import pandas as pd
 
 from models.choices import SALT
-from models.layers import Layers, equal_layers
+from models.layers import Layers, equal_layers, fed_layers
 from models.salts import probe_corrections, probe_ece
 from models.soil import TEXTURES
 from scheduler.site import Site
 
 
 def site_layers(site: Site) -> Layers:
-    """Two layers a zone; the paste is the texture's, never less than a little above field capacity."""
+    """Two layers a zone, over what feeds its turf; the paste is the texture's, never less than a little above FC."""
     zones = site.zones
     paste = np.maximum([TEXTURES[s].paste for s in zones.soil], zones.field_capacity + 0.02)
-    return equal_layers(zones.root_depth, zones.field_capacity, zones.wilting_point, paste)
+    layers = equal_layers(zones.root_depth, zones.field_capacity, zones.wilting_point, paste)
+    return fed_layers(layers, zones.root_depth, zones.fed_depth)
 
 
 def layer_samples(site: Site, before: pd.Timestamp) -> pd.DataFrame:
@@ -89,8 +90,8 @@ def median_ece(site: Site, rows: pd.DataFrame, by_day: bool = False) -> pd.DataF
 
 
 def layer_at(site: Site, z: np.ndarray, depth_cm: np.ndarray) -> np.ndarray:
-    """Layer that holds each depth: 0 in the upper half of the root depth, else 1 (below the roots too)."""
-    return (depth_cm / 100.0 > 0.5 * site.zones.root_depth[z]).astype(np.int64)
+    """Layer that holds each depth: 0 in the upper half of what feeds the turf, else 1 (below that too)."""
+    return (depth_cm / 100.0 > 0.5 * site.zones.fed_depth[z]).astype(np.int64)
 
 
 def probe_factors(site: Site, samples: pd.DataFrame, opening: pd.Timestamp) -> dict[str, tuple[float, float]]:

@@ -22,7 +22,13 @@ NONE = np.array([[np.nan]])
 
 
 def belief(variance=0.09, with_offset=0.0, offset_variance=0.0, offset=0.0):
-    return Belief(*(np.array([[v]]) for v in (variance, with_offset, offset_variance, offset)))
+    covariance = np.zeros((1, 1, 3, 3))
+    covariance[0, 0, :2, :2] = [[variance, with_offset], [with_offset, offset_variance]]
+    return Belief(covariance, one(offset), one(0.0))
+
+
+def with_offset(of):
+    return of.covariance[0, 0, 0, 1]
 
 
 def one(value):
@@ -39,7 +45,7 @@ def test_a_sure_probe_is_the_scalar_filter():
     after, log_ece = taken_in(belief(0.0675), one(1.0), one(1.2))
     assert log_ece[0, 0] == pytest.approx(1.15)
     assert after.variance[0, 0] == pytest.approx(0.016875)
-    assert (after.with_offset[0, 0], after.offset_variance[0, 0], after.offset[0, 0]) == (0.0, 0.0, 0.0)
+    assert (with_offset(after), after.offset_variance[0, 0], after.offset[0, 0]) == (0.0, 0.0, 0.0)
 
 
 def test_many_readings_of_a_sure_probe_average_their_noise():
@@ -61,7 +67,7 @@ def test_a_reading_is_shared_between_soil_and_probe():
     assert after.offset[0, 0] == pytest.approx(0.29 * 0.09 / s)
     assert after.variance[0, 0] == pytest.approx(0.25 - 0.25**2 / s)
     assert after.offset_variance[0, 0] == pytest.approx(0.09 - 0.09**2 / s)
-    assert after.with_offset[0, 0] == pytest.approx(-0.25 * 0.09 / s)
+    assert with_offset(after) == pytest.approx(-0.25 * 0.09 / s)
 
 
 def test_what_a_probe_reads_off_stays_unknown_however_often_it_reads():
@@ -85,7 +91,7 @@ def test_a_sample_sees_the_soil_only_and_so_tells_the_probe_from_it():
     after, _ = sampled(belief(0.04, -0.02, 0.09, 0.3), one(1.0), one(1.5), 0.1)
     assert after.offset[0, 0] == pytest.approx(0.1)
     assert after.offset_variance[0, 0] == pytest.approx(0.09 - 0.4**2 * 0.05)
-    assert after.with_offset[0, 0] == pytest.approx(-0.02 + 0.8 * 0.4 * 0.05)
+    assert with_offset(after) == pytest.approx(-0.02 + 0.8 * 0.4 * 0.05)
 
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])
@@ -101,8 +107,8 @@ def test_no_reading_changes_nothing():
     before = belief(0.09, -0.01, 0.04, 0.1)
     for after, log_ece in (taken_in(before, one(1.0), NONE), sampled(before, one(1.0), NONE, 0.1)):
         assert log_ece[0, 0] == 1.0
-        for name in ("variance", "with_offset", "offset_variance", "offset"):
-            assert getattr(after, name)[0, 0] == getattr(before, name)[0, 0]
+        for name in ("covariance", "offset", "lasting"):
+            np.testing.assert_array_equal(getattr(after, name), getattr(before, name))
 
 
 def test_a_day_fades_what_was_unknown_and_adds_its_own():
@@ -111,12 +117,40 @@ def test_a_day_fades_what_was_unknown_and_adds_its_own():
     assert SALT.leached_spread == 0.25
     before = belief(0.16, -0.04, 0.09, 0.2)
     kept, drift = np.array([0.75]), one(0.02)
-    fell = after_day(before, one(0.4), kept, drift)
+    fell, added = after_day(before, one(0.4), kept, drift)
+    assert added[0, 0] == 0.0
     assert fell.variance[0, 0] == pytest.approx(0.16 * 0.5625 + 0.0004 + 0.01)
-    assert fell.with_offset[0, 0] == pytest.approx(-0.03)
+    assert with_offset(fell) == pytest.approx(-0.03)
     assert (fell.offset_variance[0, 0], fell.offset[0, 0]) == (0.09, 0.2)
-    rose = after_day(before, one(-0.4), kept, drift)
+    rose, _ = after_day(before, one(-0.4), kept, drift)
     assert rose.variance[0, 0] == pytest.approx(0.16 * 0.5625 + 0.0004)
+
+
+def test_a_lasting_difference_is_shared_between_where_the_balance_settles_and_the_probe():
+    # Once all of the salt is new (kept = 0) x is s, and a probe that reads 0.5 off for ever tells s + b alone: s takes
+    # S / (S + B) of it, here 0.16 / 0.25, and Var s = S B / (S + B) = 0.0576 (by hand). Without s the probe takes all.
+    b, log_ece = first_belief(one(0.0), one(0.3), one(0.4)), one(0.0)
+    without = first_belief(one(0.0), one(0.3))
+    for _ in range(3000):
+        b, added = after_day(b, one(0.0), np.array([0.0]), one(0.0))
+        b, log_ece = taken_in(b, added, one(0.5))  # the balance itself says 0 again each day
+        without, _ = after_day(without, one(0.0), np.array([0.0]), one(0.0))
+        without, other = taken_in(without, one(0.0), one(0.5))
+    assert b.lasting[0, 0] == pytest.approx(0.32, rel=1e-3)
+    assert log_ece[0, 0] == pytest.approx(0.32, rel=1e-3)
+    assert b.variance[0, 0] == pytest.approx(0.0576, rel=1e-3)
+    assert b.offset[0, 0] == pytest.approx(0.18, rel=1e-3)
+    assert other[0, 0] == 0.0
+
+
+def test_what_lasts_comes_as_other_salt_takes_the_place_of_the_old():
+    # A twentieth of the salt is new each day: x goes to s by 1 - 0.95^n, as the balance itself does to its own end.
+    b = Belief(np.zeros((1, 1, 3, 3)), one(0.0), one(0.4))
+    x = 0.0
+    for _ in range(10):
+        b, added = after_day(b, one(0.0), np.array([0.95]), one(0.0))
+        x = 0.95 * x + added[0, 0]
+    assert x == pytest.approx(0.4 * (1.0 - 0.95**10))
 
 
 def test_layers_do_not_hear_each_other():
@@ -143,19 +177,17 @@ steps = st.lists(
 @examples(150)
 @given(st.floats(0.0, 3.0), st.floats(0.0, 1.0), steps)
 def test_the_belief_stays_one_that_can_be(spread, offset_spread, course):
-    b, log_ece = first_belief(one(spread), one(offset_spread)), one(0.0)
+    b, log_ece = first_belief(one(spread), one(offset_spread), one(0.4)), one(0.0)
     for kind, value, kept, drift in course:
         before = b
         if kind == "day":
-            b = after_day(b, one(value), np.array([kept]), one(drift))
+            b, _ = after_day(b, one(value), np.array([kept]), one(drift))
         elif kind == "read":
             b, log_ece = taken_in(b, log_ece, one(value))
         else:
             b, log_ece = sampled(b, log_ece, one(value), 0.1)
-        p, c, v = (getattr(b, name)[0, 0] for name in ("variance", "with_offset", "offset_variance"))
-        assert p >= 0.0
-        assert v >= 0.0
-        assert c * c <= p * v + 1e-12  # positive semi-definite
+        p, v = b.variance[0, 0], b.offset_variance[0, 0]
+        assert np.linalg.eigvalsh(b.covariance[0, 0]).min() >= -1e-12
         if kind != "day":  # nothing read makes less sure
             assert p <= before.variance[0, 0] + 1e-15
             assert v <= before.offset_variance[0, 0] + 1e-15

@@ -229,3 +229,63 @@ def test_a_tolerance_for_other_zones_is_refused():
         salt_balance.layered_day(
             profile, layers.state_from_ece(profile, [0.0], 2.0), 0.0, 0.0, 1.0, 0.0, 0.5, tolerance=turf
         )
+
+
+# ------------------------------------------------------------------------------------------- fed from below the roots
+
+
+def perched(roots=0.15, fed=0.3):
+    """One zone of sand over gravel: roots of 15 cm in 30 cm of sand; FC 0.2, so that each half holds 30 mm."""
+    plain = layers.equal_layers([roots], [0.2], [0.0], [0.4])
+    return layers.fed_layers(plain, [roots], [fed])
+
+
+def test_layers_reach_as_deep_as_what_feeds_the_turf():
+    soil = perched()
+    np.testing.assert_allclose(soil.thickness, [[0.15, 0.15]])
+    np.testing.assert_allclose(soil.root_fraction, [[1.0, 0.0]])
+    np.testing.assert_allclose(soil.emptied, [[0.5, 0.5]])
+    np.testing.assert_allclose(soil.mixing, [[2.0, 1.0]])  # no roots, no gradient: what leaves is as salty as the mean
+    # 20 cm of roots: 15 of them in the upper half, with 3/4 of the root depth: FAO-29's 40, 30 and 20 of 100.
+    soil = perched(roots=0.2)
+    np.testing.assert_allclose(soil.root_fraction, [[0.9, 0.1]])
+    np.testing.assert_allclose(soil.rooted, [[0.15, 0.05]])
+    np.testing.assert_allclose(soil.mixing, [[2.0, 1.0 + 1.0 / 3.0]])
+    assert layers.root_zone_ece(soil, np.array([[2.0, 6.0]]))[0] == pytest.approx(3.0)
+    assert layers.standing_ece(soil, np.array([[2.0, 6.0]]))[0] == pytest.approx(4.0)
+    assert layers.standing_ece(soil, np.array([[6.0, 2.0]]))[0] == pytest.approx(5.0)  # salt in the roots counts there
+
+
+def test_zones_fed_by_their_own_roots_stay_as_they_are():
+    plain = layers.equal_layers([0.15, 0.25], [0.2, 0.3], [0.0, 0.1], [0.4, 0.5])
+    same = layers.fed_layers(plain, [0.15, 0.25], [0.15, 0.25])
+    for name in ("thickness", "root_fraction", "emptied", "rooted", "mixing"):
+        np.testing.assert_array_equal(getattr(same, name), getattr(plain, name))
+    with pytest.raises(ValueError, match="fed_depth"):
+        layers.fed_layers(plain, [0.15, 0.25], [0.1, 0.25])
+
+
+def test_salt_rises_with_the_water_that_feeds_the_roots():
+    # A full profile at ECe 2 above and 4 below, 0.4 x 150 = 60 mm of paste: salt 120 and 240. ET of 6 mm empties both
+    # halves by 3 mm; 3 mm rise out of the lower one's 30 mm, which loses 1 - exp(-0.1) of its 240. By hand: 22.839.
+    soil = perched()
+    before = layers.state_from_ece(soil, [0.0], np.array([[2.0, 4.0]]))
+    day = salt_balance.layered_day(soil, before, 0.0, 0.0, 6.0, 0.0, 0.5)
+    np.testing.assert_allclose(day.state.depletion, [[3.0, 3.0]])
+    np.testing.assert_allclose(day.state.salt, [[120.0 + 22.839, 240.0 - 22.839]], atol=0.001)
+    # Roots of their own depth: no water rises, nor salt.
+    plain = layers.equal_layers([0.3], [0.2], [0.0], [0.4])
+    still = salt_balance.layered_day(plain, layers.LayeredState(before.depletion, before.salt), 0, 0, 6.0, 0, 0.5)
+    np.testing.assert_array_equal(still.state.salt, before.salt)
+
+
+def test_a_flush_of_the_roots_alone_does_not_count():
+    # What a flush needs is judged by all that feeds the turf: 10 mm bring the roots to the target, not the whole.
+    soil = perched()
+    before = layers.state_from_ece(soil, [0.0], np.array([[4.0, 4.0]]))
+    target = float(layers.root_zone_ece(soil, layers.ece_of(soil, salt_balance.lead_in(soil, before, 10.0, 0.0)))[0])
+    found = flushing.flush_depth(soil, before, target, 0.0)
+    assert found.drainage[0] > 15.0
+    after = layers.ece_of(soil, salt_balance.lead_in(soil, before, found.net_water, 0.0))
+    assert after.mean() == pytest.approx(target, abs=0.005)
+    assert layers.root_zone_ece(soil, after)[0] < target

@@ -1,5 +1,7 @@
 """Laws of the layered balance: water and salt to 1e-9, one layer's totals, limits, no salt leached from dry soil."""
 
+from dataclasses import fields
+
 import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
@@ -20,11 +22,12 @@ def over(shape, low, high):
 
 @st.composite
 def profiles(draw):
-    """Layers and a state: thin sand to deep clay, dry to full, any salt, any mixing."""
+    """Layers and a state: thin sand to deep clay, dry to full, any salt, any mixing, some fed from below roots."""
     roots = draw(st.sampled_from(SHARES))
     field_capacity = draw(over(ZONES, 0.08, 0.42))
+    depth = draw(over(ZONES, 0.05, 0.6))
     profile = layers.equal_layers(
-        draw(over(ZONES, 0.05, 0.6)),
+        depth,
         field_capacity,
         field_capacity * draw(over(ZONES, 0.0, 0.8)),
         np.minimum(field_capacity * draw(over(ZONES, 1.0, 2.5)), 0.9),
@@ -32,6 +35,7 @@ def profiles(draw):
         mixing=draw(over(ZONES, 0.05, 2.0)),
         path_spread=draw(over(ZONES, 0.0, 3.0)),
     )
+    profile = layers.fed_layers(profile, depth, depth * draw(over(ZONES, 1.0, 3.0) | st.just(np.ones(ZONES))))
     depletion = profile.available * draw(over((ZONES, len(roots)), 0.0, 1.0))
     return profile, layers.state_from_ece(profile, depletion, draw(over((ZONES, len(roots)), 0.0, 20.0)))
 
@@ -103,9 +107,9 @@ def test_nothing_leaches_while_the_profile_is_short_of_water(case):
 def test_a_zone_alone_fares_as_among_others(case, zone):
     profile, state, *series = case
     together = salt_balance.run_layers(*case)
-    fields = ("thickness", "field_capacity", "wilting_point", "paste", "root_fraction", "mixing", "path_spread")
+    names = [field.name for field in fields(profile)]
     alone = salt_balance.run_layers(
-        layers.Layers(**{name: getattr(profile, name)[[zone]] for name in fields}),
+        layers.Layers(**{name: getattr(profile, name)[[zone]] for name in names}),
         layers.LayeredState(state.depletion[[zone]], state.salt[[zone]]),
         *(values[[zone]] for values in series),
     )
@@ -141,7 +145,7 @@ def test_flush_depth_reaches_its_target_with_what_it_asks_for(case, target, ec, 
     found = flushing.flush_depth(profile, state, target, ec, every_layer=every_layer)
     water = np.where(found.reachable, found.net_water, 0.0)
     ece = layers.ece_of(profile, salt_balance.lead_in(profile, state, water, ec))
-    after = ece.max(axis=1) if every_layer else layers.root_zone_ece(profile, ece)
+    after = ece.max(axis=1) if every_layer else layers.standing_ece(profile, ece)
     assert np.all(after[found.reachable] <= target + TOLERANCE)
     np.testing.assert_allclose(after[found.reachable], found.ece_after[found.reachable], rtol=1e-9)
     assert np.all(found.ece_after[~found.reachable] > target)

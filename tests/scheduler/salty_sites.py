@@ -46,9 +46,9 @@ def source(name: str = "reclaimed", ec: float = 1.4) -> str:
 
 
 def zones_csv(*rows: str) -> str:
-    """zones.csv from `zone,surface,turf,sources[,drained]` rows on a sand root zone of 20 cm."""
-    head = "zone,surface,turf,sources,drained,soil,root_depth,area,flow,application_rate,du_lq\n"
-    lines = [row + ("," if row.count(",") == 3 else "") + ",sand_rootzone,20,450,1.5,12,1.0" for row in rows]
+    """zones.csv from `zone,surface,turf,sources[,drained]` rows on 20 cm of sand without gravel under it."""
+    head = "zone,surface,turf,sources,drained,soil,root_depth,area,flow,application_rate,du_lq,over_gravel\n"
+    lines = [row + ("," if row.count(",") == 3 else "") + ",sand_rootzone,20,450,1.5,12,1.0,no" for row in rows]
     return head + "\n".join(lines) + "\n"
 
 

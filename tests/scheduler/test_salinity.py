@@ -124,7 +124,7 @@ def test_readings_that_say_nothing_are_left_out(tmp_path, spoiled):
 
 
 def test_kin_learn_how_far_the_balance_is_off(tmp_path):
-    # G1 and G2 read twice the balance in both layers; G3 takes their mean correction by 2 / (2 + (0.25 / 0.5)^2).
+    # G1 and G2 read twice the balance in both layers; G3 takes their mean correction by 2 / (2 + (0.5 / 0.5)^2).
     _, _, bare, _ = s.evening(s.salty(tmp_path / "a"))
     upper, lower = bare.ece[0]
     read = {"G1-5": 2 * upper, "G1-15": 2 * lower, "G2-5": 2 * upper, "G2-15": 2 * lower}
@@ -132,7 +132,7 @@ def test_kin_learn_how_far_the_balance_is_off(tmp_path):
     _, _, salt, _ = s.evening(s.salty(tmp_path / "b", **files))
     assert salt.origin.tolist() == ["probe", "probe", "kin"]
     gain = np.log(salt.ece / bare.ece)
-    np.testing.assert_allclose(gain[2], 2.0 / 2.25 * gain[:2].mean(axis=0), rtol=1e-9)
+    np.testing.assert_allclose(gain[2], 2.0 / 3.0 * gain[:2].mean(axis=0), rtol=1e-9)
     relative = salt.spread / salt.mean  # spreads are of ln ECe; G1 stands higher than G3
     assert relative[0] < relative[2]
 
