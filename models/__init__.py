@@ -1,17 +1,25 @@
 """The science and the optimisation: arrays in, arrays out. No files, clocks, screens or databases here.
 
-weather.py      reference ET by the best route each day's readings allow
-turf.py         species and mixtures: monthly Kc, depletion fraction, rooting, salt tolerance
-soil.py         textures, water capacity, stress, effective rain, the daily balance
-drainage.py     water above field capacity: how it leaves, what turf takes of it
-hydraulics.py   application rate, uniformity, infiltration, friction, pump curves, pumping energy
-allowance.py    water allowance by reference ET, as public rules write it
-metering.py     volumes between meter readings, and what explains a difference from the log
-practice.py     the water plain practice would have put on, within the limits of a site
-kin.py estimation.py        zones that are alike; where each zone stands: the filter
-forecast_members.py         weathers that may come, from a forecast and how others have erred
-sensor_line.py spot_fit.py             what a sensor sees; what one spot's readings say of demand and water
-learning.py plateaus.py     what many spots say of every zone; field capacity as held
+weather.py            reference ET by the best route each day's readings allow
+turf.py               species and mixtures: monthly Kc, depletion fraction, rooting, salt tolerance
+turf_weather.py       what weather does to turf beyond its water use: advice only
+soil.py               textures, water capacity, stress, effective rain, the daily balance
+drainage.py           water above field capacity: how it leaves, what turf takes of it
+uneven_catch.py       how much longer a zone runs because sprinklers do not wet it evenly
+hydraulics.py         application rate, uniformity, infiltration, friction, pump curves, pumping energy
+allowance.py          water allowance by reference ET, as public rules write it
+metering.py           volumes between meter readings, and what explains a difference from the log
+practice.py           the water plain practice would have put on, within the limits of a site
+salts.py              from a probe's reading to ECe; leaching requirement; what salt does to turf
+layers.py             the root zone cut into layers     salt_balance.py    the balance that moves their water and salt
+salt_following.py     salinity followed by readings     leaching_fit.py    how well water leaches in a soil
+flushing.py           how deep a flush must be          water_quality.py   what a water's analysis means
+kin.py estimation.py  zones that are alike; where each zone stands: the filter
+quality.py            which readings cannot be what the soil did: probe_record.py, probe_jumps.py, probe_standstill.py
+forecast_members.py   weathers that may come            forecast_skill.py  how good forecasts have been
+sensor_line.py        what a sensor sees                spot_fit.py        what one spot's readings say
+learning.py           what many spots say of every zone                    plateaus.py   field capacity as held
+choices.py            numbers a manager or a scientist might choose otherwise, and how much they matter
 plan/           the linear program over zones and nights, in reading order; the only Pyomo
 night/          from minutes to a night that can run: rounding, cycles, packing, simulation
 

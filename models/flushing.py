@@ -1,8 +1,7 @@
 """The depth a flush needs, from the layers' own balance.
 
 A flush fills the soil to field capacity and then carries salt below the roots. How much must pass depends on both
-layers, the target and the salt of the flushing water itself, which bounds what can be reached. Over zones
-(Z,).
+layers, the target and the salt of the flushing water itself, which bounds what can be reached. Arrays are over zones.
 
 Source: `models.salt_balance`.
 """

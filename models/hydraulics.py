@@ -139,7 +139,7 @@ def pump_energy(volume_m3: ArrayLike, head_m: ArrayLike, efficiency: ArrayLike) 
     Raises
     ------
     ValueError                                   A negative volume or head, an efficiency not above 0 and at most 1, or
-                                                 shapes.
+                                                 shapes that differ.
 
     Examples
     --------
@@ -174,7 +174,8 @@ def pipe_resistance(length_m: ArrayLike, diameter_m: ArrayLike, roughness: Array
 
     Raises
     ------
-    ValueError                           A negative length, a diameter or coefficient of 0 or less, a NaN, or shapes.
+    ValueError                           A negative length, a diameter or coefficient of 0 or less, a NaN, or
+                                         shapes that differ.
 
     Examples
     --------

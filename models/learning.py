@@ -1,7 +1,7 @@
 """What many spots say of every zone: demand and water over what was told, by surface, kin and zone.
 
-A spot's own answer (`models.spot_fit`) is that of its zone and of the water its place catches beside the zone's mean:
-one spot alone says little of its zone: what spots of one surface, or of one kin, have in common says more. All of it is
+A spot's own answer (`models.spot_fit`) is that of its zone and of the water its place catches beside the zone's mean.
+One spot alone says little of its zone; what spots of one surface, or of one kin, have in common says more. All of it is
 one normal model: told values are the prior, and what is learned is a function of what was told and of the whole record,
 never of what was accepted in between. A probe cannot tell much water from thirstless turf by itself, so most of what is
 found is laid on demand, where the prior is wide, and little on the application rate, whose flow and area were told.
@@ -304,8 +304,8 @@ def prove(
     where the sensor stood at their beginning, with its line fitted to the weeks before under the same values. A surface
     earns its place where its own spots were foretold better, by more than chance or with those of the whole site by
     more than chance, for a surface has few spots and all lessons come from one method; and as long as the site's last
-    two weeks were not foretold worse by more than chance. That they be better each time would take lessons back and
-    forth: two weeks with little drying, or with little else, tell the two apart badly.
+    two weeks were not foretold worse by more than chance. To ask that they be better each time would take lessons
+    back and forth: two weeks with little drying, or with little else, tell the two apart badly.
 
     Parameters
     ----------

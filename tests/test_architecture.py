@@ -211,3 +211,20 @@ def test_what_nothing_reads_is_seen(monkeypatch, tmp_path):
     (tmp_path / "b.py").write_text("from a import used, LOST\nvalue = used()\nprint(value)\n")
     monkeypatch.setitem(globals(), "ROOT", tmp_path)
     assert unused(sorted(tmp_path.glob("*.py"))) == {"a": ["LOST", "lost"]}
+
+
+def unnamed(init: Path) -> list[str]:
+    """Files of a package that the map in its docstring does not name."""
+    text = ast.get_docstring(ast.parse(init.read_text(encoding="utf-8"))) or ""
+    return sorted(f.name for f in init.parent.glob("*.py") if f != init and f.name not in text)
+
+
+def test_the_map_of_a_room_names_every_file_in_it():
+    assert wrong((f for f in MODELS + SCHEDULER if f.name == "__init__.py"), unnamed) == {}
+
+
+def test_a_file_off_the_map_is_seen(tmp_path):
+    (tmp_path / "__init__.py").write_text('"""A room.\n\n`here.py`   what it does\n"""\n')
+    for name in ("here.py", "lost.py"):
+        (tmp_path / name).touch()
+    assert unnamed(tmp_path / "__init__.py") == ["lost.py"]

@@ -31,9 +31,8 @@ def planning_resolution(resolution_s: FloatArray) -> FloatArray:
 
     Returns
     -------
-    ndarray, shape (Z,)                  Step [min]: the resolution, or its smallest multiple that is whole 6 s steps
-                                         if it is finer than
-                                         a minute and does not divide evenly.
+    ndarray, shape (Z,)                  Step [min]: the resolution; where it is finer than a minute and does not divide
+                                         evenly, its smallest multiple in whole 6 s steps.
 
     Raises
     ------
@@ -298,8 +297,8 @@ class Timetable:
     lower_bound_min : float               The largest of them [min].
     makespan_min : float                  Window minutes from the first start to the last stop [min].
     fill : float                          lower_bound_min / makespan_min if fitted, otherwise the share of the asked
-                                          water (or, without
-                                          flow, minutes) that was placed over the share any timetable could place [-].
+                                          water (of the minutes, without flow) that was placed, over the share that
+                                          any timetable could place [-].
     measured_capacity : MeasuredCapacity  For a new plan when not fitted; all 1 (and inf) when fitted.
     extra_cycles : int                    Cycles more than asked: runs were cut in parts to fill gaps.
     after_finish_by : ndarray, shape (Z,) The zone ends after its `finish_by`.

@@ -18,6 +18,7 @@ file                    what it holds
 `weathers.py`           root zones over the weathers that may come; the driest of them
 `objective.py`          the sum of prices, with the value of the last night's water
 `build.py`              `build_plan`: the table of contents, only calls the builders in order
+`rows.py`               linear rows as coefficients beside variables, and how a solver reads them
 `highs.py`              `Program`: a program in the solver; the only file that knows HiGHS
 `spread.py`             inputs and prices by root zone: over the ways of a flush, over weathers
 `flush_choice.py`       flushes chosen on a loaded plan

@@ -91,7 +91,7 @@ def largest_shortfall(inputs: PlanInputs) -> Floats:
 def add_balance(m: pyo.ConcreteModel, inputs: PlanInputs, words: ZoneNights) -> None:
     """Add `water_balance[c]`: D[n] = D[n-1] + ETc[n] - short[n] - Peff[n] - water[n] + R[n] + flushed[n]   [mm].
 
-    FAO-56 Eq. 85 with the lower-quarter application rate and ET reduced by the shortfall.
+    FAO-56 Eq. 85 with the net application rate, and ET reduced by the shortfall.
     """
     depletion, before = words.depletion, words.previous(words.depletion)
     demand = (inputs.etc - inputs.effective_rain).ravel()

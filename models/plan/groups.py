@@ -28,7 +28,7 @@ NEARLY_NONE = 1e-9  # rise of the cost, as a share of it, that is taken inside a
 
 
 class Unsolved(Exception):
-    """A group was not solved, for the solver's sake; it then says nothing."""
+    """The solver stopped on a group without an answer; the group then says nothing."""
 
 
 def tied(members: Sequence[Ints], prices: Floats, undecided: Ints, zones: int) -> list[bool]:

@@ -44,7 +44,7 @@ def single_copies(inputs: PlanInputs) -> Copies:
 
 
 def _rows(copies: Copies, index: Ints) -> Copies:
-    """Some root zones."""
+    """The root zones at these places."""
     return replace(copies, **{f.name: getattr(copies, f.name)[index] for f in fields(copies)})
 
 

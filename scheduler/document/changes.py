@@ -1,4 +1,4 @@
-"""What is otherwise than the plan of the evening before meant."""
+"""What differs from what the plan of the evening before meant."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ def entries_changed(before: PlanDocument, now: PlanDocument) -> int:
 
 
 def programme_changes(before: PlanDocument, now: PlanDocument) -> tuple[str, ...]:
-    """What is to be keyed otherwise than the night of an earlier plan had it, and why: five sentences at most."""
+    """What is to be keyed in otherwise than for the night of an earlier plan, and why: five sentences at most."""
     stood, units = {z.id: z for z in before.zones}, now.site.units
     pairs = [(stood[z.id], z) for z in now.zones if z.id in stood]
     begin = [z for b, z in pairs if z.minutes > 0 and not b.minutes > 0]

@@ -5,6 +5,7 @@
 `table.py`      plan + profile -> rows of cells, with everything that does not fit
 `formats.py`    rows <-> CSV, JSON, fixed width, XLSX
 `write.py`      the table on the disk, read back before it is published
+`again.py`      a plan that stands, written again in another shape
 """
 
 from scheduler.export.profile import Profile, load_profile, shipped_profiles

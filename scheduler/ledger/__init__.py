@@ -8,6 +8,8 @@ Map of the folder::
     writers.py                  estimates, published plans, learned values, flags
     outlooks.py                 seasons ahead that were lived through
     queries.py                  what is asked
+    intake.py                   what the site folder says, brought in, and the readings looked over
+    keeping.py                  a site together with its ledger: the one door for the commands
 
 Promise: what a writer has returned from is on the disk. A program that is killed at any moment leaves a ledger that
 opens as it was before the transaction it died in.

@@ -118,7 +118,7 @@ def tell(site: Site, night: date, trouble: list[str]) -> tuple[StepState, list[s
     rule = site.notice
     assert rule is not None
     if rule.when == "trouble" and not trouble:
-        return StepState.SKIPPED, ["nothing is wrong, and only then a notice is wanted"]
+        return StepState.SKIPPED, ["nothing is wrong, and a notice is only wanted when something is"]
     folder = out_folder(site, night)
     document = read_plan(folder / "plan.json") if (folder / "plan.json").is_file() else None
     sheet = folder / "night.html"

@@ -1,4 +1,4 @@
-"""From a site, its demand and its state to the arrays of the plan: the second of the four stages.
+"""From a site, its demand and its state to the arrays of the plan: the second of the five stages.
 
 Everything a manager wrote becomes a bound, a price or a limit here; nothing past this file knows files or names.
 """

@@ -6,5 +6,6 @@
 `jobs.py`       commands at work in processes of their own: progress, stopping
 `pages.py`      pages put together; `templates/`, `static/` what they are made of
 `edits.py`      the manager's word for a night, written to edits.csv, with undo
+`run.py`        starting the server                        `patient.py`   connections that say nothing are ended
 `dropped.py`    a file dropped on the page, looked over as a feed is
 """

@@ -146,7 +146,7 @@ def tint(zone: ZonePart, depletion: float) -> int:
 
 
 def changes(plan: PlanDocument) -> list[str]:
-    """What is otherwise than the evening before, in five lines; empty without an earlier plan."""
+    """What differs from the evening before, in five lines; empty without an earlier plan."""
     changed, units = plan.changes, plan.site.units
     if changed is None:
         return []

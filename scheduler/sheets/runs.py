@@ -13,7 +13,7 @@ from scheduler.sheets.names import PLURALS, listed, natural_key, zone_name
 
 STATE_WORDS = {
     StateFrom.PROBE: "from their own probe",
-    StateFrom.KIN: "from probes of kin zones",
+    StateFrom.KIN: "from probes of zones like them",
     StateFrom.BALANCE: "by water balance only",
     StateFrom.FIELD_CAPACITY: "taken as full, for want of anything better",
 }

@@ -16,8 +16,12 @@ Map of the folder, in the order a file passes through it::
     series.py                   weather, forecast, probes, applied, calendar, samples
     records.py                  what comes out: Site and its parts, frozen
     load.py                     the whole folder: load_site
+    controllers.py  unattended.py   controllers that hold programmes; feeds, the notice, nightly hours
+    places.py                   hole, pitch or part of the grounds, as its name tells
+    meter.py                    readings of water meters
     windows.py                  which minutes of which night may be watered, by surface and tariff
     understood.py               what was understood of a site, for people
+    reference.py                every column and key on one page, `scenarios/reference.md`
 """
 
 from scheduler.site.load import load_site

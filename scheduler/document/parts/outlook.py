@@ -89,7 +89,7 @@ class AdvicePart(Part):
 
 
 class ChangesPart(Part):
-    """What is otherwise than the plan of an earlier evening meant."""
+    """What differs from what the plan of an earlier evening meant."""
 
     since: Day = Field(description="Night of that plan.")
     meant_m3: Amount | None = Field(description="Water it meant for tonight [m3]; null where it did not reach so far.")

@@ -173,7 +173,7 @@ class PlanDocument(Part):
     )
     events: tuple[EventPart, ...] = Field(default=(), description="Events that hold something back within this plan.")
     changes: ChangesPart | None = Field(
-        default=None, description="What is otherwise than the plan of the evening before meant; null without one."
+        default=None, description="What differs from what the plan of the evening before meant; null without one."
     )
     advice: tuple[AdvicePart, ...] = Field(
         description="Advice from published models (heat, disease): sentences for people; never a hidden change of run "

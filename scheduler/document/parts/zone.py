@@ -143,8 +143,8 @@ class ZonePart(Part):
     minutes: Amount = Field(description="Run time tonight [min], the sum of its cycles.")
     depth_mm: Amount = Field(description="Gross depth tonight [mm].")
     net_depth_mm: Amount = Field(
-        description="Depth that counts in the driest quarter of the zone [mm]: gross less what uneven distribution "
-        "takes."
+        description="Depth that counts in the part of the zone it is watered for [mm]: gross less what uneven "
+        "distribution takes."
     )
     volume_m3: Amount = Field(description="Volume tonight [m3].")
     source: str | None = Field(description="Main water source tonight; null if it does not run or none is named.")
