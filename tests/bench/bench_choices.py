@@ -5,8 +5,9 @@
 Each group is measured where it can matter. Plans: a golf course on reclaimed water whose greens and tees are salty,
 with probes and a log, a tournament and a fertigation ahead ("whole"); without probes or log ("blind"); with half of its
 water under a drought order ("short"); with its pump filled to the brim ("full"); with rain ahead ("wet"); without any
-weather ("bare"); the shipped course, with probes of salinity and pump curves ("course"); and an evening after another,
-keyed in by a person ("keyed"). Then mornings, the account of a season, years drawn from a record, and a plan scaled.
+weather ("bare"); with probes and no log ("loose"); the shipped course, with probes of salinity and pump curves
+("course"), and the shipped stadium, where it rains ("stadium"); and an evening after another, keyed in by a person
+("keyed"). Then mornings, the account of a season, years drawn from a record, and a plan scaled.
 """
 
 from __future__ import annotations
@@ -36,27 +37,28 @@ from tests.bench.bench_steady import changed
 from tests.sites import SiteOptions, make_site
 
 EVENING = SiteOptions().evening
-COURSE = Path(__file__).parents[2] / "scenarios" / "dry-hills-course"
+SHIPPED = Path(__file__).parents[2] / "scenarios"
+COURSE, STADIUM = SHIPPED / "dry-hills-course", SHIPPED / "lowland-stadium"
 Measure = Callable[[], dict[str, float]]
 PLANS = ("whole", "blind", "short")
 WORLDS = {  # where each group is measured
-    "BAND": PLANS,
+    "BAND": (*PLANS, "bare"),
     "EVENTS": PLANS,
     "DROUGHT": ("short",),
     "FLUSH": PLANS,
-    "SPREAD": PLANS,
+    "SPREAD": ("whole", "blind", "loose"),
     "PRICES": (*PLANS, "full", "wet"),
-    "CATCH": (*PLANS, "wet"),
-    "WEATHER": ("whole", "wet", "bare"),
-    "READINGS": ("whole", "course"),
+    "CATCH": ("whole", "wet", "stadium"),
+    "WEATHER": ("wet", "bare", "stadium"),
+    "READINGS": ("whole", "loose", "stadium"),
     "SALT": ("whole", "course"),
     "TONIGHT": ("full", "course"),
     "STEADY": ("keyed",),
     "UNATTENDED": ("scaled",),
     "YEARS": ("years",),
     "TOLD": ("whole", "wet", "course"),
-    "MORNING": ("morning",),
-    "BY_HAND": ("morning",),
+    "MORNING": ("morning", "course morning"),
+    "BY_HAND": ("course morning",),
     "SEASON": ("season",),
 }
 
@@ -136,6 +138,11 @@ def morning(place: Path) -> Measure:
     night = EVENING - timedelta(days=2)
     site, _, made = at(night, place)
     publish(site, plan_tonight(site, night, made), out_folder(site, night))
+    return looked_back(place, night)
+
+
+def looked_back(place: Path, night: date) -> Measure:
+    """What a morning tells of a night."""
 
     def measured() -> dict[str, float]:
         report = morning_report(Kept(load_site(place), None, None), night)
@@ -180,21 +187,31 @@ def years(place: Path) -> Measure:
     return measured
 
 
+OF_SHIPPED: dict[str, tuple[Path, Callable[[Path], Measure]]] = {
+    "course": (COURSE, evening_of),
+    "stadium": (STADIUM, evening_of),
+    "course morning": (COURSE, lambda place: looked_back(place, date(2026, 7, 13))),
+    "season": (COURSE, season),
+    "years": (COURSE, years),
+}
+
+
 def worlds(folder: Path, names: set[str], zones: int, seed: int) -> dict[str, Measure]:
     """Make the sites of these worlds."""
     made: dict[str, Measure] = {}
     for name in sorted(names):
         place = folder / name
-        if name in ("course", "season", "years"):
-            if seed:
-                continue  # the course is one
-            shutil.copytree(COURSE, place, ignore=shutil.ignore_patterns("out", "*.sqlite*"))
-            made[name] = {"course": evening_of, "season": season, "years": years}[name](place)
+        if name in OF_SHIPPED:
+            if not seed:  # they are one each
+                source, act = OF_SHIPPED[name]
+                shutil.copytree(source, place, ignore=shutil.ignore_patterns("out", "*.sqlite*"))
+                made[name] = act(place)
             continue
         options: dict[str, object] = {
             "blind": {"probes": False, "applied": False},
             "short": {"allocation_left": 0.5},
-            "full": {"load": 1.25},
+            "full": {"load": 1.6},
+            "loose": {"applied": False},
             "wet": {"storm": 12.0},
             "bare": {"weather": False, "forecast": False, "probes": False},
         }.get(name, {})
