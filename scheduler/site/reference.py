@@ -18,6 +18,7 @@ from scheduler.files import write_atomic
 from scheduler.site import schema
 from scheduler.site.cells import Column, bound_words
 from scheduler.site.columns import FILES
+from scheduler.site.records import WEEKDAYS
 from scheduler.site.units import Linear, conversion
 
 PAGE = Path(__file__).parents[2] / "scenarios" / "reference.md"
@@ -82,10 +83,17 @@ def _rows(shown: str, table: type[BaseModel]) -> Iterator[str]:
 
 
 def _row(shown: str, key: str, field: FieldInfo) -> str:
-    default = "" if field.is_required() or field.default in (None, (), [], frozenset()) else f"`{field.default}`"
-    if "PydanticUndefined" in default:
-        default = ""
+    default = "" if field.is_required() else _default(field.default)
     return f"| `{shown}` | `{key}` | {'yes' if field.is_required() else ''} | {default} |\n"
+
+
+def _default(value: Any) -> str:
+    """What is taken where a key is left out, as it would be written; empty where that is settled elsewhere."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, frozenset) and len(value) == len(WEEKDAYS):
+        return "all days"
+    return f"`{value:g}`" if isinstance(value, int | float) else f"`{value}`" if isinstance(value, str) else ""
 
 
 def _model(annotation: Any) -> tuple[type[BaseModel] | None, bool]:

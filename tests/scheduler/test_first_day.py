@@ -1,5 +1,7 @@
 """Natural mistakes of a first day: what is plainly meant is understood and said, what cannot be is refused in words."""
 
+import re
+
 import pytest
 from typer.testing import CliRunner
 
@@ -81,3 +83,15 @@ def test_the_page_of_columns_and_keys_is_that_of_the_program():
     assert PAGE.read_text(encoding="utf-8") == reference()
     assert "| `longest_cycle` | min | a number above 0, at most 1440, for example 8 |  |" in reference()
     assert "| `[[pump]]` | `name` | yes |  |" in reference()
+
+
+def test_every_column_and_key_is_explained():
+    # The table of columns and keys has them between its first backticks: `zone`, or `[[pump]]` and `name`.
+    text = PAGE.with_name("README.md").read_text(encoding="utf-8")
+    rows = [
+        re.findall(r"`([^`]+)`", line.split("|")[1] + line.split("|")[2])
+        for line in reference().splitlines()
+        if line[:3] == "| `"
+    ]
+    names = {names[-1] for names in rows if names[0] != "at the top"}
+    assert {n for n in names if not re.search(rf"[`.]{n}\b", text)} == set()
