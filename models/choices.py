@@ -269,17 +269,39 @@ class Salt:
 
 
 @dataclass(frozen=True)
+class Runs:
+    """From when a run is worth making; zones.csv may say `smallest_run` itself. Common practice, no source.
+
+    Parameters
+    ----------
+    smallest_cycle : float     A shorter cycle wets leaves and little else [min].
+    rotor_rate : float         Application rate below which a sprinkler is taken to turn [mm/h].
+    rotor_run : float          Two or three turns of a rotor: fewer leave wedges without water [min].
+    green, tee, elsewhere : float   Gross depth of which less stays on leaves and in thatch [mm].
+    """
+
+    smallest_cycle: float = 2.0
+    rotor_rate: float = 20.0
+    rotor_run: float = 5.0
+    green: float = 1.0
+    tee: float = 1.5
+    elsewhere: float = 2.0
+
+
+@dataclass(frozen=True)
 class Tonight:
     """The timetable, and energy within the plan.
 
     Parameters
     ----------
     little_left_out : float    Of the night's minutes that may find no place without planning with less capacity [-].
-    short_night : float        Of a short window that the lead before an event takes at most [-].
+    event_lead : float         Before the close by which an event's zones should be done [min]; common practice.
+    short_night : float        Of a short window that this lead takes at most [-].
     typical_flow : float       Of a pump's capacity, whose head and efficiency price a cubic metre [-].
     """
 
     little_left_out: float = 0.03
+    event_lead: float = 60.0
     short_night: float = 0.25
     typical_flow: float = 0.75
 
@@ -362,6 +384,22 @@ class Told:
     rain_held: float = 1.0
     short_of_aim: float = 0.15
     looked_back: int = 3
+
+
+@dataclass(frozen=True)
+class Advice:
+    """From when the weather asks for a look; common practice, no source.
+
+    Parameters
+    ----------
+    drift_wind : float         Mean wind from which sprinklers drift [m/s]: 10 mph.
+    hot : float                Daily maximum from which cool-season turf is under heat stress [degC].
+    frost : float              Air temperature at which grass may freeze on a clear night [degC].
+    """
+
+    drift_wind: float = 4.5
+    hot: float = 30.0
+    frost: float = 2.0
 
 
 @dataclass(frozen=True)
@@ -454,4 +492,4 @@ class Steady:
 BAND, EVENTS, DROUGHT, FLUSH, SPREAD, PRICES, CATCH = Band(), Events(), Drought(), Flush(), Spread(), Prices(), Catch()
 WEATHER, READINGS, SALT, TONIGHT, UNATTENDED = Weather(), Readings(), Salt(), Tonight(), Unattended()
 FEEDS, YEARS, TOLD, MORNING, BY_HAND, SEASON = Feeds(), Years(), Told(), Morning(), HandWatering(), Season()
-STEADY = Steady()
+STEADY, RUNS, ADVICE = Steady(), Runs(), Advice()

@@ -7,6 +7,7 @@ from datetime import date, timedelta
 import numpy as np
 import pandas as pd
 
+from models.choices import ADVICE
 from models.turf import SPECIES
 from models.turf_weather import DOLLAR_SPOT_ACTION, DOLLAR_SPOT_DAYS, dollar_spot_probability
 from scheduler.document.parts import AdviceKind, AdvicePart, EventPart, WeatherDay
@@ -16,9 +17,6 @@ from scheduler.events import calendar_events
 from scheduler.site import Site
 from scheduler.state.outlook import outlook
 
-DRIFT_WIND = 4.5  # [m/s] (10 mph) mean wind from which sprinklers drift; common practice, no source
-HOT = 30.0  # [degC] daily maximum from which cool-season turf is under heat stress; common practice, no source
-FROST = 2.0  # [degC] air temperature at which grass may freeze on a clear night; common practice, no source
 PRACTICE = "common practice, no source"
 SMITH = "Smith et al. (2018), PLoS ONE 13(3), e0194216, coefficients from memory; action from 20 %"
 
@@ -88,7 +86,7 @@ def advice_parts(planned: Planned, days: tuple[WeatherDay, ...]) -> tuple[Advice
 
 def _drift(near: list[WeatherDay], night: date, units: str) -> AdvicePart | None:
     """Wind in which sprinklers drift, tonight or tomorrow."""
-    windy = [d for d in near if (d.wind_ms or 0.0) >= DRIFT_WIND]
+    windy = [d for d in near if (d.wind_ms or 0.0) >= ADVICE.drift_wind]
     if not windy:
         return None
     worst = max(windy, key=lambda d: d.wind_ms or 0.0)
@@ -103,7 +101,7 @@ def _drift(near: list[WeatherDay], night: date, units: str) -> AdvicePart | None
 def _heat(site: Site, tomorrow: WeatherDay | None) -> AdvicePart | None:
     """Heat of cool-season turf, and syringing of closely mown greens."""
     cool = np.array([sum(s for key, s in mix if SPECIES[key].season == "cool") >= 0.5 for mix in site.zones.turf_mix])
-    if tomorrow is None or tomorrow.tmax_degc is None or tomorrow.tmax_degc < HOT or not cool.any():
+    if tomorrow is None or tomorrow.tmax_degc is None or tomorrow.tmax_degc < ADVICE.hot or not cool.any():
         return None
     words = f"tomorrow up to {format_temperature(tomorrow.tmax_degc, site.units)}: heat stress for cool-season turf"
     if (cool & (site.zones.surface == "green")).any():
@@ -116,7 +114,7 @@ def _heat(site: Site, tomorrow: WeatherDay | None) -> AdvicePart | None:
 
 def _frost(tomorrow: WeatherDay | None, units: str) -> AdvicePart | None:
     """Frost by the lowest temperature of tomorrow's date."""
-    if tomorrow is None or tomorrow.tmin_degc is None or tomorrow.tmin_degc > FROST:
+    if tomorrow is None or tomorrow.tmin_degc is None or tomorrow.tmin_degc > ADVICE.frost:
         return None
     words = (
         f"down to {format_temperature(tomorrow.tmin_degc, units)} before morning: expect frost on the grass. Keep "

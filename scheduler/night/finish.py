@@ -15,8 +15,6 @@ from scheduler.events import event_zones
 from scheduler.site import Site
 from scheduler.site.windows import NightWindow
 
-EVENT_LEAD = 60.0  # [min] before the close by which an event's zones should be done; common practice, no source
-
 
 def finish_times(site: Site, night: date, window: NightWindow) -> np.ndarray:
     """Time by which each zone should be done tonight, shape (Z,) [min after 00:00 of the evening]; NaN = the close."""
@@ -28,7 +26,7 @@ def finish_times(site: Site, night: date, window: NightWindow) -> np.ndarray:
     for surface, rule in site.surfaces.items():
         own = site.zones.surface == surface
         found[own & ~event] = _minute(rule.finish_by, opens, closes)
-        lead = closes - min(EVENT_LEAD, TONIGHT.short_night * (closes - opens))
+        lead = closes - min(TONIGHT.event_lead, TONIGHT.short_night * (closes - opens))
         found[own & event] = lead if rule.event_finish_by is None else _minute(rule.event_finish_by, opens, closes)
     return found
 

@@ -7,10 +7,11 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from models.choices import RUNS
 from models.night import Cycles, NightJob, split_into_cycles, surface_storage
 from models.plan.inputs import Floats, PlanInputs
 from scheduler.night.finish import finish_times
-from scheduler.plan.inputs import SMALLEST_CYCLE, NightInputs
+from scheduler.plan.inputs import NightInputs
 from scheduler.site import Site
 
 
@@ -42,7 +43,7 @@ def night_job(
         zones.application_rate,
         zones.infiltration,
         surface_storage(zones.slope),
-        np.minimum(np.full(plan.zones, SMALLEST_CYCLE), np.maximum(minutes, inputs.resolution)),
+        np.minimum(np.full(plan.zones, RUNS.smallest_cycle), np.maximum(minutes, inputs.resolution)),
         zones.longest_cycle,
         zones.soak,
     )

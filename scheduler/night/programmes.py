@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from models.choices import RUNS
 from models.night import Cycles, NightJob, Timetable, pack_night
 from models.night.any_order import AnyOrder, share_any_order
 from models.night.grouping import StationNeeds
@@ -26,7 +27,7 @@ from models.night.playback import check_programmes
 from models.night.programmes import Programme, ProgrammeRules
 from models.plan.inputs import Floats
 from scheduler.edge import natural_key
-from scheduler.plan.inputs import SMALLEST_CYCLE, NightInputs, longest_single
+from scheduler.plan.inputs import NightInputs, longest_single
 from scheduler.site import Site
 
 LOOKED_BACK = 14  # [d] a plan may be old whose programmes still stand in a controller
@@ -230,7 +231,7 @@ def _needs(
         cycles=cycles.count.astype(np.int64),
         soak=job.soak,
         longest=longest,
-        least=np.minimum(SMALLEST_CYCLE, np.maximum(minutes, job.resolution)),
+        least=np.minimum(RUNS.smallest_cycle, np.maximum(minutes, job.resolution)),
         smallest=np.minimum(smallest, minutes),
         largest=largest,
         hours=job.hours[1].astype(np.int64),

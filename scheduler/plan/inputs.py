@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from models.choices import BAND
+from models.choices import BAND, RUNS
 from models.drainage import rain_as_taken
 from models.night import longest_cycle, longest_in_hours, planning_resolution, surface_storage
 from models.plan.inputs import Members, PlanInputs
@@ -29,12 +29,6 @@ from scheduler.state.demand import Demand, expected_rain, zone_etc
 from scheduler.state.evening import StartState
 from scheduler.state.limits import DRIEST_FLOOR, dry_limit
 from scheduler.supply import fits_alone, net_rates, water_supplies
-
-SMALLEST_CYCLE = 2.0  # [min] a shorter cycle wets leaves and little else; common practice, no source
-ROTOR_RATE = 20.0  # [mm/h] below which a sprinkler is taken to turn; common practice, no source
-ROTOR_RUN = 5.0  # [min] two or three turns of a rotor: fewer leave wedges without water; common practice, no source
-SMALLEST_DEPTH = {"green": 1.0, "tee": 1.5}  # [mm] gross; less stays on leaves and in thatch; common practice
-SMALLEST_DEPTH_ELSEWHERE = 2.0  # [mm] no source for any of them
 
 
 @dataclass(frozen=True)
@@ -252,8 +246,9 @@ def smallest_runs(site: Site, resolution: np.ndarray) -> np.ndarray:
     resolution : ndarray (Z,)   Step of run times [min].
     """
     zones = site.zones
-    depth = np.array([SMALLEST_DEPTH.get(s, SMALLEST_DEPTH_ELSEWHERE) for s in zones.surface])
-    turns = np.where(zones.application_rate < ROTOR_RATE, ROTOR_RUN, SMALLEST_CYCLE)
+    worth = {"green": RUNS.green, "tee": RUNS.tee}
+    depth = np.array([worth.get(s, RUNS.elsewhere) for s in zones.surface])
+    turns = np.where(zones.application_rate < RUNS.rotor_rate, RUNS.rotor_run, RUNS.smallest_cycle)
     usual = np.maximum(turns, 60.0 * depth / zones.application_rate)
     least = np.where(np.isnan(zones.smallest_run), usual, zones.smallest_run)
     steps = np.maximum(np.ceil(np.minimum(least, zones.max_run) / resolution - 1e-9), 1.0)

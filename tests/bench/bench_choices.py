@@ -1,6 +1,6 @@
 """What each choice of `models/choices.py` is worth: moved by a quarter down and up, on invented sites.
 
-    python -m tests.bench.bench_choices [--groups BAND FLUSH ...] [--zones 30] [--seeds 2]
+    python -m tests.bench.bench_choices [--groups BAND FLUSH ...] [--by 0.25] [--zones 30] [--seeds 2]
 
 Each group is measured where it can matter. Plans: a golf course on reclaimed water whose greens and tees are salty,
 with probes and a log, a tournament and a fertigation ahead ("whole"); without probes or log ("blind"); with half of its
@@ -53,6 +53,8 @@ WORLDS = {  # where each group is measured
     "READINGS": ("whole", "loose", "stadium"),
     "SALT": ("whole", "course"),
     "TONIGHT": ("full", "course"),
+    "RUNS": ("whole", "blind", "wet"),
+    "ADVICE": ("wet", "stadium", "course"),
     "STEADY": ("keyed",),
     "UNATTENDED": ("scaled",),
     "YEARS": ("years",),
@@ -95,7 +97,7 @@ def of_plan(document: object) -> dict[str, float]:
         "dry": sum(s["dry_zone_days"] for s in plan["surfaces"]),
         "soft": sum(s["wet_zone_days"] for s in plan["surfaces"]),
         "flush mm": sum(f["depth_mm"] for f in plan["flushes"]),
-        "told": len(plan["warnings"]) + len(plan.get("actions", ())) + len([w for w in words if w]),
+        "told": len(plan["warnings"]) + len(plan["actions"]) + len(plan["advice"]) + len([w for w in words if w]),
     }
 
 
@@ -244,11 +246,11 @@ def told(plain: dict[str, float], now: dict[str, float]) -> str:
     return "; ".join(found) or "nothing"
 
 
-def moved(chosen: float) -> tuple[float, float]:
-    """A quarter down and up; a whole number by one at least."""
+def moved(chosen: float, by: float) -> tuple[float, float]:
+    """A share of it down and up; a whole number by one at least."""
     if isinstance(chosen, float):
-        return chosen * 0.75, chosen * 1.25
-    step = max(round(chosen * 0.25), 1)
+        return chosen * (1 - by), chosen * (1 + by)
+    step = max(round(chosen * by), 1)
     return chosen - step, chosen + step
 
 
@@ -256,6 +258,8 @@ def main() -> None:
     """Vary one choice at a time."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--groups", nargs="*", default=list(WORLDS))
+    parser.add_argument("--fields", nargs="*", help="only these, as BAND.margin_share")
+    parser.add_argument("--by", type=float, default=0.25, help="share by which each is moved")
     parser.add_argument("--zones", type=int, default=30)
     parser.add_argument("--seeds", type=int, default=2)
     given = parser.parse_args()
@@ -267,8 +271,10 @@ def main() -> None:
             measures = {f"{w} {s}": made[s][w] for s in range(given.seeds) for w in WORLDS[group_name] if w in made[s]}
             plain = {w: measure() for w, measure in measures.items()}
             for field in dataclasses.fields(group):
+                if given.fields and f"{group_name}.{field.name}" not in given.fields:
+                    continue
                 chosen = getattr(group, field.name)
-                for value in moved(chosen):
+                for value in moved(chosen, given.by):
                     object.__setattr__(group, field.name, value)
                     try:
                         for world, measure in measures.items():

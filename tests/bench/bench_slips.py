@@ -243,7 +243,7 @@ SLIPS = (
     ),
     Slip(
         "scheduler/night/finish.py",
-        "lead = closes - min(EVENT_LEAD, TONIGHT.short_night * (closes - opens))",
+        "lead = closes - min(TONIGHT.event_lead, TONIGHT.short_night * (closes - opens))",
         "lead = closes",
         "an event's zones may run until the close",
     ),
