@@ -16,6 +16,7 @@ Map of the folder, in the order a file passes through it::
     series.py                   weather, forecast, probes, applied, calendar, samples
     records.py                  what comes out: Site and its parts, frozen
     load.py                     the whole folder: load_site
+    works.py  water_rules.py    pumps, pipes, waters; allocation, drought orders, tariff
     controllers.py  unattended.py   controllers that hold programmes; feeds, the notice, nightly hours
     places.py                   hole, pitch or part of the grounds, as its name tells
     meter.py                    readings of water meters

@@ -8,6 +8,9 @@ from typing import Any
 
 from scheduler.errors import LISTED_PER_COLUMN, Problem
 from scheduler.notes import Note
+from scheduler.site.toml_lines import line_of, path_words
+
+SITE_TOML = "site.toml"
 
 
 @dataclass
@@ -33,3 +36,18 @@ class Findings:
     def note(self, kind: Any, subject: str, text: str) -> None:
         """Add one note."""
         self.notes.append(Note(kind, subject, text))
+
+
+class TomlFindings:
+    """Findings of site.toml: each at the line of its key."""
+
+    def __init__(self, findings: Findings, lines: dict[tuple[Any, ...], int]) -> None:
+        self.findings, self.lines = findings, lines
+
+    def problem(self, path: tuple[Any, ...], message: str) -> None:
+        """Add one problem at the line of a key."""
+        self.findings.problem(SITE_TOML, line_of(self.lines, path), path_words(path), message)
+
+    def note(self, kind: str, text: str) -> None:
+        """Add one note about site.toml."""
+        self.findings.note(kind, SITE_TOML, text)

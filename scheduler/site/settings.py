@@ -19,8 +19,8 @@ from pydantic import BaseModel, ValidationError
 from scheduler.errors import listing, near_miss, read_but, shown
 from scheduler.site import schema
 from scheduler.site.csv_text import read_bytes
-from scheduler.site.findings import Findings
-from scheduler.site.settle import FILE, Reader, Settings, find_zone, settle
+from scheduler.site.findings import SITE_TOML, Findings, TomlFindings
+from scheduler.site.settle import Settings, find_zone, settle
 from scheduler.site.toml_lines import key_lines, line_of, path_words
 from scheduler.site.unattended import settle_unattended
 
@@ -42,7 +42,7 @@ def read_settings(folder: Path, findings: Findings) -> Settings:
     Settings
         Usable as a site's settings only if no problem was found.
     """
-    data = read_bytes(folder / FILE, FILE, findings, indispensable=True)
+    data = read_bytes(folder / SITE_TOML, SITE_TOML, findings, indispensable=True)
     if data is None:
         return Settings(names=dict.fromkeys(("pump", "branch", "controller", "source")))
     text = data.decode("utf-8")
@@ -54,13 +54,13 @@ def read_settings(folder: Path, findings: Findings) -> Settings:
         what = re.sub(r"\s*\(at .*\)$", "", str(reason)) if str(reason) else type(reason).__name__
         found = re.split(r"\r\n?|\n", text)[line - 1].strip() if 0 < line <= text.count("\n") + 1 else ""
         findings.problem(
-            FILE,
+            SITE_TOML,
             line,
             None,
             read_but(found, f"this is not TOML ({shown(what)}); texts stand in quotes, dates are like 2026-07-14"),
         )
         return Settings(names=dict.fromkeys(("pump", "branch", "controller", "source")))
-    reader = Reader(findings, key_lines(text.replace("\r\n", "\n").replace("\r", "\n")))
+    reader = TomlFindings(findings, key_lines(text.replace("\r\n", "\n").replace("\r", "\n")))
     for key in _LISTS:
         if isinstance(raw.get(key), dict):
             raw[key] = [raw[key]]
@@ -85,7 +85,7 @@ def _move_lines(lines: dict[tuple[Any, ...], int], key: str) -> None:
             lines[(key, 0, *path[1:])] = line
 
 
-def _validate(raw: dict[str, Any], reader: Reader) -> schema.SiteFile | None:
+def _validate(raw: dict[str, Any], reader: TomlFindings) -> schema.SiteFile | None:
     """Check types and limits; unknown keys that resemble a known one are problems, others are left out with a note."""
     faulty = False
     for _ in range(2):  # the second time without the unknown keys
@@ -116,7 +116,7 @@ def _swapped(raw: dict[str, Any], path: tuple[Any, ...]) -> str:
     return f"; they may be swapped: write latitude = {longitude:g} and longitude = {latitude:g}" if swapped else ""
 
 
-def _unknown_key(raw: dict[str, Any], path: tuple[Any, ...], reader: Reader) -> bool:
+def _unknown_key(raw: dict[str, Any], path: tuple[Any, ...], reader: TomlFindings) -> bool:
     """Report one unknown key and take it out; True if it is a problem."""
     holder: Any = raw
     for part in path[:-1]:

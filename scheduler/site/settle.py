@@ -22,21 +22,18 @@ surface               `SURFACE_RULES`;  finish_by the close;  event_finish_by fi
 
 from __future__ import annotations
 
-import math
 import re
 import types
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
 from zoneinfo import ZoneInfo, available_timezones
 
-from models.hydraulics import friction_head, pipe_resistance
 from scheduler.errors import listing, near_miss, read_but, shown
 from scheduler.site import schema
 from scheduler.site.columns import FILES
 from scheduler.site.controllers import settle_controller
-from scheduler.site.findings import Findings
+from scheduler.site.findings import TomlFindings
 from scheduler.site.records import (
     SURFACES,
     WEEKDAYS,
@@ -55,14 +52,10 @@ from scheduler.site.records import (
     WindowRule,
 )
 from scheduler.site.time_zones import nearest_zone
-from scheduler.site.toml_lines import line_of, path_words
-from scheduler.site.units import quantity
+from scheduler.site.water_rules import settle_allocation, settle_allowance, settle_restriction, settle_tariff
+from scheduler.site.works import settle_branch, settle_pump, settle_sources
 
-FILE = "site.toml"
 OPENS, CLOSES = 21 * 60, 6 * 60  # default window [min after 00:00]; common practice, no source
-EFFICIENCY = 0.70  # pump and motor together [-]; common practice, no source
-ROUGHNESS = 140.0  # Hazen-Williams coefficient of a plastic main with its fittings [-]; common practice, no source
-CURVE_END = 1e-6  # [-] a capacity written in another unit than the curve is still its last flow
 
 # Priority, moisture floor, firmness limit, firmness limit around events. Common practice, no source.
 SURFACE_RULES: Mapping[str, SurfaceRule] = types.MappingProxyType(
@@ -100,7 +93,7 @@ class Settings:
     controllers: tuple[Controller, ...] = ()
     sources: tuple[Source, ...] = ()
     allocation: Allocation | None = None
-    allowance: AllowanceRule = field(default_factory=lambda: _allowance(schema.AllowanceKeys()))
+    allowance: AllowanceRule = field(default_factory=lambda: settle_allowance(schema.AllowanceKeys()))
     meter_error: float = schema.METER_ERROR
     restrictions: tuple[Restriction, ...] = ()
     tariffs: tuple[Tariff, ...] = ()
@@ -116,21 +109,6 @@ class Settings:
     names: dict[str, list[str] | None] = field(default_factory=dict)  # names per list; None if they could not be read
 
 
-class Reader:
-    """The findings together with the lines of the file."""
-
-    def __init__(self, findings: Findings, lines: dict[tuple[Any, ...], int]) -> None:
-        self.findings, self.lines = findings, lines
-
-    def problem(self, path: tuple[Any, ...], message: str) -> None:
-        """Add one problem at the line of a key."""
-        self.findings.problem(FILE, line_of(self.lines, path), path_words(path), message)
-
-    def note(self, kind: str, text: str) -> None:
-        """Add one note about site.toml."""
-        self.findings.note(kind, FILE, text)
-
-
 def find_zone(name: str) -> ZoneInfo | None:
     """Find a time zone by its name; names only, never a path."""
     if not re.fullmatch(r"[A-Za-z0-9_+-]+(/[A-Za-z0-9_+-]+){0,2}", name, re.ASCII):
@@ -141,7 +119,7 @@ def find_zone(name: str) -> ZoneInfo | None:
         return None
 
 
-def settle(model: schema.SiteFile, reader: Reader) -> Settings:
+def settle(model: schema.SiteFile, reader: TomlFindings) -> Settings:
     """Fill in the defaults and turn names into indices."""
     site, settings = model.site, Settings()
     settings.name, settings.latitude, settings.longitude = site.name, site.latitude, site.longitude
@@ -165,16 +143,16 @@ def settle(model: schema.SiteFile, reader: Reader) -> Settings:
         reader.problem(("wind_height",), "wind_height is given twice with different values; one is needed")
     settings.window = _window(model.window, reader)
     _settle_supply(model, settings, reader)
-    settings.allocation = _allocation(model.allocation, reader)
-    settings.allowance, settings.meter_error = _allowance(model.allowance), model.meter.error
-    settings.restrictions = tuple(_restriction(r, i, reader) for i, r in enumerate(model.restriction))
-    settings.tariffs = tuple(_tariff(t, i, reader) for i, t in enumerate(model.tariff))
+    settings.allocation = settle_allocation(model.allocation, reader)
+    settings.allowance, settings.meter_error = settle_allowance(model.allowance), model.meter.error
+    settings.restrictions = tuple(settle_restriction(r, i, reader) for i, r in enumerate(model.restriction))
+    settings.tariffs = tuple(settle_tariff(t, i, reader) for i, t in enumerate(model.tariff))
     settings.surfaces = _surfaces(model.surface, reader)
     settings.columns = _columns(model.columns, reader)
     return settings
 
 
-def _settle_zone(site: schema.SiteKeys, settings: Settings, reader: Reader) -> None:
+def _settle_zone(site: schema.SiteKeys, settings: Settings, reader: TomlFindings) -> None:
     """Find the time zone."""
     if site.time_zone is None:
         reader.note("step_down", "site.time_zone is not given; times are taken as UTC")
@@ -223,7 +201,7 @@ def window_minutes(opens: int, closes: int) -> tuple[int, int]:
     return start, end
 
 
-def _window(keys: schema.WindowKeys, reader: Reader) -> WindowRule:
+def _window(keys: schema.WindowKeys, reader: TomlFindings) -> WindowRule:
     """Read the window and the evenings that differ."""
     if keys.opens is None or keys.closes is None:
         reader.note(
@@ -249,7 +227,7 @@ def _window(keys: schema.WindowKeys, reader: Reader) -> WindowRule:
     return WindowRule(window_minutes(opens, closes), by_weekday)
 
 
-def _settle_supply(model: schema.SiteFile, settings: Settings, reader: Reader) -> None:
+def _settle_supply(model: schema.SiteFile, settings: Settings, reader: TomlFindings) -> None:
     """Read pumps, branches, controllers and sources."""
     for key in ("pump", "branch", "controller", "source"):
         names = [item.name for item in getattr(model, key)]
@@ -261,153 +239,16 @@ def _settle_supply(model: schema.SiteFile, settings: Settings, reader: Reader) -
                 )
     if not model.pump:
         reader.note("step_down", "no [[pump]] is given; the zones hang on the mains and no pump limits their flow")
-    pumps = [_pump(pump, i, reader) for i, pump in enumerate(model.pump)]
+    pumps = [settle_pump(pump, i, reader) for i, pump in enumerate(model.pump)]
     settings.pumps = tuple(pumps)
-    settings.branches = tuple(_branch(b, i, settings, reader) for i, b in enumerate(model.branch))
+    settings.branches = tuple(
+        settle_branch(b, i, settings.names["pump"] or [], reader) for i, b in enumerate(model.branch)
+    )
     settings.controllers = tuple(settle_controller(c, i, reader.problem) for i, c in enumerate(model.controller))
-    settings.sources = tuple(
-        Source(
-            s.name, s.ec or 0.0, s.sar, s.price,
-            _or_no_limit(s.daily_limit), _or_no_limit(s.monthly_limit), s.share,
-            s.sodium, s.calcium, s.magnesium, s.bicarbonate, s.carbonate, s.chloride,
-        )
-        for s in model.source
-    )  # fmt: skip
-    for s in model.source:
-        if s.ec is None:
-            reader.note("step_down", f'source "{s.name}": ec is not given; it is taken as free of salt (0 dS/m)')
-    if not model.source:
-        settings.sources = (Source("water", 0.0, None, 0.0, math.inf, math.inf, None),)
-        reader.note(
-            "step_down",
-            "no [[source]] is given; one source of no price is taken, and its salt is not followed (0 dS/m)",
-        )
+    settings.sources = settle_sources(model.source, reader)
 
 
-def _pump(keys: schema.PumpKeys, i: int, reader: Reader) -> Pump:
-    """Read one pump; its capacity, head and efficiency may come from its curve."""
-    curve, capacity = keys.curve or (), keys.capacity
-    if capacity is None and not curve:
-        reader.problem(("pump", i, "capacity"), "this key is missing; it is needed where no curve is given")
-    capacity = (curve[-1][0] if curve else math.inf) if capacity is None else capacity
-    if curve and capacity > curve[-1][0] * (1 + CURVE_END):
-        last = f"the last flow of its curve, {curve[-1][0]:g} L/s, or less is allowed"
-        reader.problem(("pump", i, "capacity"), read_but(f"{capacity:g} L/s", last))
-    if curve and keys.head is not None and keys.head > curve[0][1]:
-        most = f"its curve gives {curve[0][1]:g} m at most; a head it can hold is needed, or none (full speed)"
-        reader.problem(("pump", i, "head"), read_but(f"{keys.head:g} m", most))
-    if keys.smallest_flow > capacity:
-        reader.problem(("pump", i, "smallest_flow"), "the smallest flow is above the capacity")
-    in_curve = bool(curve) and curve[0][2] is not None
-    if keys.head is None and not curve:
-        reader.note("step_down", f'pump "{keys.name}": head is not given; its energy is not counted')
-    elif in_curve and keys.efficiency is not None:
-        reader.note("info", f'pump "{keys.name}": the efficiency of its curve is taken, not the single one')
-    elif not in_curve and keys.efficiency is None:
-        reader.note("info", f'pump "{keys.name}": efficiency is not given; {EFFICIENCY:.2f} is taken')
-    single = keys.efficiency or EFFICIENCY
-    points = tuple((flow, head, single if share is None else share) for flow, head, share in curve)
-    return Pump(keys.name, capacity, keys.smallest_flow, keys.ramp or math.inf, keys.head or 0.0, single, points)
-
-
-def _or_no_limit(value: float | None) -> float:
-    return math.inf if value is None else value
-
-
-def _branch(keys: schema.BranchKeys, i: int, settings: Settings, reader: Reader) -> Branch:
-    """Read one branch and find its pump."""
-    names = settings.names["pump"] or []
-    pump = -1
-    if keys.pump is not None:
-        if keys.pump in names:
-            pump = names.index(keys.pump)
-        else:
-            allowed = f"allowed: {listing(names)}{near_miss(keys.pump, names)}" if names else "no [[pump]] is given"
-            reader.problem(("branch", i, "pump"), read_but(keys.pump, allowed))
-    elif len(names) == 1:
-        pump = 0
-    elif names:
-        reader.problem(("branch", i, "pump"), f"this key is missing; there are several pumps: {listing(names)}")
-    return Branch(keys.name, pump, _or_no_limit(keys.capacity), _resistance(keys, i, reader))
-
-
-def _resistance(keys: schema.BranchKeys, i: int, reader: Reader) -> float:
-    """Head a branch takes per (L/s)^1.852, by its pipe or by the friction at its capacity; 0 if neither is given."""
-    pipe = {"length": keys.length, "diameter": keys.diameter, "roughness": keys.roughness}
-    given = [name for name, value in pipe.items() if value is not None]
-    if keys.friction is not None:
-        if given:
-            reader.problem(("branch", i, given[0]), "friction is given too; one of the two is needed")
-        elif keys.capacity is None:
-            words = "friction is the head lost at the capacity of the branch, which is missing; it is needed"
-            reader.problem(("branch", i, "capacity"), words)
-        else:
-            return float(keys.friction / friction_head(keys.capacity, 1.0))
-        return 0.0
-    if not given:
-        return 0.0
-    if keys.length is None or keys.diameter is None:
-        missing = "length" if keys.length is None else "diameter"
-        reader.problem(
-            ("branch", i, missing), f"this key is missing; {listing(given)} is given, and friction needs both"
-        )
-        return 0.0
-    if keys.roughness is None:
-        reader.note("info", f'branch "{keys.name}": roughness is not given; {ROUGHNESS:g} is taken')
-    return float(pipe_resistance(keys.length, keys.diameter / 1000.0, keys.roughness or ROUGHNESS))
-
-
-def _allocation(keys: schema.AllocationKeys | None, reader: Reader) -> Allocation | None:
-    """Read the season's water and its tiers."""
-    if keys is None:
-        return None
-    if keys.ends < keys.starts:
-        reader.problem(
-            ("allocation", "ends"), read_but(keys.ends, f"a date not before the start, {keys.starts}, is allowed")
-        )
-    if keys.used_before > keys.volume and not keys.tier:
-        reader.note("warning", "allocation.used_before is above the volume: nothing is left of the season's water")
-    tiers: list[tuple[float, float]] = []
-    for i, tier in enumerate(keys.tier):
-        above = tier.above
-        if isinstance(above, str):
-            above = quantity(above, "m3") / keys.volume
-        if tiers and above <= tiers[-1][0]:
-            reader.problem(
-                ("allocation", "tier", i, "above"),
-                read_but(tier.above, "tiers must rise in the order they are written"),
-            )
-        if tiers and tier.price < tiers[-1][1]:
-            reader.problem(
-                ("allocation", "tier", i, "price"),
-                read_but(tier.price, "a price not below that of the tier before is allowed"),
-            )
-        tiers.append((above, tier.price))
-    return Allocation(keys.starts, keys.ends, keys.volume, keys.used_before, tuple(tiers))
-
-
-def _allowance(keys: schema.AllowanceKeys) -> AllowanceRule:
-    """Read the factors of an allowance by ET; landscape has that of turf unless it has its own."""
-    landscape = keys.factor if keys.landscape_factor is None else keys.landscape_factor
-    return AllowanceRule({"turf": keys.factor, "special": keys.special_factor, "landscape": landscape}, keys.rain_share)
-
-
-def _restriction(keys: schema.RestrictionKeys, i: int, reader: Reader) -> Restriction:
-    """Read one drought order."""
-    if keys.starts and keys.ends and keys.ends < keys.starts:
-        reader.problem(("restriction", i, "until"), read_but(keys.ends, f"a date not before {keys.starts} is allowed"))
-    if keys.nights_allowed is None and keys.hours is None and keys.cut == 0.0:
-        reader.note("warning", f"restriction {i + 1} restricts nothing: it has none of nights_allowed, hours and cut")
-    return Restriction(keys.nights_allowed, keys.hours, keys.surfaces, keys.cut, keys.starts, keys.ends)
-
-
-def _tariff(keys: schema.TariffKeys, i: int, reader: Reader) -> Tariff:
-    """Read one block of the tariff; one that ends at or before it begins ends on the next day."""
-    start = keys.starts % 1440
-    return Tariff(start, keys.ends if keys.ends > start else keys.ends + 1440, keys.days, keys.price)
-
-
-def _surfaces(given: Mapping[str, schema.SurfaceKeys], reader: Reader) -> dict[str, SurfaceRule]:
+def _surfaces(given: Mapping[str, schema.SurfaceKeys], reader: TomlFindings) -> dict[str, SurfaceRule]:
     """Merge what the file says of the surfaces into the defaults."""
     rules = dict(SURFACE_RULES)
     for name, keys in given.items():
@@ -421,7 +262,7 @@ def _surfaces(given: Mapping[str, schema.SurfaceKeys], reader: Reader) -> dict[s
     return rules
 
 
-def _surface(name: str, keys: schema.SurfaceKeys, base: SurfaceRule, reader: Reader) -> SurfaceRule:
+def _surface(name: str, keys: schema.SurfaceKeys, base: SurfaceRule, reader: TomlFindings) -> SurfaceRule:
     """Merge one surface; a limit that is not given gives way to a floor that is."""
     path = ("surface", name)
     floor = keys.moisture_floor
@@ -460,7 +301,7 @@ def _surface(name: str, keys: schema.SurfaceKeys, base: SurfaceRule, reader: Rea
     )
 
 
-def _columns(given: Mapping[str, Mapping[str, str]], reader: Reader) -> dict[str, dict[str, str]]:
+def _columns(given: Mapping[str, Mapping[str, str]], reader: TomlFindings) -> dict[str, dict[str, str]]:
     """Check the column maps: file and target of each must be known."""
     for file, mapping in given.items():
         if file not in FILES:

@@ -11,8 +11,9 @@ from urllib.parse import parse_qsl, urlsplit
 from scheduler.errors import listing, near_miss, read_but
 from scheduler.site import schema
 from scheduler.site.columns import FILES
+from scheduler.site.findings import TomlFindings
 from scheduler.site.records import Feed, NightlyRule, NoticeRule
-from scheduler.site.settle import Reader, Settings
+from scheduler.site.settle import Settings
 
 SECRET = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
 SECRET_NAMES = re.compile(r"key|token|secret|passw|auth|appid|api_?id|signature|cookie", re.IGNORECASE)
@@ -21,7 +22,7 @@ ONLY_CSV = ("probes", "applied")  # series that no weather service gives
 WAYS = ("url", "file", "command")
 
 
-def settle_unattended(model: schema.SiteFile, settings: Settings, reader: Reader) -> None:
+def settle_unattended(model: schema.SiteFile, settings: Settings, reader: TomlFindings) -> None:
     """Fill in what site.toml says of feeds, notice and nightly run."""
     settings.contact = model.site.contact or ""
     settings.invented = model.site.invented
@@ -37,7 +38,7 @@ def settle_unattended(model: schema.SiteFile, settings: Settings, reader: Reader
     settings.nightly = _nightly(model.nightly, settings, reader)
 
 
-def _feed(keys: schema.FeedKeys, i: int, model: schema.SiteFile, reader: Reader) -> Feed:
+def _feed(keys: schema.FeedKeys, i: int, model: schema.SiteFile, reader: TomlFindings) -> Feed:
     """Read one feed: exactly one of url, file and command, a format its series can have, no secret in the open."""
     path = ("feed", i)
     given = {way: getattr(keys, way) for way in WAYS if getattr(keys, way) is not None}
@@ -76,7 +77,7 @@ def _feed(keys: schema.FeedKeys, i: int, model: schema.SiteFile, reader: Reader)
     )
 
 
-def _notice(keys: schema.NoticeKeys, reader: Reader) -> NoticeRule:
+def _notice(keys: schema.NoticeKeys, reader: TomlFindings) -> NoticeRule:
     """Read who is told of a night."""
     if keys.to is None and keys.webhook is None:
         reader.problem(("notice",), "to (mail addresses) or webhook (an address) is needed")
@@ -106,7 +107,7 @@ def _notice(keys: schema.NoticeKeys, reader: Reader) -> NoticeRule:
     )  # fmt: skip
 
 
-def _nightly(keys: schema.NightlyKeys, settings: Settings, reader: Reader) -> NightlyRule:
+def _nightly(keys: schema.NightlyKeys, settings: Settings, reader: TomlFindings) -> NightlyRule:
     """Read the hours of the nightly run: before the window opens, on every weekday."""
     windows = [settings.window.default, *settings.window.by_weekday.values()]
     earliest = min(opens for opens, _ in windows)
@@ -119,7 +120,7 @@ def _nightly(keys: schema.NightlyKeys, settings: Settings, reader: Reader) -> Ni
     return NightlyRule(keys.starts, keys.by, keys.profiles, keys.copy_to or "")
 
 
-def _check_address(text: str, path: tuple[object, ...], reader: Reader, whole_secret: bool = False) -> None:
+def _check_address(text: str, path: tuple[object, ...], reader: TomlFindings, whole_secret: bool = False) -> None:
     """Refuse what is no web address, and secrets written in the open."""
     if whole_secret and SECRET.fullmatch(text):
         return
@@ -139,7 +140,7 @@ def _check_address(text: str, path: tuple[object, ...], reader: Reader, whole_se
             reader.problem(path, text)
 
 
-def _check_headers(headers: dict[str, str], path: tuple[object, ...], reader: Reader) -> None:
+def _check_headers(headers: dict[str, str], path: tuple[object, ...], reader: TomlFindings) -> None:
     """Refuse headers that cannot be sent, and secrets written in the open."""
     for name, value in headers.items():
         if not re.fullmatch(r"[A-Za-z0-9-]{1,80}", name) or not value.isprintable():

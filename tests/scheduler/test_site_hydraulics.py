@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from scheduler.plan.stations import typical_energy
-from scheduler.site.settle import EFFICIENCY, ROUGHNESS
+from scheduler.site.works import EFFICIENCY, ROUGHNESS
 from tests.scheduler.site_folders import TOML, lines, site
 
 PUMP = "[[pump]]\nname = 'a'\n"  # lines 8 and 9 of the file
