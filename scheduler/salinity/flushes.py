@@ -170,9 +170,16 @@ class _Due:
 
     @cached_property
     def target(self) -> np.ndarray:
-        """ECe a flush should bring the roots to, (F,) [dS/m]."""
-        roots = self.part.rooted.sum(axis=1) / self.part.depth  # what comes stays in them
-        lasting = self.limit - FLUSH.least_rest * self.frame.rise[self.z] / roots
+        """ECe a flush should bring the roots to, (F,) [dS/m]: where roots are fed from below what comes stays in them."""
+        return self._for_a_week(self.part.depth / self.part.rooted.sum(axis=1))
+
+    @cached_property
+    def enough(self) -> np.ndarray:
+        """ECe from which no other flush need follow, (F,) [dS/m]."""
+        return self._for_a_week(np.ones(self.z.size))
+
+    def _for_a_week(self, faster: np.ndarray) -> np.ndarray:
+        lasting = self.limit - FLUSH.least_rest * self.frame.rise[self.z] * faster
         wanted = np.minimum(FLUSH.target_share * self.limit, lasting)
         return np.maximum(wanted, FLUSH.target_margin * self.frame.floor[self.z])
 
@@ -249,6 +256,7 @@ def _flushes(due: _Due) -> _Flushes:
         rained = (wet >= 0) & (np.nanmin(after, axis=1) < np.nanmin(depth, axis=1))
         depth = np.where(rained[:, None], after, depth)
         reached, staged = np.where(rained, left, reached), np.where(rained, few, staged)
+    staged &= reached > due.enough + 1e-9
     return _Flushes(np.where(np.isnan(depth), np.nan, np.maximum(depth, FLUSH.smallest)), reached, staged, rained)
 
 

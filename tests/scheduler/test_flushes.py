@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from models.choices import FLUSH
-from models.layers import ece_of, equal_layers, root_zone_ece, state_from_ece
+from models.layers import ece_of, equal_layers, root_zone_ece, standing_ece, state_from_ece
 from models.plan.flush_needs import FlushNeeds
 from models.salt_balance import layered_day, lead_in
 from models.salts import leaching_requirement
@@ -265,6 +265,27 @@ def test_limit_where_the_water_does_not_allow_the_threshold(tmp_path):
     assert "another will be needed" in evened.beside[0]
     stage, _, _ = candidates(place, [[evened.target[0]] * 2])
     assert np.all(stage.passes >= 3)
+
+
+def test_a_green_over_gravel_is_flushed_as_deep_as_its_sand_feeds_it(tmp_path):
+    # 20 cm of roots in 30 cm of sand; the same green without gravel beside it, both even at 4.0 dS/m.
+    built = s.zones_csv("G1,green,creeping_bentgrass,reclaimed").replace(",no\n", ",yes\n")
+    over, salt, inputs = candidates(s.salty(tmp_path / "a", zones=built), [[4.0, 4.0]])
+    plain, _, _ = candidates(
+        s.salty(tmp_path / "b", zones=s.zones_csv("G1,green,creeping_bentgrass,reclaimed")), [[4, 4]]
+    )
+    np.testing.assert_allclose(salt.layers.thickness, 0.15)
+    assert plain.needs.depth[0, 0] <= STAGE + 0.01 < over.needs.depth[0, 0] <= 1.5 * STAGE + 0.01
+    # What it reaches is told of all the sand: the roots alone stand lower, and what lies below comes back to them.
+    layers = salt.layers
+    water = inputs.plan.depletion + over.needs.depth[:, 0]
+    left = ece_of(layers, lead_in(layers, state_from_ece(layers, inputs.plan.depletion, 4.0), water, 1.4))
+    assert over.target[0] == pytest.approx(standing_ece(layers, left)[0], abs=0.01)
+    assert root_zone_ece(layers, left)[0] < over.target[0]
+    # Roots that are clean above salt pass their limit soon, for it rises; those of a green without gravel do not.
+    rising, _, _ = candidates(s.salty(tmp_path / "c", zones=built), [[2.6, 6.0]])
+    assert rising.needs.zone.size == 1
+    assert 0 < rising.passes[0] < 7
 
 
 def test_a_zone_that_may_take_better_water_keeps_its_turf_to_the_threshold(tmp_path):
