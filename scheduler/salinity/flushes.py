@@ -170,7 +170,7 @@ class _Due:
 
     @cached_property
     def target(self) -> np.ndarray:
-        """ECe a flush should bring the roots to, (F,) [dS/m]: where roots are fed from below what comes stays in them."""
+        """ECe a flush should bring roots to, (F,) [dS/m]; where they are fed from below what comes stays in them."""
         return self._for_a_week(self.part.depth / self.part.rooted.sum(axis=1))
 
     @cached_property
