@@ -15,6 +15,9 @@ from models.night.bounds import whole_capacity, whole_flow
 from models.night.job import BoolArray, IntArray, NightJob
 
 
+Standing = tuple[IntArray, IntArray, IntArray, IntArray, list[list[tuple[int, int]]]]
+
+
 class Board:
     """Free capacity over the night. Placing a cycle changes it; `copy` keeps a state."""
 
@@ -29,6 +32,8 @@ class Board:
         self._lay_masks()
         self._lay_ramps()
         self.soak = job.to_grid(job.soak, "up")
+        self.own: list[tuple[int, int, int]] = []  # per zone: its pump, -1 without; its flow; its soak
+        self.own += zip(job.pump.tolist(), self.need.tolist(), self.soak.tolist(), strict=True)
         self.resolution = np.maximum(job.to_grid(job.resolution), 1)  # zones that do not run may be finer
         self.least = np.maximum(job.to_grid(job.smallest_cycle, "up"), 1)
         self.least = -(-self.least // self.resolution) * self.resolution
@@ -37,6 +42,7 @@ class Board:
         start_every = np.where(self.resolution >= self.minute, self.minute, self.resolution)
         start_every = np.where(self.minute % start_every == 0, start_every, 1)
         self.start_every: list[int] = start_every.tolist()
+        self.count = np.zeros(self.steps + 1, dtype=np.int32)  # of marks before each boundary, written anew by `starts`
         self.placed: list[list[tuple[int, int]]] = [[] for _ in range(job.zones)]
         self.standing: list[tuple[int, int, int]] = []  # zone, start, end of runs that nothing moves
         self._lay_standing()
@@ -120,9 +126,10 @@ class Board:
         bad: BoolArray = self.shut[self.mask_of_zone[zone]].copy()
         for row, amount in self.uses[zone]:
             bad |= (self.free[row] if spare is None else self.free[row] + spare[row]) < amount
-        soak = int(self.soak[zone])
-        for start, end in self.placed[zone]:
-            bad[max(start - soak, 0) : end + soak] = True
+        if self.placed[zone]:
+            soak = self.own[zone][2]
+            for start, end in self.placed[zone]:
+                bad[max(start - soak, 0) : end + soak] = True
         return bad
 
     def starts(self, zone: int, length: int, bad: BoolArray | None = None, ramp: bool = True) -> IntArray:
@@ -133,17 +140,16 @@ class Board:
         if length > self.steps:
             return np.zeros(0, dtype=np.int64)
         bad = self.marked(zone) if bad is None else bad
-        count = np.empty(self.steps + 1, dtype=np.int32)
-        count[0] = 0
-        np.cumsum(bad[: self.steps], out=count[1:])
+        count = self.count
+        bad[: self.steps].cumsum(out=count[1:])
         good = count[length:] == count[: self.steps + 1 - length]
-        pump = int(self.job.pump[zone])
+        pump, need, _ = self.own[zone]
         if ramp and pump >= 0 and self.ramped[pump]:
-            room = max(int(self.ramp[pump]) - int(self.need[zone]), 0)
+            room = max(int(self.ramp[pump]) - need, 0)
             good &= self.rise[pump, : good.size] <= room
             good &= self.fall[pump, length:] >= -room
         every = self.start_every[zone]
-        found = np.flatnonzero(good)
+        found: IntArray = good.nonzero()[0]
         if every > 1:
             found = found[(found + self.first) % every == 0]
         return found
@@ -161,9 +167,9 @@ class Board:
         end = start + length
         for row, amount in self.uses[zone]:
             self.free[row, start:end] -= amount
-        pump = int(self.job.pump[zone])
+        pump, need, _ = self.own[zone]
         if pump >= 0:
-            self.flow[pump, self.minute + start : self.minute + end] += self.need[zone]
+            self.flow[pump, self.minute + start : self.minute + end] += need
             if self.ramped[pump]:
                 self._recount_ramp(pump, start)
                 self._recount_ramp(pump, end)
@@ -177,10 +183,10 @@ class Board:
         for row, amount in self.uses[zone]:
             self.free[row, start:end] += amount
         self.placed[zone].remove((start, end))
-        pump = int(self.job.pump[zone])
+        pump, need, _ = self.own[zone]
         if pump < 0:
             return True
-        self.flow[pump, self.minute + start : self.minute + end] -= self.need[zone]
+        self.flow[pump, self.minute + start : self.minute + end] -= need
         if not self.ramped[pump]:
             return True
         kept, ramp = True, int(self.ramp[pump])
@@ -196,6 +202,17 @@ class Board:
             kept &= bool((self.rise[pump, near] <= np.maximum(rise, ramp)).all())
             kept &= bool((self.fall[pump, near] >= np.minimum(fall, -ramp)).all())
         return kept
+
+    def standing_now(self) -> Standing:
+        """All that stands on the board, to be taken back to with `stand_again`."""
+        placed = [list(spans) for spans in self.placed]
+        return self.free.copy(), self.flow.copy(), self.rise.copy(), self.fall.copy(), placed
+
+    def stand_again(self, standing: Standing) -> None:
+        """Bring the board back to what stood on it before; a standing is given back as often as wished."""
+        for mine, kept in zip((self.free, self.flow, self.rise, self.fall), standing[:4], strict=True):
+            mine[...] = kept
+        self.placed = [list(spans) for spans in standing[4]]
 
     def _recount_ramp(self, pump: int, boundary: int) -> None:
         """Bring `rise` and `fall` up to date within a minute of a boundary."""

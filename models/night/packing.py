@@ -20,6 +20,9 @@ from models.night.whole import WholeRuns, strict_job, wished_minutes
 
 EFFORT = 30_000  # [-] cycles and grid steps gone through before settling for the best attempt; about 2 s
 FILLING = 5_000  # [-] of them for filling the night with whole cycles
+QUICK_FILLING = 1_500  # [-] the same where the night is only looked at quickly
+ROUNDS = 300  # [-] of parts taken off and put back at that effort
+PUT_BACK = 1_500  # [-] cycles up to which that is worth it; with more, gaps find a cycle that fits
 SOLVING = 0.6  # [-] deterministic time of the solver at that effort, for laying parts of the night anew
 FEW_CYCLES = 600  # [-] of a small night
 FEWEST_CYCLES = 160  # [-] up to which the search is worth it on any night that may fit
@@ -67,7 +70,7 @@ def _as_it_stands(job: NightJob, effort: float) -> WholeRuns:
     runs = WholeRuns(job, Board(job))
     runs.stand()
     if runs.cost:
-        runs.search(SOLVING * effort / EFFORT)
+        _search(runs, effort)
     runs.settle()
     return runs
 
@@ -85,14 +88,35 @@ def _anew(job: NightJob, effort: float, bounds: Bounds) -> WholeRuns:
     runs = _as_wished(job, effort, bounds)
     if runs is None:
         runs = WholeRuns(job, Board(job))
-        runs.fill(min(effort, FILLING))
+        _fill(runs, effort)
         nearly = 1.0 if runs.length.size <= FEWEST_CYCLES else NEARLY_FULL
         if bounds.largest <= nearly * job.window_minutes:
-            runs.search(SOLVING * effort / EFFORT)
-        runs.hurry(HURRY * effort / EFFORT)
+            _search(runs, effort)
+        if effort >= EFFORT:
+            runs.hurry(HURRY * effort / EFFORT)
         runs.settle()
-        runs.keep_hours(HOURS * effort / EFFORT)
+        if effort >= EFFORT:
+            runs.keep_hours(HOURS * effort / EFFORT)
+        elif runs.keeps_hours_badly:
+            runs.put_back(_rounds(effort), hours=True)
     return runs
+
+
+def _fill(runs: WholeRuns, effort: float) -> None:
+    careful = effort >= EFFORT
+    runs.fill(min(effort, FILLING if careful else QUICK_FILLING), careful)
+    if runs.cost and runs.length.size <= PUT_BACK:
+        runs.put_back(_rounds(effort))
+
+
+def _search(runs: WholeRuns, effort: float) -> None:
+    """Look for a place for what has none: with the constraint program only where the night is looked at with care."""
+    if effort >= EFFORT:
+        runs.search(SOLVING * effort / EFFORT)
+
+
+def _rounds(effort: float) -> int:
+    return int(ROUNDS * effort / EFFORT)
 
 
 def _as_wished(job: NightJob, effort: float, bounds: Bounds) -> WholeRuns | None:
@@ -101,9 +125,9 @@ def _as_wished(job: NightJob, effort: float, bounds: Bounds) -> WholeRuns | None
     if strict is job or bounds.largest > wished_minutes(strict):
         return None
     runs = WholeRuns(strict, Board(strict))
-    runs.fill(min(effort, FILLING))
+    _fill(runs, effort)
     if runs.left.size <= WORTH_TRYING * runs.length.size:
-        runs.search(SOLVING * effort / EFFORT)
+        _search(runs, effort)
     if runs.left.size:
         return None
     runs.settle()

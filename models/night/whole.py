@@ -1,10 +1,11 @@
 """Start times for whole cycles: nothing cut beyond the cycles and soaks the soil needs.
 
 A night is filled at once in the wished order; where that leaves something out, late or in hours the plan did not
-choose, it is filled moment by moment in several ways (dispatch.py), the best is kept, and then part after part of it
-is laid anew by a constraint program (relay.py): the cycles on the limit that is tightest for what has no place, then on
-its other limits, then any that stand in the way. A part is kept where it costs less than before. The search ends where
-nothing is missing, where what is missing is proven to find no place on its limit, or when the effort is spent.
+choose, it is filled moment by moment in several ways (dispatch.py), the best is kept, and parts of it are taken off and
+put back in another order (putting_back.py). With care, part after part is then laid anew by a constraint program
+(relay.py): the cycles on the limit that is tightest for what has no place, then on its other limits, then any that
+stand in the way. A part is kept where it costs less than before. The search ends where nothing is missing, where what
+is missing is proven to find no place on its limit, or when the effort is spent.
 
 What a timetable is wished to do, in this order: leave nothing out, the ranks served first before the others; be done in
 time; keep to the hours the plan chose; end near the close, for a dry leaf is the best care of turf (`settle`).
@@ -17,6 +18,7 @@ import numpy as np
 from models.night.board import Board
 from models.night.dispatch import TASTES, Dispatcher
 from models.night.job import BoolArray, FloatArray, IntArray, NightJob
+from models.night.putting_back import PuttingBack
 from models.night.relay import NOWHERE, Costs, Relaid, relay
 
 LEFT_OUT, LATE, OUTSIDE = 4096, 64, 1  # [-] what a grid step costs: left out, late, at a price the plan did not choose
@@ -130,12 +132,13 @@ class WholeRuns:
                 asked[row] += amount * zone_steps[zone]
         return np.asarray(asked / np.maximum(board.capacity * max(board.steps, 1), 1))
 
-    def fill(self, effort: float) -> None:
+    def fill(self, effort: float, careful: bool = True) -> None:
         """Fill the night in the wished order, or where that misses something, in the best of some freer ways.
 
         Parameters
         ----------
         effort : float   Cycles and grid steps gone through [-].
+        careful : bool   Also beginning with the cycles of limits that are all but full, as these alone allow them.
         """
         self._fill_in_order()
         best, cost = self.start.copy(), self.wish_cost
@@ -146,7 +149,8 @@ class WholeRuns:
             if taste.rank and self.job.finish_rank is None:
                 continue
             jobs = [strict, self.job] if strict is not self.job else [self.job]
-            for job, seeded in [*((job, False) for job in jobs), *([(self.job, True)] if self._tight_first() else [])]:
+            tight = [(self.job, True)] if careful and self._tight_first() else []
+            for job, seeded in [*((job, False) for job in jobs), *tight]:
                 board = Board(job)
                 dispatcher = Dispatcher(job, board)
                 dispatcher.stand({k: s for k, s in self._tight_first().items() if s != NOWHERE} if seeded else {})
@@ -226,12 +230,29 @@ class WholeRuns:
         for cycle in moved[start[moved] != NOWHERE].tolist():
             self._put(cycle, int(start[cycle]))
 
+    def put_back(self, rounds: int, hours: bool = False) -> None:
+        """Take parts of the night off and put them back in another order.
+
+        Parameters
+        ----------
+        rounds : int   At most [-].
+        hours : bool   Whether hours the plan did not choose count as something missing.
+        """
+        use = np.array([self.load[rows].sum() for rows in self.rows_of_zone])[self.job.cycle_zone] * self.length
+        costs = self.wishes if hours else self.costs
+        PuttingBack(self.board, self.job.cycle_zone, self.length, self.start, costs, self.on_row, use).run(rounds)
+
     def keep_hours(self, effort: float) -> None:
         """On a night with a place for everything, lay parts anew that lie in hours the plan did not choose."""
-        if not self.cost and self.wish_cost and self.length.size <= SMALL_ENOUGH:
+        if self.keeps_hours_badly:
             self.costs = self.wishes
             self.least_on.clear()
             self.search(effort)
+
+    @property
+    def keeps_hours_badly(self) -> bool:
+        """Whether a small night with a place for everything lies in hours the plan did not choose."""
+        return not self.cost and bool(self.wish_cost) and self.length.size <= SMALL_ENOUGH
 
     def search(self, effort: float, enough: int = 0) -> None:
         """Lay part after part anew until no more than `enough` is missing or the effort is spent.

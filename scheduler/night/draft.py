@@ -22,7 +22,7 @@ from scheduler.night.whole_steps import Terms, flushing_on, hard_rows, supply_mi
 
 QUICK = 15_000.0  # effort of packing while a better plan can still be asked for [cycles and grid steps]
 FEW_CYCLES = 600  # [-] up to which what is left out of the last draft is looked at with full effort
-NEXT_TO_NOTHING = 0.02  # [-] of the night's minutes, up to which what is left out is not looked at again
+NEXT_TO_NOTHING = 0.03  # [-] of the night's minutes, up to which what is left out is not looked at again
 FEW_ZONE_NIGHTS = 6_000  # [-] up to which a plan is solved again without the runs that had better wait
 BEYOND = 1e6  # [-] of a capacity: the packer holds it, rounding need not
 
