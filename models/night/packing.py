@@ -21,7 +21,7 @@ from models.night.whole import WholeRuns, strict_job, wished_minutes
 EFFORT = 30_000  # [-] cycles and grid steps gone through before settling for the best attempt; about 2 s
 FILLING = 5_000  # [-] of them for filling the night with whole cycles
 QUICK_FILLING = 1_500  # [-] the same where the night is only looked at quickly
-ROUNDS = 300  # [-] of parts taken off and put back at that effort
+ROUNDS = 600  # [-] of parts taken off and put back at that effort
 PUT_BACK = 1_500  # [-] cycles up to which that is worth it; with more, gaps find a cycle that fits
 SOLVING = 0.6  # [-] deterministic time of the solver at that effort, for laying parts of the night anew
 FEW_CYCLES = 600  # [-] of a small night

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import pyomo.environ as pyo
+import pyomo.core as pyo
 
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.rows import entries

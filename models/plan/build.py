@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import pyomo.environ as pyo
+import pyomo.core as pyo
 from pyomo.common.gc_manager import PauseGC
 
 from models.plan.balance import add_balance, add_firmness, add_root_zone, add_stress, largest_shortfall

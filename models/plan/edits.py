@@ -11,7 +11,7 @@ from dataclasses import fields
 from typing import Any
 
 import numpy as np
-import pyomo.environ as pyo
+import pyomo.core as pyo
 
 from models.plan.copies import Copies
 from models.plan.flush import flush_terms

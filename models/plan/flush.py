@@ -18,7 +18,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import pyomo.environ as pyo
+import pyomo.core as pyo
 
 from models.plan.balance import largest_drainage, largest_shortfall
 from models.plan.copies import Copies

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
-import pyomo.environ as pyo
+import pyomo.core as pyo
 
 from models.plan.inputs import Bools, Floats, Ints, PlanInputs
 from models.plan.rows import entries, groups, linear, pick

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import pyomo.environ as pyo
+import pyomo.core as pyo
 
 from models.plan.copies import Copies
 from models.plan.inputs import Floats, Ints, PlanInputs

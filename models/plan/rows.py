@@ -12,7 +12,7 @@ from itertools import chain
 from typing import Any
 
 import numpy as np
-import pyomo.environ as pyo
+import pyomo.core as pyo
 from numpy.typing import NDArray
 from pyomo.core.expr.numeric_expr import LinearExpression, MonomialTermExpression
 from scipy import sparse

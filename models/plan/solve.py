@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-import pyomo.environ as pyo
+import pyomo.core as pyo
 from pyomo.common.gc_manager import PauseGC
 
 from models.plan import apart

@@ -16,7 +16,7 @@ from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
-import pyomo.environ as pyo
+import pyomo.core as pyo
 
 from models.choices import PRICES
 from models.plan.copies import Copies

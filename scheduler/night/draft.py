@@ -22,7 +22,7 @@ from scheduler.night.whole_steps import Terms, flushing_on, hard_rows, supply_mi
 
 QUICK = 15_000.0  # effort of packing while a better plan can still be asked for [cycles and grid steps]
 FEW_CYCLES = 600  # [-] up to which what is left out of the last draft is looked at with full effort
-NEXT_TO_NOTHING = 0.03  # [-] of the night's minutes, up to which what is left out is not looked at again
+MUCH_LEFT_OUT = 0.05  # [-] of the night's minutes, beyond which the last draft is packed again with care
 FEW_ZONE_NIGHTS = 6_000  # [-] up to which a plan is solved again without the runs that had better wait
 BEYOND = 1e6  # [-] of a capacity: the packer holds it, rounding need not
 
@@ -162,7 +162,7 @@ def settled(tonight: Tonight, first: Draft, last: Draft) -> Draft:
         return last
     draft = last if last.number == 1 else packed(tonight, _asked_for_both(tonight, first, last))
     assert draft.job is not None and draft.timetable is not None
-    if _share_left_out(draft.timetable) > NEXT_TO_NOTHING and 0 < draft.job.cycle_zone.size <= FEW_CYCLES:
+    if _share_left_out(draft.timetable) > MUCH_LEFT_OUT and 0 < draft.job.cycle_zone.size <= FEW_CYCLES:
         draft = replace(draft, timetable=pack_night(draft.job, EFFORT))
     return draft
 

@@ -28,17 +28,8 @@ NARROWEST_OUTLINE = 3.5  # an outline narrower than this is drawn as a square
 LETTER = 0.58  # [-] width of a letter by its height, of the page's type
 FILLED = 0.22  # [-] of the drawing that squares may take
 ROUNDS = 400  # of moving squares apart
-ASIDE = (
-    (0, 0),
-    (0, -1),
-    (0, 1),
-    (1, 0),
-    (-1, 0),
-    (1, -1),
-    (-1, -1),
-    (1, 1),
-    (-1, 1),
-)  # ways a name may lie from its place
+FEW = 300  # squares that are compared each with each
+ASIDE = np.array([(0, 0), (0, -1), (0, 1), (1, 0), (-1, 0), (1, -1), (-1, -1), (1, 1), (-1, 1)])  # a name's ways out
 COLOURS = {"wet": "#5f9fd6", "moist": "#b9d7ee", "middle": "#fafafa", "low": "#ffd9a0", "dry": "#e98a3a"}  # as the grid
 
 
@@ -128,9 +119,7 @@ def apart(at: np.ndarray, side: float, low: np.ndarray, high: np.ndarray) -> np.
     out = np.clip(at + 0.01 * side * np.stack((np.cos(turn), np.sin(turn)), axis=1), low, high)
     wanted = side * 1.08
     for _ in range(ROUNDS):
-        from scipy.spatial import cKDTree  # loaded only for a map
-
-        pairs = cKDTree(out).query_pairs(wanted, p=np.inf, output_type="ndarray") if len(out) > 1 else np.zeros((0, 2))
+        pairs = _near(out, wanted)
         if not len(pairs):
             break
         i, j = pairs[:, 0], pairs[:, 1]
@@ -146,6 +135,17 @@ def apart(at: np.ndarray, side: float, low: np.ndarray, high: np.ndarray) -> np.
         np.add.at(times, np.concatenate((i, j)), 1.0)
         out = np.clip(out + move / np.maximum(np.sqrt(times), 1.0)[:, None], low, high)
     return out
+
+
+def _near(at: np.ndarray, reach: float) -> np.ndarray:
+    """Pairs of places no farther apart than so, (M, 2), in either direction."""
+    if len(at) <= FEW:
+        away = np.abs(at[:, None] - at[None, :]).max(axis=2)
+        return np.argwhere(np.triu(away <= reach, 1))
+    from scipy.spatial import cKDTree  # loaded only for a map of many zones
+
+    found: np.ndarray = cKDTree(at).query_pairs(reach, p=np.inf, output_type="ndarray")
+    return found
 
 
 def _in_order(placed: Sequence[Shown], drawn: np.ndarray) -> list[tuple[int, Shown]]:
@@ -229,17 +229,20 @@ def _free_spot(
     spots: Sequence[tuple[float, float]], wide: float, tall: float, boxes: np.ndarray, width: int, height: float
 ) -> np.ndarray | None:
     """Find a box for a label near one of some spots; None where all is taken."""
-    for reach in (0.0, 1.1, 1.7, 2.4):
-        for x, y in spots:
-            for dx, dy in ASIDE if reach else ASIDE[:1]:
-                cx, cy = x + dx * (wide / 2 + reach * tall * 0.6), y + dy * reach * tall
-                box = np.array([cx - wide / 2, cy - tall / 2, cx + wide / 2, cy + tall / 2])
-                if box[0] < 2 or box[1] < 2 or box[2] > width - 2 or box[3] > height:
-                    continue
-                crossed = (boxes[:, :2] < box[2:]) & (box[:2] < boxes[:, 2:])
-                if not crossed.all(axis=1).any():
-                    return box
-    return None
+    at = np.array(spots, float)
+    out = [at]
+    for reach in (1.1, 1.7, 2.4):
+        out.append((at[:, None] + ASIDE * (wide / 2 + reach * tall * 0.6, reach * tall)).reshape(-1, 2))
+    middle, half = np.vstack(out), np.array([wide, tall]) / 2
+    box = np.hstack([middle - half, middle + half])
+    box = box[(box[:, :2] >= 2).all(axis=1) & (box[:, 2] <= width - 2) & (box[:, 3] <= height)]
+    if not len(box):
+        return None
+    low, high = box[:, :2].min(axis=0), box[:, 2:].max(axis=0)
+    near = boxes[((boxes[:, :2] < high) & (low < boxes[:, 2:])).all(axis=1)]
+    crossed = (near[None, :, :2] < box[:, None, 2:]) & (box[:, None, :2] < near[None, :, 2:])
+    free = np.flatnonzero(~crossed.all(axis=2).any(axis=1))
+    return box[free[0]] if free.size else None
 
 
 def _scale(width: int, height: float, per_metre: float, units: str) -> list[str]:
