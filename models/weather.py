@@ -17,7 +17,11 @@ Source throughout: Allen et al. (1998), FAO Irrigation and Drainage Paper 56, ch
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass, fields
+from functools import cache
+from importlib import import_module
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -205,6 +209,21 @@ def reference_et(climate: Climate, place: Place, method: str = "fao56") -> Refer
     return ReferenceET(eto, _routes(equation, codes, refused))
 
 
+@cache
+def _pyet() -> Any:
+    """pyet, without xarray where nothing has loaded that: arrays here are pandas', and it takes as long as the rest."""
+    lent = "xarray" not in sys.modules
+    if lent:
+        stand_in: Any = ModuleType("xarray")
+        stand_in.DataArray = type("DataArray", (), {})  # all that pyet asks of it: is this one?
+        sys.modules["xarray"] = stand_in
+    try:
+        return import_module("pyet")
+    finally:
+        if lent:
+            del sys.modules["xarray"]
+
+
 def penman_monteith(
     tmin: ArrayLike,
     tmax: ArrayLike,
@@ -236,8 +255,8 @@ def penman_monteith(
     ndarray, shape (T,)                          ETo [mm/d], 0 where the equation is negative. Source: FAO-56 Eq. 6.
     """
     import pandas as pd
-    import pyet
 
+    pyet = _pyet()
     low, high = pd.Series(np.asarray(tmin, dtype=float)), pd.Series(np.asarray(tmax, dtype=float))
     equation = pyet.pm_asce if method == "asce" else pyet.pm_fao56
     eto = equation(
@@ -281,8 +300,7 @@ def extraterrestrial_radiation(day_of_year: ArrayLike, latitude: float) -> Float
     ndarray, shape (T,)                          Ra [MJ m-2 d-1]. Source: FAO-56 Eq. 21; dr, delta, ws from pyet
                                                  (23-25).
     """
-    from pyet import meteo_utils
-
+    meteo_utils = _pyet().meteo_utils
     day, phi = np.asarray(day_of_year, dtype=float), float(np.deg2rad(latitude))
     declination = meteo_utils.solar_declination(day)
     sunset = meteo_utils.sunset_angle(declination, phi)
@@ -293,8 +311,7 @@ def extraterrestrial_radiation(day_of_year: ArrayLike, latitude: float) -> Float
 
 def daylight_hours(day_of_year: ArrayLike, latitude: float) -> FloatArray:
     """Hours from sunrise to sunset, N = 24 ws / pi [h], shape (T,). Source: FAO-56 Eq. 34; ws from pyet (Eq. 25)."""
-    from pyet import meteo_utils
-
+    meteo_utils = _pyet().meteo_utils
     declination = meteo_utils.solar_declination(np.asarray(day_of_year, dtype=float))
     return np.asarray(24.0 / np.pi * meteo_utils.sunset_angle(declination, float(np.deg2rad(latitude))))
 
@@ -334,8 +351,7 @@ def wind_at_2m(speed: ArrayLike, height: float) -> FloatArray:
 
 def saturation_vapour_pressure(temperature: ArrayLike) -> FloatArray:
     """Vapour pressure of saturated air, e0(T) = 0.6108 exp(17.27 T / (T + 237.3)) [kPa], T [degC]. FAO-56 Eq. 11."""
-    from pyet import meteo_utils
-
+    meteo_utils = _pyet().meteo_utils
     return np.asarray(meteo_utils.calc_e0(np.asarray(temperature, dtype=float)), dtype=np.float64)
 
 

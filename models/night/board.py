@@ -14,7 +14,6 @@ import numpy as np
 from models.night.bounds import whole_capacity, whole_flow
 from models.night.job import BoolArray, IntArray, NightJob
 
-
 Standing = tuple[IntArray, IntArray, IntArray, IntArray, list[list[tuple[int, int]]]]
 
 

@@ -49,6 +49,7 @@ class PuttingBack:
     random: np.random.Generator = field(default_factory=lambda: np.random.default_rng(SEED))
 
     def __post_init__(self) -> None:
+        """Know the limits of each zone."""
         self.rows = [np.array([row for row, _ in uses], dtype=np.int64) for uses in self.board.uses]
         self.sharing: dict[int, BoolArray] = {}
 
@@ -133,12 +134,11 @@ class PuttingBack:
         return chosen
 
     def _on_limits_of(self, zone: int) -> BoolArray:
-        found = self.sharing.get(zone)
-        if found is None:
+        if zone not in self.sharing:
             rows = self.rows[zone]
-            found = self.on_row[rows].any(axis=0) if rows.size else np.ones(self.zone.size, dtype=bool)
-            self.sharing[zone] = found
-        return found
+            every = np.ones(self.zone.size, dtype=bool)
+            self.sharing[zone] = np.asarray(self.on_row[rows].any(axis=0)) if rows.size else every
+        return self.sharing[zone]
 
     def _order(self, target: int, off: list[int], cost: IntArray) -> list[int]:
         """The target first, then the others with what else has no place: the largest, the longest, or by chance."""

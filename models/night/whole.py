@@ -238,7 +238,8 @@ class WholeRuns:
         rounds : int   At most [-].
         hours : bool   Whether hours the plan did not choose count as something missing.
         """
-        use = np.array([self.load[rows].sum() for rows in self.rows_of_zone])[self.job.cycle_zone] * self.length
+        load = np.array([self.load[rows].sum() for rows in self.rows_of_zone])
+        use: FloatArray = load[self.job.cycle_zone] * self.length.astype(np.float64)
         costs = self.wishes if hours else self.costs
         PuttingBack(self.board, self.job.cycle_zone, self.length, self.start, costs, self.on_row, use).run(rounds)
 

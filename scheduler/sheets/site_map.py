@@ -229,20 +229,23 @@ def _free_spot(
     spots: Sequence[tuple[float, float]], wide: float, tall: float, boxes: np.ndarray, width: int, height: float
 ) -> np.ndarray | None:
     """Find a box for a label near one of some spots; None where all is taken."""
-    at = np.array(spots, float)
-    out = [at]
-    for reach in (1.1, 1.7, 2.4):
-        out.append((at[:, None] + ASIDE * (wide / 2 + reach * tall * 0.6, reach * tall)).reshape(-1, 2))
-    middle, half = np.vstack(out), np.array([wide, tall]) / 2
-    box = np.hstack([middle - half, middle + half])
-    box = box[(box[:, :2] >= 2).all(axis=1) & (box[:, 2] <= width - 2) & (box[:, 3] <= height)]
-    if not len(box):
-        return None
-    low, high = box[:, :2].min(axis=0), box[:, 2:].max(axis=0)
-    near = boxes[((boxes[:, :2] < high) & (low < boxes[:, 2:])).all(axis=1)]
-    crossed = (near[None, :, :2] < box[:, None, 2:]) & (box[:, None, :2] < near[None, :, 2:])
-    free = np.flatnonzero(~crossed.all(axis=2).any(axis=1))
-    return box[free[0]] if free.size else None
+    at, half = np.array(spots, float), np.array([wide, tall]) / 2
+    for reach in (0.0, 1.1, 1.7, 2.4):
+        aside = ASIDE * (wide / 2 + reach * tall * 0.6, reach * tall) if reach else ASIDE[:1]
+        middle = (at[:, None] + aside).reshape(-1, 2)
+        box = np.hstack([middle - half, middle + half])
+        box = box[(box[:, :2] >= 2).all(axis=1) & (box[:, 2] <= width - 2) & (box[:, 3] <= height)]
+        if not len(box):
+            continue
+        low, high = box[:, :2].min(axis=0), box[:, 2:].max(axis=0)
+        near = boxes[((boxes[:, :2] < high) & (low < boxes[:, 2:])).all(axis=1)]
+        crossed = np.ones((len(box), len(near)), dtype=bool)
+        for k in (0, 1):
+            crossed &= (near[:, k] < box[:, k + 2, None]) & (box[:, k, None] < near[:, k + 2])
+        free = np.flatnonzero(~crossed.any(axis=1))
+        if free.size:
+            return box[free[0]]
+    return None
 
 
 def _scale(width: int, height: float, per_metre: float, units: str) -> list[str]:
