@@ -11,6 +11,7 @@ and a pump station can carry out. Arrays in, arrays out; in the order of use::
     patterns.py   pattern_bound      a stronger bound for small sites: which zones can run together at all
     board.py      Board              the night as a grid: what is still free, and where a cycle may start
     dispatch.py  Dispatcher         a fuller way to fill a night: moment by moment, with what uses up the capacity left
+    putting_back.py PuttingBack     part of a night taken off and put back in another order, in many quick rounds
     relay.py     relay              part of a night laid anew by a constraint program, every cycle whole
     whole.py     WholeRuns          a timetable of whole cycles: filled, then part after part laid anew
     parts.py     place_evenly       a cycle that found no place whole, in parts
