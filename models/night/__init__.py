@@ -21,6 +21,7 @@ and a pump station can carry out. Arrays in, arrays out; in the order of use::
     steady.py    Steadier           runs moved so that a pump stays above its smallest flow
     programmes.py Programme         what a controller holds in place of start times; its rules
     grouping.py   groupings         which stations share a programme
+    blocks.py     Laying            programmes as blocks on the night: one way to lay them
     laying.py     lay_programmes    start times of programmes, which then stand before the others are packed
     playback.py   play_programmes   a controller's night as it would run, written apart
     percent.py    percent_choice    a seasonal percent in place of many minutes, and whether the night still holds

@@ -7,7 +7,8 @@ Map of the folder, in the order a file passes through it::
     findings.py  csv_text.py    problems and notes of a folder; the bytes of a CSV file as cells
     tables.py                   cells into arrays in inside units, every fault located
     columns.py                  the columns of every file, their units and limits
-    schema.py  toml_lines.py    the keys of site.toml; the line each stands on
+    key_types.py  schema.py     what a key may hold; the tables and keys of site.toml
+    toml_lines.py               the line each key stands on
     settings.py  settle.py      site.toml as written; defaults filled in, names turned into indices
     likely.py  doubts.py        whole columns in another unit; what is possible and hardly meant
     trade_words.py  time_zones.py   what people call grasses and soils; the zone a place may lie in

@@ -18,7 +18,7 @@ def clock_minute(text: str | None) -> int | None:
     """Read a clock time given on the command line, as minutes after 00:00 of the evening."""
     if text is None:
         return None
-    from scheduler.site.schema import read_clock
+    from scheduler.site.key_types import read_clock
 
     try:
         return read_clock(text)

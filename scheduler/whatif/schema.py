@@ -13,7 +13,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from models.allowance import SPECIAL_FACTOR
 from scheduler.errors import listing, near_miss, shown
 from scheduler.site.cells import FIRST_YEAR, LAST_YEAR
-from scheduler.site.schema import Day, Name, Share, Spans, Surfaces, TierKeys, Weekdays, read_clock
+from scheduler.site.key_types import Day, Name, Share, Spans, Surfaces, Weekdays, read_clock
+from scheduler.site.schema import TierKeys
 from scheduler.site.units import quantity
 
 PERIODS = ("night", "week", "month", "m2_month")
