@@ -78,8 +78,8 @@ class Flush:
     """
 
     target_share: float = 0.85
-    wary: float = 0.65
-    widest: float = 0.125
+    wary: float = 0.84
+    widest: float = 0.2
     least_rest: float = 7.0
     floor_margin: float = 1.25
     target_margin: float = 1.1

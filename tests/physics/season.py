@@ -146,7 +146,7 @@ class Season:
         return pd.DataFrame(rows).T
 
     def belief(self) -> pd.DataFrame:
-        """Bias, RMSE and coverage (95 %) of depletion [mm] by surface, probed and not; ECe believed and true."""
+        """Bias, RMSE and coverage (95 %) of depletion [mm] by surface, probed or not; ECe and its error."""
         assert self.evening is not None
         told, spread, ece, truth, true_ece = (np.array(v) for v in zip(*self.evening.believed, strict=True))
         rows = {}
@@ -156,12 +156,15 @@ class Season:
                 if not own.any():
                     continue
                 off = (told - truth)[:, own]
+                salt_off = np.log(ece[:, own] / true_ece[:, own])
                 rows[surface, "probed" if probed else "not"] = {
                     "bias": off.mean(),
                     "rmse": np.sqrt((off**2).mean()),
                     "inside": 100.0 * (np.abs(off) <= 1.96 * spread[:, own]).mean(),
                     "ece believed": np.nanmean(ece[:, own]),
                     "ece true": true_ece[:, own].mean(),
+                    "ece bias %": 100.0 * np.nanmean(salt_off),
+                    "ece rmse %": 100.0 * np.sqrt(np.nanmean(salt_off**2)),
                 }
         return pd.DataFrame(rows).T
 
