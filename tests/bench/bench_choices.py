@@ -258,13 +258,14 @@ def main() -> None:
     """Vary one choice at a time."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--groups", nargs="*", default=list(WORLDS))
+    parser.add_argument("--worlds", nargs="*", help="only these")
     parser.add_argument("--fields", nargs="*", help="only these, as BAND.margin_share")
     parser.add_argument("--by", type=float, default=0.25, help="share by which each is moved")
     parser.add_argument("--zones", type=int, default=30)
     parser.add_argument("--seeds", type=int, default=2)
     given = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
-        needed = {w for group in given.groups for w in WORLDS[group]}
+        needed = {w for group in given.groups for w in WORLDS[group] if not given.worlds or w in given.worlds}
         made = [worlds(Path(folder) / str(s), needed, given.zones, s) for s in range(given.seeds)]
         for group_name in given.groups:
             group = getattr(choices, group_name)
