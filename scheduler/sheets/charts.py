@@ -218,8 +218,21 @@ def course_chart(chart: CourseChart) -> Markup:
         )
     dots = "".join(f"M{a:.1f} {b:.1f}h0" for a, b in _known(read))
     parts.append(f'<path d="{dots}" stroke="{INK}" stroke-width="5.2" stroke-linecap="round"/>' if dots else "")
-    room, wide = floor - bottom - 14.0, step * 0.4
+    room = floor - bottom - 14.0
+    parts += _water_bars(chart, xs, floor, room, step * 0.4)
+    parts.append(_line(left, floor, right, floor, INK, 1))
+    parts.append(_text(left, floor - room - 2, f"highest {chart.most_text}", QUIET))
+    parts.append(_text(left, top - 3, "full", QUIET))
+    for i, text in chart.marks:
+        anchor = "start" if xs[i] < left + 24 else "end" if xs[i] > right - 24 else "middle"
+        parts.append(_text(xs[i], floor + 15, text, INK, anchor))
+    return _svg(WIDTH, height, parts, chart.alt)
+
+
+def _water_bars(chart: CourseChart, xs: list[float], floor: float, room: float, wide: float) -> list[str]:
+    """Irrigation as filled bars and rain as open ones beside them, the tallest as high as there is room."""
     tallest = float(np.nanmax(np.concatenate((chart.water, chart.rain)), initial=1.0))
+    parts = []
     for depth, shift, paint in (
         (chart.water, 0.0, f'fill="{WATER}"'),
         (chart.rain, -wide, f'fill="none" stroke="{WATER}" stroke-width="1.2"'),
@@ -229,13 +242,7 @@ def course_chart(chart: CourseChart) -> Markup:
             f"M{a + shift:.1f} {floor}v{-b:.1f}h{wide:.1f}v{b:.1f}z" for a, b in zip(xs, tall, strict=True) if b > 0
         )
         parts.append(f'<path d="{bars}" {paint}/>' if bars else "")
-    parts.append(_line(left, floor, right, floor, INK, 1))
-    parts.append(_text(left, floor - room - 2, f"highest {chart.most_text}", QUIET))
-    parts.append(_text(left, top - 3, "full", QUIET))
-    for i, text in chart.marks:
-        anchor = "start" if xs[i] < left + 24 else "end" if xs[i] > right - 24 else "middle"
-        parts.append(_text(xs[i], floor + 15, text, INK, anchor))
-    return _svg(WIDTH, height, parts, chart.alt)
+    return parts
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 
@@ -32,41 +33,16 @@ def site_toml(answers: Answers, own: OwnZones, sized: Sized | None, evening: dat
         parts += [_named("controller", c) for c in _controllers(answers, own)]
         parts += [_named("source", name) + f"ec = {ec:g}\n" for name, ec in _sources(answers, own)]
         return "\n".join(parts)
-    flow = _flow(sized.pump, us)
     pumps = own.names("pump") or ("station",)
-    parts.append(WINDOW)
-    for name in pumps:
-        each = _flow(sized.pump / len(pumps) * (1.3 if len(pumps) > 1 else 1.0), us)
-        low, ramp = _flow(sized.pump * 0.06, us), _flow(sized.pump * 0.4, us, "/min")
-        lines = (
-            _named("pump", name) + _line(f"capacity = {each}", "the most it delivers; from its plate or its curve")
-            + _line(f"smallest_flow = {low}", "below it the pump starts and stops; leave out if yours does not care")
-            + _line(f"ramp = {ramp}", "largest change of flow in a minute, so that pipes do not hammer")
-        )  # fmt: skip
-        lines += _line(f"head = {HEADS[us]}", "pressure it holds; with efficiency it gives energy and cost")
-        lines += "efficiency = 0.70\n"
-        parts.append(lines)
+    parts += [WINDOW, *(_pump_keys(name, sized.pump, len(pumps), us) for name in pumps)]
+    parts += _branch_keys(own.names("branch"), pumps, sized.pump, us)
     parts += [
-        _named("branch", b)
-        + (f'pump = "{pumps[0]}"\n' if len(pumps) == 1 else "")
-        + _line(f"capacity = {flow}", "the most this pipe may carry: put in its own")
-        for b in own.names("branch")
+        _named("controller", name)
+        + _line(f"stations_at_once = {sized.at_once}", "how many of its valves may be open together")
+        + _line("resolution = 60", "s; its run times go by whole minutes")
+        for name in _controllers(answers, own)
     ]
-    if not own.names("branch"):
-        parts.append(BRANCH.format(pump=pumps[0], capacity=_flow(sized.pump * 0.7, us)))
-    for name in _controllers(answers, own):
-        parts.append(
-            _named("controller", name)
-            + _line(f"stations_at_once = {sized.at_once}", "how many of its valves may be open together")
-            + _line("resolution = 60", "s; its run times go by whole minutes")
-        )
-    for name, ec in _sources(answers, own):
-        price = '"1.90 per 1000 gal"' if us else "0.90"
-        parts.append(
-            _named("source", name) + _line(f"ec = {ec:g}", "saltiness, dS/m; from the water report")
-            + _line(f"price = {price}", "what you pay" + ("" if us else " for 1 m3"))
-            + f"# daily_limit = {_volume(sized.volume / 120, us)}\n"
-        )  # fmt: skip
+    parts += [_source_keys(name, ec, sized.volume, us) for name, ec in _sources(answers, own)]
     parts.append(
         "[allocation]                 # water of the season; worked out from the zones: put in what you are given\n"
         f"starts = {evening.year}-01-01\nends = {evening.year}-12-31\n"
@@ -74,6 +50,38 @@ def site_toml(answers: Answers, own: OwnZones, sized: Sized | None, evening: dat
         + _line(f"used_before = {_volume(sized.used, us)}", "used before the first night of applied.csv")
     )
     return "\n".join([*parts, TAIL])
+
+
+def _pump_keys(name: str, most: float, pumps: int, us: bool) -> str:
+    """One pump of a station that delivers so much in all [L/s]; two or more a little more than their share."""
+    each = _flow(most / pumps * (1.3 if pumps > 1 else 1.0), us)
+    low, ramp = _flow(most * 0.06, us), _flow(most * 0.4, us, "/min")
+    return (
+        _named("pump", name) + _line(f"capacity = {each}", "the most it delivers; from its plate or its curve")
+        + _line(f"smallest_flow = {low}", "below it the pump starts and stops; leave out if yours does not care")
+        + _line(f"ramp = {ramp}", "largest change of flow in a minute, so that pipes do not hammer")
+        + _line(f"head = {HEADS[us]}", "pressure it holds; with efficiency it gives energy and cost")
+        + "efficiency = 0.70\n"
+    )  # fmt: skip
+
+
+def _branch_keys(branches: Sequence[str], pumps: Sequence[str], most: float, us: bool) -> list[str]:
+    """The branches the table names, or an example of one."""
+    if not branches:
+        return [BRANCH.format(pump=pumps[0], capacity=_flow(most * 0.7, us))]
+    pump = f'pump = "{pumps[0]}"\n' if len(pumps) == 1 else ""
+    capacity = _line(f"capacity = {_flow(most, us)}", "the most this pipe may carry: put in its own")
+    return [_named("branch", b) + pump + capacity for b in branches]
+
+
+def _source_keys(name: str, ec: float, volume: float, us: bool) -> str:
+    """One water, its EC, price and an example of a limit; `volume` is that of the year [m3]."""
+    price = '"1.90 per 1000 gal"' if us else "0.90"
+    return (
+        _named("source", name) + _line(f"ec = {ec:g}", "saltiness, dS/m; from the water report")
+        + _line(f"price = {price}", "what you pay" + ("" if us else " for 1 m3"))
+        + f"# daily_limit = {_volume(volume / 120, us)}\n"
+    )  # fmt: skip
 
 
 def _head(answers: Answers, invented: tuple[str, ...]) -> str:
