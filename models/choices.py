@@ -98,9 +98,9 @@ class Spread:
     ----------
     probe_error : float        Of one reading against the zone's mean, one standard deviation [m3/m3]; common practice.
     daily_error : float        Of a day's ET, one standard deviation, growing with the root of days [-].
-    unknown : float            Of TAW, where nothing is known [-].
+    unknown : float            Of TAW, where nothing is known, and where the filter starts [-].
     widest : float             Of TAW, at most [-].
-    oldest_reading : int       A reading this old no longer says where a zone stands [d].
+    oldest_reading : int       A reading this old no longer says where a zone stands, nor how salty it is [d].
     """
 
     probe_error: float = 0.02
@@ -187,7 +187,6 @@ class Readings:
     together : float           Those within this make the evening's, at most three [h].
     stuck_for : int            One value for so long while the turf uses water: the probe is stuck [h].
     stuck_readings : int       Readings that must agree for that.
-    start_spread : float       Of the depletion the filter starts from, of TAW [-].
     longest_silence : int      Nights in a row of which nothing is known, beyond which the balance says nothing [d].
     """
 
@@ -195,7 +194,6 @@ class Readings:
     together: float = 2.0
     stuck_for: int = 48
     stuck_readings: int = 6
-    start_spread: float = 0.15
     longest_silence: int = 7
 
 
@@ -205,7 +203,6 @@ class Salt:
 
     Parameters
     ----------
-    oldest_reading : int       An older reading of a probe no longer says how salty a zone is tonight [d].
     least_ece, most_ece : float   Outside them a reading is of the probe, not of the soil [dS/m].
     calm_from, calm_until : int   Hours of a date whose readings count: after the night has drained, before the next.
     pair_depth : float         Sample and probe farther apart in depth are no pair [cm].
@@ -239,7 +236,6 @@ class Salt:
     trend_days : int           The present trend is taken over [d].
     """
 
-    oldest_reading: int = 3
     least_ece: float = 0.05
     most_ece: float = 60.0
     calm_from: int = 10
@@ -376,14 +372,12 @@ class Told:
     rain_likely : float        Chance from which rain is spoken of [-].
     rain_held : float          Held back for rain, mean over the zones it is held back in [mm].
     short_of_aim : float       ECe past its aim from which a flush is said to fall short of it [dS/m].
-    looked_back : int          An earlier plan is compared with [d].
     """
 
     apart: float = 0.02
     rain_likely: float = 0.25
     rain_held: float = 1.0
     short_of_aim: float = 0.15
-    looked_back: int = 3
 
 
 @dataclass(frozen=True)
@@ -480,7 +474,7 @@ class Steady:
     Parameters
     ----------
     within : float             Change of net depth that is not made where a site does not say [mm].
-    looked_back : int          Nights back to the plan that stands [d].
+    looked_back : int          Nights back to the plan that stands, and that a sheet compares with [d].
     start_worth : float        Minutes at another energy price than planned that a kept start is worth [min].
     """
 

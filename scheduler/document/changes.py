@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Iterable
 from datetime import timedelta
 
-from models.choices import TOLD
+from models.choices import STEADY
 from scheduler.document.parts import ChangesPart, PlanDocument, Why, ZonePart
 from scheduler.document.reading import read_plan
 from scheduler.edge import format_depth, format_short_date, format_volume
@@ -17,7 +17,7 @@ from scheduler.site import Site
 
 def earlier_plan(site: Site, document: PlanDocument) -> PlanDocument | None:
     """Give the plan of the nearest evening before, from the site's folder; None if there is none of late."""
-    for days in range(1, TOLD.looked_back + 1):
+    for days in range(1, STEADY.looked_back + 1):
         folder = site.folder / "out" / (document.night - timedelta(days=days)).isoformat()
         finish_sets(folder)
         if not (folder / "plan.json").is_file():

@@ -7,7 +7,7 @@ from datetime import timedelta
 import numpy as np
 import pandas as pd
 
-from models.choices import SALT
+from models.choices import SALT, SPREAD
 from models.layers import Layers, equal_layers, fed_layers
 from models.salts import probe_corrections, probe_ece
 from models.soil import TEXTURES
@@ -35,7 +35,7 @@ def layer_samples(site: Site, before: pd.Timestamp) -> pd.DataFrame:
 def recent_readings(site: Site, opening: pd.Timestamp) -> pd.DataFrame:
     """One row for each probe that can be trusted tonight: the median ECe of its last day, before any correction."""
     rows = site.probes
-    rows = rows[(rows["time"] > opening - timedelta(days=SALT.oldest_reading)) & (rows["time"] <= opening)]
+    rows = rows[(rows["time"] > opening - timedelta(days=SPREAD.oldest_reading)) & (rows["time"] <= opening)]
     rows = rows[rows["ec"].notna()]
     newest = rows.groupby("probe")["time"].transform("max")
     return median_ece(site, rows[rows["time"] > newest - timedelta(days=1)])

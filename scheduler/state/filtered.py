@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from models.choices import READINGS
+from models.choices import SPREAD
 from models.drainage import drainage_day
 from models.estimation import Estimate, FilterRun, run_filter, start_state
 from models.kin import EstimationZones, Setup, kin_groups, prepare
@@ -112,7 +112,7 @@ def run_record(site: Site, demand: Demand, ran: Ran, believed: pd.DataFrame) -> 
     start = np.clip(_start(applied, etc, rain, taw, p, first, known, setup.zones.drainage), 0.0, taw)
     columns = slice(first, first + span)
     after = slice(first + 1, first + 1 + span)
-    state = start_state(setup, start, READINGS.start_spread * taw)
+    state = start_state(setup, start, SPREAD.unknown * taw)
     run = run_filter(setup, state, applied[:, columns], etc[:, after], rain[:, after], p[:, after], moisture)
     return Filtered(
         rows, sensors, setup, run, days[first:], applied[:, columns], etc[:, after], rain[:, after], p[:, after],
