@@ -197,15 +197,17 @@ def _known(values: np.ndarray, digits: int = 3) -> list[float | None]:
     return [None if np.isnan(v) else v for v in rounded(values, digits)]
 
 
-def _layers(values: np.ndarray) -> list[tuple[float, ...]]:
+def _layers(values: np.ndarray, digits: int = 3) -> list[tuple[float, ...]]:
     """Plain numbers of each zone's layers, shape (Z, L); nothing where not known."""
     unknown = np.isnan(values).any(axis=1).tolist()
-    return [() if no else tuple(row) for no, row in zip(unknown, np.round(values, 3).tolist(), strict=True)]
+    return [() if no else tuple(row) for no, row in zip(unknown, np.round(values, digits).tolist(), strict=True)]
 
 
 def _makes(planned: Planned) -> list[ZoneMake]:
     """How each zone is built, as the plan reckons with it."""
-    plan, inputs = planned.plan, planned.inputs
+    plan, inputs, salt = planned.plan, planned.inputs, planned.salt
+    rooted = salt.layers.rooted / salt.layers.rooted.sum(axis=1, keepdims=True)
+    roots = _layers(np.where(salt.known[:, None], rooted, np.nan), 6)
     columns = {
         "area_m2": plan.area,
         "flow_lps": plan.flow,
@@ -214,7 +216,7 @@ def _makes(planned: Planned) -> list[ZoneMake]:
         "smallest_run_min": inputs.smallest_run,
         "longest_run_min": inputs.longest_run[:, 0],
     }
-    return [ZoneMake(**row) for row in _rows(columns)]
+    return [ZoneMake(**row, roots_by_layer=shares) for row, shares in zip(_rows(columns), roots, strict=True)]
 
 
 def _limits(planned: Planned) -> list[ZoneLimits]:

@@ -321,8 +321,10 @@ def made_again_faults(plan: dict[str, Any], zones: dict[str, Zone]) -> list[str]
         if entry["path"][0]["dry_limit_mm"] != entry["limits"]["dry_limit_mm"]:
             faults.append(f"{name}: two dry limits")
         for state in (entry["before"], entry["after"]):
-            layers = state["layers_dsm"]
-            if layers and abs(sum(layers) / len(layers) - state["ece_dsm"]) > 2e-3:
+            layers, roots = state["layers_dsm"], make["roots_by_layer"]
+            if len(layers) != len(roots) or (layers and abs(sum(roots) - 1) > 1e-5):
+                faults.append(f"{name}: {len(layers)} layers, roots in them by {roots}")
+            elif layers and abs(sum(e * r for e, r in zip(layers, roots, strict=True)) - state["ece_dsm"]) > 2e-3:
                 faults.append(f"{name}: the mean of its layers {layers} is not {state['ece_dsm']} dS/m")
         tomorrow = entry["path"][0]["ece_dsm"], entry["after"]["ece_dsm"]
         if None not in tomorrow and abs(tomorrow[0] - tomorrow[1]) > 1e-3:

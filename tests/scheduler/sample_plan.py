@@ -135,6 +135,7 @@ def sample_plan(
                     "net_share": 0.88,
                     "smallest_run_min": 5.0,
                     "longest_run_min": 60.0,
+                    "roots_by_layer": [0.5, 0.5],
                 },
                 "water_ec_dsm": 1.4,
                 "before": {"depletion_mm": before, "surplus_mm": 0.0, **_salty(i), "spread_mm": 1.8},

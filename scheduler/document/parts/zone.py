@@ -28,7 +28,8 @@ class ZoneState(Part):
     )
     layers_dsm: tuple[Amount, ...] = Field(
         default=(),
-        description="The same by layer of equal depth, the upper first [dS/m]; empty if not tracked.",
+        description="The same by layer of equal depth, the upper first [dS/m]; empty if not tracked. Where roots over "
+        "gravel are fed from below them, the layers reach down to there.",
     )
     spread_mm: Amount | None = Field(
         description="Standard deviation of the depletion estimate [mm]; null if not known."
@@ -47,6 +48,11 @@ class ZoneMake(Part):
     net_share: Amount = Field(description="Net rate over flow by area [-]; gross depth = net depth over it.")
     smallest_run_min: Amount = Field(description="Smallest run worth making [min].")
     longest_run_min: Amount = Field(description="Longest run tonight by its own limit, cycles, soaks and hours [min].")
+    roots_by_layer: tuple[Share, ...] = Field(
+        default=(),
+        description="Share of the root depth in each of layers_dsm [-]: ece_dsm is their mean weighed by it; empty if "
+        "ECe is not tracked.",
+    )
 
 
 class ZoneLimits(Part):
