@@ -68,7 +68,7 @@ def first_draft(tonight: Tonight) -> Draft:
         tonight.solver.limit_runs(np.flatnonzero(waits), np.zeros(int(waits.sum())), night=0)
         result = tonight.solve()
     waits |= _had_better_wait(tonight, result)
-    return _rounded(tonight, 1, tonight.usual, result, waits)
+    return _rounded(tonight, 1, tonight.limits, result, waits)
 
 
 def smaller_draft(tonight: Tonight, first: Draft, before: Draft) -> Draft:

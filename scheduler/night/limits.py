@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from scheduler.night.whole_steps import STILL
 from scheduler.plan.inputs import NightInputs
 
 PACKED = 0.98  # share of pump and branch that start times can be found for on a full night [-]; measured
+AT_ONCE = 0.99  # of that, for tonight: what a quick look finds, and more than it is left out by chance and not by rank
 
 
 class LimitBinds(Exception):
@@ -42,6 +43,12 @@ class Limits:
     measured: Mapping[str, Floats]
     longest: Floats
     held: Floats
+
+    @property
+    def at_once(self) -> Limits:
+        """What tonight may count on, whose start times must be found at once."""
+        share = {name: AT_ONCE * share if name in ("pump", "branch") else share for name, share in self.share.items()}
+        return replace(self, share=share)
 
     def reached(self, timetable: Timetable) -> Limits:
         """The limits that a timetable without a place for everything could reach."""

@@ -62,6 +62,7 @@ def _with_more_stations(tonight: Tonight, first: Draft, last: Draft, more: Float
     """
     inputs, plan, solver = tonight.inputs, tonight.plan, tonight.solver
     usual = usual_limits(inputs, solver)
+    hold_tonight(solver, usual.at_once, usual)
     solver.limit_runs(np.arange(plan.zones), usual.longest, night=0)
     solver.scale_capacity("station", more)
     try:
@@ -74,7 +75,7 @@ def _with_more_stations(tonight: Tonight, first: Draft, last: Draft, more: Float
     run_time = result.run_times(plan)
     run_time[first.waits, 0] = 0.0
     tonight.keep_word(run_time)
-    terms = tonight.terms(replace(usual, share={**usual.share, "station": more}))
+    terms = tonight.terms(replace(usual, share={**usual.at_once.share, "station": more}))
     minutes = whole_minutes(inputs, result, run_time, usual.longest, terms).minutes
     if not minutes.any():
         return None

@@ -13,7 +13,7 @@ from models.plan.results import PlanResult
 from models.plan.solve import PlanSolver, SolverFailed
 from scheduler.errors import NoPlan
 from scheduler.night.edits import Word, managers_word, with_smallest
-from scheduler.night.limits import Limits, usual_limits
+from scheduler.night.limits import Limits, hold_tonight, usual_limits
 from scheduler.night.stands import Stands, standing_programme
 from scheduler.night.whole_steps import STILL, Terms
 from scheduler.plan.inputs import NightInputs
@@ -34,6 +34,7 @@ class Tonight:
     word : Word            What the manager said.
     stands : Stands        What the controllers hold already.
     usual : Limits         What a plan may count on before anything is packed.
+    limits : Limits        The same of tonight, whose start times must be found.
     without_word : ndarray (Z,) or None   Minutes the plan would have had nothing been said [min]; None if nothing was.
     """
 
@@ -43,6 +44,7 @@ class Tonight:
     word: Word
     stands: Stands
     usual: Limits
+    limits: Limits
     without_word: Floats | None = None
 
     @property
@@ -80,7 +82,9 @@ def begin_tonight(site: Site, inputs: NightInputs, solver: PlanSolver) -> Tonigh
     word = managers_word(site, inputs)
     inputs = with_smallest(inputs, word)
     stands = standing_programme(site, inputs.dates[0])
-    tonight = Tonight(site, inputs, solver, word, stands, usual_limits(inputs, solver))
+    usual = usual_limits(inputs, solver)
+    tonight = Tonight(site, inputs, solver, word, stands, usual, usual.at_once)
+    hold_tonight(solver, tonight.limits, usual)
     if not word.said.any():
         return tonight
     without_word = tonight.solve().tonight(inputs.plan)
