@@ -70,6 +70,7 @@ def _as_it_stands(job: NightJob, effort: float) -> WholeRuns:
     runs = WholeRuns(job, Board(job))
     runs.stand()
     if runs.cost:
+        _put_back(runs, effort)
         _search(runs, effort)
     runs.settle()
     return runs
@@ -89,6 +90,7 @@ def _anew(job: NightJob, effort: float, bounds: Bounds) -> WholeRuns:
     if runs is None:
         runs = WholeRuns(job, Board(job))
         _fill(runs, effort)
+        _put_back(runs, effort)
         nearly = 1.0 if runs.length.size <= FEWEST_CYCLES else NEARLY_FULL
         if bounds.largest <= nearly * job.window_minutes:
             _search(runs, effort)
@@ -97,26 +99,23 @@ def _anew(job: NightJob, effort: float, bounds: Bounds) -> WholeRuns:
         runs.settle()
         if effort >= EFFORT:
             runs.keep_hours(HOURS * effort / EFFORT)
-        elif runs.keeps_hours_badly:
-            runs.put_back(_rounds(effort), hours=True)
     return runs
 
 
 def _fill(runs: WholeRuns, effort: float) -> None:
     careful = effort >= EFFORT
     runs.fill(min(effort, FILLING if careful else QUICK_FILLING), careful)
-    if runs.cost and runs.length.size <= PUT_BACK:
-        runs.put_back(_rounds(effort))
+
+
+def _put_back(runs: WholeRuns, effort: float) -> None:
+    if runs.length.size <= PUT_BACK:
+        runs.put_back(int(ROUNDS * effort / EFFORT))
 
 
 def _search(runs: WholeRuns, effort: float) -> None:
     """Look for a place for what has none: with the constraint program only where the night is looked at with care."""
     if effort >= EFFORT:
         runs.search(SOLVING * effort / EFFORT)
-
-
-def _rounds(effort: float) -> int:
-    return int(ROUNDS * effort / EFFORT)
 
 
 def _as_wished(job: NightJob, effort: float, bounds: Bounds) -> WholeRuns | None:

@@ -108,7 +108,7 @@ class PuttingBack:
             starts = self.board.starts(zone, steps)
             if not starts.size:
                 continue
-            if self.costs.late[cycle] or self.costs.outside:
+            if self.costs.late[cycle]:
                 dear = self.costs.at(cycle, starts, steps)
                 starts = starts[dear == dear.min()]
             if cycle == target and draw < NEAR:

@@ -230,30 +230,18 @@ class WholeRuns:
         for cycle in moved[start[moved] != NOWHERE].tolist():
             self._put(cycle, int(start[cycle]))
 
-    def put_back(self, rounds: int, hours: bool = False) -> None:
-        """Take parts of the night off and put them back in another order.
-
-        Parameters
-        ----------
-        rounds : int   At most [-].
-        hours : bool   Whether hours the plan did not choose count as something missing.
-        """
+    def put_back(self, rounds: int) -> None:
+        """Take parts of the night off and put them back in another order, in so many rounds at most."""
         load = np.array([self.load[rows].sum() for rows in self.rows_of_zone])
         use: FloatArray = load[self.job.cycle_zone] * self.length.astype(np.float64)
-        costs = self.wishes if hours else self.costs
-        PuttingBack(self.board, self.job.cycle_zone, self.length, self.start, costs, self.on_row, use).run(rounds)
+        PuttingBack(self.board, self.job.cycle_zone, self.length, self.start, self.costs, self.on_row, use).run(rounds)
 
     def keep_hours(self, effort: float) -> None:
         """On a night with a place for everything, lay parts anew that lie in hours the plan did not choose."""
-        if self.keeps_hours_badly:
+        if not self.cost and self.wish_cost and self.length.size <= SMALL_ENOUGH:
             self.costs = self.wishes
             self.least_on.clear()
             self.search(effort)
-
-    @property
-    def keeps_hours_badly(self) -> bool:
-        """Whether a small night with a place for everything lies in hours the plan did not choose."""
-        return not self.cost and bool(self.wish_cost) and self.length.size <= SMALL_ENOUGH
 
     def search(self, effort: float, enough: int = 0) -> None:
         """Lay part after part anew until no more than `enough` is missing or the effort is spent.
