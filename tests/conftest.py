@@ -1,5 +1,6 @@
 """What all tests share: one thread for small matrices, as on the command line; sweeps run when asked for."""
 
+import gc
 import os
 
 from hypothesis import settings
@@ -8,6 +9,7 @@ from tests import drawn
 
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+gc.disable()  # reading the tests makes millions of small objects that all stay
 if os.environ.get("CI"):  # the same draws at every run there; by hand they are new ones
     settings.register_profile("ci", derandomize=True)
     settings.load_profile("ci")
@@ -25,6 +27,12 @@ def pytest_configure(config):
     drawn.WHOLE = config.getoption("--sweeps")
     if not drawn.WHOLE and not any("::" in str(a) for a in config.args):  # compiling takes longer than what is left
         os.environ.setdefault("NUMBA_DISABLE_JIT", "1")
+
+
+def pytest_collection_finish():
+    gc.freeze()  # what was read is not gone through again, and what a plan is built of seldom has a cycle
+    gc.set_threshold(50_000, 20, 20)
+    gc.enable()
 
 
 def pytest_collection_modifyitems(config, items):
