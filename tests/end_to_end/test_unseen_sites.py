@@ -31,7 +31,7 @@ from tests.sites import make_site
 SEEDS = range(0, draws(120, 10))
 # Sites on which a zone once went dry while one of a later rank got water it could have had: soaks that leave one place
 # only, a station at a time, flows that fill a pump alone, drought orders that end within the plan.
-IN_ORDER = (233, 295, 321, 361, 518, 595, 695, 944, 1350)
+IN_ORDER = (361, 233, 295, 321, 518, 595, 695, 944, 1350)
 SIZED = {
     "one zone": {"zones": 1},
     "one night": {"zones": 40, "nights": 1},
@@ -75,11 +75,11 @@ def judged(folder: Path, night: date = EVENING) -> tuple[dict, list[str]]:
 
 
 @pytest.mark.drawn
-@pytest.mark.parametrize("kind", some(list(SIZED), 9))
+@pytest.mark.parametrize("kind", some(list(SIZED), 8))
 def test_sized_sites_hold_every_limit(tmp_path, kind):
     options = SIZED[kind]
     size = options["zones"]
-    plan, faults = judged(make_site(tmp_path / "site", **options | {"zones": draws(size, min(size, 16))}))
+    plan, faults = judged(make_site(tmp_path / "site", **options | {"zones": draws(size, min(size, 8))}))
     assert faults == []
     assert plan["inputs"]["step_downs"] or not {"forecast", "probes", "weather"} & options.keys()
 
@@ -87,7 +87,7 @@ def test_sized_sites_hold_every_limit(tmp_path, kind):
 def test_what_runs_follows_from_the_site(tmp_path):
     # what a reader would expect of each site, beyond the limits
     status = {
-        name: judged(make_site(tmp_path / name, **SIZED[name] | {"zones": 8}))[0]["status"]
+        name: judged(make_site(tmp_path / name, **SIZED[name] | {"zones": 2}))[0]["status"]
         for name in ("one zone", "every night forbidden but this one", "every night forbidden but a later one")
     }
     assert status == {
@@ -115,11 +115,13 @@ def test_later_ranks_give_way(tmp_path):
     assert wrong == {}
 
 
+@pytest.mark.drawn
 @pytest.mark.parametrize("word", ["careful", "even", "lean"])
 def test_no_word_for_caution_lets_a_later_rank_go_first(tmp_path, word):
-    # rain that may come, once with a pump that is short all night and once with water to spare
-    for name, pump in (("short", 0.3), ("enough", 1.0)):
-        folder = make_site(tmp_path / name, zones=24, pump_factor=pump, members=4, storm=20.0)
+    # rain that may come, with a pump that is short all night, and with --sweeps also with water to spare
+    size = {"zones": draws(24, 8), "members": draws(4, 2), "nights": draws(7, 4)}
+    for name, pump in some([("short", 0.3), ("enough", 1.0)], 1):
+        folder = make_site(tmp_path / name, pump_factor=pump, storm=20.0, **size)
         text = (folder / "site.toml").read_text()
         assert "[planning]" in text and "caution" not in text
         (folder / "site.toml").write_text(text.replace("[planning]", f'[planning]\ncaution = "{word}"'))
