@@ -18,7 +18,7 @@ from scheduler.cli import app
 from scheduler.errors import NoPlan
 from scheduler.evening import plan_tonight, publish
 from scheduler.site import load_site
-from tests.drawn import draws
+from tests.drawn import draws, some
 from tests.end_to_end.hand_sites import EVENING, draw_site
 from tests.end_to_end.plan_checker import check_plan
 from tests.end_to_end.programme_player import TICK, keyed_in, play, play_any_order, player_faults
@@ -201,17 +201,18 @@ def test_a_dry_evening_leaves_programmes_as_they_stand(course, tmp_path):
     assert held(plan, "greens")["entries"] == len(programme["before_starts"])  # its starts are deleted, no more
 
 
+@pytest.mark.drawn
 def test_the_shipped_stadium_keys_its_training_pitches_by_programme(tmp_path):
     folder = tmp_path / "site"
     shutil.copytree(SHIPPED, folder, ignore=shutil.ignore_patterns("out"))
-    for night in ("2026-07-11", "2026-07-12", "2026-07-13"):
+    for night in some(("2026-07-11", "2026-07-12", "2026-07-13"), 1):
         plan = tonight(folder, night)
         assert player_faults(folder, folder / "out" / night, plan) == [] and limit_faults(folder, plan) == []
         assert len(held(plan, "gate house")["programmes"]) <= 4
 
 
 @pytest.mark.drawn
-@pytest.mark.parametrize("seed", range(0, draws(120, 12)))
+@pytest.mark.parametrize("seed", range(0, draws(120, 7)))
 def test_drawn_sites_hold_every_limit_with_drawn_controllers(tmp_path, seed):
     folder = with_programmes(draw_site(tmp_path / "site", seed), seed)
     site = load_site(folder)

@@ -16,10 +16,11 @@ from scheduler.cli import app
 from scheduler.document.rung import Rung
 from scheduler.errors import BAD_INPUT, HELD, NO_PLAN, OK, STORAGE, TROUBLE
 from scheduler.nightly import sites as nightly_sites
+from scheduler.nightly import steps
 from scheduler.nightly.hours import hours_of, moment_of
 from scheduler.nightly.lock import Held, locked
 from scheduler.nightly.records import SCHEMA_FILE, StepState, read_status, status_schema
-from scheduler.nightly.run import run_evening
+from scheduler.nightly.run import Terms, run_evening
 from scheduler.nightly.worker import Outcome
 from scheduler.site.records import NightlyRule, WindowRule
 from tests.end_to_end.plan_checker import check_plan
@@ -34,16 +35,18 @@ FAULT = Outcome(NO_PLAN, ("the solver stopped",))
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
-    return make_site(tmp_path_factory.mktemp("nightly") / "site", zones=8, nights=4)
+    return make_site(tmp_path_factory.mktemp("nightly") / "site", zones=4, nights=2, season_days=20, probe_days=4)
 
 
 REMEMBERED = Remembered()
+LOOK_BACK = steps.look_back
 
 
 @pytest.fixture(autouse=True)
 def remembered(monkeypatch):
-    """Plans of folders with the same files are made once."""
+    """Plans of folders with the same files are made once; the day before is looked back on where a test is about it."""
     monkeypatch.setattr("scheduler.nightly.rungs.plan_on", REMEMBERED)
+    monkeypatch.setattr(steps, "look_back", lambda *_: (StepState.SKIPPED, ["no earlier night"], None))
 
 
 @pytest.fixture
@@ -88,6 +91,8 @@ def test_a_quiet_evening_ends_well_and_says_so(evening_over):
     folder, status = evening_over
     assert (status.exit_code, status.plan.rung, status.trouble) == (OK, Rung.FULL, [])
     assert read_status(folder) == status
+    assert steps_of(status)["morning"] is StepState.DONE  # the fixture stands outside what is left out below
+    assert (folder / "out" / "2026-07-13" / "morning.html").is_file()
     jsonschema.validate(json.loads((folder / "status.json").read_text()), status_schema())
     assert check_plan(folder, plan_of(folder)) == []
 
@@ -96,12 +101,13 @@ def test_the_schema_that_ships_is_the_models():
     assert json.loads(SCHEMA_FILE.read_text()) == status_schema()
 
 
-def test_run_again_it_does_only_what_is_missing(ran, evening_over):
+def test_run_again_it_does_only_what_is_missing(ran, evening_over, monkeypatch):
+    monkeypatch.setattr(steps, "look_back", LOOK_BACK)
     folder, first = ran, evening_over[1]
     before = (folder / "out" / "2026-07-14" / "plan.json").read_bytes()
     planner = Planner()
     again = run_evening(folder, terms(EVENING + timedelta(minutes=20), planner))
-    assert planner.asked == [] and steps_of(again)["tonight"] is StepState.UNCHANGED
+    assert planner.asked == [] and steps_of(again)["tonight"] is steps_of(again)["morning"] is StepState.UNCHANGED
     assert (folder / "out" / "2026-07-14" / "plan.json").read_bytes() == before
     assert again.plan == first.plan
     with (folder / "weather.csv").open("a") as file:  # corrected weather comes late
@@ -301,11 +307,23 @@ def test_a_rung_in_a_process_of_its_own_is_ended_in_time(folder):
     assert done is not None and done.code == OK and plan_of(folder)["rung"] == Rung.TONIGHT
 
 
-def test_by_the_command_line(folder):
-    words = [sys.executable, "-m", "scheduler.cli", "nightly", str(folder), "--night", "2026-07-14", "--once"]
+WORDS = ("--night", "2026-07-14", "--once")
+
+
+@pytest.mark.sweep
+def test_by_the_command_line_with_processes_of_its_own(folder):
+    words = [sys.executable, "-m", "scheduler.cli", "nightly", str(folder), *WORDS]
     done = subprocess.run(words, capture_output=True, text=True, timeout=120)
     assert done.returncode == OK, done.stdout + done.stderr
     assert "a plan stands (full)" in done.stdout
+    assert (folder / "nightly.log").read_text().count("tonight: done") == 1
+
+
+def test_by_the_command_line(folder, monkeypatch):
+    monkeypatch.setattr(nightly_sites, "Terms", lambda: Terms(planner=Planner()))
+    done = CliRunner().invoke(app, ["nightly", str(folder), *WORDS])
+    assert done.exit_code == OK, done.output
+    assert "a plan stands (full)" in done.output
     assert (folder / "nightly.log").read_text().count("tonight: done") == 1
     wrong = CliRunner().invoke(app, ["nightly", str(folder), "--by", "25:99"])
     assert wrong.exit_code == 2 and "25:99" in wrong.output

@@ -18,7 +18,7 @@ EVENING = SiteOptions().evening
 def folder(tmp_path_factory):
     return make_site(
         tmp_path_factory.mktemp("cases") / "site",
-        zones=20,
+        zones=12,
         nights=5,
         seed=5,
         load=0.7,
