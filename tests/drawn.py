@@ -23,5 +23,5 @@ def some(whole: Sequence[Drawn], lean: int) -> list[Drawn]:
 
 
 def examples(whole: int) -> settings:
-    """Examples of a property: a fifth, but never under 6, or with `--sweeps` all."""
-    return settings(max_examples=draws(whole, max(whole // 5, 6)), deadline=None)
+    """Examples of a property: an eighth, but never under 5, or with `--sweeps` all."""
+    return settings(max_examples=draws(whole, max(whole // 8, 5)), deadline=None)

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from tests.drawn import some
 
 from models import soil
 from models.estimation import (
@@ -274,10 +275,11 @@ def test_course_intervals_cover(courses):
     assert 0.90 <= np.mean(depletion_inside) <= 0.98
 
 
+@pytest.mark.drawn
 def test_where_kin_are_few_intervals_still_cover_and_unprobed_zones_gain():
     """Twenty kin of three zones, one probed in each: what its own zone is like hides what the kin are like."""
     errors, inside = [], []
-    for seed in HELD_OUT[:4]:
+    for seed in some(HELD_OUT[:4], 2):
         course = simulate_course(seed, groups=20, size=3, probed_share=0.33)
         setup, run, alone = filter_course(course)
         thousand = 1000 * course.root_depth[:, None]

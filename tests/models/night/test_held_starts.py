@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from tests.drawn import some
 
 from models.night import check_timetable, pack_night
 from tests.models.night.nights import full_job, random_job, with_window
@@ -38,7 +39,8 @@ def test_nothing_is_left_out_for_a_start():
     assert table.fitted and table.extra_cycles == 0
 
 
-@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.drawn
+@pytest.mark.parametrize("seed", some(range(40), 10))
 def test_whatever_stands_every_limit_holds_and_nothing_more_is_left_out(seed):
     job = random_job(seed)
     random = np.random.default_rng(seed)

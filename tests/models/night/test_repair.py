@@ -35,6 +35,7 @@ def test_search_leaves_less_out_and_breaks_nothing(monkeypatch):
     assert gained > 0.0
 
 
+@pytest.mark.sweep  # every day: tests/models/night/test_whole.py
 def test_same_night_same_timetable():
     job = _tight(0)
     first, second = pack_night(job, effort=5_000), pack_night(job, effort=5_000)
