@@ -287,7 +287,7 @@ def check_site(site: Site) -> None:
 
 
 @pytest.mark.drawn
-@pytest.mark.parametrize("batch", range(draws(10, 2)))
+@pytest.mark.parametrize("batch", range(draws(10, 1)))
 def test_every_spoiled_site_is_read_or_refused_with_a_place(tmp_path, batch):
     refused = 0
     for number in range(batch * MUTATIONS // 10, (batch + 1) * MUTATIONS // 10):
@@ -318,8 +318,8 @@ def test_a_spoiled_site_gets_no_plan_and_the_place_is_named(tmp_path):
     faults, became = [], set()
     drawn = random.Random(SEED)
     kinds = [
-        *drawn.sample([k for k in KINDS if k.refused], draws(30, 9)),
-        *drawn.sample([k for k in KINDS if not k.refused], draws(10, 3)),
+        *drawn.sample([k for k in KINDS if k.refused], draws(30, 5)),
+        *drawn.sample([k for k in KINDS if not k.refused], draws(10, 2)),
     ]
     for number, kind in enumerate(kinds):
         folder = shutil.copytree(sound, tmp_path / str(number))

@@ -330,6 +330,7 @@ def season(place, policy):
     return over, water, np.array(path)
 
 
+@pytest.mark.sweep
 def test_season_on_reclaimed_water(tmp_path):
     # Reclaimed water of 1.4 dS/m, no rain, creeping bentgrass on a sand root zone; a tournament every 30 days. Flushes
     # by need, on the last night that is in time, against plain replacement of ET and against the textbook's leaching

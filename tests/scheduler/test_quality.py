@@ -24,7 +24,7 @@ SCENARIOS = Path(__file__).parents[2] / "scenarios"
 SEEDS = range(200, draws(206, 202))
 
 
-@pytest.fixture(scope="module", params=some([60, 15, 360], 2))
+@pytest.fixture(scope="module", params=some([60, 15, 360], 1))
 def scored(request, tmp_path_factory):
     """Score several courses with faults at one interval of reading [min]."""
     total = {name: collections.Counter() for name in ("found", "missed", "right", "false")}

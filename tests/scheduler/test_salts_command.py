@@ -194,7 +194,7 @@ def test_values_a_manager_accepted_count_here_too(tmp_path):
     assert run.exit_code == 0 and "the ledger cannot be read" in run.output
 
 
-@pytest.mark.parametrize("name", ["dry-hills-course", "lowland-stadium"])
+@pytest.mark.parametrize("name", [pytest.param("dry-hills-course", marks=pytest.mark.sweep), "lowland-stadium"])
 def test_shipped_sites(name, tmp_path):
     page = tmp_path / "salts.html"
     run = CliRunner().invoke(app, ["salts", str(SHIPPED / name), "--out", str(page)])
