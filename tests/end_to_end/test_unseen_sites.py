@@ -28,7 +28,7 @@ from tests.end_to_end.plan_checker import check_plan
 from tests.end_to_end.weather_checker import weather_faults
 from tests.sites import make_site
 
-SEEDS = range(0, draws(120, 10))
+SEEDS = range(0, draws(120, 7))
 # Sites on which a zone once went dry while one of a later rank got water it could have had: soaks that leave one place
 # only, a station at a time, flows that fill a pump alone, drought orders that end within the plan.
 IN_ORDER = (361, 233, 295, 321, 518, 595, 695, 944, 1350)
@@ -75,7 +75,7 @@ def judged(folder: Path, night: date = EVENING) -> tuple[dict, list[str]]:
 
 
 @pytest.mark.drawn
-@pytest.mark.parametrize("kind", some(list(SIZED), 8))
+@pytest.mark.parametrize("kind", some(list(SIZED), 6))
 def test_sized_sites_hold_every_limit(tmp_path, kind):
     options = SIZED[kind]
     size = options["zones"]
@@ -87,7 +87,7 @@ def test_sized_sites_hold_every_limit(tmp_path, kind):
 def test_what_runs_follows_from_the_site(tmp_path):
     # what a reader would expect of each site, beyond the limits
     status = {
-        name: judged(make_site(tmp_path / name, **SIZED[name] | {"zones": 2}))[0]["status"]
+        name: judged(make_site(tmp_path / name, **SIZED[name] | {"zones": 2, "nights": 4, "probes": False}))[0]["status"]
         for name in ("one zone", "every night forbidden but this one", "every night forbidden but a later one")
     }
     assert status == {

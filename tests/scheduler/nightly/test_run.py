@@ -44,8 +44,9 @@ LOOK_BACK = steps.look_back
 
 @pytest.fixture(autouse=True)
 def remembered(monkeypatch):
-    """Plans of folders with the same files are made once; the day before is looked back on where a test is about it."""
+    """Plans of folders with the same files are made once; what goes before is done where a test is about it."""
     monkeypatch.setattr("scheduler.nightly.rungs.plan_on", REMEMBERED)
+    monkeypatch.setattr(steps, "take_in_files", lambda *_: (StepState.UNCHANGED, ["nothing new"], None))
     monkeypatch.setattr(steps, "look_back", lambda *_: (StepState.SKIPPED, ["no earlier night"], None))
 
 
@@ -91,7 +92,7 @@ def test_a_quiet_evening_ends_well_and_says_so(evening_over):
     folder, status = evening_over
     assert (status.exit_code, status.plan.rung, status.trouble) == (OK, Rung.FULL, [])
     assert read_status(folder) == status
-    assert steps_of(status)["morning"] is StepState.DONE  # the fixture stands outside what is left out below
+    assert steps_of(status)["intake"] is steps_of(status)["morning"] is StepState.DONE  # the fixture stands outside what is left out below
     assert (folder / "out" / "2026-07-13" / "morning.html").is_file()
     jsonschema.validate(json.loads((folder / "status.json").read_text()), status_schema())
     assert check_plan(folder, plan_of(folder)) == []
