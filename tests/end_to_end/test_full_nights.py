@@ -6,18 +6,14 @@ minutes 0, 80 and 160, so a second one finds two of its three places taken up: w
 
 from __future__ import annotations
 
-import json
 from datetime import date
 from pathlib import Path
 
-import jsonschema
 import pytest
-from typer.testing import CliRunner
 
 from models.plan.solve import PlanSolver
-from scheduler.cli import app
-from scheduler.document.schema import made_schema
 from tests.end_to_end.plan_checker import check_plan
+from tests.evenings import published_evening
 
 SITE = """
 [site]
@@ -63,11 +59,8 @@ def site(folder: Path, *zones: tuple[str, str, int, int, int], more: str = "") -
 
 def evening(folder: Path, in_order: bool = True) -> tuple[dict, dict[str, float], list[str], str]:
     """Run the evening; plan.json, tonight's minutes, what is said of the timetable, and the night sheet."""
-    result = CliRunner(env={"COLUMNS": "300"}).invoke(app, ["tonight", str(folder), "--night", "2026-07-14"])
-    assert result.exit_code == 0, result.output
     out = folder / "out" / "2026-07-14"
-    plan = json.loads((out / "plan.json").read_text(encoding="utf-8"))
-    jsonschema.validate(plan, made_schema())
+    plan = published_evening(folder, NIGHT_OF)
     faults = check_plan(folder, plan)
     assert [f for f in faults if in_order or "too dry with" not in f] == []  # a manager's word is no order of ranks
     told = [w["text"] for w in plan["warnings"] if w["subject"] == "timetable"]

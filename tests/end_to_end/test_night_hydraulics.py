@@ -1,4 +1,4 @@
-"""Pumps, pipes and finishing times from a real folder through the command line, judged apart from the product.
+"""Pumps, pipes and finishing times from a real folder, judged apart from the product.
 
 What is expected is worked out here from the folder's own numbers and the printed starts and stops of plan.json, minute
 by minute, with nothing of the product.
@@ -7,17 +7,13 @@ by minute, with nothing of the product.
 from __future__ import annotations
 
 import csv
-import json
 from datetime import datetime, timedelta
 from pathlib import Path
 
-import jsonschema
 import pytest
-from typer.testing import CliRunner
 
-from scheduler.cli import app
-from scheduler.document.schema import made_schema
 from tests.end_to_end.plan_checker import check_plan
+from tests.evenings import published_evening
 from tests.sites import make_site
 
 MIDNIGHT = datetime(2026, 7, 14)
@@ -28,10 +24,7 @@ TARIFF = ((1260, 1320, 0.29), (1320, 1740, 0.11))  # of tests.sites: 21:00-22:00
 
 def evening(folder: Path) -> dict:
     """Run the evening; the plan as a program reads it, its structure and every hard limit checked."""
-    result = CliRunner(env={"COLUMNS": "300"}).invoke(app, ["tonight", str(folder)])
-    assert result.exit_code == 0, result.output
-    plan = json.loads((folder / "out" / "2026-07-14" / "plan.json").read_text(encoding="utf-8"))
-    jsonschema.validate(plan, made_schema())
+    plan = published_evening(folder, MIDNIGHT.date())
     assert check_plan(folder, plan) == []
     return plan
 

@@ -12,11 +12,9 @@ import tomllib
 from datetime import date, datetime
 from pathlib import Path
 
-import jsonschema
 import pytest
 
 from scheduler.document.rules import plan_faults
-from scheduler.document.schema import made_schema
 from scheduler.evening import plan_tonight
 from scheduler.site import load_site
 from tests.drawn import draws, some
@@ -26,6 +24,7 @@ from tests.end_to_end.hand_sites import EVENING, draw_site
 from tests.end_to_end.order_checker import order_faults
 from tests.end_to_end.plan_checker import check_plan
 from tests.end_to_end.weather_checker import weather_faults
+from tests.evenings import schema_faults
 from tests.sites import make_site
 
 SEEDS = range(0, draws(120, 7))
@@ -67,9 +66,7 @@ def judged(folder: Path, night: date = EVENING) -> tuple[dict, list[str]]:
     made = datetime(night.year, night.month, night.day, 17, tzinfo=site.time_zone)
     document = plan_tonight(site, night, made)
     plan = document.plain()
-    validator = jsonschema.Draft202012Validator(made_schema())
-    faults = [f"{'/'.join(map(str, e.path))}: {e.message}" for e in validator.iter_errors(plan)]
-    faults += plan_faults(document) + check_plan(folder, plan) + energy_faults(folder, plan)
+    faults = schema_faults(plan) + plan_faults(document) + check_plan(folder, plan) + energy_faults(folder, plan)
     faults += weather_faults(folder, plan)[0]
     return plan, faults
 
@@ -86,8 +83,9 @@ def test_sized_sites_hold_every_limit(tmp_path, kind):
 
 def test_what_runs_follows_from_the_site(tmp_path):
     # what a reader would expect of each site, beyond the limits
+    small = {"zones": 2, "nights": 4, "probes": False}
     status = {
-        name: judged(make_site(tmp_path / name, **SIZED[name] | {"zones": 2, "nights": 4, "probes": False}))[0]["status"]
+        name: judged(make_site(tmp_path / name, **SIZED[name] | small))[0]["status"]
         for name in ("one zone", "every night forbidden but this one", "every night forbidden but a later one")
     }
     assert status == {

@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-from tests.drawn import some
 
 from models import soil
 from models.estimation import (
@@ -15,6 +14,7 @@ from models.estimation import (
     update,
 )
 from models.kin import EstimationProbes, EstimationZones, Spreads, kin_groups, layer_gain, prepare
+from tests.drawn import some
 from tests.simulated import simulate_course
 
 HELD_OUT = tuple(range(101, 109))  # seeds the spreads were not set on

@@ -4,10 +4,10 @@ from functools import cache
 
 import numpy as np
 import pytest
-from tests.drawn import some
 
 from models import layers, salt_balance, salts
 from models.soil import TEXTURES
+from tests.drawn import some
 
 # FAO-29 rev. 1 Table 3: ECe = X ECw by leaching fraction, 40-30-20-10 roots. Mark: memory. Printed to one decimal.
 TABLE_3 = {

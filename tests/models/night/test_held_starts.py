@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tests.drawn import some
 
 from models.night import check_timetable, pack_night
+from tests.drawn import some
 from tests.models.night.nights import full_job, random_job, with_window
 from tests.models.night.test_packing import night, packed, times
 

@@ -14,7 +14,6 @@ from typing import Any
 import highspy
 import numpy as np
 import pytest
-from tests.drawn import draws
 from scipy.optimize import linprog
 
 from models.plan import flush_choice as solving
@@ -25,6 +24,7 @@ from models.plan.inputs import PlanInputs
 from models.plan.prices import plan_prices
 from models.plan.results import PlanResult
 from models.plan.solve import PlanSolver
+from tests.drawn import draws
 from tests.models.plan.plans import FLOW, drawn_needs, drawn_plan, net_depth, plan, solved
 
 HUGE = 1e6  # mm of ET: more than any season has

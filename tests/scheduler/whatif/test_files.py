@@ -11,6 +11,8 @@ from scheduler.cli import app
 from scheduler.whatif.document import SCHEMA_FILE, schema_text
 from tests.sites import make_site
 
+SCHEMA = jsonschema.Draft202012Validator(json.loads(SCHEMA_FILE.read_text()))
+
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
@@ -29,7 +31,7 @@ def test_from_files_to_a_page(folder):
     result = run(folder, "--sweep", "allocation_factor=1.0..0.5/3", "order", "heat", "--out", folder / "o")
     assert result.exit_code == 0, result.output
     document = json.loads((folder / "o" / "whatif.json").read_text())
-    jsonschema.validate(document, json.loads(SCHEMA_FILE.read_text()))
+    SCHEMA.validate(document)
     assert [c["title"] for c in document["cases"]] == ["As it is", "Order", "<Heat> & drought"]
     assert document["cases"][1]["orders"][0]["kind"] == "cut"
     assert len(document["sweep"]["points"]) == 3
@@ -93,5 +95,5 @@ def test_a_season_goes_on_from_what_the_ledger_holds(folder, monkeypatch):
     assert outlook_list(ledger) == kept
     ledger.close()
     document = json.loads((folder / "s" / "whatif.json").read_text())
-    jsonschema.validate(document, json.loads(SCHEMA_FILE.read_text()))
+    SCHEMA.validate(document)
     assert "The season ahead" in (folder / "s" / "whatif.html").read_text()
