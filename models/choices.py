@@ -77,7 +77,8 @@ class Flush:
 
     Moved by a quarter, on a made course: `stage_share` 19 % of the depth of flushes, 0.7 % of the water and, upwards,
     dry zone-days from 3 to 7; `wary`, `widest` and `saltier_part` below 0.1 % of the water. Of flushes that go in
-    stages the others decide only the last.
+    stages the others decide only the last: by nine tenths, a `largest_share` that small ends all flushes, `least_rest`
+    and the two margins move two soft zone-days of eighteen, `target_share`, `smallest` and `most_owed` nothing.
 
     Parameters
     ----------
@@ -182,8 +183,8 @@ class Weather:
     """What stands in for weather nobody gave, and when turf takes up water.
 
     Moved by a quarter: `mean` and `range` a fifth of the water, where no weather at all is known; `sunrise` and
-    `sunset` up to 0.4 % of it, and 7 % of tonight's minutes. Errors of forecasts changed nothing on sites where a limit
-    binds, which are planned for one weather.
+    `sunset` up to 0.4 % of it, and 7 % of tonight's minutes. Errors of forecasts change nothing, even by nine tenths,
+    on sites where a limit binds, which are planned for one weather.
 
     Parameters
     ----------
@@ -212,7 +213,8 @@ class Weather:
 class Readings:
     """Which readings of moisture speak for tonight.
 
-    Moved by a quarter, on a made course without a log and on the shipped stadium: `together` 0.5 % of the water.
+    Moved by a quarter, on a made course without a log and on the shipped stadium: `together` 0.5 % of the water. By
+    nine tenths: `before_opening` downwards 3 % of it, the last three nothing, as no probe of theirs is stuck or silent.
 
     Parameters
     ----------
@@ -235,7 +237,9 @@ class Salt:
     """How salinity is read and followed. Spreads are standard deviations of the natural logarithm of ECe.
 
     Moved by a quarter, on the shipped course: `slow` 1 % of the depth of flushes, every other less than 0.1 % of the
-    water and of that depth; what moves of tonight's minutes is no more than on so full a night anything moves.
+    water and of that depth; what moves of tonight's minutes is no more than on so full a night anything moves. By nine
+    tenths nothing moves with `kin_spread` and the last seven: what is learned of f speaks in finer soils with probes in
+    both halves, `flush_least` and `trend_days` only in the report on salts.
 
     Parameters
     ----------
@@ -454,7 +458,8 @@ class Morning:
     """What the morning calls a trouble.
 
     Moved by a quarter, on one morning of the shipped course and two of made ones: `too_much` 3 to 7 more or fewer of 24
-    zones with words; `after_closing` 1 to 7 spots to water by hand where there are 3; `off_by` one zone in 25.
+    zones with words; `after_closing` 1 to 7 spots to water by hand where there are 3; `off_by` one zone in 25. The
+    others nothing, even by nine tenths: they speak where a valve or a sensor fails, and there none does.
 
     Parameters
     ----------
@@ -506,7 +511,8 @@ class HandWatering:
 class Season:
     """What the account of a season says.
 
-    Moved by a quarter, on the account of the shipped course: `drier` the sentence on what next season needs.
+    Moved by a quarter, on the account of the shipped course: `drier` the sentence on what next season needs. `lead_in`,
+    `beyond_weather`, `largest`, `blocked`, `longest_interval` and `least_gain` nothing, even by nine tenths.
 
     Parameters
     ----------
