@@ -92,7 +92,7 @@ class SaltState:
 
     @property
     def of_roots(self) -> np.ndarray:
-        """What the layers of salt miss [mm], (Z,): they reach as deep as roots, the water of a built green deeper."""
+        """The evening's depletion [mm], (Z,), no more than the layers of salt hold."""
         part = self.layers
         held = (part.field_capacity - part.wilting_point) * part.thickness
         return np.minimum(self.depletion, 1000.0 * held.sum(axis=1))

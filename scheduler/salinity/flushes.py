@@ -7,7 +7,7 @@ over the roots: a deeper flush lasts longer, but wastes water on soil that holds
 0.85 the last took least water over 180 days on water of 1.4 dS/m (sand green; 11, 8 and 6 % more than ET), less than
 the textbook's leaching requirement every night (8 to 9 %).
 
-A zone far above its limit is flushed in stages, each from what the one before did: how far a deep flush reaches hangs
+A zone far above its limit is flushed in stages, each from what the one before did: how far a deep flush reaches depends
 on how a soil leaches, which nobody knows before. Of the first flushes of 48 zones at 1.1 to 2.5 times their threshold
 in each of eleven finer soils (tests/end_to_end/first_flush.py) 98 % end within 20 % of their forecast with stages of a
 third of the pore water at most, 83 % where salt disperses most. With stages of up to all of it 58 % did, up to 0.4 of

@@ -1,4 +1,4 @@
-"""What is known of a site's salts over its season: plain records, built by `salts.py`, shown by its page and table."""
+"""What is known of a site's salts over its season: plain records, built by `report.py`, shown as a page and a table."""
 
 from __future__ import annotations
 
