@@ -62,6 +62,7 @@ class Cases:
         PlanSolver   To be used up before the next is asked for: it may be the same object.
         """
         solver, _ = self._edited(self._solver, inputs, needs)
+        solver.program.expect_near(False)
         solver.begin_from(self._end)
         return solver
 
@@ -84,6 +85,7 @@ class Cases:
                 solver.begin_from(self._end)
             elif fresh:
                 solver.begin_from(before.ended())
+            solver.program.expect_near(True)
             yield solver.solve()
             before = solver
 

@@ -49,7 +49,8 @@ def equal_inputs(one: PlanInputs, other: PlanInputs) -> bool:
 def takes_on(built: PlanInputs, wanted: PlanInputs) -> bool:
     """Whether a plan built from some inputs has every row and column that other inputs need."""
     same = [f.name for f in fields(built) if f.name not in NUMBERS]
-    if not all(np.array_equal(getattr(built, name), getattr(wanted, name)) for name in same):
+    pairs = ((getattr(built, name), getattr(wanted, name)) for name in same)
+    if not all(a is b or np.array_equal(a, b) for a, b in pairs):
         return False
     if len(built.tiers) != len(wanted.tiers) or len(built.cuts) != len(wanted.cuts):
         return False

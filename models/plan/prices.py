@@ -8,7 +8,7 @@ makes this so is computed from the plan's own numbers, not guessed.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -22,6 +22,10 @@ REST_SURCHARGE = 0.01  # for watering on another night than the one that needs i
 REST_SLOPE = 0.002  # and for each night further away [-]
 LARGEST_DISCOUNT = 0.95  # of tonight's price where rain is all but sure [-]
 CURVE_MARGIN = 1.02  # of a shortfall and of drainage above all they could save [-]
+# Limits that no price follows.
+UNPRICED = set(
+    "allocation tiers cuts pump_capacity branch_capacity source_daily source_monthly pump_share source_open".split()
+)
 
 
 @dataclass(frozen=True)
@@ -178,6 +182,14 @@ def plan_prices(inputs: PlanInputs) -> Prices:
         if inputs.members is None
         else np.r_[1.0 - inputs.members.weight.sum(), inputs.members.weight],
     )
+
+
+def priced_alike(one: PlanInputs, other: PlanInputs) -> bool:
+    """Whether two plans of one weather have the same prices, as far as that is seen at a glance."""
+    if one.members is not None or other.members is not None:
+        return False
+    pairs = ((getattr(one, f.name), getattr(other, f.name)) for f in fields(one) if f.name not in UNPRICED)
+    return all(a is b or np.array_equal(a, b) for a, b in pairs)
 
 
 def night_preference(led: Refill) -> Floats:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
+from itertools import repeat
+from typing import Any, NamedTuple
 
 import numpy as np
 import pyomo.core as pyo
@@ -14,8 +15,7 @@ from models.plan.prices import Prices
 from models.plan.rows import Spans
 
 
-@dataclass(frozen=True)
-class LimitPrice:
+class LimitPrice(NamedTuple):
     """A hard limit, how far it is used and what one more unit would save.
 
     Parameters
@@ -342,18 +342,19 @@ def _by_weather(minutes: Floats, inputs: PlanInputs, copies: Copies) -> Floats |
 
 def _limits(m: pyo.ConcreteModel, solution: Solution) -> list[LimitPrice]:
     """Every shared limit with its use and price."""
-    found = []
+    found: list[LimitPrice] = []
     for family in SHARED_LIMITS:
         component = m.component(family)
         if component is None:
             continue
         span = solution.spans.row[family]
-        sides = zip(solution.activities[span], solution.limits[span], -solution.duals[span], strict=True)
+        used, limit = solution.activities[span].tolist(), solution.limits[span].tolist()
+        keys = [i if isinstance(i, tuple) else () if i is None else (i,) for i in component._data]
+        price = np.maximum(-solution.duals[span], 0.0).tolist()
         others = _other_weathers(m, family, solution)
-        for index, (used, limit, price) in zip(component._data, sides, strict=True):
-            key = () if index is None else index if isinstance(index, tuple) else (index,)
-            whole = max(0.0, float(price)) + others.get(key, 0.0)
-            found.append(LimitPrice(family, key, float(used), float(limit), whole))
+        if others:
+            price = [own + others.get(key, 0.0) for own, key in zip(price, keys, strict=True)]
+        found += map(LimitPrice, repeat(family), keys, used, limit, price)
     return found
 
 

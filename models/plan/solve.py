@@ -173,7 +173,7 @@ class PlanSolver:
         -------
         bool   Whether it was done; if not, the plan is as it was, and a new build is needed (see `cases.py`).
         """
-        wanted = Spread.of(inputs, needs, settled)
+        wanted = Spread.of(inputs, needs, settled, (self.inputs, self.prices))
         if not same_copies(self.copies, wanted.copies) or not takes_on(self.built, wanted.spread):
             return False
         longest = longest_minutes(self.built), longest_minutes(wanted.spread)

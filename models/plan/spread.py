@@ -15,7 +15,7 @@ from models.plan.copies import Copies
 from models.plan.flush_needs import FlushNeeds
 from models.plan.flush_ways import flush_copies
 from models.plan.inputs import Cut, Floats, Ints, PlanInputs
-from models.plan.prices import Prices, plan_prices
+from models.plan.prices import Prices, plan_prices, priced_alike
 from models.plan.weathers import insured_prices, over_weathers, single_copies, tonight_of
 
 BY_ZONE = (
@@ -42,14 +42,25 @@ class Spread:
     spread_prices: Prices
 
     @classmethod
-    def of(cls, inputs: PlanInputs, needs: FlushNeeds | None, settled: Copies | None = None) -> Spread:
+    def of(
+        cls,
+        inputs: PlanInputs,
+        needs: FlushNeeds | None,
+        settled: Copies | None = None,
+        before: tuple[PlanInputs, Prices] | None = None,
+    ) -> Spread:
         """Lay out the copies, if there are any, and the weathers.
+
+        Parameters
+        ----------
+        inputs, needs, settled : PlanInputs, FlushNeeds, Copies   As `PlanSolver` takes them.
+        before : tuple, optional   Other inputs and their prices, which are taken where they are the same.
 
         Raises
         ------
         ValueError   There are several weathers and flushes to choose.
         """
-        prices = plan_prices(inputs)
+        prices = before[1] if before is not None and priced_alike(before[0], inputs) else plan_prices(inputs)
         if inputs.members is not None or settled is not None:
             if needs is not None and needs.zone.size and settled is None:
                 raise ValueError("needs: flushes are chosen for one weather; give what was chosen as settled")
