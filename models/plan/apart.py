@@ -34,8 +34,8 @@ MOST_SHARED = 3_000
 LEAST = 1e-9  # below which a limit counts as none
 
 
-def start(whole: Matrices, spans: Spans) -> Basis | None:
-    """A basis of the plan from those of its parts; None where it is better begun from nothing.
+def start(whole: Matrices, spans: Spans, near: Floats | None = None) -> Basis | None:
+    """A basis of the plan from those of its parts; None where it is better begun otherwise.
 
     That is where it does not fall apart, where too much ties the parts, or where a part was not solved.
 
@@ -43,12 +43,17 @@ def start(whole: Matrices, spans: Spans) -> Basis | None:
     ----------
     whole : Matrices   The plan.
     spans : Spans      Where its families stand.
+    near : ndarray (columns,), optional   A plan under other limits, which parts share as they do in it. None is the
+                       answer then, too, where it uses up nothing that ties them.
     """
     wide, parts = parts_of(whole, spans)
     if not parts:
         return None
-    loaded = [Program(whole.part(part.rows, part.columns, part.matrix), large=True) for part in parts]
     try:
+        if near is not None:
+            tied = _Tied(whole, np.flatnonzero(wide), near, settled=True)
+            return None if tied.held(1.0 - STILL) else tied.in_groups(parts)
+        loaded = [Program(whole.part(part.rows, part.columns, part.matrix), large=True) for part in parts]
         _side_by_side(loaded)
         values = np.zeros(whole.cost.size)
         for part, program in zip(parts, loaded, strict=True):
@@ -58,8 +63,7 @@ def start(whole: Matrices, spans: Spans) -> Basis | None:
             bases = [(part.columns, part.rows, program.basis()) for part, program in zip(parts, loaded, strict=True)]
             return Basis.joined((whole.cost.size, whole.row_upper.size), bases)
         del loaded
-        groups = _grouped(parts, whole.cost.size)
-        return tied.shared(groups) if len(groups) * tied.rows.size <= MOST_SHARED else None
+        return tied.in_groups(parts)
     except SolverFailed:
         return None
 
@@ -72,7 +76,7 @@ def parts_of(whole: Matrices, spans: Spans) -> tuple[Bools, list[Part]]:
         for name in families:
             wide[spans.row.get(name, slice(0))] = True
         parts = separate(whole.matrix, wide)
-        if parts and parts[0].columns.size <= SMALL * whole.cost.size:
+        if parts and parts[0].columns.size <= max(SMALL * whole.cost.size, 1.5 * GROUP):
             break
     return wide, parts
 
@@ -105,16 +109,25 @@ class _Tied:
     whole : Matrices
     rows : ndarray (W,)        The rows; all of them have an upper limit only.
     values : ndarray (columns,)   Plans of the parts as if these rows were not there.
+    settled : bool             Whether they hold the rows together, as far as the limits are those they were made for.
     """
 
     whole: Matrices
     rows: Ints
     values: Floats
+    settled: bool = False
 
-    def held(self) -> bool:
-        """Whether the parts hold the rows as they are."""
+    def held(self, share: float = 1.0 + STILL) -> bool:
+        """Whether the parts hold the rows, or a share of them."""
         used, limit = self.whole.matrix.tocsr()[self.rows] @ self.values, self.whole.row_upper[self.rows]
-        return bool(np.all(used <= limit * (1.0 + STILL)))
+        return bool(np.all(used <= limit * share + LEAST))
+
+    def in_groups(self, parts: list[Part]) -> Basis | None:
+        """A basis of the plan in which groups of its parts share what ties them; None where that takes too long."""
+        groups = _grouped(parts, self.whole.cost.size)
+        if len(groups) < 2 or len(groups) * self.rows.size > MOST_SHARED:
+            return None
+        return self.shared(groups)
 
     def shared(self, groups: list[tuple[Ints, Ints]]) -> Basis:
         """A basis of the plan in which groups of its parts share what ties them."""
@@ -138,14 +151,19 @@ class _Tied:
     def _shares(self, wide: list[sparse.csr_array], groups: list[tuple[Ints, Ints]]) -> Floats:
         """Share of every limit that each group is given, shape (G, W): by what could use it and the group's need."""
         limit = np.maximum(self.whole.row_upper[self.rows], LEAST)
-        could, need = np.zeros((len(groups), self.rows.size)), np.zeros(len(groups))
+        could, used = np.zeros((len(groups), self.rows.size)), np.zeros((len(groups), self.rows.size))
         for g, (own, (_, columns)) in enumerate(zip(wide, groups, strict=True)):
             upper = self.whole.upper[columns]
             could[g] = own @ np.where(np.isfinite(upper), upper, 0.0)
-            need[g] = float((own @ self.values[columns] / limit).sum())
+            used[g] = own @ self.values[columns]
+        need = (used / limit).sum(axis=1)
         weight = could * (need / np.maximum((could / limit).sum(axis=1), LEAST))[:, None]
         weight = np.where(weight.sum(axis=0) > 0, weight, 1.0)
-        return np.asarray(weight / weight.sum(axis=0), dtype=np.float64)
+        share = weight / weight.sum(axis=0)
+        if self.settled:  # each keeps what it has of a limit; only what is left of it is shared so
+            kept = used / np.maximum(limit, used.sum(axis=0))
+            share = kept + (1.0 - kept.sum(axis=0)) * share
+        return np.asarray(share, dtype=np.float64)
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import repeat
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 import pyomo.core as pyo
@@ -15,7 +15,8 @@ from models.plan.prices import Prices
 from models.plan.rows import Spans
 
 
-class LimitPrice(NamedTuple):
+@dataclass(slots=True)  # not frozen: a plan has many, and a frozen one takes five times as long to make
+class LimitPrice:
     """A hard limit, how far it is used and what one more unit would save.
 
     Parameters

@@ -1,19 +1,17 @@
 """How long cases and sweeps of one plan take against solving it from nothing. Run by hand.
 
-python -m tests.bench.bench_cases                  600 x 7 and 2,400 x 10
-python -m tests.bench.bench_cases --sizes 600x7
+python -m tests.bench.bench_cases                  600 x 7 and 2,400 x 10, three seeds
+python -m tests.bench.bench_cases --sizes 600x7 --seeds 7 8
 
-Cold is building and solving a plan anew, measured in the same run for every case; the sweep lowers the allocation from
-all to half of it in twenty steps.
+Processor time of plans for one weather, as tonight's is where a limit binds. Each case stands against the first plan,
+built and solved as `tonight` does, and against building and solving it anew; objectives must agree. Sweeps go from all
+to half of something in twenty steps.
 """
 
 from __future__ import annotations
 
 import argparse
-import gc
-import statistics
 import tempfile
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -23,7 +21,7 @@ import numpy as np
 from models.plan.cases import Cases
 from models.plan.inputs import PlanInputs
 from models.plan.solve import PlanSolver
-from tests.bench.bench_plan import evening_inputs, fresh, say
+from tests.bench.bench_plan import evening_inputs, fresh, say, timed
 
 STEPS = 20
 
@@ -32,9 +30,14 @@ def changed(inputs: PlanInputs) -> dict[str, PlanInputs]:
     """One case of each kind."""
     bans = inputs.allowed.copy()
     bans[:, 1::2] = False
+    share = np.ones((inputs.pump_capacity.size, inputs.nights))
+    share[0, :3] = 0.0
+    out = ((inputs.pump_of_zone == 0)[:, None] & (share[0] == 0.0))[:, :, None]
     return {
         "nothing": inputs,
         "a fifth less water": replace(inputs, allocation=0.8 * inputs.allocation),
+        "half the water": replace(inputs, allocation=0.5 * inputs.allocation),
+        "a pump out three nights": replace(inputs, pump_share=share, allowed=inputs.allowed & ~out),
         "half the pump": replace(inputs, pump_capacity=0.5 * inputs.pump_capacity),
         "every other night": replace(inputs, allowed=bans),
         "ET a tenth higher": replace(inputs, etc=1.1 * inputs.etc),
@@ -42,39 +45,50 @@ def changed(inputs: PlanInputs) -> dict[str, PlanInputs]:
     }
 
 
+def sweeps(inputs: PlanInputs) -> dict[str, list[PlanInputs]]:
+    """Twenty points of one thing and another."""
+    share = np.linspace(1.0, 0.5, STEPS)
+    return {
+        "allocation": [replace(inputs, allocation=inputs.allocation * f) for f in share],
+        "pump": [replace(inputs, pump_capacity=inputs.pump_capacity * f) for f in share],
+        "price of water": [replace(inputs, source_price=inputs.source_price / f) for f in share],
+    }
+
+
 def seconds(act: Callable[[], object]) -> float:
-    """Seconds of the clock."""
-    gc.collect()
-    begun = time.perf_counter()
-    act()
-    return time.perf_counter() - begun
+    """Seconds of the processor."""
+    return timed(act)[1]
 
 
-def bench(zones: int, nights: int) -> None:
-    """Measure one size and print its lines."""
+def bench(zones: int, nights: int, seed: int) -> None:
+    """Measure one site and print its lines."""
     with tempfile.TemporaryDirectory() as folder:
-        inputs = evening_inputs(Path(folder), zones, nights)
+        inputs = replace(evening_inputs(Path(folder), zones, nights, seed), members=None)
     made: list[Cases] = []
     first = seconds(lambda: made.append(Cases(fresh(inputs))))
     cases = made[0]
-    say(f"{zones} x {nights}: first build and solve {first:.2f} s")
-    cold = []
+    say(f"{zones} x {nights}, seed {seed}: first build and solve {first:.2f} s")
+    cold, found = [], []
     for name, wanted in changed(inputs).items():
-        warm = seconds(lambda w=wanted: cases.solver(fresh(w)).solve())  # type: ignore[misc]
-        cold.append(seconds(lambda w=wanted: PlanSolver(fresh(w)).solve()))  # type: ignore[misc]
-        say(f"  {name:<22}{warm:7.2f} s   cold {cold[-1]:.2f} s   {warm / cold[-1]:.2f}")
-    points = [replace(inputs, allocation=inputs.allocation * f) for f in np.linspace(1.0, 0.5, STEPS)]
-    took = seconds(lambda: list(cases.sweep(fresh(p) for p in points)))
-    say(f"  sweep of {STEPS}: {took:.2f} s, {took / statistics.median(cold):.1f} cold solves")
+        warm = seconds(lambda w=wanted: found.append(cases.solver(fresh(w)).solve().objective))  # type: ignore[misc]
+        cold.append(seconds(lambda w=wanted: found.append(PlanSolver(fresh(w)).solve().objective)))  # type: ignore[misc]
+        off = abs(found[-2] / found[-1] - 1.0)
+        say(f"  {name:<24}{warm:6.2f} s, {warm / first:.2f} of the first; anew {cold[-1]:6.2f} s, off by {off:.0e}")
+    for name, points in sweeps(inputs).items():
+        took = seconds(lambda p=points: list(cases.sweep(map(fresh, p))))  # type: ignore[misc]
+        say(f"  sweep of {name}: {took:.2f} s, {took / cold[0]:.1f} cold solves")
 
 
 def main() -> None:
     """Run from the command line."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--sizes", nargs="+", default=["600x7", "2400x10"])
-    for size in parser.parse_args().sizes:
+    parser.add_argument("--seeds", nargs="+", type=int, default=[1, 2, 3])
+    asked = parser.parse_args()
+    for size in asked.sizes:
         zones, nights = (int(part) for part in size.split("x"))
-        bench(zones, nights)
+        for seed in asked.seeds:
+            bench(zones, nights, seed)
 
 
 if __name__ == "__main__":

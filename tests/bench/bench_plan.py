@@ -43,9 +43,9 @@ def say(text: str) -> None:
     sys.stdout.flush()
 
 
-def evening_inputs(folder: Path, zones: int, nights: int) -> PlanInputs:
+def evening_inputs(folder: Path, zones: int, nights: int, seed: int = 1) -> PlanInputs:
     """The arrays of one evening of a made site, by the steps of `scheduler.evening`."""
-    site = load_site(make_site(folder, zones=zones, nights=nights, allocation_left=SHORT_OF))
+    site = load_site(make_site(folder, zones=zones, nights=nights, seed=seed, allocation_left=SHORT_OF))
     windows = night_windows(site, NIGHT, nights)
     demand = evening_demand(site, NIGHT, nights)
     opens, _ = site.window.of(NIGHT)

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scipy import sparse
 
 from models.plan import apart, limits, solve
+from models.plan.cases import Cases
 from models.plan.flush_choice import WIDEST_GAP
 from models.plan.highs import Program, SolverFailed
 from models.plan.inputs import Cut, Tier
@@ -227,3 +228,75 @@ def test_rows_that_nothing_can_break_are_left_out(monkeypatch, seed):
     held = fewer.solve()
     assert held.objective == pytest.approx(every.solve().objective, rel=1e-9)
     assert held.run_times(inputs).sum(axis=(2, 3)).max() <= 25.0 + 1e-6
+
+
+@given(st.integers(0, 10_000))
+@examples(20)
+def test_a_case_begun_from_parts_equals_a_new_plan_whatever_came_before(seed):
+    rng = np.random.default_rng(seed)
+    inputs = drawn_plan(rng, 14, 3, allocation=40.0, tiers=())
+    bans = inputs.allowed & (rng.random(inputs.allowed.shape) < 0.7)
+    kinds = [
+        replace(inputs, allocation=float(rng.uniform(0.0, 40.0))),
+        replace(inputs, pump_capacity=rng.uniform(0.0, 1.0, 2) * inputs.pump_capacity),
+        replace(inputs, allowed=bans),
+        replace(inputs, source_price=3.0 * inputs.source_price, allocation=30.0),
+    ]
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(solve, "IN_PARTS", 0)
+        patch.setattr(apart, "GROUP", 1)
+        patch.setattr(apart, "TYING", (*apart.TYING, ("branch_limit",)))
+        cases = Cases(inputs)
+        found = [cases.solver(case).solve() for case in kinds]
+        again = [cases.solver(case).solve() for case in kinds[::-1]][::-1]
+    for case, result, other in zip(kinds, found, again, strict=True):
+        assert result.objective == pytest.approx(at_once(case).objective, rel=1e-7, abs=1e-7)
+        assert np.array_equal(result.run_time, other.run_time)
+
+
+def test_a_case_begins_from_parts_only_where_its_limits_are_others_and_bind(in_parts, monkeypatch):
+    inputs = two_sites(2, allocation=20.0, tiers=(), cuts=(), source_daily=np.inf, source_monthly=np.inf)
+    cases, begun_so = Cases(inputs), []
+    start = apart.start
+    monkeypatch.setattr(apart, "start", lambda *given: begun_so.append(start(*given) is not None))
+    wanted = {
+        "nothing": inputs,
+        "dearer": replace(inputs, source_price=2.0 * inputs.source_price),
+        "half": replace(inputs, allocation=10.0),
+        "plenty": replace(inputs, allocation=1e6),
+    }
+    seen = {}
+    for name, case in wanted.items():
+        begun_so.clear()
+        solver = cases.solver(case)
+        solver._begin_in_parts()
+        seen[name] = list(begun_so)
+    assert seen == {"nothing": [], "dearer": [], "half": [True], "plenty": [False]}
+
+
+def test_parts_take_what_they_had_of_a_limit_where_a_plan_is_near(in_parts):
+    rng = np.random.default_rng(5)
+    inputs = plan(
+        40,
+        4,
+        etc=rng.uniform(3.0, 6.0, (40, 4)),
+        depletion=rng.uniform(5.0, 25.0, 40),
+        priority=1 + np.arange(40) % 3,
+        pump_of_zone=0,
+        pump_capacity=[0.1 * FLOW],
+        branch_of_zone=np.arange(40) // 10,
+        branch_capacity=np.full(4, 5 * FLOW),
+        allocation=150.0,
+    )
+    solver = PlanSolver(inputs)
+    solver.solve()
+    wide, parts = apart.parts_of(solver.whole, solver.spans)
+    groups = [(part.rows, part.columns) for part in parts]
+    tied = apart._Tied(solver.whole, np.flatnonzero(wide), solver.program.values(), settled=True)
+    over = solver.whole.matrix.tocsr()[tied.rows]
+    share = tied._shares([over[:, columns] for _, columns in groups], groups)
+    limit = solver.whole.row_upper[tied.rows]
+    used = np.array([over[:, columns] @ tied.values[columns] for _, columns in groups])
+    assert share.sum(axis=0) == pytest.approx(1.0)
+    assert (share * limit >= used - 1e-6 * limit).all()
+    assert (used.sum(axis=0) > 0.999 * limit).sum() > 1  # limits that bind
