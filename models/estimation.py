@@ -5,8 +5,9 @@ factor a. State of a sensor: bias b [m3/m3] and log layer gain g. One day:
 
     D' = settled(D - I exp(a) - Peff + Ks ETc exp(m)),    reading = FC - exp(g) gain D / (1000 Zr) + b
 
-The mean follows `models.drainage.drainage_day`: D is negative while water above field capacity is on its way down, and
-turf takes that first. Drainage is no straight line; its mean, variance and covariance are those of a normal variable
+The mean follows `models.drainage.drainage_day` at three places of a zone, which catch DU_LQ, 1 and 2 - DU_LQ of its
+mean: where it seldom rains the driest quarter falls behind while the rest drains, and the zone's mean lies between.
+D is negative while water above field capacity is on its way down, and turf takes that first. Drainage is no straight line; its mean, variance and covariance are those of a normal variable
 (quadrature, and Stein's lemma), so a storm teaches every zone's depletion and the covariance stays whole. Covariances
 are dense within blocks of kin (`models.kin`), updated by a Cholesky root.
 Source of the filter: Kalman (1960) as textbooks give it (memory); gate, robust weights and
@@ -27,6 +28,7 @@ from scipy.special import ndtr
 
 from models.drainage import settled
 from models.kin import Block, Setup
+from models.uneven_catch import PLACE_SHARE
 
 FloatArray = NDArray[np.float64]
 
@@ -51,6 +53,8 @@ class FilterState:
     depletion, log_microclimate, log_rate : ndarray, (M,)    Means [mm], negative above field capacity; [-], [-].
     bias, log_gain : ndarray, (K,)               Means [m3/m3], [-].
     covariance : tuple of ndarray                One (3n + 2k, 3n + 2k) a block, order D, m, a, b, g.
+    places : ndarray, (M, 3)                     Depletion of a zone's driest quarter, the half between and its wettest
+                                                 quarter less its mean [mm]; 0 at a spot.
     age : ndarray, (K,)                          Days since a reading of the sensor was used; inf = never.
     scatter : ndarray, (K,)                      Running mean of squared standardised surprises [-], 1 = as expected.
     refused : ndarray of int, (K,)               Readings refused in a row.
@@ -62,6 +66,7 @@ class FilterState:
     bias: FloatArray
     log_gain: FloatArray
     covariance: tuple[FloatArray, ...]
+    places: FloatArray
     age: FloatArray
     scatter: FloatArray
     refused: NDArray[np.int64]
@@ -140,6 +145,7 @@ def start_state(
     spread: ArrayLike,
     microclimate: ArrayLike | None = None,
     rate: ArrayLike | None = None,
+    places: ArrayLike | None = None,
 ) -> FilterState:
     """State before the first night.
 
@@ -149,6 +155,7 @@ def start_state(
     depletion, spread : array, shape (Z,)        Depletion [mm], 0 to TAW, and its standard deviation [mm], 0 or more.
     microclimate, rate : array, shape (Z,), optional    Factors already known, on what will be handed in [-]; 1 if not
                                                  given. Their spread is still that of `Spreads`.
+    places : array, shape (Z, 3), optional       Depletion at the places of a zone less its mean [mm]; 0 if not given.
 
     Returns
     -------
@@ -171,6 +178,9 @@ def start_state(
         if np.any(factor <= 0):
             raise ValueError(f"{name} must be above 0")
         factors.append(np.log(factor)[zone])
+    apart = np.zeros((setup.zone_count, PLACE_SHARE.size)) if places is None else np.asarray(places, dtype=np.float64)
+    if apart.shape != (setup.zone_count, PLACE_SHARE.size) or not np.all(np.isfinite(apart)):
+        raise ValueError(f"places must be finite and have shape ({setup.zone_count}, {PLACE_SHARE.size})")
     covariance = []
     for block in setup.blocks:
         n, k = block.member.size, block.sensor.size
@@ -191,6 +201,7 @@ def start_state(
         np.zeros(sensors),
         np.zeros(sensors),
         tuple(covariance),
+        np.concatenate((apart, np.zeros((zone.size - setup.zone_count, PLACE_SHARE.size)))),
         np.full(sensors, np.inf),
         np.ones(sensors),
         np.zeros(sensors, dtype=int),
@@ -227,41 +238,45 @@ def predict(
     if np.any(fraction < 0) or np.any(fraction >= 1):
         raise ValueError("p must lie in 0 <= p < 1")
     applied, wanted = water * np.exp(state.log_rate), demand * np.exp(state.log_microclimate)
-    none = np.zeros_like(applied)
     level = state.depletion - applied  # before drainage
-    scale = setup.drainage
-    mean, covariance = np.empty_like(level), []
+    apart = state.places - applied[:, None] * setup.catch
+    mean, places, covariance = level.copy(), apart.copy(), []
     for block, before in zip(setup.blocks, state.covariance, strict=True):
         i = block.member
-        whole = _linear_step(block, before, np.ones(i.size), none[i], -applied[i])
+        whole = _linear_step(block, before, np.ones(i.size), np.zeros(i.size), -applied[i])
         _add(whole, block, [setup.spreads.night * applied[i]], [])
-        mean[i] = _drain(whole, level[i], np.where(applied[i] > 0, setup.patchiness[i], 0.0), scale[i])
+        rough = np.where(applied[i] > 0, setup.patchiness[i], 0.0)
+        mean[i], places[i] = _drain(whole, level[i], apart[i], rough, setup.drainage[i])
         covariance.append(whole)
 
-    start, at_night = np.minimum(mean, taw), mean - level
-    mean = np.empty_like(level)
+    start, at_night = np.minimum(mean[:, None] + places, taw[:, None]), mean - level
     s = setup.spreads
     for number, block in enumerate(setup.blocks):
         i, whole = block.member, covariance[number]
         wide = np.sqrt(np.diag(whole)[: i.size] + setup.patchiness[i] ** 2)
-        beyond, stressed = _part_above(start[i] - fraction[i] * taw[i], wide)  # E max(D - RAW, 0), chance of stress
-        stress = np.clip(1 - beyond / ((1 - fraction[i]) * taw[i]), 0.0, 1.0)  # E Ks of a depletion not sure
-        keep = np.clip(1 - stressed * wanted[i] / ((1 - fraction[i]) * taw[i]), 0.0, 1.0)  # mean d after / d D
-        used, unsure = stress * wanted[i], s.stress * stressed * wanted[i]
-        after = np.minimum(start[i] - rain[i] + used, taw[i])
-        whole = _linear_step(block, whole, keep, used, none[i])
-        gone = at_night[i] + settled(after, scale[i]) - after
+        span = (1 - fraction[i]) * taw[i]  # from RAW to TAW
+        over = start[i] - (fraction[i] * taw[i])[:, None]
+        beyond, stressed = _part_above(over, wide[:, None])  # E max(D - RAW, 0), chance of stress
+        stress = np.clip(1 - beyond / span[:, None], 0.0, 1.0)  # E Ks of a depletion not sure
+        share = stressed @ PLACE_SHARE
+        keep = np.clip(1 - share * wanted[i] / span, 0.0, 1.0)  # mean d after / d D
+        after = np.minimum(start[i] - rain[i, None] + stress * wanted[i, None], taw[i, None])
+        used, unsure, middle = stress @ PLACE_SHARE * wanted[i], s.stress * share * wanted[i], after @ PLACE_SHARE
+        whole = _linear_step(block, whole, keep, used, np.zeros(i.size))
+        gone = at_night[i] + (settled(after, setup.drainage[i, None]) - after) @ PLACE_SHARE
         own = [s.demand_own * used, s.rain_own * rain[i], np.sqrt(0.5) * unsure]
         kin = [s.demand_kin * used, s.rain_kin * rain[i], np.sqrt(0.5) * unsure, s.undrained * gone]
         _add(whole, block, own, kin)
         _drift(setup, block, whole)
-        mean[i] = _drain(whole, after, np.where(rain[i] > 0, setup.patchiness[i], 0.0), scale[i])
-        near_full = 1.0 - np.clip(start[i] / (SETTLED * taw[i]), 0.0, 1.0)
+        rough = np.where(rain[i] > 0, setup.patchiness[i], 0.0)
+        mean[i], places[i] = _drain(whole, middle, after - middle[:, None], rough, setup.drainage[i])
+        near_full = 1.0 - np.clip(start[i] @ PLACE_SHARE / (SETTLED * taw[i]), 0.0, 1.0)
         uneven = np.where((applied[i] > 0) | (rain[i] > 0), 1.0, near_full)
         uneven = uneven * (1.0 - np.clip(gone / taw[i], 0.0, 1.0))  # a storm fills every spot
         _add(whole, block, [(s.balance + (s.wetted - s.balance) * uneven) * taw[i]], [])
         covariance[number] = whole
-    return replace(state, depletion=np.clip(mean, -taw, taw), covariance=tuple(covariance), age=state.age + 1.0)
+    mean = np.clip(mean, -taw, taw)
+    return replace(state, depletion=mean, places=places, covariance=tuple(covariance), age=state.age + 1.0)
 
 
 def update(setup: Setup, state: FilterState, moisture: ArrayLike) -> tuple[FilterState, Surprise]:
@@ -358,7 +373,9 @@ def update(setup: Setup, state: FilterState, moisture: ArrayLike) -> tuple[Filte
         covariance[number] = whole
     taw = setup.zones.taw[zone]
     depletion = np.clip(depletion, -taw, taw)
-    after = FilterState(depletion, microclimate, rate, bias, gain, tuple(covariance), age, scatter, refused)
+    after = FilterState(
+        depletion, microclimate, rate, bias, gain, tuple(covariance), state.places, age, scatter, refused
+    )
     return after, surprise
 
 
@@ -385,7 +402,9 @@ def report(setup: Setup, state: FilterState) -> Estimate:
             informed[block.member[block.member < count]] = "kin"
     informed[setup.probes.zone[fresh]] = "probe"
     spread = np.sqrt(variance[:, :count])
-    spread[0] = np.hypot(spread[0], setup.spreads.level * zones.taw)
+    apart = np.sqrt(state.places[:count] ** 2 @ PLACE_SHARE)
+    systematic = np.hypot(setup.spreads.level * zones.taw, setup.spreads.uneven * apart)
+    spread[0] = np.hypot(spread[0], systematic)
     level = state.depletion[:count]
     low, high = (np.clip(level + side * Z95 * spread[0], 0.0, zones.taw) for side in (-1, 1))
     log_m, log_a = state.log_microclimate[:count], state.log_rate[:count]
@@ -505,26 +524,33 @@ def _part_above(mean: FloatArray, spread: FloatArray) -> tuple[FloatArray, Float
     return np.maximum(mean * above + wide * density, 0.0), above
 
 
-def _drain(whole: FloatArray, level: FloatArray, patchiness: FloatArray, scale: FloatArray) -> FloatArray:
-    """Let a block's depletion drain for half a day, in place; returns its mean.
+def _drain(
+    whole: FloatArray, level: FloatArray, places: FloatArray, patchiness: FloatArray, scale: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Let a block's depletion drain for half a day, in place; returns its mean, and its places' less that.
 
-    A member's spots lie around its mean x with standard deviation h and drain each by the law g, so the member's is
+    A place's spots lie around its mean x with standard deviation h and drain each by the law g, so the place's is
     E g(x + h z). With x ~ N(mu, s^2) and r^2 = s^2 + h^2: the mean is E g(mu + r z), and the covariance with anything
-    jointly normal is multiplied by the mean slope E g' = E z g(mu + r z) / r (Stein's lemma).
+    jointly normal is multiplied by the mean slope E g' = E z g(mu + r z) / r (Stein's lemma). A member's is the mean of
+    its places', which are unsure alike.
     """
     n = level.size
     variance = np.diag(whole)[:n].copy()
     total = np.maximum(variance + patchiness**2, 1e-12)
     r = np.sqrt(total)
-    after = settled(level[:, None] + r[:, None] * NODES, scale[:, None])
-    mean = after @ WEIGHTS
-    slope = np.clip((after - mean[:, None]) @ (WEIGHTS * NODES) / r, 0.0, 1.0)
-    curved = np.maximum((after - mean[:, None]) ** 2 @ WEIGHTS - total * slope**2, 0.0)
+    at = level[:, None] + places
+    after = settled(at[:, :, None] + r[:, None, None] * NODES, scale[:, None, None])
+    each = after @ WEIGHTS
+    off = after - each[:, :, None]
+    slopes = np.clip(off @ (WEIGHTS * NODES) / r[:, None], 0.0, 1.0)
+    slope = slopes @ PLACE_SHARE
+    curved = np.maximum((off**2 @ WEIGHTS - total[:, None] * slopes**2) @ PLACE_SHARE, 0.0)
     whole[:n] *= slope[:, None]
     whole[:, :n] *= slope
     rows = np.arange(n)
     whole[rows, rows] += curved * variance / total  # what the straight line leaves out
-    return np.asarray(mean)
+    mean = each @ PLACE_SHARE
+    return np.asarray(mean), np.asarray(each - mean[:, None])
 
 
 def _times_h(whole: FloatArray, columns: Sequence[NDArray[np.int64]], weights: Sequence[FloatArray]) -> FloatArray:

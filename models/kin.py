@@ -128,6 +128,7 @@ class Spreads:
     bias_drift: float = 0.002  # [m3/m3 per square root of a day]
     layer_gain: float = 0.35  # log of a layer's swing over what the roots' pattern gives: layers, perched water
     level: float = 0.12  # of TAW: how far the level of depletion is unsure, since no profile holds just what was told
+    uneven: float = 0.4  # of how far apart the places of a zone stand: its DU is told to a fifth of what it lacks of 1
     reading: float = 0.010  # [m3/m3] noise of an evening reading with what a layer strays
     factor_drift: float = 0.01  # a day, of the spread a factor began with
 
@@ -185,6 +186,13 @@ class Setup:
         """Scale of drainage of each member (M,) [mm]; next to nothing where water stops at field capacity."""
         scale = BUCKET * self.zones.taw if self.zones.drainage is None else self.zones.drainage
         return np.asarray(scale, dtype=np.float64)[self.member_zone]
+
+    @property
+    def catch(self) -> FloatArray:
+        """What the places of each member catch over its mean, less 1 (M, 3) [-]: of zones DU_LQ, 1 and 2 - DU_LQ."""
+        spread = np.where(np.arange(self.member_zone.size) < self.zone_count, 1.0, 0.0)
+        spread = spread * (1.0 - np.asarray(self.zones.du_lq, dtype=np.float64)[self.member_zone])
+        return spread[:, None] * np.array([-1.0, 0.0, 1.0])
 
     @property
     def zone_count(self) -> int:

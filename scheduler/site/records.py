@@ -340,7 +340,7 @@ class ZoneTable:
     @property
     def drainage(self) -> np.ndarray:
         """Scale of drainage L over that depth, shape (Z,) [mm]."""
-        return drainage_scale(list(self.soil), self.field_capacity, self.fed_depth)
+        return drainage_scale(list(self.soil), self.field_capacity, self.fed_depth, self.over_gravel)
 
     @property
     def gross_rate(self) -> np.ndarray:

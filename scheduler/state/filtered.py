@@ -21,6 +21,7 @@ from models.kin import EstimationZones, Setup, kin_groups, prepare
 from models.sensor_line import SensorLine
 from models.soil import adjusted_depletion_fraction, run_balance
 from models.spot_fit import REACH, SHOWN
+from models.uneven_catch import PLACE_SHARE
 from scheduler.site import Site
 from scheduler.state.demand import Demand, zone_etc, zone_rain
 from scheduler.state.ran import Ran
@@ -109,10 +110,12 @@ def run_record(site: Site, demand: Demand, ran: Ran, believed: pd.DataFrame) -> 
     p = adjusted_depletion_fraction(site.zones.depletion_fraction, etc)[rows]
     applied = (minutes * site.zones.gross_rate[:, None])[rows]
     etc, rain = etc[rows], rain[rows]
-    start = np.clip(_start(applied, etc, rain, taw, p, first, known, setup.zones.drainage), 0.0, taw)
+    zones = setup.zones
+    at = _start_of_places(applied, etc, rain, p, first, known, zones)
+    start = np.clip(at @ PLACE_SHARE, 0.0, taw)
     columns = slice(first, first + span)
     after = slice(first + 1, first + 1 + span)
-    state = start_state(setup, start, SPREAD.unknown * taw)
+    state = start_state(setup, start, SPREAD.unknown * taw, places=at - (at @ PLACE_SHARE)[:, None])
     run = run_filter(setup, state, applied[:, columns], etc[:, after], rain[:, after], p[:, after], moisture)
     return Filtered(
         rows, sensors, setup, run, days[first:], applied[:, columns], etc[:, after], rain[:, after], p[:, after],
@@ -170,6 +173,18 @@ def _setup(site: Site, sensors: Sensors, moisture: np.ndarray) -> tuple[Setup, n
         zones.drainage[rows],
     )
     return prepare(known, sensors.for_estimate(row_of_zone)), rows, sensors, moisture
+
+
+def _start_of_places(
+    applied: np.ndarray, etc: np.ndarray, rain: np.ndarray, p: np.ndarray, first: int, known: int, zones: EstimationZones
+) -> np.ndarray:
+    """Depletion before the run at the places of each zone that catch unequal water (F, 3) [mm]."""
+    assert zones.drainage is not None
+    catch = 1.0 + (1.0 - zones.du_lq)[:, None] * np.array([-1.0, 0.0, 1.0])
+    at = [
+        _start(share[:, None] * applied, etc, rain, zones.taw, p, first, known, zones.drainage) for share in catch.T
+    ]
+    return np.stack(at, axis=1)
 
 
 def _start(
