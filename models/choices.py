@@ -33,7 +33,7 @@ class Band:
     least_band : float         Of the dry limit that must stay between the two limits [-].
     """
 
-    margin_share: float = 0.5
+    margin_share: float = 0.25
     widest_margin: float = 0.2
     event_wet_weight: float = 4.0
     least_band: float = 0.2
@@ -174,7 +174,7 @@ class Catch:
 
     days: int = 42
     fewest: int = 21
-    et: float = 9.0
+    et: float = 6.0
     soft: float = 0.35
 
 

@@ -35,6 +35,8 @@ class Ground:
     taw, wet_limit : ndarray (Z,)  [mm].
     du_lq : ndarray (Z,)           [-].
     owed : ndarray (Z,)            Share of irrigation that has to drain to keep salt down, rain aside [-].
+    followed : ndarray of bool (Z,)   Whether runs are made for the mean of its places, as the filter believes it, or for
+                                   a balance of the part that run times are made for.
     """
 
     etc: Floats
@@ -45,6 +47,7 @@ class Ground:
     wet_limit: Floats
     du_lq: Floats
     owed: Floats
+    followed: NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -88,7 +91,8 @@ def played(ground: Ground, share: Floats, worth: Worth, first: int = 0) -> Cours
     """Play shares of mean catch, for which run times are made, through the days.
 
     A run is due where the next date would pass the dry limit; it refills to `REFILL_LEVEL`, by what reaches the part it
-    is made for. ET falls with stress by FAO-56 Eq. 84, taken after the night's water.
+    is made for. Where the filter follows all places, the dry ones are in the depletion that is refilled: part of the
+    extra is there already. ET falls with stress by FAO-56 Eq. 84, taken after the night's water.
 
     Parameters
     ----------
@@ -108,7 +112,6 @@ def played(ground: Ground, share: Floats, worth: Worth, first: int = 0) -> Cours
         etc, rain, counts = ground.etc[:, t, None], ground.rain[:, t, None], float(t >= first)
         due = (aimed + etc - rain > ground.dry_limit[:, t, None]) & (aimed > level[:, t, None])
         gross = np.where(due, (aimed - level[:, t, None]) / share, 0.0)
-        aimed = np.clip(aimed - share * gross + etc - rain, 0.0, ground.taw[:, None])
         water += counts * gross
         runs += counts * due
         filled = depletion - catch * gross[:, :, None]
@@ -117,6 +120,8 @@ def played(ground: Ground, share: Floats, worth: Worth, first: int = 0) -> Cours
         ks = np.clip((taw - opened) / (ground.taw - ground.raw[:, t])[:, None, None], 0.0, 1.0)  # FAO-56 Eq. 84
         after = opened + ks * etc[:, :, None] - rain[:, :, None]
         depletion = np.clip(after, 0.0, taw)
+        alone = np.clip(aimed - share * gross + etc - rain, 0.0, ground.taw[:, None])
+        aimed = np.where(ground.followed[:, None], depletion @ PLACE_SHARE, alone)
         drained += counts * (np.maximum(-filled, 0.0) + np.maximum(-after, 0.0)) @ PLACE_SHARE
         missed += counts * (1.0 - ks) @ PLACE_SHARE * etc
         harm += counts * wet @ PLACE_SHARE

@@ -123,6 +123,14 @@ def run_record(site: Site, demand: Demand, ran: Ran, believed: pd.DataFrame) -> 
     )  # fmt: skip
 
 
+def followed(site: Site) -> np.ndarray:
+    """Zones that the filter can follow (Z,): those with a probe that has readings among their kin."""
+    zones = site.zones
+    kin = kin_groups(list(zones.surface), list(zones.soil), list(zones.exposure))
+    heard = site.probe_sites["zone"][site.probe_sites["probe"].isin(site.probes["probe"].unique())]
+    return np.isin(kin, kin[np.isin(zones.zone, heard)])
+
+
 def _in_touch(
     site: Site,
     sensors: Sensors,

@@ -14,6 +14,7 @@ from models.uneven_catch import Ground, Weighed, Worth, weigh
 from scheduler.site import Site
 from scheduler.state.caution import CAUTION
 from scheduler.state.demand import Demand, zone_etc, zone_rain
+from scheduler.state.filtered import followed
 from scheduler.state.limits import dry_limit, wet_limit
 from scheduler.supply import usual_source_ec
 
@@ -68,8 +69,9 @@ def with_weighed_catch(site: Site, demand: Demand) -> tuple[Site, UnevenCatch | 
     wet = np.minimum(wet_limit(site, taw), (1.0 - BAND.least_band) * limit.min(axis=1))
     owed = np.clip(np.nan_to_num(leaching_requirement(usual_source_ec(site), zones.ece_threshold), nan=1.0), 0.0, 1.0)
     ground = Ground(
-        etc[on], rain[on], raw[on], limit[on], taw[on], wet[on], zones.du_lq[on], np.where(zones.drained, owed, 0.0)[on]
-    )
+        etc[on], rain[on], raw[on], limit[on], taw[on], wet[on], zones.du_lq[on],
+        np.where(zones.drained, owed, 0.0)[on], followed(site)[on],
+    )  # fmt: skip
     price = Worth(CATCH.et * CAUTION[site.caution].catch, CATCH.soft, site.price_of_a_run)
     first = max(len(past) - CATCH.days, 0)
     found = weigh(ground, group[on], zones.area[on], served_share(zones.du_lq)[on], price, first)

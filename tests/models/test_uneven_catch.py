@@ -13,7 +13,7 @@ WORTH = Worth(et=8.0, soft=0.35, run=1.0)
 DAYS = 42
 
 
-def ground(rain, etc=5.0, owed=0.0, du=0.7, zones=1):
+def ground(rain, etc=5.0, owed=0.0, du=0.7, zones=1, followed=False):
     one = np.ones((zones, DAYS))
     return Ground(
         etc=etc * one,
@@ -24,6 +24,7 @@ def ground(rain, etc=5.0, owed=0.0, du=0.7, zones=1):
         wet_limit=np.zeros(zones),
         du_lq=du * np.ones(zones),
         owed=owed * np.ones(zones),
+        followed=np.full(zones, followed),
     )
 
 
@@ -52,6 +53,13 @@ def test_the_choice_never_leaps():
     found = [extra(ground(every(7, mm))).extra[0] for mm in np.linspace(0.0, 45.0, 91)]
     assert found[0] >= 0.9 and found[-1] < 0.5
     assert np.abs(np.diff(found)).max() <= 0.25
+
+
+def test_where_the_filter_follows_the_dry_places_part_of_the_extra_is_there_already():
+    alone, followed = (played(ground(0.0, followed=f), np.array([[1.0, 0.82]]), WORTH) for f in (False, True))
+    assert followed.water[0, 0] > alone.water[0, 0] + 10.0 and followed.met[0, 0] > alone.met[0, 0]
+    gained = [c.missed[0, 0] - c.missed[0, 1] for c in (alone, followed)]
+    assert gained[1] < 0.75 * gained[0]  # what the same extra still buys
 
 
 def test_even_catch_asks_for_no_extra():
