@@ -68,11 +68,13 @@ def with_weighed_catch(site: Site, demand: Demand) -> tuple[Site, UnevenCatch | 
     limit = dry_limit(site, taw, raw)
     wet = np.minimum(wet_limit(site, taw), (1.0 - BAND.least_band) * limit.min(axis=1))
     owed = np.clip(np.nan_to_num(leaching_requirement(usual_source_ec(site), zones.ece_threshold), nan=1.0), 0.0, 1.0)
+    seen = followed(site)[on]
     ground = Ground(
         etc[on], rain[on], raw[on], limit[on], taw[on], wet[on], zones.du_lq[on],
-        np.where(zones.drained, owed, 0.0)[on], followed(site)[on],
+        np.where(zones.drained, owed, 0.0)[on], seen,
     )  # fmt: skip
-    price = Worth(CATCH.et * CAUTION[site.caution].catch, CATCH.soft, site.price_of_a_run)
+    missed = np.where(seen, CATCH.et_followed, CATCH.et)
+    price = Worth(missed * CAUTION[site.caution].catch, CATCH.soft, site.price_of_a_run)
     first = max(len(past) - CATCH.days, 0)
     found = weigh(ground, group[on], zones.area[on], served_share(zones.du_lq)[on], price, first)
     share = site.net_share.copy()
