@@ -23,7 +23,7 @@ def kept(tmp_path, depth):
     zones = site.zones
     root = np.full(3, depth)
     taw = available_water(zones.field_capacity, zones.wilting_point, root)
-    scale = drainage_scale(list(zones.soil), zones.field_capacity, root)
+    scale = drainage_scale(list(zones.soil), zones.field_capacity, root, depth == PERCHED_DEPTH)
     full, none = np.full(3, 60.0), np.zeros(3)
     demand = world.demand(world.night + timedelta(days=1))
     world.step(world.from_minutes(full / world.rate))  # filled, and a first date's ET
@@ -48,8 +48,9 @@ def test_roots_are_fed_from_all_the_sand_over_the_gravel(tmp_path):
     assert runs < 0.5 * runs_often  # 0.42 of the nights in place of 0.96
     assert np.min([day.met_worst for day in days]) > 0.95  # and no part of a green goes short
     off = believed - true
-    # The balance stops at field capacity, the sand drains on: believed 2.7 mm too wet, of a swing of 15.
-    assert -3.5 < off.mean() < 0.0 and np.sqrt(np.mean(off**2)) < 4.0
+    # Sand over gravel has drained within hours and then holds, as its balance does: with the slow law of other soils
+    # it was believed 2.7 mm too wet.
+    assert abs(off.mean()) < 0.5 and np.sqrt(np.mean(off**2)) < 1.0
 
 
 def test_after_a_storm_turf_first_takes_water_on_its_way_down(tmp_path):

@@ -1,16 +1,17 @@
 """The extra for uneven catch in the plan: alike in run times, plan.json and on the sheet."""
 
-from datetime import datetime
+from datetime import datetime, timedelta
 
 import pytest
 
 from scheduler.evening import plan_tonight
 from scheduler.sheets.night import night_sheet
 from scheduler.site import load_site
-from tests.scheduler.document.test_rain import RAN
 from tests.scheduler.plan.test_weathers import NIGHT, site_of, tonight
 
 LOWER_HALF = 0.4 + 0.6 * 0.7  # DU_LQ 0.7 where the folder says nothing
+DAYS = [NIGHT - timedelta(days=d) for d in (4, 1)]
+RAN = [f"{day},{zone},{minutes}" for day, minutes in zip(DAYS, (400, 0), strict=True) for zone in ("G1", "F1")]
 
 
 def planned(folder, wet, more=""):
