@@ -28,12 +28,14 @@ class Band:
     Parameters
     ----------
     margin_share : float       Of the spread of an estimate by which a plan stays inside the dry limit [-].
+    margin_followed : float    Of that share where probes are heard: the filter then follows the dry places too [-].
     widest_margin : float      That margin at most, of the dry limit [-].
     event_wet_weight : float   Softness around an event against softness on an ordinary night [-].
     least_band : float         Of the dry limit that must stay between the two limits [-].
     """
 
-    margin_share: float = 0.25
+    margin_share: float = 0.5
+    margin_followed: float = 0.5
     widest_margin: float = 0.2
     event_wet_weight: float = 4.0
     least_band: float = 0.2

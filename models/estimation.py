@@ -6,10 +6,11 @@ factor a. State of a sensor: bias b [m3/m3] and log layer gain g. One day:
     D' = settled(D - I exp(a) - Peff + Ks ETc exp(m)),    reading = FC - exp(g) gain D / (1000 Zr) + b
 
 The mean follows `models.drainage.drainage_day` at three places of a zone, which catch DU_LQ, 1 and 2 - DU_LQ of its
-mean: where it seldom rains the driest quarter falls behind while the rest drains, and the zone's mean lies between.
-D is negative while water above field capacity is on its way down, and turf takes that first. Drainage is no straight line; its mean, variance and covariance are those of a normal variable
-(quadrature, and Stein's lemma), so a storm teaches every zone's depletion and the covariance stays whole. Covariances
-are dense within blocks of kin (`models.kin`), updated by a Cholesky root.
+mean: where it seldom rains the driest quarter falls behind while the rest drains, and the zone's mean lies between. D
+is negative while water above field capacity is on its way down, and turf takes that first. Drainage is no straight
+line; its mean, variance and covariance are those of a normal variable (quadrature, and Stein's lemma), so a storm
+teaches every zone's depletion and the covariance stays whole. Covariances are dense within blocks of kin
+(`models.kin`), updated by a Cholesky root.
 Source of the filter: Kalman (1960) as textbooks give it (memory); gate, robust weights and
 watch over sensors: common practice, no source.
 

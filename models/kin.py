@@ -192,7 +192,7 @@ class Setup:
         """What the places of each member catch over its mean, less 1 (M, 3) [-]: of zones DU_LQ, 1 and 2 - DU_LQ."""
         spread = np.where(np.arange(self.member_zone.size) < self.zone_count, 1.0, 0.0)
         spread = spread * (1.0 - np.asarray(self.zones.du_lq, dtype=np.float64)[self.member_zone])
-        return spread[:, None] * np.array([-1.0, 0.0, 1.0])
+        return np.asarray(spread[:, None] * np.array([-1.0, 0.0, 1.0]))
 
     @property
     def zone_count(self) -> int:

@@ -197,8 +197,8 @@ def moisture_band(
 ) -> Band:
     """Dry and wet limit of every zone-night, and the margin inside the dry one for what is not known.
 
-    The margin is a share of the spread of the estimate, and never takes so much of the band that a day's ET no longer
-    fits into it.
+    The margin is a share of the spread of the estimate, less of it where probes are heard, and never takes so much of
+    the band that a day's ET no longer fits into it.
     """
     taw, events = state.taw, day.events
     fresh = dry_limit(site, taw, day.fraction * taw[:, None])
@@ -214,6 +214,7 @@ def moisture_band(
         text = f"firmness limit lies under the dry limit in {count} zones: the dry limit is kept and the other moved"
         notes.append(Note("info", "moisture band", text))
     wet = np.minimum(wet, (1.0 - BAND.least_band) * limit)
+    share *= BAND.margin_followed if state.used else 1.0
     margin = np.minimum(share * state.spread[:, None], BAND.widest_margin * limit)
     return Band(limit, fresh, np.clip(limit - wet - day.etc, 0.0, margin), wet)
 

@@ -26,6 +26,6 @@ class Caution:
 # Compared in closed loop (tests/bench/README.md).
 CAUTION = {
     "careful": Caution(2.0, 2.0, 0.5, 1.0),
-    "even": Caution(1.0, 1.0, 0.25, 0.0),
+    "even": Caution(1.0, 1.0, 0.5, 0.0),
     "lean": Caution(0.4, 1.0, 0.0, 0.0),
 }

@@ -184,14 +184,18 @@ def _setup(site: Site, sensors: Sensors, moisture: np.ndarray) -> tuple[Setup, n
 
 
 def _start_of_places(
-    applied: np.ndarray, etc: np.ndarray, rain: np.ndarray, p: np.ndarray, first: int, known: int, zones: EstimationZones
+    applied: np.ndarray,
+    etc: np.ndarray,
+    rain: np.ndarray,
+    p: np.ndarray,
+    first: int,
+    known: int,
+    zones: EstimationZones,
 ) -> np.ndarray:
     """Depletion before the run at the places of each zone that catch unequal water (F, 3) [mm]."""
     assert zones.drainage is not None
     catch = 1.0 + (1.0 - zones.du_lq)[:, None] * np.array([-1.0, 0.0, 1.0])
-    at = [
-        _start(share[:, None] * applied, etc, rain, zones.taw, p, first, known, zones.drainage) for share in catch.T
-    ]
+    at = [_start(share[:, None] * applied, etc, rain, zones.taw, p, first, known, zones.drainage) for share in catch.T]
     return np.stack(at, axis=1)
 
 
