@@ -15,6 +15,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from scheduler.document.parts import PlanDocument
 from scheduler.document.rung import LABELS
 from scheduler.files import write_atomic
+from scheduler.sheets.compiled import BesideModules
 from scheduler.sheets.sections import sheet_sections
 
 TEMPLATES = Path(__file__).with_name("templates")
@@ -49,6 +50,7 @@ def environment() -> Environment:
     """Templates of all sheets; every value is escaped, and a name the template does not know is an error."""
     return Environment(
         loader=FileSystemLoader(TEMPLATES),
+        bytecode_cache=BesideModules(TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
