@@ -15,7 +15,7 @@ from scheduler.night.whole_steps import STILL
 from scheduler.plan.inputs import NightInputs
 
 PACKED = 0.98  # share of pump and branch that start times can be found for on a full night [-]; measured
-AT_ONCE = 0.98  # of that, for tonight: what a quick look places; beyond it chance says what is left out, not rank
+AT_ONCE = 0.985  # of that, for tonight: what a quick look places; beyond it chance says what is left out, not rank
 
 
 class LimitBinds(Exception):
