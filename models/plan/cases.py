@@ -45,7 +45,7 @@ class Cases:
         self.standing: PlanResult = self._solver.solve()
         self._end = self._solver.ended()
 
-    def solver(self, inputs: PlanInputs, needs: FlushNeeds | None = None) -> PlanSolver:
+    def solver(self, inputs: PlanInputs, needs: FlushNeeds | None = None, settled: Copies | None = None) -> PlanSolver:
         """A solver with other inputs that begins from where the standing plan ended.
 
         The loaded plan is edited where it has every row and column the inputs need (an allocation, permits, capacities,
@@ -56,12 +56,13 @@ class Cases:
         ----------
         inputs : PlanInputs            Of as many zones.
         needs : FlushNeeds, optional   Those of the case, all of them.
+        settled : Copies, optional     Flushes chosen already, instead.
 
         Returns
         -------
         PlanSolver   To be used up before the next is asked for: it may be the same object.
         """
-        solver, _ = self._edited(self._solver, inputs, needs)
+        solver, _ = self._edited(self._solver, inputs, needs, settled)
         solver.program.expect_near(False)
         solver.begin_from(self._end)
         return solver
@@ -89,9 +90,10 @@ class Cases:
             yield solver.solve()
             before = solver
 
-    def _edited(self, solver: PlanSolver, inputs: PlanInputs, needs: FlushNeeds | None) -> tuple[PlanSolver, bool]:
+    def _edited(
+        self, solver: PlanSolver, inputs: PlanInputs, needs: FlushNeeds | None, settled: Copies | None = None
+    ) -> tuple[PlanSolver, bool]:
         """The solver with other inputs, or a new one with them; and whether it is new."""
-        settled = None
         if _chosen_before(inputs, needs):
             settled, needs = self._flushes(replace(inputs, members=None), needs), None
         if solver.edit(inputs, needs, settled):

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from dataclasses import replace
 
+from models.plan.copies import Copies
 from models.plan.flush_needs import FlushNeeds
+from models.plan.inputs import PlanInputs
 from models.plan.solve import PlanSolver, SolverFailed
 from scheduler.errors import NoPlan
 from scheduler.night.limits import LimitBinds, limits_bind
@@ -19,8 +22,11 @@ log = logging.getLogger(__name__)
 LONGEST = 120.0  # [s] of one run of the solver over several weathers; then the expected one is planned for alone
 
 
+Loaded = Callable[[PlanInputs, FlushNeeds | None, Copies | None], PlanSolver]
+
+
 def night_of_weathers(
-    site: Site, inputs: NightInputs, needs: FlushNeeds, cut_short: bool = False
+    site: Site, inputs: NightInputs, needs: FlushNeeds, cut_short: bool = False, loaded: Loaded = PlanSolver
 ) -> tuple[NightInputs, RunnableNight]:
     """Plan tonight for every weather of the inputs.
 
@@ -34,6 +40,8 @@ def night_of_weathers(
     inputs : NightInputs
     needs : FlushNeeds
     cut_short : bool      The first choice of flushes is taken, without a search for a better one.
+    loaded : callable     Gives a solver with arrays, needs or flushes as they were settled: a new one, or of a case one
+                          that goes on from the standing plan.
 
     Returns
     -------
@@ -45,12 +53,12 @@ def night_of_weathers(
     NoPlan   There is none for one weather either.
     """
     alone = replace(inputs, plan=replace(inputs.plan, members=None), others=None)
-    solver = PlanSolver(alone.plan, needs)
+    solver = loaded(alone.plan, needs, None)
     if cut_short:
         solver.longest_search = 0.0
     if inputs.plan.members is not None:
         try:
-            run = _of_several(site, inputs, solver)
+            run = _of_several(site, inputs, solver, loaded)
             if run is not None:
                 return inputs, run
             log.info("a shared limit binds: planning for the expected weather alone, strictly by rank")
@@ -61,14 +69,14 @@ def night_of_weathers(
     return alone, runnable_night(site, alone, solver)
 
 
-def _of_several(site: Site, inputs: NightInputs, expected: PlanSolver) -> RunnableNight | None:
+def _of_several(site: Site, inputs: NightInputs, expected: PlanSolver, loaded: Loaded) -> RunnableNight | None:
     """Tonight for several weathers, with the flushes chosen for the expected one; None where a shared limit binds."""
     expected.tells_one_more = False
     binds = limits_bind(expected.solve())
     expected.tells_one_more = True
     if binds:
         return None
-    several = PlanSolver(inputs.plan, settled=expected.settled())
+    several = loaded(inputs.plan, None, expected.settled())
     several.program.limit_time(LONGEST)
     try:
         run = runnable_night(site, inputs, several, free_only=True)

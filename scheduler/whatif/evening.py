@@ -23,7 +23,7 @@ from models.plan.solve import PlanSolver, SolverFailed
 from scheduler.document.planned import Planned
 from scheduler.errors import NoPlan
 from scheduler.night.records import RunnableNight
-from scheduler.night.timetable import runnable_night
+from scheduler.night.several import night_of_weathers
 from scheduler.salinity.flushes import flush_needs
 from scheduler.whatif.apply import CasePlan, Choice, Evening, case_plan, settled_site
 from scheduler.whatif.case import AS_IT_IS, Case
@@ -88,7 +88,7 @@ def standing_evening(planned: Planned, log: pd.DataFrame) -> Standing:
 
 
 def plan_case(standing: Standing, case: Case) -> Outcome:
-    """Plan the evening under a case.
+    """Plan the evening under a case: for several weathers as tonight is, for one alone where a shared limit then binds.
 
     Raises
     ------
@@ -99,7 +99,8 @@ def plan_case(standing: Standing, case: Case) -> Outcome:
     usual = standing.as_it_is
     if _equal(plan, usual.plan):
         return Outcome(case, plan, usual.run, usual.course, True)
-    run = runnable_night(plan.site, plan.inputs, begun(standing.cases, plan))
+    inputs, run = night_of_weathers(plan.site, plan.inputs, plan.needs, loaded=standing.cases.solver)
+    plan = replace(plan, inputs=inputs)
     course = course_of(plan.site, plan.inputs, plan.salt, run.result, run.minutes_by_night)
     return Outcome(case, plan, run, course, False)
 

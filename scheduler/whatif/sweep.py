@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from models.plan.cases import Cases
 from scheduler.errors import InputProblems, Problem, listing, near_miss, read_but
 from scheduler.site import Site
 from scheduler.whatif.apply import CasePlan, settled_site, with_allocation
@@ -90,6 +91,9 @@ def sweep(
 ) -> Curve:
     """Plan the evening at every value of a key, each point from where the one before it ended.
 
+    All points are planned for the expected weather alone: only so is the order of ranks strict where a limit binds, and
+    the curve of one kind from end to end.
+
     Parameters
     ----------
     standing : Standing
@@ -102,12 +106,17 @@ def sweep(
     share = reached(standing.planned.inputs.plan, standing.planned.run)
     cases = [with_value(site, case, key, value) for value in values]
     plans = _arrays(standing, key, cases)
-    plans = [replace(p, inputs=replace(p.inputs, plan=packable(p.inputs.plan, share))) for p in plans]
+    plans = [
+        replace(p, inputs=replace(p.inputs, plan=replace(packable(p.inputs.plan, share), members=None))) for p in plans
+    ]
     alike = all(same_needs(plans[0].needs, p.needs) for p in plans)
-    along = standing.cases.sweep((p.inputs.plan for p in plans), plans[0].needs) if alike else None
+    begun = standing.cases
+    if standing.planned.inputs.plan.members is not None:
+        begun = Cases(plans[0].inputs.plan, plans[0].needs)
+    along = begun.sweep((p.inputs.plan for p in plans), plans[0].needs) if alike else None
     points = []
     for i, (value, plan) in enumerate(zip(values, plans, strict=True)):
-        result = next(along) if along is not None else solved(standing.cases.solver(plan.inputs.plan, plan.needs))
+        result = next(along) if along is not None else solved(begun.solver(plan.inputs.plan, plan.needs))
         points.append(_point(site, plan, result, float(value)))
         step(i + 1, len(values))
     return Curve(key, tuple(points), _begins(points))
