@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from scheduler.whatif.case import read_cases
-from scheduler.whatif.evening import arrays_of, plan_case
+from scheduler.whatif.evening import BEST_PATTERNS, arrays_of, plan_case
 from scheduler.whatif.measures import by_surface
 from scheduler.whatif.quick import minutes_of, packable, reached, solved
 from scheduler.whatif.sweep import read_sweep, sweep
@@ -77,6 +77,7 @@ def test_a_ban_holds(site, standing, given):
 
 
 def test_the_nights_chosen_are_the_best_there_are(site, standing):
+    # without flushes; of the best few the one is taken that is best with them
     plan, _, chosen = quick(standing, case(site, "nights_a_week=2"))
     open_nights = plan.inputs.plan.allowed.any(axis=(0, 2))
     free = arrays_of(standing, case(site, "eto_factor=1"))
@@ -93,7 +94,8 @@ def test_the_nights_chosen_are_the_best_there_are(site, standing):
         arrays = replace(free.inputs.plan, allowed=allowed)
         costs.append(standing.cases.solver(arrays).solve().objective)
     mine = standing.cases.solver(replace(free.inputs.plan, allowed=plan.inputs.plan.allowed)).solve().objective
-    assert mine <= min(costs) * (1 + 1e-7)
+    few = BEST_PATTERNS if plan.needs.zone.size else 1
+    assert mine <= sorted(costs)[few - 1] * (1 + 1e-7)
 
 
 def test_a_pump_out_for_some_nights_only(site, standing):
