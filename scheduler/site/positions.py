@@ -61,7 +61,7 @@ def place_zones(
         if name in outlines:
             outline[row] = tuple(np.stack(_metres(r[:-1, 0], r[:-1, 1], settings), axis=1) for r in outlines[name])
             east[row], north[row] = inner_point(outline[row])
-            if not np.hypot(east[row], north[row]) <= FARTHEST:
+            if np.hypot(east[row], north[row]) > FARTHEST:
                 words = f"{np.hypot(east[row], north[row]) / 1000:,.0f} km from the place of site.toml"
                 findings.problem(
                     FILE, None, None, f'zone "{name}" lies {words}; up to {FARTHEST / 1000:g} km is allowed. GeoJSON '

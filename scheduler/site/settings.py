@@ -44,7 +44,7 @@ def read_settings(folder: Path, findings: Findings) -> Settings:
     """
     data = read_bytes(folder / SITE_TOML, SITE_TOML, findings, indispensable=True)
     if data is None:
-        return Settings(names=dict.fromkeys(("pump", "branch", "controller", "source")))
+        return Settings(names=dict.fromkeys(("pump", "branch", "controller", "source")), longitude=float("nan"))
     text = data.decode("utf-8")
     try:
         raw = tomllib.loads(re.sub(r"\r\n?", "\n", text))
@@ -59,7 +59,7 @@ def read_settings(folder: Path, findings: Findings) -> Settings:
             None,
             read_but(found, f"this is not TOML ({shown(what)}); texts stand in quotes, dates are like 2026-07-14"),
         )
-        return Settings(names=dict.fromkeys(("pump", "branch", "controller", "source")))
+        return Settings(names=dict.fromkeys(("pump", "branch", "controller", "source")), longitude=float("nan"))
     reader = TomlFindings(findings, key_lines(text.replace("\r\n", "\n").replace("\r", "\n")))
     for key in _LISTS:
         if isinstance(raw.get(key), dict):
@@ -70,9 +70,11 @@ def read_settings(folder: Path, findings: Findings) -> Settings:
             raw[parent][key] = [raw[parent][key]]
     model = _validate(raw, reader)
     if model is None:
+        latitude, longitude = _raw_place(raw)
         return Settings(
-            names=_raw_names(raw), columns=_raw_columns(raw), time_zone=_raw_zone(raw), latitude=_raw_latitude(raw)
-        )
+            names=_raw_names(raw), columns=_raw_columns(raw), time_zone=_raw_zone(raw),
+            latitude=latitude, longitude=longitude,
+        )  # fmt: skip
     settings = settle(model, reader)
     settle_unattended(model, settings, reader)
     return settings
@@ -195,7 +197,13 @@ def _raw_zone(raw: dict[str, Any]) -> ZoneInfo:
     return find_zone(name if isinstance(name, str) else "UTC") or ZoneInfo("UTC")
 
 
-def _raw_latitude(raw: dict[str, Any]) -> float:
+def _raw_place(raw: dict[str, Any]) -> tuple[float, float]:
+    """Latitude and longitude as far as they can be read; without both the longitude is NaN: nothing is far."""
     site = raw.get("site")
-    value = site.get("latitude") if isinstance(site, dict) else None
-    return float(value) if isinstance(value, (int, float)) and -90 <= value <= 90 else 0.0
+    site = site if isinstance(site, dict) else {}
+    read = [site.get("latitude"), site.get("longitude")]
+    known = [
+        isinstance(v, (int, float)) and not isinstance(v, bool) and abs(v) <= most
+        for v, most in zip(read, (90, 180), strict=True)
+    ]
+    return float(read[0]) if known[0] else 0.0, float(read[1]) if all(known) else float("nan")

@@ -155,3 +155,17 @@ def test_the_inner_point_lies_inside_and_thinning_stays_near(corners, seed):
     for point in ring:  # every point left out lies within the fineness of some side
         along = np.clip(((point - kept) * ends).sum(axis=1) / np.maximum((ends**2).sum(axis=1), 1e-12), 0, 1)
         assert np.hypot(*(kept + along[:, None] * ends - point).T).min() <= 2.0 + 1e-6 or len(ring) <= 4
+
+
+@pytest.mark.parametrize(
+    ("key", "spoiled"),
+    [("latitude", "latitude = 134.6"), ("longitude", 'longitude = "west"'), ("time_zone", "time_zone = 5")],
+)
+def test_a_fault_of_site_toml_is_not_told_again_for_every_zone(tmp_path, key, spoiled):
+    folder = put(tmp_path, feature())
+    written = (folder / "site.toml").read_text(encoding="utf-8").splitlines()
+    kept = [spoiled if line.split("=")[0].strip() == key else line for line in written]
+    assert kept != written
+    (folder / "site.toml").write_text("\n".join(kept), encoding="utf-8")
+    (told,) = faults(folder)
+    assert key in told
