@@ -127,9 +127,9 @@ class Spread:
     """
 
     probe_error: float = 0.02
-    daily_error: float = 0.2
+    daily_error: float = 0.3
     unknown: float = 0.15
-    widest: float = 0.25
+    widest: float = 0.4
     oldest_reading: int = 3
 
 

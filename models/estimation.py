@@ -405,6 +405,7 @@ def report(setup: Setup, state: FilterState) -> Estimate:
     spread = np.sqrt(variance[:, :count])
     apart = np.sqrt(state.places[:count] ** 2 @ PLACE_SHARE)
     systematic = np.hypot(setup.spreads.level * zones.taw, setup.spreads.uneven * apart)
+    systematic = np.hypot(systematic, setup.spreads.drains_on * setup.drainage[:count])
     spread[0] = np.hypot(spread[0], systematic)
     level = state.depletion[:count]
     low, high = (np.clip(level + side * Z95 * spread[0], 0.0, zones.taw) for side in (-1, 1))

@@ -22,7 +22,7 @@ WARM_UP = 10  # [days]
 EXACT = dict.fromkeys(
     "microclimate_kin microclimate_own rate_kin rate_own spot_catch spot_microclimate demand_kin demand_own rain_kin "
     "rain_own night undrained balance wetted stress patchy patchy_spot bias bias_drift layer_gain level "
-    "uneven factor_drift".split(),
+    "uneven drains_on factor_drift".split(),
     0.0,
 )
 
