@@ -108,12 +108,13 @@ def _fill(runs: WholeRuns, effort: float) -> None:
 
 
 def _put_back(runs: WholeRuns, effort: float) -> None:
-    if runs.length.size <= PUT_BACK:
+    """Look for a place for what has none, where the night is only looked at quickly."""
+    if effort < EFFORT and runs.length.size <= PUT_BACK:
         runs.put_back(int(ROUNDS * effort / EFFORT))
 
 
 def _search(runs: WholeRuns, effort: float) -> None:
-    """Look for a place for what has none: with the constraint program only where the night is looked at with care."""
+    """The same by the constraint program, where the night is looked at with care."""
     if effort >= EFFORT:
         runs.search(SOLVING * effort / EFFORT)
 
