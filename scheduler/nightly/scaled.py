@@ -23,7 +23,7 @@ from models.plan.inputs import Floats, PlanInputs
 from models.plan.prices import Prices, plan_prices
 from models.plan.results import PlanResult
 from models.soil import balance_day
-from scheduler.document.parts import PlanDocument
+from scheduler.document.parts import PathNight, PlanDocument
 from scheduler.document.planned import Planned
 from scheduler.document.published import plan_document
 from scheduler.document.reading import read_plan
@@ -48,7 +48,8 @@ LEAST_ET = 0.1  # [mm] below which a ratio of demands says nothing
 class Meant:
     """What the last plan meant for tonight, arrays over the site's zones (Z,): NaN for a zone it does not know.
 
-    minutes : run times [min];  etc, rain : of the date after, as reckoned with [mm];  depletion : at opening [mm].
+    minutes : run times [min];  etc, rain : of the date after, as reckoned with, ET without stress [mm];  depletion : at
+    opening [mm].
     night : its night;  past : whether tonight lies past its nights.
     """
 
@@ -105,10 +106,11 @@ def last_meant(site: Site, night: date) -> Meant:
         at = next((i for i, p in enumerate(path) if p.night == night), None)
         if at is not None:
             before = index[zone].before.depletion_mm if at == 0 else path[at - 1].depletion_mm
-            row = path[at].model_dump() | {"depletion_mm": before}
+            row = path[at].model_dump() | {"etc_mm": _unstressed(path[at]), "depletion_mm": before}
         elif path:
             row = {name: float(np.mean([getattr(p, name) for p in path])) for name in unknown} | {
-                "depletion_mm": path[-1].depletion_mm
+                "etc_mm": float(np.mean([_unstressed(p) for p in path])),
+                "depletion_mm": path[-1].depletion_mm,
             }
         else:
             row = unknown
@@ -116,6 +118,11 @@ def last_meant(site: Site, night: date) -> Meant:
     table = np.array(rows, dtype=float)
     past = night > own + timedelta(days=len(document.nights) - 1)
     return Meant(table[:, 0], table[:, 1], table[:, 2] + table[:, 4], table[:, 3], own, past)
+
+
+def _unstressed(night: PathNight) -> float:
+    """ET of its date without stress [mm], as tonight's demand is."""
+    return night.etc_mm / night.ks if night.ks else night.etc_mm
 
 
 def _last_plan(folder: Path, night: date) -> PlanDocument:

@@ -165,5 +165,4 @@ def test_readings_of_the_morning_are_not_the_evenings(tmp_path):
         place = s.salty(tmp_path / hour[:2], probes=rows, probe_sites="probe,zone,depth\nG1-5,G1,10\n")
         read = evening_readings(place, sensors_of(place), place.probes, days, np.full((3, 1), 4.0))
         assert np.isfinite(read[0, 0]) == known
-    # a green of sand over gravel is fed from 30 cm
-    assert read[0, 0] == pytest.approx(0.2 - 0.5 * 4.0 * float(layer_gain(0.1, 0.3)) / 300.0)
+    assert read[0, 0] == pytest.approx(0.2 - 0.5 * 4.0 * float(layer_gain(0.1, 0.2)) / 200.0)
