@@ -93,6 +93,9 @@ def merge(
     data = data[key + values]
     _check(data, series)
     held = _held(connection, series, data, site_id, whole, where)
+    if held.empty:
+        _insert(connection, table, data, key + values, {"site_id": site_id, "intake_id": intake_id})
+        return Counts(len(data), 0, 0, 0)
     both = data.merge(held, on=key, how="outer", suffixes=("", "_held"), indicator="_side", sort=False)
     side = both["_side"].to_numpy().astype(str)
     fresh, old = both[side == "left_only"], both[side == "both"]
