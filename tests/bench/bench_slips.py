@@ -327,8 +327,8 @@ SLIPS = (
     ),
     Slip(
         "scheduler/salinity/readings.py",
-        "0.5 * site.zones.root_depth[z]",
-        "site.zones.root_depth[z]",
+        "0.5 * site.zones.fed_depth[z]",
+        "site.zones.fed_depth[z]",
         "probes of the lower half count as upper",
     ),
     Slip(
