@@ -88,7 +88,7 @@ def test_without_a_ledger_every_evening_stands_at_field_capacity_and_says_so(bar
         for path in (*folder.glob("ledger.sqlite*"), folder / "out"):
             shutil.rmtree(path) if path.is_dir() else path.unlink(missing_ok=True)
 
-    plans, said = season(folder, 3, forget)
+    plans, said = season(folder, 2, forget)
     for plan, text in zip(plans[1:], said[1:], strict=True):
         assert origins(plan) == {"field capacity"} and stands(plan) == [0.0, 0.0]
         assert "no log and no plan of recent nights" in text
@@ -139,12 +139,11 @@ def test_a_plan_written_while_the_ledger_was_away_is_brought_in_by_the_next_even
     )  # the same plan is not doubled
 
 
-def test_a_report_takes_the_same_nights_as_run_as_the_evening_does(bare, tmp_path):
+def test_a_report_takes_the_same_nights_as_run_as_the_evening_does(bare, with_ledger, tmp_path):
+    assert as_held(load_site(bare)).planned.empty  # no ledger yet, and none is made
+    assert not (bare / "ledger.sqlite").exists()
     folder = tmp_path / "site"
-    shutil.copytree(bare, folder)
-    assert as_held(load_site(folder)).planned.empty  # no ledger yet, and none is made
-    assert not (folder / "ledger.sqlite").exists()
-    season(folder, EVENINGS)
+    shutil.copytree(with_ledger[0], folder)
     kept = bring_in(load_site(folder))
     kept.close()
     reported = as_held(load_site(folder)).planned
