@@ -20,7 +20,7 @@ def test_each_step_is_billed_for_its_own_water():
 
 
 def two_meters():
-    """Two meters of a well over four nights: both read; one missed; one not yet set up; neither read. None of a lake."""
+    """Two meters of a well over four nights: both read, one missed, one not yet there, none read; a lake never is."""
     return SimpleNamespace(
         meters=[SimpleNamespace(source="well"), SimpleNamespace(source="well"), SimpleNamespace(source="lake")],
         covered=np.array([[1, 1, 1, 0], [1, 0, 0, 0], [0, 0, 0, 0]], dtype=bool),
