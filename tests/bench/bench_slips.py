@@ -410,6 +410,25 @@ SLIPS = (
         "short runs wait where waiting is the dearer",
     ),
     Slip("scheduler/salinity/upkeep.py", "share / (1.0 - share)", "share", "upkeep leaches less than the requirement"),
+    # ---- rooms and meanings not slipped before
+    Slip(
+        "scheduler/night/smallest.py",
+        "may_run[:, n + 1]",
+        "may_run[:, n]",
+        "a zone barred tomorrow is taken to wait one night only",
+    ),
+    Slip(
+        "scheduler/night/smallest.py",
+        "net = inputs.smallest_run * plan.net_rate",
+        "net = 0.0 * inputs.smallest_run",
+        "a short run is lengthened without the water that wastes",
+    ),
+    Slip(
+        "scheduler/night/stands.py",
+        "for days in range(1, STEADY.looked_back + 1",
+        "for days in range(2, STEADY.looked_back + 1",
+        "the plan of the evening before does not stand",
+    ),
 )
 
 

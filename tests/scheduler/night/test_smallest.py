@@ -18,3 +18,12 @@ def test_a_short_run_waits_where_waiting_costs_less():
     short = short_runs(inputs, np.array([5.0, 5.0, 5.0, 9.0]))
     assert short.tolist() == [True, True, True, False]  # nine minutes are enough
     assert better_skipped(inputs, plan_prices(arrays), short).tolist() == [True, False, True, False]
+
+
+def test_waiting_lasts_until_the_next_night_on_which_the_zone_may_run():
+    # From 12 mm a date takes it to 17 and two dates to 22, 2 mm past the limit: a zone barred tomorrow cannot wait.
+    allowed = np.ones((2, 3, 1), dtype=bool)
+    allowed[1, 1] = False
+    arrays = plan(zones=2, nights=3, depletion=12.0, allowed=allowed)
+    inputs = SimpleNamespace(plan=arrays, smallest_run=np.full(2, 8.0))
+    assert better_skipped(inputs, plan_prices(arrays), np.full(2, True)).tolist() == [True, False]
