@@ -12,11 +12,11 @@ from tests.command_kills import EVENINGS, grow, make_season, step_trial
 from tests.drawn import draws
 from tests.killing import STEPS, child, intake_child, intake_trial, takes, trial
 
-KILLS = draws(20, 2)  # real ones: a child that ends before its signal does not count
+KILLS = 20  # real ones: a child that ends before its signal does not count
 MOST_TRIALS = 120
 
 
-@pytest.mark.drawn
+@pytest.mark.sweep
 def test_a_killed_writer_leaves_a_sound_ledger(tmp_path):
     rng = np.random.default_rng(20260714)
     killed = []
