@@ -230,9 +230,7 @@ class PlanSolver:
             basis = basis.carried(end.model, self.model, end.spans, self.spans, program.row_upper.size)
         program.begin(basis, afresh=True)
         same = alike and all(map(np.array_equal, end.limits, (program.row_upper, program.upper)))
-        # where a pump or a source is out, what the others had of the rest says little: the basis was quicker
-        out = alike and bool(((program.row_upper <= 0.0) & (end.limits[0] > 0.0)).any())
-        self.in_parts, self.near = alike and not same and not out, end.values
+        self.in_parts, self.near = alike and not same, end.values
 
     def _result(self) -> PlanResult:
         """The last run, read out over zones."""
