@@ -35,7 +35,7 @@ class Band:
     """
 
     margin_share: float = 0.5
-    margin_followed: float = 0.5
+    margin_followed: float = 0.4
     widest_margin: float = 0.2
     event_wet_weight: float = 4.0
     least_band: float = 0.2
