@@ -454,6 +454,12 @@ SLIPS = (
         "minutes = planned",
         "the morning looks at what was planned, not at what ran",
     ),
+    Slip(
+        "scheduler/morning/response.py",
+        "own[some] = np.maximum(",
+        "own[some] = np.minimum(",
+        "what a probe does on dry nights is taken for an answer",
+    ),
 )
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from scheduler.morning import response
 from scheduler.morning.response import answers
 from scheduler.state.quality import believed, examine
 from scheduler.state.ran import applied_minutes
@@ -86,3 +87,16 @@ def test_doubted_readings_do_not_accuse(course):
     flags = examine(course, course.probes).flags
     good = believed(course.probes, flags)
     assert good["moisture"].notna().mean() > 0.97
+
+
+def test_what_a_probe_does_on_dry_nights_is_no_answer(monkeypatch):
+    # Runs of 10 mm every other night lift it by 5 %, the last one by 1 %. Where it lies still on other nights that is
+    # no answer; where it moves by 3 % by itself, a run that lifts it by 5 % is not told from that: it is not asked.
+    water = np.tile([0.0, 10.0], 10)[None, :]
+    sensors = type("One", (), {"zone": np.array([0]), "__len__": lambda self: 1})()
+    for idle, asked in ((0.0, True), (0.03, False)):
+        rise = np.where(water > 0, 0.05, idle)
+        rise[0, -1] = 0.01
+        monkeypatch.setattr(response, "around_nights", lambda *_, rise=rise: (np.zeros_like(rise), rise, rise))
+        found = answers(None, sensors, None, pd.date_range("2026-06-01", periods=20), water, np.full(20, True))
+        assert (found.asked[0], found.silent[0]) == (asked, asked)
