@@ -28,6 +28,7 @@ from scheduler.state.ran import what_ran
 from scheduler.state.readings import recent
 
 EXAMINED = 21  # [d] of readings looked over; a moved probe needs days before and after
+DECIMALS = 6  # of a millimetre kept in an estimate; the last bits of a sum hang on the number of threads that took it
 FELT = ("moisture", "ec", "temperature")  # doubted values that a sheet names
 
 
@@ -104,7 +105,13 @@ def evening_state(
     filtered = _filtered(trusted, night, demand, state, good, notes)
     if filtered is not None:
         state = _joined(state, filtered)
-    return replace(state, notes=(*state.notes, *notes))
+    return replace(_kept_digits(state), notes=(*state.notes, *notes))
+
+
+def _kept_digits(state: StartState) -> StartState:
+    """Drop what lies beyond a millionth of a millimetre: machines differ there, and a full night must not."""
+    depletion, surplus, spread = (np.round(a, DECIMALS) for a in (state.depletion, state.surplus, state.spread))
+    return replace(state, depletion=np.minimum(depletion, state.taw), surplus=surplus, spread=spread)
 
 
 def _filtered(
