@@ -16,6 +16,7 @@ import pandas as pd
 
 from models.choices import WEATHER
 from models.plan.flush_needs import FlushNeeds
+from scheduler.errors import listing
 from scheduler.notes import Note
 from scheduler.plan.inputs import NightInputs, night_inputs
 from scheduler.plan.water import applied_volume, share_of
@@ -34,6 +35,7 @@ from scheduler.whatif.case import Case, Part
 from scheduler.whatif.orders import Order, Standing, water_orders
 
 WHOLE_DAY = 1440
+SEASON_WIDE = ("allocation_factor", "allocation", "tiers", "price_factor", "ec_factor")  # what no date of a case binds
 
 
 @dataclass(frozen=True)
@@ -343,9 +345,13 @@ def _choices(site: Site, case: Case, dates: Sequence[date]) -> tuple[Choice, ...
 
 
 def _notes(case: Case, dates: Sequence[date]) -> list[Note]:
-    """What of a case does not touch these nights."""
-    return [
-        Note("info", part.name, f"binds on none of the nights from {dates[0]} to {dates[-1]}")
-        for part in case.parts
-        if not part.on(dates).any()
-    ]
+    """What of a case does not touch these nights, and what its dates do not bind."""
+    found = []
+    for part in case.parts:
+        wide = [key for key in SEASON_WIDE if getattr(part.keys, key) is not None]
+        if not part.on(dates).any():
+            found.append(Note("info", part.name, f"binds on none of the nights from {dates[0]} to {dates[-1]}"))
+        if wide and (part.keys.starts is not None or part.keys.ends is not None):
+            words = f"{listing(wide)}: from tonight and for the whole season, whatever the dates of the case"
+            found.append(Note("info", part.name, words))
+    return found

@@ -140,3 +140,14 @@ def test_a_point_of_the_seasons_water_has_the_arrays_of_its_case(site, standing)
     cases = [with_value(site, AS_IT_IS, "allocation_factor", v) for v in (1.0, 0.7, 0.0)]
     for quick_one, one in zip(_arrays(standing, "allocation_factor", cases), cases, strict=True):
         assert equal_inputs(quick_one.inputs.plan, arrays_of(standing, one).inputs.plan)
+
+
+def test_what_is_of_the_whole_season_says_that_no_date_binds_it(site, standing):
+    dated = read_cases(site, [], ["allocation_factor=0.5", "from=2026-07-16"])[0]
+    plan = arrays_of(standing, dated)
+    assert [n.text for n in plan.notes if "whatever the dates" in n.text] == [
+        '"allocation_factor": from tonight and for the whole season, whatever the dates of the case'
+    ]
+    undated = arrays_of(standing, case(site, "allocation_factor=0.5"))
+    assert plan.inputs.plan.allocation == undated.inputs.plan.allocation
+    assert not [n for n in undated.notes if "whatever the dates" in n.text]
