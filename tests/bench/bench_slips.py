@@ -460,6 +460,12 @@ SLIPS = (
         "own[some] = np.minimum(",
         "what a probe does on dry nights is taken for an answer",
     ),
+    Slip(
+        "scheduler/morning/report.py",
+        "_no_rain(rain, d) and _no_rain(rain, d + timedelta(days=1))",
+        "_no_rain(rain, d)",
+        "rain of the morning after is taken for an answer to water",
+    ),
 )
 
 

@@ -8,7 +8,9 @@ import pytest
 from scheduler.edge import format_duration
 from scheduler.errors import NoPlan
 from scheduler.ledger.keeping import Kept
+from scheduler.morning import report as reports
 from scheduler.morning.report import _by_hand, latest_night, morning_report
+from scheduler.morning.response import answers
 from tests.scheduler import hand_evening as h
 
 TIGHT = "[surface.green]\nmoisture_floor = 0.7\n"  # dry beyond 13.5 mm of 45
@@ -112,6 +114,15 @@ def test_a_dry_spot_gets_what_brings_it_into_the_band(tmp_path):
     assert spot.zone_m3 == pytest.approx(12.0)
     assert report.measured[0] == pytest.approx(27.0)
     assert np.isnan(report.measured[1])
+
+
+def test_rain_of_the_date_after_is_no_answer_to_water(tmp_path, monkeypatch):
+    # 2 mm fell on the date after the night: a probe that rose may have risen by that, while the night before was dry.
+    given = []
+    monkeypatch.setattr(reports, "answers", lambda *all_of: given.append(all_of[-1]) or answers(*all_of))
+    looked_back(tmp_path / "s", {"G1": 20, "G2": 20})
+    [dry] = given
+    assert dry[-2] and not dry[-1]
 
 
 def test_a_dose_by_hand_stops_at_the_firmness_limit(tmp_path):
