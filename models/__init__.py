@@ -15,6 +15,7 @@ layers.py             the root zone cut into layers     salt_balance.py    the b
 salt_following.py     salinity followed by readings     leaching_fit.py    how well water leaches in a soil
 flushing.py           how deep a flush must be          water_quality.py   what a water's analysis means
 kin.py estimation.py  zones that are alike; where each zone stands: the filter
+filter_state.py       what the filter carries           filter_ahead.py filter_readings.py   its two steps of a day
 quality.py            which readings cannot be what the soil did: probe_record.py, probe_jumps.py, probe_standstill.py
 forecast_members.py   weathers that may come            forecast_skill.py  how good forecasts have been
 sensor_line.py        what a sensor sees                spot_fit.py        what one spot's readings say

@@ -16,7 +16,8 @@ import pandas as pd
 
 from models.choices import SPREAD
 from models.drainage import drainage_day
-from models.estimation import Estimate, FilterRun, run_filter, start_state
+from models.estimation import Estimate, FilterRun, run_filter
+from models.filter_state import start_state
 from models.kin import EstimationZones, Setup, kin_groups, prepare
 from models.sensor_line import SensorLine
 from models.soil import adjusted_depletion_fraction, run_balance

@@ -18,7 +18,7 @@ from tests.bench.bench_mutants import LEAN, ROOT, TESTS, Mutant, survives
 
 DOCUMENT = ["tests/scheduler/document"]
 MORE_TESTS = {  # of rooms that are not drawn from
-    "models/estimation.py": ["tests/models/test_estimation.py", "tests/properties/test_estimation.py"],
+    "models/filter_readings.py": ["tests/models/test_estimation.py", "tests/properties/test_estimation.py"],
     "models/night": ["tests/properties/test_night.py", "tests/models/night"],
     "scheduler/document": DOCUMENT,
     "scheduler/events.py": ["tests/scheduler/plan", "tests/scheduler/test_flushes.py", *DOCUMENT],
@@ -163,18 +163,18 @@ SLIPS = (
     ),
     Slip("models/salts.py", "(146.0 - 76.7 * theta)", "(140.0 - 76.7 * theta)", "Topp's 146 as 140"),
     Slip(
-        "models/estimation.py",
+        "models/filter_readings.py",
         "used = np.abs(standard) <= GATE",
         "used = np.abs(standard) <= 10 * GATE",
         "a reading that cannot be is used",
     ),
     Slip(
-        "models/estimation.py",
-        "scatter[sensor] = np.where(used, watched, scatter[sensor])",
-        "scatter[sensor] = watched",
+        "models/filter_readings.py",
+        "new.scatter[sensor] = np.where(used, watched, before)",
+        "new.scatter[sensor] = watched",
         "readings that are refused teach how far readings scatter",
     ),
-    Slip("models/estimation.py", "(noise + far)[used]", "noise[used]", "readings far off weigh like all others"),
+    Slip("models/filter_readings.py", "(noise + far)[used]", "noise[used]", "readings far off weigh like all others"),
     Slip(
         "models/night/rounding.py",
         "np.lexsort((-use, like, need[zones]))",

@@ -4,15 +4,10 @@ import numpy as np
 import pytest
 
 from models import soil
-from models.estimation import (
-    REOPEN_AFTER,
-    STALE_DAYS,
-    predict,
-    report,
-    run_filter,
-    start_state,
-    update,
-)
+from models.estimation import STALE_DAYS, report, run_filter
+from models.filter_ahead import predict
+from models.filter_readings import REOPEN_AFTER, update
+from models.filter_state import start_state
 from models.kin import EstimationProbes, EstimationZones, Spreads, kin_groups, layer_gain, prepare
 from tests.drawn import some
 from tests.simulated import simulate_course

@@ -4,7 +4,10 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from models.estimation import predict, report, start_state, update
+from models.estimation import report
+from models.filter_ahead import predict
+from models.filter_readings import update
+from models.filter_state import start_state
 from models.kin import EstimationProbes, EstimationZones, prepare
 from tests.drawn import examples
 

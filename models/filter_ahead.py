@@ -1,0 +1,170 @@
+"""The filter's step ahead: a night's water and the date after it.
+
+    D' = settled(D - I exp(a) - Peff + Ks ETc exp(m))
+
+The mean follows `models.drainage.drainage_day` at three places of a zone, which catch DU_LQ, 1 and 2 - DU_LQ of its
+mean: where it seldom rains the driest quarter falls behind while the rest drains, and the zone's mean lies between. D
+is negative while water above field capacity is on its way down, and turf takes that first. Drainage is no straight
+line; its mean, variance and covariance are those of a normal variable (quadrature, and Stein's lemma), so a storm
+teaches every zone's depletion and the covariance stays whole.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.special import ndtr
+
+from models.drainage import settled
+from models.filter_state import FilterState, FloatArray, zone_array
+from models.kin import Block, Setup
+from models.uneven_catch import PLACE_SHARE
+
+SETTLED = 0.1  # of TAW: nearer to field capacity water may still be on its way down (no source)
+NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(15)  # of a standard normal variable
+WEIGHTS = WEIGHTS / WEIGHTS.sum()
+
+
+def predict(
+    setup: Setup, state: FilterState, irrigation: ArrayLike, etc: ArrayLike, effective_rain: ArrayLike, p: ArrayLike
+) -> FilterState:
+    """Move the state on by a night and the date after it.
+
+    Parameters
+    ----------
+    setup : Setup
+    state : FilterState                          At opening time.
+    irrigation, etc, effective_rain : array, shape (Z,)    Mean depth applied at the nominal rate [mm], crop ET of the
+                                                 date [mm/d], rain less runoff [mm/d]; 0 or more.
+    p : array, shape (Z,)                        Depletion fraction [-], 0 <= p < 1.
+
+    Returns
+    -------
+    FilterState                                  At the next opening time.
+
+    Raises
+    ------
+    ValueError                                   A shape or a value is wrong.
+    """
+    zone, taw = setup.member_zone, setup.zones.taw[setup.member_zone]
+    named = {"irrigation": irrigation, "etc": etc, "effective_rain": effective_rain, "p": p}
+    water, demand, rain, fraction = (zone_array(name, value, setup)[zone] for name, value in named.items())
+    for name, value in zip(named, (water, demand, rain), strict=False):
+        if np.any(value < 0):
+            raise ValueError(f"{name} must not be negative")
+    if np.any(fraction < 0) or np.any(fraction >= 1):
+        raise ValueError("p must lie in 0 <= p < 1")
+    applied, wanted = water * np.exp(state.log_rate), demand * np.exp(state.log_microclimate)
+    level = state.depletion - applied  # before drainage
+    apart = state.places - applied[:, None] * setup.catch
+    mean, places, covariance = level.copy(), apart.copy(), []
+    for block, before in zip(setup.blocks, state.covariance, strict=True):
+        i = block.member
+        whole = _linear_step(block, before, np.ones(i.size), np.zeros(i.size), -applied[i])
+        _add(whole, block, [setup.spreads.night * applied[i]], [])
+        rough = np.where(applied[i] > 0, setup.patchiness[i], 0.0)
+        mean[i], places[i] = _drain(whole, level[i], apart[i], rough, setup.drainage[i])
+        covariance.append(whole)
+
+    start, at_night = np.minimum(mean[:, None] + places, taw[:, None]), mean - level
+    s = setup.spreads
+    for number, block in enumerate(setup.blocks):
+        i, whole = block.member, covariance[number]
+        wide = np.sqrt(np.diag(whole)[: i.size] + setup.patchiness[i] ** 2)
+        span = (1 - fraction[i]) * taw[i]  # from RAW to TAW
+        over = start[i] - (fraction[i] * taw[i])[:, None]
+        beyond, stressed = _part_above(over, wide[:, None])  # E max(D - RAW, 0), chance of stress
+        stress = np.clip(1 - beyond / span[:, None], 0.0, 1.0)  # E Ks of a depletion not sure
+        share = stressed @ PLACE_SHARE
+        keep = np.clip(1 - share * wanted[i] / span, 0.0, 1.0)  # mean d after / d D
+        after = np.minimum(start[i] - rain[i, None] + stress * wanted[i, None], taw[i, None])
+        used, unsure, middle = stress @ PLACE_SHARE * wanted[i], s.stress * share * wanted[i], after @ PLACE_SHARE
+        whole = _linear_step(block, whole, keep, used, np.zeros(i.size))
+        gone = at_night[i] + (settled(after, setup.drainage[i, None]) - after) @ PLACE_SHARE
+        own = [s.demand_own * used, s.rain_own * rain[i], np.sqrt(0.5) * unsure]
+        kin = [s.demand_kin * used, s.rain_kin * rain[i], np.sqrt(0.5) * unsure, s.undrained * gone]
+        _add(whole, block, own, kin)
+        _drift(setup, block, whole)
+        rough = np.where(rain[i] > 0, setup.patchiness[i], 0.0)
+        mean[i], places[i] = _drain(whole, middle, after - middle[:, None], rough, setup.drainage[i])
+        near_full = 1.0 - np.clip(start[i] @ PLACE_SHARE / (SETTLED * taw[i]), 0.0, 1.0)
+        uneven = np.where((applied[i] > 0) | (rain[i] > 0), 1.0, near_full)
+        uneven = uneven * (1.0 - np.clip(gone / taw[i], 0.0, 1.0))  # a storm fills every spot
+        _add(whole, block, [(s.balance + (s.wetted - s.balance) * uneven) * taw[i]], [])
+        covariance[number] = whole
+    mean = np.clip(mean, -taw, taw)
+    return replace(state, depletion=mean, places=places, covariance=tuple(covariance), age=state.age + 1.0)
+
+
+def _linear_step(
+    block: Block, before: FloatArray, on_depletion: FloatArray, on_microclimate: FloatArray, on_rate: FloatArray
+) -> FloatArray:
+    """Covariance F P F' where only the rows of depletion change."""
+    n = block.member.size
+    whole = before.copy()
+    whole[:n] = on_depletion[:, None] * before[:n] + on_microclimate[:, None] * before[n : 2 * n]
+    whole[:n] += on_rate[:, None] * before[2 * n : 3 * n]
+    column = whole[:, :n] * on_depletion + whole[:, n : 2 * n] * on_microclimate
+    whole[:, :n] = column + whole[:, 2 * n : 3 * n] * on_rate
+    return whole
+
+
+def _add(whole: FloatArray, block: Block, own: Sequence[FloatArray], kin: Sequence[FloatArray]) -> None:
+    """Add to depletion's covariance errors of each zone's own and errors shared by kin, standard deviations (n,)."""
+    n = block.member.size
+    if own:
+        one = np.stack(own)
+        whole[:n, :n] += (one.T @ one) * block.same_zone
+    if kin:
+        all_alike = np.stack(kin)
+        whole[:n, :n] += all_alike.T @ all_alike
+
+
+def _drift(setup: Setup, block: Block, whole: FloatArray) -> None:
+    """Let factors, biases and gains wander a little, so that a long season does not freeze them."""
+    n, k, share = block.member.size, block.sensor.size, setup.spreads.factor_drift**2
+    whole[n : 2 * n, n : 2 * n] += share * block.microclimate
+    whole[2 * n : 3 * n, 2 * n : 3 * n] += share * block.rate
+    sensors = np.arange(3 * n, 3 * n + k)
+    whole[sensors, sensors] += setup.spreads.bias_drift**2
+    whole[3 * n + k :, 3 * n + k :] += share * block.gain
+
+
+def _part_above(mean: FloatArray, spread: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """E max(0, x) and P(x > 0) of x ~ N(mean, spread^2): mean Phi(u) + spread phi(u) and Phi(u), u = mean / spread."""
+    wide = np.maximum(spread, 1e-6)
+    u = mean / wide
+    above, density = ndtr(u), np.exp(-0.5 * np.minimum(u**2, 700.0)) / np.sqrt(2 * np.pi)
+    return np.maximum(mean * above + wide * density, 0.0), above
+
+
+def _drain(
+    whole: FloatArray, level: FloatArray, places: FloatArray, patchiness: FloatArray, scale: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Let a block's depletion drain for half a day, in place; returns its mean, and its places' less that.
+
+    A place's spots lie around its mean x with standard deviation h and drain each by the law g, so the place's is
+    E g(x + h z). With x ~ N(mu, s^2) and r^2 = s^2 + h^2: the mean is E g(mu + r z), and the covariance with anything
+    jointly normal is multiplied by the mean slope E g' = E z g(mu + r z) / r (Stein's lemma). A member's is the mean of
+    its places', which are unsure alike.
+    """
+    n = level.size
+    variance = np.diag(whole)[:n].copy()
+    total = np.maximum(variance + patchiness**2, 1e-12)
+    r = np.sqrt(total)
+    at = level[:, None] + places
+    after = settled(at[:, :, None] + r[:, None, None] * NODES, scale[:, None, None])
+    each = after @ WEIGHTS
+    off = after - each[:, :, None]
+    slopes = np.clip(off @ (WEIGHTS * NODES) / r[:, None], 0.0, 1.0)
+    slope = slopes @ PLACE_SHARE
+    curved = np.maximum((off**2 @ WEIGHTS - total[:, None] * slopes**2) @ PLACE_SHARE, 0.0)
+    whole[:n] *= slope[:, None]
+    whole[:, :n] *= slope
+    rows = np.arange(n)
+    whole[rows, rows] += curved * variance / total  # what the straight line leaves out
+    mean = each @ PLACE_SHARE
+    return np.asarray(mean), np.asarray(each - mean[:, None])
