@@ -18,7 +18,8 @@ from tests.bench.bench_mutants import LEAN, ROOT, TESTS, Mutant, survives
 
 DOCUMENT = ["tests/scheduler/document"]
 MORE_TESTS = {  # of rooms that are not drawn from
-    "models/filter_readings.py": ["tests/models/test_estimation.py", "tests/properties/test_estimation.py"],
+    "models/filter_": ["tests/models/test_estimation.py", "tests/properties/test_estimation.py"],
+    "models/uneven_catch.py": ["tests/models/test_uneven_catch.py"],
     "models/night": ["tests/properties/test_night.py", "tests/models/night"],
     "scheduler/document": DOCUMENT,
     "scheduler/events.py": ["tests/scheduler/plan", "tests/scheduler/test_flushes.py", *DOCUMENT],
@@ -465,6 +466,121 @@ SLIPS = (
         "_no_rain(rain, d) and _no_rain(rain, d + timedelta(days=1))",
         "_no_rain(rain, d)",
         "rain of the morning after is taken for an answer to water",
+    ),
+    # ---- parts of a night put back, other weathers and cases, the filter's step ahead, uneven catch
+    Slip(
+        "models/night/putting_back.py",
+        "holds &= self.board.remove(",
+        "holds = self.board.remove(",
+        "of cycles taken off only the last is asked for the ramp",
+    ),
+    Slip(
+        "models/night/putting_back.py",
+        "if now > best:",
+        "if now < best:",
+        "a search ends with the night it stood at, not with the best it found",
+    ),
+    Slip(
+        "models/night/putting_back.py",
+        "starts = starts[dear == dear.min()]",
+        "starts = starts[dear == dear.max()]",
+        "what ends late is put back to end as late as it can",
+    ),
+    Slip(
+        "models/uneven_catch.py",
+        "np.add.at(cost, group, course.cost * area[:, None])",
+        "np.add.at(cost, group, course.cost)",
+        "a small zone decides the extra of its surface as much as a large one",
+    ),
+    Slip(
+        "models/uneven_catch.py",
+        "+ worth.soft * harm + worth.run * runs",
+        "+ worth.run * runs",
+        "soft ground at the wettest place costs nothing",
+    ),
+    Slip(
+        "models/filter_readings.py",
+        "above = reading[sensor] - state.bias[sensor] - field_capacity",
+        "above = reading[sensor] - field_capacity",
+        "a probe that reads high is taken for water on its way down",
+    ),
+    Slip(
+        "models/filter_readings.py",
+        " and abs(np.mean(np.sign(standard))) > 0.6:",
+        ":",
+        "probes off both ways make the balance doubted",
+    ),
+    Slip(
+        "models/filter_ahead.py",
+        "rain[i, None] + stress * wanted[i, None], taw",
+        "rain[i, None] + wanted[i, None], taw",
+        "stressed turf takes up as much as any",
+    ),
+    Slip(
+        "models/filter_ahead.py",
+        "rough = np.where(applied[i] > 0, setup.patchiness[i], 0.0)",
+        "rough = np.zeros(i.size)",
+        "water wets all spots of a place alike, so none drains before the mean is full",
+    ),
+    Slip(
+        "models/filter_state.py",
+        "setup.spreads.bias**2 * np.diag(setup.probes.evened[block.sensor])",
+        "setup.spreads.bias**2 * np.eye(k)",
+        "the mean of several probes is as unsure as one",
+    ),
+    Slip(
+        "scheduler/whatif/apply.py",
+        "first = monday if part.keys.starts is None else max(monday, part.keys.starts)",
+        "first = monday",
+        "nights before an order count as nights of its week",
+    ),
+    Slip(
+        "scheduler/whatif/apply.py",
+        "volume = used + factor * max(volume - used, 0.0)",
+        "volume = factor * volume",
+        "a smaller allocation cuts what has been used already",
+    ),
+    Slip(
+        "scheduler/whatif/apply.py",
+        "steps = tuple((above, p * price) for above, p in steps)",
+        "steps = tuple((above, p) for above, p in steps)",
+        "dearer water leaves over-use as cheap as it was",
+    ),
+    Slip(
+        "scheduler/whatif/apply.py",
+        "keys.surfaces_off, 0.0, *span)",
+        "keys.surfaces_off, 0.0, None, None)",
+        "surfaces are off on nights the case does not bind",
+    ),
+    Slip(
+        "scheduler/whatif/apply.py",
+        "share[:, on] *= part.keys.pump_capacity_factor",
+        "share[:, on] = part.keys.pump_capacity_factor",
+        "of two parts that halve the pumps only one counts",
+    ),
+    Slip(
+        "scheduler/whatif/measures.py",
+        "-site.surfaces[f[0]].priority, f[0])",
+        "site.surfaces[f[0]].priority, f[0])",
+        "what is served first is told as giving way first",
+    ),
+    Slip(
+        "scheduler/whatif/measures.py",
+        "steps = np.diff([0.0, *(t.price for t in plan.tiers)])",
+        "steps = np.array([t.price for t in plan.tiers])",
+        "over-use past two tiers is charged for both",
+    ),
+    Slip(
+        "scheduler/whatif/fleet.py",
+        "return (one.code == 0, ",
+        "return (one.code != 0, ",
+        "sites that failed stand last",
+    ),
+    Slip(
+        "scheduler/whatif/weather_years.py",
+        "drawn_eto * sun, drawn_rain",
+        "drawn_eto * sun.mean(), drawn_rain",
+        "a drawn winter has the ET of the year's mean",
     ),
 )
 

@@ -41,7 +41,8 @@ def test_enough_for_now_names_the_evening_and_the_next_run(tmp_path):
     said, zone = reason(tmp_path / "a", 24, nights=7)
     assert zone["minutes"] == 0
     nights = [p["night"] for p in zone["path"] if p["minutes"] > 0]
-    assert said.startswith("enough until ")
+    # From 4.7 mm tonight, 4.7 mm of ET a date (Kc 0.94): 18.8 mm and past the limit of 18 on the evening of 17 July.
+    assert said.startswith("enough until Fri 17 Jul; ")
     assert said.endswith(f"next run {date.fromisoformat(nights[0]):%a %d %b}")
 
 
