@@ -57,6 +57,7 @@ def test_members_are_averaged_and_counted(tmp_path):
     assert found.members == 2
     assert found.future["eto"].tolist() == [5.0, 6.0, 4.0]
     assert found.future["rain"].tolist() == [3.0, 0.0, 0.0]  # half of (0.5 * 12 + 0)
+    assert found.told.members.tolist() == [[[4.0, 4.0, 4.0], [6.0, 8.0, 4.0]], [[6.0, 0.0, 0.0], [0.0, 0.0, 0.0]]]
 
 
 def test_only_the_newest_forecast_speaks_of_the_days_to_come(tmp_path):

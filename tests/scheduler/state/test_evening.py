@@ -110,6 +110,13 @@ def test_nothing_read_after_opening_is_known(tmp_path):
     assert state.depletion[0] == pytest.approx(9.0)
 
 
+def test_a_reading_of_the_opening_hour_is_known(tmp_path):
+    # Probes read on the full hour, and so do windows open.
+    state, place = asked(tmp_path, probes=PROBES + f"{NIGHT}T21:00,a,0.22,,\n", probe_sites=PLACES)
+    assert place.window.of(NIGHT)[0] == 21 * 60
+    assert state.depletion[0] == pytest.approx(9.0)
+
+
 def test_the_last_three_readings_of_six_hours_speak_by_their_median(tmp_path):
     hours = (("12:00", 0.10), ("20:10", 0.22), ("20:20", 0.23), ("20:30", 0.15))
     rows = "".join(f"{NIGHT}T{h},a,{m},,\n" for h, m in hours)
