@@ -2,9 +2,10 @@
 
 from datetime import timedelta
 
+import numpy as np
 import pytest
 
-from scheduler.plan.cautions import FEWEST, lived_by_caution
+from scheduler.plan.cautions import FEWEST, MOST_ZONES, _spread, lived_by_caution
 from tests.scheduler.plan.test_weathers import NIGHT, line, site_of, tonight
 
 KC = {"G1": 0.85, "F1": 0.85}
@@ -44,3 +45,16 @@ def test_a_careful_word_takes_no_less_water_where_rain_may_come(tmp_path):
     assert words["careful"].water >= words["even"].water >= words["lean"].water
     assert words["careful"].dry <= words["lean"].dry
     assert words["careful"].water > words["lean"].water
+
+
+def test_where_rain_brings_more_than_the_turf_uses_no_word_has_a_run_or_a_dry_zone(tmp_path):
+    site = site_of(tmp_path / "s", forecasts(20.0, 1.0), wet=lambda day: 20.0)
+    assert [(life.runs, life.dry) for life in lived_by_caution(site).words] == [(0, 0)] * 3
+
+
+def test_few_zones_are_all_played_and_of_many_evenly_spread_ones():
+    for few in (1, 2, MOST_ZONES):
+        assert _spread(few).tolist() == list(range(few))
+    many = _spread(4 * MOST_ZONES)
+    assert (many.size, many[0], many[-1]) == (MOST_ZONES, 0, 4 * MOST_ZONES - 1)
+    assert set(np.diff(many)) <= {4, 5}
