@@ -62,6 +62,7 @@ def test_temperature_factor_is_the_corrected_fit(temperature, factor):
 
 def test_temperature_outside_the_table_is_not_judged():
     assert np.isnan(salts.ec_at_25([1.0, 1.0], [-1.0, 55.0])).all()
+    np.testing.assert_allclose(salts.ec_at_25([1.0, 1.0], [0.0, 50.0]), [1.8504, 0.6645], atol=5e-5)  # its ends are
 
 
 @pytest.mark.parametrize(("temperature", "pore"), [(10.0, 2.6415), (20.0, 2.5252), (30.0, 2.4088)])

@@ -162,7 +162,9 @@ def test_without_a_log_no_rise_after_a_night_is_doubted(course):
     assert any("not in the log" in note.text for note in examined.notes)
 
 
-@pytest.mark.parametrize(("night", "said"), [(1, []), (2, ["1 night not in the log"]), (3, ["2 nights not in the log"])])
+@pytest.mark.parametrize(
+    ("night", "said"), [(1, []), (2, ["1 night not in the log"]), (3, ["2 nights not in the log"])]
+)
 def test_nights_between_the_readings_are_missed_in_the_log_but_not_the_last_dates_own(course, night, said):
     ends = course.site.probes["time"].max().normalize() - pd.Timedelta(days=night)
     log = course.site.applied

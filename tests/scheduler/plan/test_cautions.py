@@ -5,6 +5,8 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
+from models.plan.refill import refill
+from scheduler.plan import cautions
 from scheduler.plan.cautions import FEWEST, MOST_ZONES, _spread, lived_by_caution
 from tests.scheduler.plan.test_weathers import NIGHT, line, site_of, tonight
 
@@ -50,6 +52,18 @@ def test_a_careful_word_takes_no_less_water_where_rain_may_come(tmp_path):
 def test_where_rain_brings_more_than_the_turf_uses_no_word_has_a_run_or_a_dry_zone(tmp_path):
     site = site_of(tmp_path / "s", forecasts(20.0, 1.0), wet=lambda day: 20.0)
     assert [(life.runs, life.dry) for life in lived_by_caution(site).words] == [(0, 0)] * 3
+
+
+def test_the_expected_weather_weighs_as_much_as_each_other_one(tmp_path, monkeypatch):
+    asked = []
+    monkeypatch.setattr(
+        cautions, "refill", lambda zones, *prices: asked.append(zones.members) or refill(zones, *prices)
+    )
+    lived_by_caution(site_of(tmp_path / "s", forecasts(10.0, 0.4)))
+    for members in asked:
+        main = 1.0 - members.weight.sum()
+        assert main == pytest.approx(members.weight.mean())
+    assert len(asked) == 3 * 37
 
 
 def test_few_zones_are_all_played_and_of_many_evenly_spread_ones():

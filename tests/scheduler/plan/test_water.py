@@ -68,17 +68,25 @@ def test_the_next_month_has_its_whole_permit(tmp_path):
     assert month.tolist() == [0] * 8 + [1] * 6
 
 
+def test_on_the_last_night_of_a_year_its_last_month_is_counted(tmp_path):
+    place, *_ = evening(tmp_path, SOURCES, sources=("well", "reuse"), applied=log(("2026-12-02", "G1", 10, "")))
+    _, left, month = permits_left(place, (date(2026, 12, 31), date(2027, 1, 1)), [])
+    np.testing.assert_allclose(left[0], [897.0, 900.0])
+    assert month.tolist() == [0, 1]
+
+
 def test_an_overdrawn_permit_leaves_nothing(tmp_path):
     place, dates, *_ = evening(tmp_path, SOURCES, sources=("well", "reuse"), applied=log(("2026-07-02", "G1", "", 901)))
     assert permits_left(place, dates, [])[1][0, 0] == 0.0
 
 
-def test_zones_of_several_sources_count_to_the_first_and_that_is_said(tmp_path):
+@pytest.mark.parametrize("minutes", [1, 10])
+def test_zones_of_several_sources_count_to_the_first_and_that_is_said(tmp_path, minutes):
     place, dates, *_ = evening(
-        tmp_path, SOURCES, sources=("well|reuse", "reuse"), applied=log(("2026-07-02", "G1", 10, ""))
+        tmp_path, SOURCES, sources=("well|reuse", "reuse"), applied=log(("2026-07-02", "G1", minutes, ""))
     )
     _, left, _ = permits_left(place, dates, notes := [])
-    assert left[0, 0] == pytest.approx(897.0)
+    assert left[0, 0] == pytest.approx(900.0 - 0.3 * minutes)
     assert "counted to the first named" in notes[0].text
 
 
