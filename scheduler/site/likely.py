@@ -33,6 +33,7 @@ AREAS = {  # m2 of one zone, from which a column of areas is taken as ft2
     "landscape": 3_000.0,
 }  # fmt: skip
 RATES = (2.5, 75.0)  # [mm/h] of sprinklers
+FITTING_RATE = 6.0  # [mm/h] from which areas fit their flows: with areas in ft2 read as m2 65 mm/h would look like this
 WET_DAYS, INCHES_AT_MOST, INCHES_MEAN = 8, 4.0, 1.0  # rain in inches: so many wet days, none above, their mean below
 FEWEST_WINDS, STORMY = 20, 8.0  # days from which a mean wind is judged; median [m/s] that no place keeps for so long
 SWING = 20.0  # median of tmax - tmin from which degrees are degF
@@ -72,6 +73,20 @@ def areas_in_feet(surface: np.ndarray, area: np.ndarray) -> bool:
     return bool(known.sum() >= FEWEST and np.mean(area[known] > large[known]) > 0.6)
 
 
+def rates_fit(flow: np.ndarray, area: np.ndarray) -> bool:
+    """Whether flows [L/s] and areas [m2] as read make usual rates: areas in ft2 would make a tenth of them."""
+    rate = _rates(flow, area)
+    return bool(rate.size and FITTING_RATE <= np.median(rate) <= RATES[1])
+
+
+def _rates(flow: np.ndarray, area: np.ndarray) -> np.ndarray:
+    """Rates [mm/h] of the zones whose flow and area are known."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rate = 3600.0 * flow / area
+    known: np.ndarray = rate[np.isfinite(rate)]
+    return known
+
+
 def flow_or_area(flow: np.ndarray, area: np.ndarray) -> str:
     """Which column is in another unit by the rates that flow and area make: "flow", "area" or "".
 
@@ -79,9 +94,7 @@ def flow_or_area(flow: np.ndarray, area: np.ndarray) -> str:
     ----------
     flow, area : ndarray (Z,)   As read: L/s, m2.
     """
-    with np.errstate(divide="ignore", invalid="ignore"):
-        rate = 3600.0 * flow / area
-    known = rate[np.isfinite(rate)]
+    known = _rates(flow, area)
     if known.size < FEWEST:
         return ""
     middle = float(np.median(known))

@@ -103,6 +103,15 @@ def test_what_is_unlikely_is_noted_and_kept(tmp_path):
     assert "zone F1: flow is above the capacity of the pump, so it cannot run" in warned
 
 
+def test_large_tees_whose_flows_fit_their_areas_are_not_taken_for_square_feet(tmp_path):
+    # 2,500 m2 for a tee is much, but 21 L/s on it are 30 mm/h; as many square feet would be watered at 325 mm/h
+    head = "zone,surface,area,flow\n"
+    read = site(tmp_path, zones=head + "L1,landscape,40,0.327\nT1,tee,2500,21\nA1,approach,2500,17\n")
+    assert read.zones.area.tolist() == [40, 2500, 2500]
+    wrong = lines(tmp_path / "x", zones=head + "L1,landscape,40,0.03\nT1,tee,2500,2\nA1,approach,2500,1.6\n")
+    assert len(wrong) == 1 and 'write the header as "area [ft2]"' in wrong[0]
+
+
 @pytest.mark.parametrize(
     ("zones", "words"),
     [
