@@ -24,14 +24,14 @@ OTHER_UNITS = {
     "eto": (("in", 0.02, 0.45),),
     "ec": (("uS/cm", 100.0, 40_000.0),),
     "ece": (("uS/cm", 200.0, 60_000.0),),
-    "root_depth": (("mm", 90.0, 800.0),),
+    "root_depth": (("mm", 121.0, 800.0),),  # FAO-56 Table 22: turf roots to 100 cm
     "application_rate": (("in/h", 0.15, 1.9),),
-    "flow": (("gal/min", 18.0, 900.0),),
 }
 AREAS = {  # m2 of one zone, from which a column of areas is taken as ft2
     "green": 1_900.0, "tee": 1_500.0, "approach": 2_200.0, "fairway": 7_000.0, "rough": 8_000.0, "pitch": 6_000.0,
     "landscape": 3_000.0,
 }  # fmt: skip
+LARGE_FLOW = 18.0  # [L/s] median of the zones from which flows may be in gal/min
 RATES = (2.5, 75.0)  # [mm/h] of sprinklers
 FITTING_RATE = 6.0  # [mm/h] from which areas fit their flows: with areas in ft2 read as m2 65 mm/h would look like this
 WET_DAYS, INCHES_AT_MOST, INCHES_MEAN = 8, 4.0, 1.0  # rain in inches: so many wet days, none above, their mean below
@@ -71,6 +71,17 @@ def areas_in_feet(surface: np.ndarray, area: np.ndarray) -> bool:
     large = np.array([AREAS.get(s, np.inf) for s in surface])
     known = np.isfinite(area) & np.isfinite(large)
     return bool(known.sum() >= FEWEST and np.mean(area[known] > large[known]) > 0.6)
+
+
+def flows_in_gallons(surface: np.ndarray, flow: np.ndarray, area: np.ndarray) -> bool:
+    """Whether flows without a unit, told as L/s, are gal/min: large, and not for areas [m2] that ask for such flows.
+
+    Areas in ft2 beside flows in gal/min make rates that look usual, so areas larger than zones are bear no witness.
+    """
+    known = flow[np.isfinite(flow)]
+    if known.size < FEWEST or np.median(known) < LARGE_FLOW:
+        return False
+    return areas_in_feet(surface, area) or not rates_fit(flow, area)
 
 
 def rates_fit(flow: np.ndarray, area: np.ndarray) -> bool:

@@ -10,7 +10,7 @@ from models.hydraulics import gross_rate
 from scheduler.errors import counted, read_but
 from scheduler.site.columns import ZONES
 from scheduler.site.findings import Findings
-from scheduler.site.likely import areas_in_feet, flow_or_area, rates_fit, unit_words
+from scheduler.site.likely import areas_in_feet, flow_or_area, flows_in_gallons, rates_fit, unit_words
 from scheduler.site.settle import Settings
 from scheduler.site.tables import Table
 from scheduler.site.units import conversion
@@ -65,9 +65,13 @@ def check_units(table: Table, findings: Findings) -> None:
     """Refuse whole columns of areas or flows that are in another unit than meant, each in one line."""
     v = table.values
     wrong = set()
-    if "area" not in table.stated and areas_in_feet(v["surface"], v["area"]) and not rates_fit(v["flow"], v["area"]):
+    flow, area = v["flow"], v["area"]
+    if "flow" not in table.stated and flows_in_gallons(v["surface"], flow, area):
+        wrong.add("flow")
+        flow = conversion("gal/min", "L/s").column(flow)
+    if "area" not in table.stated and areas_in_feet(v["surface"], area) and not rates_fit(flow, area):
         wrong.add("area")
-    by_rate = flow_or_area(v["flow"], v["area"])
+    by_rate = flow_or_area(flow, area)
     if by_rate and by_rate not in table.stated:
         wrong.add(by_rate)
     for name, unit in (("area", "ft2"), ("flow", "gal/min")):

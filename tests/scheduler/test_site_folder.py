@@ -108,6 +108,12 @@ def test_large_tees_whose_flows_fit_their_areas_are_not_taken_for_square_feet(tm
     head = "zone,surface,area,flow\n"
     read = site(tmp_path, zones=head + "L1,landscape,40,0.327\nT1,tee,2500,21\nA1,approach,2500,17\n")
     assert read.zones.area.tolist() == [40, 2500, 2500]
+    large = "F1,fairway,4000,20\nF2,fairway,4200,21\nF3,fairway,3800,19\n"  # 18 mm/h: flows of large blocks, in L/s
+    assert site(tmp_path / "large", zones=head + large).zones.flow.tolist() == [20, 21, 19]
+    gallons = lines(tmp_path / "gallons", zones=head + large.replace(",4000", ",400").replace(",4200", ",420"))
+    assert len(gallons) == 1 and 'write the header as "flow [gal/min]"' in gallons[0]
+    both = lines(tmp_path / "both", zones=head + "F1,fairway,40000,60\nF2,fairway,42000,62\nF3,fairway,38000,58\n")
+    assert [name in text for name, text in zip(("area [ft2]", "flow [gal/min]"), both, strict=True)] == [True, True]
     wrong = lines(tmp_path / "x", zones=head + "L1,landscape,40,0.03\nT1,tee,2500,2\nA1,approach,2500,1.6\n")
     assert len(wrong) == 1 and 'write the header as "area [ft2]"' in wrong[0]
 
