@@ -80,8 +80,17 @@ def test_permittivity_of_water_falls_as_it_warms(temperature, measured):
 
 
 def test_hilhorst_in_soil_too_dry_is_not_judged():
-    assert np.isnan(salts.pore_water_ec(0.2, 4.5, 20.0))
+    with np.errstate(all="raise"):  # nor divided by nothing
+        assert np.isnan(salts.pore_water_ec(0.2, [4.5, salts.DRY_PERMITTIVITY, 0.0], 20.0)).all()
     assert np.isnan(salts.probe_ece(0.2, 0.08, 20.0, 0.45, permittivity=12.0))
+
+
+def test_a_paste_may_hold_more_water_than_its_soil_had_volume_up_to_twice():
+    # Pastes of peat swell far beyond the volume the soil had in place; common practice, no source.
+    assert float(salts.ece_from_pore_water(6.0, 0.25, 1.5)) == pytest.approx(1.0)
+    for paste in (0.0, 2.1):
+        with pytest.raises(ValueError, match="paste"):
+            salts.ece_from_pore_water(6.0, 0.25, paste)
 
 
 def test_topp_worked_values():
