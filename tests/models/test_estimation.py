@@ -1,5 +1,7 @@
 """The filter against answers worked out by hand, against a simulated course, and where it must refuse."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -354,3 +356,45 @@ def test_a_reading_above_field_capacity_counts_less_for_the_water_still_passing(
     moved, used = moved_by(0.26, depletion=1.0)
     assert used
     assert moved == pytest.approx(-0.8 * 4.0 / (2.0**2 + 2.5**2 + 2.5**2) * 3.5)
+
+
+def test_a_probe_that_always_reads_high_is_not_taken_for_passing_water():
+    # Known to read 0.06 m3/m3 too much: what it says of 8 mm moves the estimate as if it read true.
+    setup = few([0], [0], spreads=Spreads(**EXACT))
+    start = start_state(setup, np.array([10.0]), np.array([2.0]))
+    true, high = (
+        update(setup, replace(start, bias=np.array([bias])), at(setup, 8.0) + bias)[0].depletion[0]
+        for bias in (0.0, 0.06)
+    )
+    assert high == pytest.approx(true)
+    assert true < 10.0
+
+
+def test_sensors_off_both_ways_leave_the_balance_undoubted():
+    # Two read far too wet, two far too dry: that is the sensors, not the water.
+    setup = few([0] * 8, [0, 1, 2, 3])
+    state = start_state(setup, np.full(8, 15.0), np.full(8, 1.0))
+    off = np.array([-15.0, -15.0, 15.0, 15.0])
+    _, surprise = update(setup, state, at(setup, 15.0) - off / 250.0)
+    assert (np.abs(surprise.standardised) > 2.5).all()
+    assert not surprise.widened.any()
+
+
+def test_water_that_just_fills_a_zone_on_the_whole_drains_where_it_falls_thickest():
+    # 5 mm on a zone short of 5 mm, no ET: nothing drains where all spots are alike, else what the wet ones have over.
+    alike, patchy = (few([0], [], spreads=Spreads(**EXACT | {"patchy": share}), du_lq=0.8) for share in (0.0, 0.3))
+    left = []
+    for setup in (alike, patchy):
+        state = start_state(setup, np.array([10.0]), np.zeros(1))
+        left.append(day(setup, state, irrigation=10.0, etc=0.0).depletion[0])
+    assert left[1] > left[0] + 0.1
+
+
+def test_the_mean_of_several_probes_is_surer_of_its_bias_than_one():
+    zones = EstimationZones(np.zeros(1, int), *(np.full(1, v) for v in (40.0, 0.25, 0.25, 0.8)))
+    one, four = (
+        prepare(zones, EstimationProbes(np.zeros(1, int), np.full(1, np.nan), np.zeros(1, int), np.full(1, n)), MADE)
+        for n in (1.0, 4.0)
+    )
+    bias = [start_state(s, np.zeros(1), np.zeros(1)).covariance[0][6, 6] for s in (one, four)]
+    assert bias == pytest.approx([MADE.bias**2, MADE.bias**2 / 4.0])

@@ -120,3 +120,18 @@ def test_water_is_kept_and_more_extra_is_never_drier(rain, etc, du, owed):
 def test_a_share_of_nothing_is_refused():
     with pytest.raises(ValueError, match="most"):
         weigh(ground(0.0), np.zeros(1, dtype=int), np.ones(1), np.zeros(1), WORTH)
+
+
+def test_the_larger_zone_of_a_surface_decides_its_extra():
+    # One zone dry all season, one with more rain than it uses; together they get what suits the larger one.
+    both = ground(np.stack((np.zeros(DAYS), every(4, 25.0))), zones=2)
+    most, alike = np.full(2, 0.82), np.zeros(2, dtype=int)
+    dry, wet = (weigh(both, alike, np.array(area), most, WORTH).extra[0] for area in ([99.0, 1.0], [1.0, 99.0]))
+    assert dry >= 0.9
+    assert wet <= 0.2
+
+
+def test_where_soft_ground_matters_more_less_of_the_extra_is_given():
+    firm = replace(ground(0.0), wet_limit=np.full(1, 4.0))
+    found = [extra(firm, replace(WORTH, soft=soft)).extra[0] for soft in (0.0, 2.0, 8.0)]
+    assert found == sorted(found, reverse=True) and found[0] > found[-1]

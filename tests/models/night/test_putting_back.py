@@ -5,10 +5,12 @@ import pytest
 
 from models.night.board import Board
 from models.night.bounds import lower_bounds
+from models.night.putting_back import PuttingBack
 from models.night.relay import NOWHERE
 from models.night.whole import WholeRuns
 from tests.drawn import some
 from tests.models.night.nights import full_job, random_job, with_window
+from tests.models.night.test_packing import night
 
 
 def _filled(job):
@@ -55,3 +57,28 @@ def test_the_same_night_is_put_back_the_same_way():
     first.put_back(60)
     second.put_back(60)
     assert np.array_equal(first.start, second.start)
+
+
+def test_what_ends_late_is_put_back_to_be_done_in_time():
+    # Two zones alone on a night with room for both; the one to be done by 22:30 stands at its end.
+    job = night([0, 1], [20, 20], [4, 4], finish_by=np.array([1350.0, np.nan]))
+    runs = WholeRuns(job, Board(job))
+    for cycle, start in ((0, 40), (1, 0)):
+        runs.board.place(cycle, start * runs.board.minute, int(runs.length[cycle]))
+        runs.start[cycle] = start * runs.board.minute
+    assert runs.cost > 0
+    runs.put_back(20)
+    assert runs.cost == 0
+
+
+def test_a_ramp_broken_by_any_cycle_taken_off_is_told(monkeypatch):
+    # At minute 30 two valves of 4 L/s close as two open. Without those that open the flow falls by 8, and 5 are allowed;
+    # the last one taken off changes nothing there.
+    job = night([0, 1, 2, 3, 4], [20, 19, 10, 12, 5], [4, 4, 4, 4, 4], capacity=20.0, pump_ramp=np.array([5.0]))
+    runs = WholeRuns(job, Board(job))
+    for cycle, start in enumerate((10, 11, 30, 30, 50)):
+        runs.board.place(cycle, start * runs.board.minute, int(runs.length[cycle]))
+        runs.start[cycle] = start * runs.board.minute
+    search = PuttingBack(runs.board, job.cycle_zone, runs.length, runs.start, runs.costs, runs.on_row, np.ones(5))
+    monkeypatch.setattr(search, "_around", lambda target, moment: [3, 2])
+    assert not search._round(4, np.zeros(5, dtype=int))
