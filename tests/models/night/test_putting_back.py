@@ -72,7 +72,7 @@ def test_what_ends_late_is_put_back_to_be_done_in_time():
 
 
 def test_a_ramp_broken_by_any_cycle_taken_off_is_told(monkeypatch):
-    # At minute 30 two valves of 4 L/s close as two open. Without those that open the flow falls by 8, and 5 are allowed;
+    # At minute 30 two valves of 4 L/s close as two open. Without those two the flow falls by 8, and 5 are allowed;
     # the last one taken off changes nothing there.
     job = night([0, 1, 2, 3, 4], [20, 19, 10, 12, 5], [4, 4, 4, 4, 4], capacity=20.0, pump_ramp=np.array([5.0]))
     runs = WholeRuns(job, Board(job))
