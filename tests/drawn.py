@@ -23,5 +23,5 @@ def some(whole: Sequence[Drawn], lean: int) -> list[Drawn]:
 
 
 def examples(whole: int) -> settings:
-    """Examples of a property: an eighth, but never under 5, or with `--sweeps` all."""
-    return settings(max_examples=draws(whole, max(whole // 8, 5)), deadline=None)
+    """Examples of a property: a tenth, but never under 4, or with `--sweeps` all."""
+    return settings(max_examples=draws(whole, max(whole // 10, 4)), deadline=None)

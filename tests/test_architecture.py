@@ -168,7 +168,7 @@ FOR_OTHERS = {"read_back"}  # reads an exported table again, for whoever wants t
 def defined(file: Path) -> dict[str, ast.stmt]:
     """Functions, classes and constants of a file that others may name; commands of the terminal apart."""
     found: dict[str, ast.stmt] = {}
-    for node in ast.parse(file.read_text(encoding="utf-8")).body:
+    for node in nodes(file)[0].body:  # type: ignore[attr-defined]
         if isinstance(node, (ast.FunctionDef, ast.ClassDef)):
             if not any(ast.unparse(d).startswith("app.") for d in node.decorator_list):
                 found[node.name] = node
@@ -189,12 +189,12 @@ def loads(node: ast.AST) -> list[str]:
 def unused(files: Iterable[Path]) -> dict[str, list[str]]:
     """What a file defines and no file of the product reads, a function's own body apart."""
     read: dict[str, int] = {}
-    trees = {file: ast.parse(file.read_text(encoding="utf-8")) for file in files}
-    for tree in trees.values():
-        for name in loads(tree):
+    files = list(files)
+    for file in files:
+        for name in loads(nodes(file)[0]):
             read[name] = read.get(name, 0) + 1
     found = {}
-    for file in trees:
+    for file in files:
         left = [n for n, node in defined(file).items() if read.get(n, 0) <= loads(node).count(n)]
         if left:
             found[name_of(file)] = left

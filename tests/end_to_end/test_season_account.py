@@ -25,7 +25,7 @@ LITRE = 1e-3  # m3
 SEEDS = (1, 2, 3, 4, 6, 9)
 
 
-@pytest.fixture(scope="module", params=some(SEEDS, 2))
+@pytest.fixture(scope="module", params=some(SEEDS, 1))
 def account(request, tmp_path_factory):
     drawn = draw(tmp_path_factory.mktemp("season") / "site", request.param)
     site = with_earlier_record(load_site(drawn.folder))

@@ -35,7 +35,7 @@ def _with_columns(folder, **columns):
 
 def test_cycles_and_soaks_of_the_manager_reach_the_timetable(tmp_path):
     columns = {"longest_cycle [min]": "4", "soak [h]": "0.25"}
-    plan = _plan(_with_columns(make_site(tmp_path / "site", zones=6, load=0.3), **columns))
+    plan = _plan(_with_columns(make_site(tmp_path / "site", zones=4, nights=2, season_days=20, load=0.3), **columns))
     split = 0
     for zone in plan["zones"]:
         cycles = zone["cycles"]

@@ -26,19 +26,32 @@ SHIPPED = Path(__file__).parents[2] / "scenarios" / "lowland-stadium"
 NIGHT, BEFORE = "2026-07-14", "2026-07-13"
 
 
-@pytest.fixture
-def site(tmp_path):
-    folder = tmp_path / "site"
-    shutil.copytree(SHIPPED, folder, ignore=shutil.ignore_patterns("out", "*.sqlite*"))
-    probes = folder / "probes.csv"  # of the last month
-    head, *rows = probes.read_text(encoding="utf-8").splitlines()
-    probes.write_text("\n".join([head, *(row for row in rows if row >= "2026-06-14")]) + "\n", encoding="utf-8")
+ZONES = ["P1", "P2", "P3", "P4", "P6", "E3", "E4", "W3", "L1"]  # all with probes, kin without on two pitches, a garden
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory):
+    """A part of the shipped stadium: nine zones, readings of the last month, two nights, no programmes."""
+    folder = tmp_path_factory.mktemp("small") / "site"
+    shutil.copytree(SHIPPED, folder, ignore=shutil.ignore_patterns("out", "cases", "*.sqlite*"))
+    for name, column in (("zones", 0), ("probe_sites", 1), ("applied", 1), ("probes", 1), ("calendar", 3)):
+        name = f"{name}.csv"
+        head, *rows = (folder / name).read_text(encoding="utf-8").splitlines()
+        kept = [row for row in rows if row.split(",")[column].partition("-")[0] in ("", *ZONES)]
+        if name == "probes.csv":
+            kept = [row for row in kept if row >= "2026-06-14"]
+        (folder / name).write_text("\n".join([head, *kept]) + "\n", encoding="utf-8")
     toml = folder / "site.toml"  # nothing here is about later nights, or programmes
     text = toml.read_text(encoding="utf-8")
     assert "nights = 7" in text and text.count("\nprogrammes") == 2
     text = re.sub(r"\n(programmes|starts_each)", r"\n# \1", text)
     toml.write_text(text.replace("nights = 7", "nights = 2"), encoding="utf-8")
     return folder
+
+
+@pytest.fixture
+def site(small, tmp_path):
+    return shutil.copytree(small, tmp_path / "site")
 
 
 @pytest.fixture

@@ -378,7 +378,7 @@ def test_a_later_flush_that_can_no_longer_be_finished_gives_no_plan():
 def test_branch_and_bound_closes_the_gap_and_leaves_a_plain_linear_program(monkeypatch):
     searched = []
     monkeypatch.setattr(solving, "branch", lambda *given: searched.append(1) or branch(*given))
-    for seed in range(draws(30, 10)):
+    for seed in range(draws(30, 5)):
         rng = np.random.default_rng(seed)
         inputs = drawn_plan(rng, 6, 4)
         needs = drawn_needs(rng, inputs, 4)

@@ -15,7 +15,7 @@ from models.plan.highs import Program, SolverFailed
 from models.plan.inputs import Cut, Tier
 from models.plan.parts import separate
 from models.plan.solve import PlanSolver
-from tests.drawn import examples
+from tests.drawn import draws, examples, some
 from tests.models.plan.plans import FLOW, drawn_plan, plan
 from tests.models.plan.test_weathers import with_members
 from tests.properties.test_flush import drawn
@@ -84,7 +84,8 @@ def begun(solver):
     return apart.start(solver.whole, solver.spans), len(apart.parts_of(solver.whole, solver.spans)[1])
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.drawn
+@pytest.mark.parametrize("seed", some(range(8), 4))
 def test_solved_in_parts_or_as_one(in_parts, seed):
     inputs = two_sites(seed, allocation=np.inf, tiers=())
     solver = PlanSolver(inputs)
@@ -192,7 +193,8 @@ def test_a_part_that_is_not_solved_leaves_the_plan_to_begin_from_nothing(in_part
     assert solver.solve().objective == pytest.approx(expected, rel=1e-9)
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.drawn
+@pytest.mark.parametrize("seed", some(range(6), 3))
 def test_flushes_chosen_from_parts_are_as_good(in_parts, seed):
     inputs, needs = drawn(seed, 6, 3, 3)
     inputs.branch_of_zone[:] = inputs.pump_of_zone
@@ -234,7 +236,7 @@ def test_rows_that_nothing_can_break_are_left_out(monkeypatch, seed):
 @examples(20)
 def test_a_case_begun_from_parts_equals_a_new_plan_whatever_came_before(seed):
     rng = np.random.default_rng(seed)
-    inputs = drawn_plan(rng, 14, 3, allocation=40.0, tiers=())
+    inputs = drawn_plan(rng, draws(14, 8), 3, allocation=draws(40, 24), tiers=())
     bans = inputs.allowed & (rng.random(inputs.allowed.shape) < 0.7)
     kinds = [
         replace(inputs, allocation=float(rng.uniform(0.0, 40.0))),

@@ -10,6 +10,7 @@ from scheduler.whatif.evening import BEST_PATTERNS, arrays_of, plan_case
 from scheduler.whatif.measures import by_surface
 from scheduler.whatif.quick import minutes_of, packable, reached, solved
 from scheduler.whatif.sweep import read_sweep, sweep
+from tests.drawn import some
 
 
 def case(site, *given):
@@ -23,15 +24,19 @@ def quick(standing, one):
     return plan, arrays, solved(standing.cases.solver(arrays, plan.needs))
 
 
-@pytest.mark.parametrize("given", ["eto_factor=1.0", "price_factor=1", "nights_a_week=7", "allocation_factor=1.0"])
+@pytest.mark.drawn
+@pytest.mark.parametrize(
+    "given", some(["eto_factor=1.0", "price_factor=1", "nights_a_week=7", "allocation_factor=1.0"], 2)
+)
 def test_a_case_that_changes_nothing_is_tonights_plan(site, standing, given):
     outcome = plan_case(standing, case(site, given))
     assert outcome.same
     np.testing.assert_array_equal(outcome.run.minutes, standing.planned.run.minutes)
 
 
+@pytest.mark.drawn
 def test_cases_in_any_order_give_the_same_numbers_and_equal_cases_equal_plans(site, standing):
-    named = [case(site, g) for g in ("allocation_factor=0.5", "eto_factor=1.2", "nights_a_week=2")]
+    named = [case(site, g) for g in some(["allocation_factor=0.5", "eto_factor=1.2", "nights_a_week=2"], 2)]
     forward = {c.name: plan_case(standing, c).run.minutes_by_night for c in named}
     backward = {c.name: plan_case(standing, c).run.minutes_by_night for c in reversed(named)}
     for name, minutes in forward.items():
