@@ -76,14 +76,14 @@ def judged(folder: Path, night: date = EVENING) -> tuple[dict, list[str]]:
 def test_sized_sites_hold_every_limit(tmp_path, kind):
     options = SIZED[kind]
     size = options["zones"]
-    plan, faults = judged(make_site(tmp_path / "site", **options | {"zones": draws(size, min(size, 8))}))
+    plan, faults = judged(make_site(tmp_path / "site", **({"season_days": draws(60, 25)} | options | {"zones": draws(size, min(size, 6))})))
     assert faults == []
     assert plan["inputs"]["step_downs"] or not {"forecast", "probes", "weather"} & options.keys()
 
 
 def test_what_runs_follows_from_the_site(tmp_path):
     # what a reader would expect of each site, beyond the limits
-    small = {"zones": 2, "nights": 4, "probes": False}
+    small = {"zones": 2, "nights": 4, "season_days": 20, "probes": False}
     status = {
         name: judged(make_site(tmp_path / name, **SIZED[name] | small))[0]["status"]
         for name in ("one zone", "every night forbidden but this one", "every night forbidden but a later one")

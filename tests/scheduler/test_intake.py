@@ -23,7 +23,7 @@ SCENARIOS = Path(__file__).parents[2] / "scenarios"
 @pytest.fixture(scope="module", params=some(["lowland-stadium", "dry-hills-course"], 1))
 def site(request):
     site = load_site(SCENARIOS / request.param)
-    return replace(site, probes=site.probes.iloc[-draws(100_000, 1_500) :].reset_index(drop=True))
+    return replace(site, probes=site.probes.iloc[-draws(100_000, 800) :].reset_index(drop=True))
 
 
 @pytest.fixture

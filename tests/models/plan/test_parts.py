@@ -98,7 +98,7 @@ def test_solved_in_parts_or_as_one(in_parts, seed):
 def test_parts_that_share_too_little_water_end_at_the_same_plan(seed, short):
     rng = np.random.default_rng(seed)
     loose = {"allocation": np.inf, "tiers": (), "cuts": (), "source_daily": np.inf, "source_monthly": np.inf}
-    inputs = drawn_plan(rng, 14, 3, **({} if short == "all" else loose))
+    inputs = drawn_plan(rng, draws(14, 8), 3, **({} if short == "all" else loose))
     need = float((inputs.area * inputs.etc.sum(axis=1) / inputs.net_share).sum()) / 1000.0
     share = float(rng.uniform(0.05, 0.9))
     every = np.ones(inputs.zones, dtype=bool)

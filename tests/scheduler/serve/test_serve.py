@@ -63,7 +63,7 @@ def raw(client, text):
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
-    folder = make_site(tmp_path_factory.mktemp("served") / "links", zones=6, probes=False)
+    folder = make_site(tmp_path_factory.mktemp("served") / "links", zones=4, nights=3, season_days=20, probes=False)
     site = load_site(folder)
     publish(site, plan_tonight(site, NIGHT, local_now(site)), out_folder(site, NIGHT))
     (folder / "cases").mkdir(exist_ok=True)

@@ -17,6 +17,7 @@ from scheduler.starter import answered, write_starter
 from scheduler.starter.own_zones import read_own_zones
 from scheduler.starter.samples import year_of_demand
 from scheduler.terminal.new_site import ask
+from tests.drawn import some
 
 OWN = [
     ["Willow Bend, irrigation zones"],
@@ -38,7 +39,8 @@ def workbook(path, rows=OWN):
     return path
 
 
-@pytest.mark.parametrize("evening", [date(2027, 1, 2), date(2026, 7, 14), date(2026, 12, 31)])
+@pytest.mark.drawn
+@pytest.mark.parametrize("evening", some([date(2027, 1, 2), date(2026, 7, 14), date(2026, 12, 31)], 1))
 @pytest.mark.parametrize(
     ("units", "latitude", "longitude"),
     [("us", "38.5", "-121.7"), ("metric", "33.9 S", "151.2"), ("metric", "60 N", "25")],

@@ -18,8 +18,8 @@ EVENING = SiteOptions().evening
 def folder(tmp_path_factory):
     return make_site(
         tmp_path_factory.mktemp("cases") / "site",
-        zones=12,
-        nights=5,
+        zones=9,
+        nights=4,
         seed=5,
         load=0.7,
         allocation_left=1.0,
