@@ -76,7 +76,11 @@ def judged(folder: Path, night: date = EVENING) -> tuple[dict, list[str]]:
 def test_sized_sites_hold_every_limit(tmp_path, kind):
     options = SIZED[kind]
     size = options["zones"]
-    plan, faults = judged(make_site(tmp_path / "site", **({"season_days": draws(60, 25)} | options | {"zones": draws(size, min(size, 6))})))
+    plan, faults = judged(
+        make_site(
+            tmp_path / "site", **({"season_days": draws(60, 25)} | options | {"zones": draws(size, min(size, 6))})
+        )
+    )
     assert faults == []
     assert plan["inputs"]["step_downs"] or not {"forecast", "probes", "weather"} & options.keys()
 

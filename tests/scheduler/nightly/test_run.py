@@ -35,7 +35,9 @@ FAULT = Outcome(NO_PLAN, ("the solver stopped",))
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
-    return make_site(tmp_path_factory.mktemp("nightly") / "site", zones=3, nights=2, season_days=14, probe_days=3, applied_nights=6)
+    return make_site(
+        tmp_path_factory.mktemp("nightly") / "site", zones=3, nights=2, season_days=14, probe_days=3, applied_nights=6
+    )
 
 
 REMEMBERED = Remembered()
