@@ -110,10 +110,13 @@ def test_nothing_read_after_opening_is_known(tmp_path):
     assert state.depletion[0] == pytest.approx(9.0)
 
 
-def test_a_reading_of_the_opening_hour_is_known(tmp_path):
+@pytest.mark.parametrize("whole", [False, True])
+def test_a_reading_of_the_opening_hour_is_known(tmp_path, whole):
     # Probes read on the full hour, and so do windows open.
-    state, place = asked(tmp_path, probes=PROBES + f"{NIGHT}T21:00,a,0.22,,\n", probe_sites=PLACES)
+    rows = f"{NIGHT}T20:30,a,0.22,,\n{NIGHT}T21:00,b,0.22,,\n"
+    state, place = asked(tmp_path, whole=whole, probes=PROBES + rows, probe_sites=PLACES)
     assert place.window.of(NIGHT)[0] == 21 * 60
+    assert (state.readings, state.used) == (2, 2)
     assert state.depletion[0] == pytest.approx(9.0)
 
 
