@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from models.plan.choose import SURE, Node, Ways, dive
+from models.plan.choose import SURE, Node, Ways, dive, early_ways
 
 
 def half_sure(zones, cost_of):
@@ -33,3 +33,10 @@ def test_a_way_that_makes_the_plan_dearer_is_left():
     found = dive(ways, root, 0.01, solve)
     assert found.cost == 10.0
     assert found.weight[5] == 1.0
+
+
+def test_a_zone_is_split_into_its_early_nights_and_the_rest_with_no_flush():
+    # Ways of zone 1: none, then nights 1 to 3. Half of its weight is on nights 1 and 2, the other half on none.
+    ways = Ways(np.array([0, 0, 1, 1, 1, 1]), np.array([0, 2]), 2)
+    early = early_ways(ways, np.array([0.5, 0.5, 0.5, 0.25, 0.25, 0.0]), 1)
+    assert np.flatnonzero(early).tolist() == [3, 4]

@@ -90,6 +90,15 @@ def test_a_day_not_observed_is_the_newest_forecast_of_it(tmp_path):
     assert (found.newest, found.observed_days) == (date(2026, 7, 13), 8)
 
 
+@pytest.mark.parametrize(("observed", "came"), [("5,", [5.0, 4.0, False]), (",9", [3.0, 9.0, True])])
+def test_a_day_half_observed_takes_only_the_other_half_from_the_forecast(tmp_path, observed, came):
+    day = NIGHT - timedelta(days=2)
+    gap = WEATHER.replace(f"{day},5,0\n", f"{day},{observed}\n")
+    past = demand(tmp_path, weather=gap, forecast=told("2026-07-11", (-2, 3, 4, ""))).past.set_index("date")
+    eto, rain, route = past.loc[str(day), ["eto", "rain", "route"]]
+    assert [eto, rain, route == "forecast"] == came  # the route is that of its ET
+
+
 def test_a_gap_nobody_spoke_of_is_the_mean_around_it_without_rain(tmp_path):
     rows = [(9, 4, 0), (8, 4, 20), (6, 7, 20), *((d, 7, 0) for d in range(5, -1, -1))]
     weather = "date,eto,rain\n" + "".join(f"{NIGHT - timedelta(days=d)},{eto},{rain}\n" for d, eto, rain in rows)
