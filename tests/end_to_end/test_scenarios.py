@@ -3,6 +3,7 @@
 import subprocess
 import sys
 import tomllib
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -33,9 +34,15 @@ def written(tmp_path_factory):
     return folder
 
 
+@cache
+def shipped(name):
+    """A shipped site, read once."""
+    return load_site(SCENARIOS / name)
+
+
 @pytest.fixture(scope="module", params=SITES)
 def site(request):
-    return load_site(SCENARIOS / request.param)
+    return shipped(request.param)
 
 
 @pytest.mark.parametrize("name", SITES)
@@ -57,7 +64,7 @@ def test_sites_are_read_without_warnings_but_those_meant(site):
 
 
 def test_zone_counts_and_surfaces():
-    dry, low = load_site(SCENARIOS / SITES[0]), load_site(SCENARIOS / SITES[1])
+    dry, low = shipped(SITES[0]), shipped(SITES[1])
     counts = dict(zip(*np.unique(dry.zones.surface.astype(str), return_counts=True), strict=True))
     assert counts == {"approach": 18, "fairway": 56, "green": 19, "landscape": 9, "rough": 24, "tee": 24}
     assert len(low.zones.zone) == 22
@@ -66,7 +73,7 @@ def test_zone_counts_and_surfaces():
 
 def test_us_quantities_arrive_in_the_inside_units():
     raw = pd.read_csv(SCENARIOS / SITES[0] / "zones.csv")
-    zones = load_site(SCENARIOS / SITES[0]).zones
+    zones = shipped(SITES[0]).zones
     np.testing.assert_allclose(zones.area, raw["area [ft2]"] * 0.3048**2, rtol=1e-9)  # 1 ft = 0.3048 m, exact
     np.testing.assert_allclose(zones.root_depth, raw["root_depth [in]"] * 0.0254, rtol=1e-9)  # 1 in = 25.4 mm, exact
     # rate in/h = 96.25 gal/min / ft2 (231 x 60 / 144, exact); printed with 3 decimals, so half of the last one
@@ -75,7 +82,7 @@ def test_us_quantities_arrive_in_the_inside_units():
 
 def test_stated_rates_are_those_of_turf_sprinklers():
     for name in SITES:
-        zones = load_site(SCENARIOS / name).zones
+        zones = shipped(name).zones
         assert (zones.application_rate >= 0.4 * 25.4).all()  # 0.4 to 0.7 in/h: common practice, no source
         assert (zones.application_rate <= 0.7 * 25.4).all()
         assert (zones.du_lq >= 0.6).all()
@@ -93,7 +100,7 @@ def test_log_holds_no_night_above_pumps_and_window(site):
 
 def test_hot_week_fills_most_of_the_pumps_window():
     for name, least in ((SITES[0], 0.7), (SITES[1], 0.6)):
-        site = load_site(SCENARIOS / name)
+        site = shipped(name)
         week = site.applied[site.applied["night"] >= "2026-07-08"].groupby("night")["volume"].sum()
         opens, closes = site.window.default
         share = week.mean() / (sum(p.capacity for p in site.pumps) * (closes - opens) * 0.06)
@@ -101,7 +108,7 @@ def test_hot_week_fills_most_of_the_pumps_window():
 
 
 def test_probes_rise_after_a_run_and_fall_by_day():
-    site = load_site(SCENARIOS / SITES[0])
+    site = shipped(SITES[0])
     reading = site.probes[site.probes["probe"] == "G01-06"].set_index("time")["moisture"]
     ran = site.applied[(site.applied["zone"] == "G01") & (site.applied["minutes"] > 10)]["night"]
     nights = [night for night in ran if pd.Timestamp("2026-07-08") <= night <= pd.Timestamp("2026-07-12")]
@@ -114,7 +121,7 @@ def test_probes_rise_after_a_run_and_fall_by_day():
 
 
 def test_moved_probe_has_one_zone_at_a_time():
-    sites = load_site(SCENARIOS / SITES[0]).probe_sites
+    sites = shipped(SITES[0]).probe_sites
     moved = sites[sites["probe"] == "T09-06"].sort_values("from")
     assert list(moved["zone"]) == ["T09", "T14"]
     assert moved["until"].iloc[0] < moved["from"].iloc[1]
