@@ -55,7 +55,7 @@ def site(tmp_path):
 
 @pytest.fixture
 def taught(tmp_path):
-    """A part of the stadium with readings of a turf that uses a third more than is told, each spot by its own balance."""
+    """Readings of a turf that uses a third more than is told, each spot by its own balance."""
     site = part_of_the_stadium(tmp_path / "site", PROBED)
     toml = site / "site.toml"  # nights with room, for nothing here is about packing
     roomy = toml.read_text(encoding="utf-8").replace('opens = "23:30"', 'opens = "20:00"').replace("finish_by =", "# ")
