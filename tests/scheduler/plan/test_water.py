@@ -138,6 +138,13 @@ def test_a_horizon_that_ends_with_the_season_gets_all_that_is_left(tmp_path):
     )  # which sets later each day
 
 
+def test_where_no_date_asks_for_water_all_that_is_left_may_be_used_once(tmp_path):
+    toml = f"[allocation]\nstarts = 2026-04-01\nends = {NIGHT + timedelta(days=2)}\nvolume = 1000\n"
+    place, dates, demand, etc, net = evening(tmp_path, toml)
+    share, hard, _ = allocation_share(place, dates, demand, 0.0 * etc, net, [])
+    assert share.share == share.left == hard == 1000.0
+
+
 def test_nights_after_the_season_have_no_part_in_it(tmp_path):
     (share, _, _), _, _ = allocation(tmp_path / "a", NIGHT, nights=3)
     assert share.share == pytest.approx(share.left)

@@ -7,7 +7,7 @@ import pytest
 
 from models.drainage import drainage_day
 from scheduler.state.demand import evening_demand, zone_etc
-from scheduler.state.filtered import run_record
+from scheduler.state.filtered import _start, run_record
 from scheduler.state.ran import what_ran
 from tests.scheduler.site_folders import TOML, site
 
@@ -107,3 +107,11 @@ def test_nights_before_the_log_begins_are_not_taken_as_dry(tmp_path):
     assert (found.irrigation > 0.0).all()
     assert found.estimate.depletion[0] < balance_alone(found)[0] < 15.0
     assert record(tmp_path / "b", observed=40, days=2, evenings=6)[0] is None
+
+
+def test_before_the_record_of_readings_each_date_follows_the_water_of_its_own_night():
+    # Field capacity after column 0; then 5 mm, and 5 mm less the 2 mm of the night between. What came later does not.
+    row = np.ones((1, 4))
+    water = np.array([[0.0, 2.0, 0.0, 9.0]])
+    found = _start(water, 5.0 * row, 0.0 * row, np.array([40.0]), 0.5 * row, 2, 0, np.array([6.0]))
+    assert found.tolist() == pytest.approx([8.0])
