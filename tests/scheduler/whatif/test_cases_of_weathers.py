@@ -8,7 +8,7 @@ import pytest
 from scheduler.evening import planned_evening
 from scheduler.site import load_site
 from scheduler.whatif.case import read_cases
-from scheduler.whatif.evening import plan_case, standing_evening
+from scheduler.whatif.evening import begun, plan_case, standing_evening
 from scheduler.whatif.measures import by_surface
 from scheduler.whatif.sweep import read_sweep, sweep
 from tests.drawn import some
@@ -43,7 +43,13 @@ def test_a_case_is_planned_for_several_weathers_only_where_no_limit_binds(evenin
     same, free, short = (planned_case(evening, f"allocation_factor={f}") for f in (1.0, 0.9, 0.1))
     assert same.same and free.plan.inputs.plan.members is not None
     assert short.plan.inputs.plan.members is None
-    np.testing.assert_array_equal(free.run.minutes, evening[1].planned.run.minutes)  # water it has no use for
+    # Water there is no use for changes nothing: the same worth, and as dry; of equal plans it may be another.
+    site, standing = evening
+    worth = [begun(standing.cases, case.plan).solve().objective for case in (same, free)]
+    assert worth[1] == pytest.approx(worth[0], rel=1e-9)
+    dry = [by_surface(site, standing.planned.inputs.dates, case.course) for case in (same, free)]
+    for one, other in zip(*dry, strict=True):
+        assert abs(one.dry_mm_days - other.dry_mm_days) <= MM
 
 
 def test_less_water_is_never_less_stress_and_ranks_give_way_in_order(evening):
