@@ -16,6 +16,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from models.uneven_catch import place_catch
+
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
@@ -191,9 +193,9 @@ class Setup:
     @property
     def catch(self) -> FloatArray:
         """What the places of each member catch over its mean, less 1 (M, 3) [-]: of zones DU_LQ, 1 and 2 - DU_LQ."""
-        spread = np.where(np.arange(self.member_zone.size) < self.zone_count, 1.0, 0.0)
-        spread = spread * (1.0 - np.asarray(self.zones.du_lq, dtype=np.float64)[self.member_zone])
-        return np.asarray(spread[:, None] * np.array([-1.0, 0.0, 1.0]))
+        du_lq = np.asarray(self.zones.du_lq, dtype=np.float64)[self.member_zone]
+        du_lq[self.zone_count :] = 1.0  # a spot is one place
+        return place_catch(du_lq) - 1.0
 
     @property
     def zone_count(self) -> int:

@@ -24,6 +24,16 @@ ROUNDED = 0.05  # to which the share of the extra is rounded [-]
 APART = 0.5  # [mm] short of the firmness limit from which a place counts as soft
 
 
+def place_catch(du_lq: Floats) -> Floats:
+    """What each place of a zone catches of its mean, (Z, 3) [-]: its driest quarter DU_LQ, its wettest as much above.
+
+    Parameters
+    ----------
+    du_lq : ndarray (Z,)   Distribution uniformity of the lower quarter [-].
+    """
+    return np.stack([du_lq, np.ones_like(du_lq), 2.0 - du_lq], axis=1)
+
+
 @dataclass(frozen=True)
 class Ground:
     """Zones and the weather they stood in, T days.
@@ -102,7 +112,7 @@ def played(ground: Ground, share: Floats, worth: Worth, first: int = 0) -> Cours
     first : int              Day from which it counts; those before only bring places to where they stand.
     """
     z, days = ground.etc.shape
-    catch = np.stack((ground.du_lq, np.ones(z), 2.0 - ground.du_lq), axis=1)[:, None, :]  # (Z, 1, 3)
+    catch = place_catch(ground.du_lq)[:, None, :]  # (Z, 1, 3)
     level = ground.wet_limit[:, None] + REFILL_LEVEL * (ground.dry_limit - ground.wet_limit[:, None])
     aimed = np.repeat(level[:, :1], share.shape[1], axis=1)  # depletion of the part run times are made for
     depletion = np.repeat(aimed[:, :, None], PLACE_SHARE.size, axis=2)

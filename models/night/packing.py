@@ -94,28 +94,33 @@ def _anew(job: NightJob, effort: float, bounds: Bounds) -> WholeRuns:
         nearly = 1.0 if runs.length.size <= FEWEST_CYCLES else NEARLY_FULL
         if bounds.largest <= nearly * job.window_minutes:
             _search(runs, effort)
-        if effort >= EFFORT:
+        if _careful(effort):
             runs.hurry(HURRY * effort / EFFORT)
         runs.settle()
-        if effort >= EFFORT:
+        if _careful(effort):
             runs.keep_hours(HOURS * effort / EFFORT)
     return runs
 
 
+def _careful(effort: float) -> bool:
+    """Whether the night is looked at with care, or only quickly."""
+    return effort >= EFFORT
+
+
 def _fill(runs: WholeRuns, effort: float) -> None:
-    careful = effort >= EFFORT
+    careful = _careful(effort)
     runs.fill(min(effort, FILLING if careful else QUICK_FILLING), careful)
 
 
 def _put_back(runs: WholeRuns, effort: float) -> None:
     """Look for a place for what has none, where the night is only looked at quickly."""
-    if effort < EFFORT and runs.length.size <= PUT_BACK:
+    if not _careful(effort) and runs.length.size <= PUT_BACK:
         runs.put_back(int(ROUNDS * effort / EFFORT))
 
 
 def _search(runs: WholeRuns, effort: float) -> None:
     """The same by the constraint program, where the night is looked at with care."""
-    if effort >= EFFORT:
+    if _careful(effort):
         runs.search(SOLVING * effort / EFFORT)
 
 

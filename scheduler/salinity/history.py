@@ -13,6 +13,7 @@ from models.layers import TWO_LAYER_ROOTS, LayeredState, Layers, ece_of, some_la
 from models.salt_balance import LayeredDay, layered_day
 from models.salts import boundary_concentration
 from models.soil import adjusted_depletion_fraction
+from models.uneven_catch import PLACE_SHARE, place_catch
 from scheduler.notes import Note
 from scheduler.salinity.followed import Follower
 from scheduler.site import Site
@@ -43,16 +44,14 @@ class SaltRun:
 
 
 class _Catch:
-    """Places of a zone that catch unequal water: its driest quarter DU_LQ of the mean, its wettest as much above it.
+    """Places of a zone that catch unequal water, as in `models.uneven_catch`.
 
     Salt stays where little is caught and leaves where much is: the mean of a zone is not that of its mean water.
     """
 
-    share = np.array([0.25, 0.5, 0.25])
-
     def __init__(self, du_lq: np.ndarray) -> None:
-        self.caught = np.stack([du_lq, np.ones(du_lq.size), 2.0 - du_lq], axis=1)  # (M, 3) of the mean
-        self.row = np.repeat(np.arange(du_lq.size), self.share.size)
+        self.caught = place_catch(du_lq)  # (M, 3) of the mean
+        self.row = np.repeat(np.arange(du_lq.size), PLACE_SHARE.size)
 
     def over(self, depth: np.ndarray) -> np.ndarray:
         """A zone's mean depth (M,) over its places (3 M,)."""
@@ -61,7 +60,7 @@ class _Catch:
     def mean(self, values: np.ndarray) -> np.ndarray:
         """Means of the zones of what places have: (3 M,) or (3 M, L)."""
         found: np.ndarray = np.einsum(
-            "mc...,c->m...", values.reshape(-1, self.share.size, *values.shape[1:]), self.share
+            "mc...,c->m...", values.reshape(-1, PLACE_SHARE.size, *values.shape[1:]), PLACE_SHARE
         )
         return found
 

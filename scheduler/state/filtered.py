@@ -22,7 +22,7 @@ from models.kin import EstimationZones, Setup, kin_groups, prepare
 from models.sensor_line import SensorLine
 from models.soil import adjusted_depletion_fraction, run_balance
 from models.spot_fit import REACH, SHOWN
-from models.uneven_catch import PLACE_SHARE
+from models.uneven_catch import PLACE_SHARE, place_catch
 from scheduler.site import Site
 from scheduler.state.demand import Demand, zone_etc, zone_rain
 from scheduler.state.ran import Ran
@@ -195,8 +195,8 @@ def _start_of_places(
 ) -> np.ndarray:
     """Depletion before the run at the places of each zone that catch unequal water (F, 3) [mm]."""
     assert zones.drainage is not None
-    catch = 1.0 + (1.0 - zones.du_lq)[:, None] * np.array([-1.0, 0.0, 1.0])
-    at = [_start(share[:, None] * applied, etc, rain, zones.taw, p, first, known, zones.drainage) for share in catch.T]
+    caught = place_catch(zones.du_lq).T
+    at = [_start(share[:, None] * applied, etc, rain, zones.taw, p, first, known, zones.drainage) for share in caught]
     return np.stack(at, axis=1)
 
 

@@ -123,20 +123,26 @@ def test_parts_that_share_too_little_water_end_at_the_same_plan(seed, short):
         assert limit.used <= limit.limit * (1 + 1e-6) + 1e-6
 
 
-@pytest.mark.parametrize("name", ["allocation", "pump_capacity", "tiers"])
-def test_what_ties_the_parts_is_shared_so_that_little_is_left_to_do(in_parts, name):
-    # 40 zones of four branches: the groups find most of it, and the plan itself takes a few steps more
+def four_branches(**given):
+    """40 zones on one pump, ten a branch, over 4 nights."""
     rng = np.random.default_rng(5)
-    branch = np.arange(40) // 10
-    inputs = plan(
+    return plan(
         40,
         4,
         etc=rng.uniform(3.0, 6.0, (40, 4)),
         depletion=rng.uniform(5.0, 25.0, 40),
         priority=1 + np.arange(40) % 3,
         pump_of_zone=0,
-        branch_of_zone=branch,
+        branch_of_zone=np.arange(40) // 10,
         branch_capacity=np.full(4, 5 * FLOW),
+        **given,
+    )
+
+
+@pytest.mark.parametrize("name", ["allocation", "pump_capacity", "tiers"])
+def test_what_ties_the_parts_is_shared_so_that_little_is_left_to_do(in_parts, name):
+    # 40 zones of four branches: the groups find most of it, and the plan itself takes a few steps more
+    inputs = four_branches(
         **({"pump_capacity": [0.6 * FLOW]} if name == "pump_capacity" else {"pump_capacity": [99 * FLOW]}),
         **({"allocation": 300.0} if name == "allocation" else {}),
         **({"tiers": (Tier(300.0, 0.9),)} if name == "tiers" else {}),
@@ -277,19 +283,7 @@ def test_a_case_begins_from_parts_only_where_its_limits_are_others_and_bind(in_p
 
 
 def test_parts_take_what_they_had_of_a_limit_where_a_plan_is_near(in_parts):
-    rng = np.random.default_rng(5)
-    inputs = plan(
-        40,
-        4,
-        etc=rng.uniform(3.0, 6.0, (40, 4)),
-        depletion=rng.uniform(5.0, 25.0, 40),
-        priority=1 + np.arange(40) % 3,
-        pump_of_zone=0,
-        pump_capacity=[0.1 * FLOW],
-        branch_of_zone=np.arange(40) // 10,
-        branch_capacity=np.full(4, 5 * FLOW),
-        allocation=150.0,
-    )
+    inputs = four_branches(pump_capacity=[0.1 * FLOW], allocation=150.0)
     solver = PlanSolver(inputs)
     solver.solve()
     wide, parts = apart.parts_of(solver.whole, solver.spans)
