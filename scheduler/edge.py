@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from models.hydraulics import M3_OF_LPS_MINUTE
 from scheduler.site.units import conversion
@@ -246,6 +246,15 @@ def format_short_date(day: date, units: str) -> str:
     """
     weekday, month = WEEKDAYS[day.weekday()][:3], MONTHS[day.month - 1][:3]
     return f"{weekday} {month} {day.day}" if _is_us(units) else f"{weekday} {day.day} {month}"
+
+
+def format_day_after(night: date, units: str) -> str:
+    """The date after a night, by whose end a zone of that night's plan is dry or not.
+
+    >>> format_day_after(date(2026, 7, 14), "us")
+    'Wed Jul 15'
+    """
+    return format_short_date(night + timedelta(days=1), units)
 
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")

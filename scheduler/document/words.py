@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from models.plan.inputs import Floats, Ints, PlanInputs
 from scheduler.document.parts import Why
 from scheduler.document.planned import Planned
-from scheduler.edge import format_short_date
+from scheduler.edge import format_day_after, format_short_date
 from scheduler.supply import fits_alone
 
 BY_DAY = (  # what holds a zone whose ET of one day passes its limit
@@ -58,7 +58,7 @@ def zone_reasons(planned: Planned, blame: list[str]) -> list[Reason]:
     plan, run, units = planned.plan, planned.run, planned.site.units
     dry, again = first_dry_night(plan), _next_run(run.minutes_by_night)
     kinds = _kinds(planned, dry, again)
-    evenings = [format_short_date(d + timedelta(days=1), units) for d in planned.inputs.dates]
+    evenings = [format_day_after(d, units) for d in planned.inputs.dates]
     nights = [format_short_date(d, units) for d in planned.inputs.dates]
     said = [
         "" if np.isnan(asked) else f"; {f'held at {asked:g} min' if asked else 'not run'} by the manager{_note(note)}"
@@ -151,8 +151,8 @@ def give_way_words(surface: str, going: Going, dates: tuple[date, ...], short_of
     count = int((dry > 0).any(axis=1).sum())
     nights = np.flatnonzero((dry > 0).any(axis=0))
     first, worst = int(nights[0]), int(dry.sum(axis=0).argmax())
-    by = format_short_date(dates[first] + timedelta(days=1), units)
-    peak = "" if worst == first else f", most on {format_short_date(dates[worst] + timedelta(days=1), units)}"
+    by = format_day_after(dates[first], units)
+    peak = "" if worst == first else f", most on {format_day_after(dates[worst], units)}"
     text = f"{count} of {len(dry)} {surface} zones drier than their limit from {by}{peak}"
     hot = int(going.too_hot.sum())
     if hot:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, datetime
 
-from scheduler.edge import format_depth, format_money, format_short_date, format_volume
+from scheduler.edge import format_day_after, format_depth, format_money, format_short_date, format_volume
 from scheduler.errors import counted
 from scheduler.site import Site
 from scheduler.whatif.document import (
@@ -135,7 +135,7 @@ def surface_numbers(s: SurfaceOutcome) -> SurfaceNumbers:
 
 def _gives_way(site: Site, surface: str, night: date, zones: int) -> str:
     of = int((site.zones.surface == surface).sum())
-    first = format_short_date(night, site.units)
+    first = format_day_after(night, site.units)
     return f"{surface}: {zones} of {of} zones{', from ' if zones == 1 else ', the first from '}{first}"
 
 
@@ -158,7 +158,7 @@ def _summary(
         return f"{change}; no surface goes drier than as it is."
     first, night, _ = given[0]
     spared = [s.surface for s in surfaces if s.surface not in {g[0] for g in given}]
-    words = f"{change}; {first} gives way first, from {format_short_date(night, site.units)}"
+    words = f"{change}; {first} gives way first, from {format_day_after(night, site.units)}"
     words += f"; {_listed(spared)} {'keeps' if len(spared) == 1 else 'keep'} as now." if spared else "."
     top = min((s for s in surfaces if s.dry_zone_days), key=lambda s: (s.priority, s.surface), default=None)
     if top is not None and top.surface in {g[0] for g in given}:

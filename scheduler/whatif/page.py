@@ -202,7 +202,7 @@ def _first(case: CaseNumbers, units: str) -> tuple[str, str]:
     if not case.gives_way:
         return ("none", "")
     first = case.gives_way[0]
-    return PLURALS[first.surface], f"from {edge.format_short_date(date.fromisoformat(first.night), units)}"
+    return PLURALS[first.surface], f"from {edge.format_day_after(date.fromisoformat(first.night), units)}"
 
 
 def nights_open(case: CaseNumbers) -> str:

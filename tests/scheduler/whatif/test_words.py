@@ -1,10 +1,13 @@
-"""What is said of a curve that does not move."""
+"""What is said of a curve that does not move, and of the day from which a surface is dry."""
 
+from datetime import date
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
-from scheduler.whatif.compose import sweep_numbers
+from scheduler.document.words import Going, give_way_words
+from scheduler.whatif.compose import _gives_way, sweep_numbers
 from scheduler.whatif.measures import SurfaceOutcome
 from scheduler.whatif.sweep import Curve, Point
 
@@ -30,3 +33,15 @@ def test_a_curve_on_which_nothing_gets_drier_says_why(waters, bills, dry, words)
     points = tuple(point(v, w, b, dry) for v, w, b in zip((1.0, 0.5), waters, bills, strict=True))
     numbers = sweep_numbers(SimpleNamespace(), Curve("allocation_factor", points, ()))
     assert numbers.words == [f"no surface gets drier between allocation factor 1 and 0.5{words}"]
+
+
+def test_the_day_a_surface_is_dry_from_is_that_of_the_night_sheet():
+    # dry by the end of the date after the second night, Wednesday's: Thursday
+    nights = (date(2026, 7, 14), date(2026, 7, 15))
+    dry = np.array([[0.0, 2.0], [0.0, 0.0]])
+    site = SimpleNamespace(zones=SimpleNamespace(surface=np.array(["green", "green"])), units="us")
+    going = Going(dry=dry, too_hot=np.zeros(2, dtype=bool), short=(dry > 0).any(axis=1))
+    assert give_way_words("green", going, nights, [], "us").startswith(
+        "1 of 2 green zones drier than their limit from Thu Jul 16"
+    )
+    assert _gives_way(site, "green", nights[1], 1) == "green: 1 of 2 zones, from Thu Jul 16"
