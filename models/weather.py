@@ -211,17 +211,23 @@ def reference_et(climate: Climate, place: Place, method: str = "fao56") -> Refer
 
 @cache
 def _pyet() -> Any:
-    """pyet, without xarray where nothing has loaded that: arrays here are pandas', and it takes as long as the rest."""
-    lent = "xarray" not in sys.modules
-    if lent:
-        stand_in: Any = ModuleType("xarray")
-        stand_in.DataArray = type("DataArray", (), {})  # all that pyet asks of it: is this one?
-        sys.modules["xarray"] = stand_in
+    """pyet, without xarray where nothing has loaded that: arrays here are pandas', and it takes as long as the rest.
+
+    A pyet that asks more of xarray than whether something is its DataArray is loaded with it.
+    """
+    if "xarray" in sys.modules:
+        return import_module("pyet")
+    stand_in: Any = ModuleType("xarray")
+    stand_in.DataArray = type("DataArray", (), {})
+    sys.modules["xarray"] = stand_in
     try:
         return import_module("pyet")
+    except (AttributeError, ImportError):
+        for name in [name for name in sys.modules if name.partition(".")[0] == "pyet"]:
+            del sys.modules[name]
     finally:
-        if lent:
-            del sys.modules["xarray"]
+        del sys.modules["xarray"]
+    return import_module("pyet")
 
 
 def penman_monteith(
