@@ -337,16 +337,21 @@ class Tonight:
 
     Moved by a quarter, on a made course with a night filled to 160 % and on the shipped one: nothing. `little_left_out`
     decides only where 2 to 4 % find no place, the leads only before an event, `typical_flow` only where a pump's
-    efficiency changes around it.
+    efficiency changes around it. `packed` and `at_once` were measured (`tests/bench/README.md`, "The night").
 
     Parameters
     ----------
+    packed : float             Of a pump or branch that start times can be found for on a full night [-].
+    at_once : float            Of that, for tonight: what a quick look places; beyond it chance says what is left out,
+                               not rank [-].
     little_left_out : float    Of the night's minutes that may find no place without planning with less capacity [-].
     event_lead : float         Before the close by which an event's zones should be done [min]; common practice.
     short_night : float        Of a short window that this lead takes at most [-].
     typical_flow : float       Of a pump's capacity, whose head and efficiency price a cubic metre [-].
     """
 
+    packed: float = 0.98
+    at_once: float = 0.985
     little_left_out: float = 0.03
     event_lead: float = 60.0
     short_night: float = 0.25

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 
@@ -89,9 +90,7 @@ def morning_report(kept: Kept, night: date) -> MorningReport:
     after = state.depletion - depth
 
     sensors = sensors_of(site)
-    rows = site.probes[(site.probes["time"] <= over) & (site.probes["time"] > over - timedelta(days=LOOKED_BACK + 2))]
-    rows = rows.reset_index(drop=True)
-    good = believed(rows, examine(site, rows).flags) if len(rows) else rows
+    good = _believed_readings(site, over)
     heard = _answers(site, night, demand.past, sensors, good, depth)
     spots, measured = _spots(site, sensors, heard)
     if not len(spots):
@@ -101,13 +100,7 @@ def morning_report(kept: Kept, night: date) -> MorningReport:
     flushes = _flush_effects(site, night, sensors, good, flushed)
     seen = Seen(planned, applied, minutes, depth, after, measured, dry, wet, silent, flushed)
     verdict, walk = _judge(site, seen)
-    walk += [
-        Stop((UNREACHED, float(site.zones.priority[sensors.zone[k]]), 0.0), int(sensors.zone[k]), text, text)
-        for e in flushes
-        if e.lower and e.reached is False
-        for k in np.flatnonzero(sensors.probe == e.probe)[:1]
-        for text in (f"the flush did not reach probe {e.probe}",)
-    ]
+    walk += _unreached(site, sensors, flushes)
     hand = _by_hand(site, spots, dry, wet)
     weather = _weather(site, night, notes)
     notes += [n for n in state.notes if n.kind != "info"]
@@ -117,6 +110,24 @@ def morning_report(kept: Kept, night: date) -> MorningReport:
         dry, wet, silent, tuple(verdict), walking_list(site, walk, planned, applied), tuple(hand), tuple(flushes),
         tuple(weather), tuple(dict.fromkeys(notes)),
     )  # fmt: skip
+
+
+def _believed_readings(site: Site, over: pd.Timestamp) -> pd.DataFrame:
+    """Readings of probes of the last days until a night was over, those left out that are doubted."""
+    rows = site.probes[(site.probes["time"] <= over) & (site.probes["time"] > over - timedelta(days=LOOKED_BACK + 2))]
+    rows = rows.reset_index(drop=True)
+    return believed(rows, examine(site, rows).flags) if len(rows) else rows
+
+
+def _unreached(site: Site, sensors: Sensors, flushes: Sequence[FlushEffect]) -> list[Stop]:
+    """Zones to walk to whose flush the probe below did not feel."""
+    return [
+        Stop((UNREACHED, float(site.zones.priority[sensors.zone[k]]), 0.0), int(sensors.zone[k]), text, text)
+        for e in flushes
+        if e.lower and e.reached is False
+        for k in np.flatnonzero(sensors.probe == e.probe)[:1]
+        for text in (f"the flush did not reach probe {e.probe}",)
+    ]
 
 
 def _headline(site: Site, night: date, seen: Seen, by_hand: int) -> str:

@@ -2,7 +2,7 @@
 
 `timetable.py`    the states of a night, from its first draft to what runs
 `tonight.py`      what every step reads: arrays, solver, the manager's word, what stands
-`limits.py`       what a plan may count on
+`capacity.py`     what a plan may count on
 `draft.py`        solve, round, split into cycles, pack; smaller where the night is too full
 `later.py`        the later nights as they follow from tonight
 `lost.py`         what programmes cost against start times for every station

@@ -12,8 +12,8 @@ from models.night import Cycles, NightJob, Timetable, pack_night
 from models.night.packing import EFFORT
 from models.plan.inputs import Floats
 from models.plan.results import PlanResult
+from scheduler.night.capacity import Limits, hold_tonight
 from scheduler.night.job import dry_tomorrow, night_job
-from scheduler.night.limits import Limits, hold_tonight
 from scheduler.night.programmes import HeldByControllers, holds_no_times, packed_with_programmes
 from scheduler.night.smallest import better_skipped, short_runs
 from scheduler.night.stands import kept_minutes

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,24 +37,11 @@ def night_job(
     held : ndarray (Z,), optional   Zones whose minutes are the manager's: they have their place before all others.
     starts : mapping, optional   Starts that zones have in their controllers already [min].
     """
-    zones, plan = site.zones, inputs.plan
-    cycles = split_into_cycles(
-        minutes,
-        inputs.resolution,
-        zones.application_rate,
-        zones.infiltration,
-        surface_storage(zones.slope),
-        np.minimum(np.full(plan.zones, RUNS.smallest_cycle), np.maximum(minutes, inputs.resolution)),
-        zones.longest_cycle,
-        zones.soak,
-    )
+    plan, window = inputs.plan, inputs.windows[0]
+    cycles = _cycles(site, inputs.resolution, minutes)
     shortest = np.full(plan.zones, np.inf)
     np.minimum.at(shortest, cycles.zone, cycles.length)
-    window = inputs.windows[0]
     blocks = np.array([(b.start, b.end) for b in window.blocks], dtype=float).reshape(-1, 2)
-    ranks, rank = np.unique(zones.priority, return_inverse=True)
-    rank = rank.ravel() if held is None else np.where(held, -1, rank.ravel())
-    important = dry_tomorrow(plan) | (plan.wet_weight[:, 0] > 1) | flushing
     job = NightJob(
         cycle_zone=cycles.zone,
         cycle_minutes=cycles.length,
@@ -62,26 +50,60 @@ def night_job(
         smallest_cycle=np.minimum(inputs.smallest_run, np.where(np.isfinite(shortest), shortest, 0.0)),
         smallest_run=np.minimum(inputs.smallest_run, minutes),
         resolution=inputs.resolution,
-        flow=plan.flow,
-        pump=plan.pump_of_zone,
-        branch=plan.branch_of_zone,
-        controller=plan.controller_of_zone,
-        pump_capacity=plan.pump_nightly[:, 0],
-        pump_ramp=np.array([p.ramp for p in site.pumps], dtype=float),
-        pump_smallest=np.array([p.smallest_flow for p in site.pumps], dtype=float),
-        branch_capacity=plan.branch_capacity,
-        stations_at_once=plan.stations_at_once,
         pieces=np.array(window.pieces, dtype=float).reshape(-1, 2),
         blocks=blocks,
         allowed=plan.allowed[:, 0, : len(blocks)],
-        # those served first, and those in need, finish last: what finds no place is then of those that can wait
-        finish_rank=np.where(important | (rank < 0), rank, ranks.size + rank).astype(np.int64),
+        finish_rank=_finish_rank(plan, site.zones.priority, flushing, held),
         minutes_by_block=by_block[:, : len(blocks)],
         block_price=plan.energy_price[0, : len(blocks)],
         finish_by=finish_times(site, inputs.dates[0], window),
         held_starts=starts or None,
+        **_shared(site, plan),
     )
     return cycles, job
+
+
+def _cycles(site: Site, resolution: Floats, minutes: Floats) -> Cycles:
+    """Cut the run times into cycles that each zone's soil takes, none too short to wet more than leaves."""
+    zones = site.zones
+    return split_into_cycles(
+        minutes,
+        resolution,
+        zones.application_rate,
+        zones.infiltration,
+        surface_storage(zones.slope),
+        np.minimum(np.full(len(zones), RUNS.smallest_cycle), np.maximum(minutes, resolution)),
+        zones.longest_cycle,
+        zones.soak,
+    )
+
+
+def _finish_rank(
+    plan: PlanInputs, priority: NDArray[np.int64], flushing: NDArray[np.bool_], held: NDArray[np.bool_] | None
+) -> NDArray[np.int64]:
+    """Rank of each zone from the close backwards, (Z,): what finds no place is of the highest.
+
+    What the manager holds comes first, then those in need and last those that can wait, each by its priority.
+    """
+    ranks, rank = np.unique(priority, return_inverse=True)
+    rank = rank.ravel() if held is None else np.where(held, -1, rank.ravel())
+    important = dry_tomorrow(plan) | (plan.wet_weight[:, 0] > 1) | flushing
+    return np.where(important | (rank < 0), rank, ranks.size + rank).astype(np.int64)
+
+
+def _shared(site: Site, plan: PlanInputs) -> dict[str, Any]:
+    """Flows, and the pumps, branches and controllers that zones share."""
+    return {
+        "flow": plan.flow,
+        "pump": plan.pump_of_zone,
+        "branch": plan.branch_of_zone,
+        "controller": plan.controller_of_zone,
+        "pump_capacity": plan.pump_nightly[:, 0],
+        "pump_ramp": np.array([p.ramp for p in site.pumps], dtype=float),
+        "pump_smallest": np.array([p.smallest_flow for p in site.pumps], dtype=float),
+        "branch_capacity": plan.branch_capacity,
+        "stations_at_once": plan.stations_at_once,
+    }
 
 
 def dry_tomorrow(plan: PlanInputs) -> NDArray[np.bool_]:

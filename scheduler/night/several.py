@@ -11,7 +11,7 @@ from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import PlanInputs
 from models.plan.solve import PlanSolver, SolverFailed
 from scheduler.errors import NoPlan
-from scheduler.night.limits import LimitBinds, limits_bind
+from scheduler.night.capacity import LimitBinds, limits_bind
 from scheduler.night.records import RunnableNight
 from scheduler.night.timetable import runnable_night
 from scheduler.notes import Note

@@ -16,9 +16,9 @@ from models.night import check_timetable
 from models.plan.inputs import Floats
 from models.plan.solve import PlanSolver
 from scheduler.errors import NoPlan
+from scheduler.night.capacity import LimitBinds, limits_bind, shares_by_night
 from scheduler.night.draft import Draft, first_draft, must_shrink, packed, settled, smaller_draft
 from scheduler.night.later import all_nights, planned_anew
-from scheduler.night.limits import LimitBinds, limits_bind, shares_by_night
 from scheduler.night.lost import lost_to_programmes
 from scheduler.night.programmes import HeldByControllers, broken_by_controllers, without_runs
 from scheduler.night.records import RunnableNight

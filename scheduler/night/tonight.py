@@ -12,8 +12,8 @@ from models.plan.inputs import Floats, PlanInputs
 from models.plan.results import PlanResult
 from models.plan.solve import PlanSolver, SolverFailed
 from scheduler.errors import NoPlan
+from scheduler.night.capacity import Limits, hold_tonight, usual_limits
 from scheduler.night.edits import Word, managers_word, with_smallest
-from scheduler.night.limits import Limits, hold_tonight, usual_limits
 from scheduler.night.stands import Stands, standing_programme
 from scheduler.night.whole_steps import STILL, Terms
 from scheduler.plan.inputs import NightInputs

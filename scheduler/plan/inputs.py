@@ -24,10 +24,10 @@ from scheduler.plan.weathers import Weathers, margin_share, other_weathers, tail
 from scheduler.salinity.evening import SaltState, salt_dry_limit
 from scheduler.site import Site
 from scheduler.site.windows import NightWindow
+from scheduler.state.band import DRIEST_FLOOR, dry_limit
 from scheduler.state.caution import CAUTION
 from scheduler.state.demand import Demand, expected_rain, zone_etc
 from scheduler.state.evening import StartState
-from scheduler.state.limits import DRIEST_FLOOR, dry_limit
 from scheduler.supply import fits_alone, net_rates, water_supplies
 
 
@@ -107,12 +107,9 @@ def night_inputs(
     events, net = event_nights(site, dates), net_rates(site)
     others = other_weathers(site, night, demand) if several else None
     band = moisture_band(site, state, salt, Day(etc, p, events), margin_share(site, others is not None), notes)
-    resolution = planning_resolution(
-        np.array([site.controllers[c].resolution if c >= 0 else 60.0 for c in site.zones.controller])
-    )
+    resolution = _steps(site)
     length, price, allowed = _blocks(site, windows, events)
-    supply_names, zone_supply, supply_share = water_supplies(site)
-    daily, monthly, month_of_night = permits_left(site, dates, notes)
+    names, water = _sources(site, dates, notes)
     allocation, hard, tiers = allocation_share(site, dates, demand, etc, net, notes)
     longest = np.stack([longest_runs(site, w, allowed[:, n], resolution) for n, w in enumerate(windows)], axis=1)
     plan = PlanInputs(
@@ -129,11 +126,6 @@ def night_inputs(
         block_length=length,
         energy_price=price,
         allowed=allowed,
-        zone_supply=zone_supply,
-        supply_share=supply_share,
-        source_daily=daily,
-        source_monthly=monthly,
-        month_of_night=month_of_night,
         allocation=hard,
         tiers=tiers,
         cuts=drought_cuts(site, dates, demand, etc, net, windows, notes),
@@ -141,11 +133,12 @@ def night_inputs(
         caution=CAUTION[site.caution].worth,
         tail=None if others is None else tail_weight(site),
         price_of_a_run=site.price_of_a_run,
+        **water,
         **_as_built(site),
     )
     return NightInputs(
         plan, dates, windows, resolution, smallest_runs(site, resolution), longest, rain + runoff, runoff,
-        counted - rain, p, band.limit, band.fresh, band.margin, supply_names, allocation, tuple(notes), others,
+        counted - rain, p, band.limit, band.fresh, band.margin, names, allocation, tuple(notes), others,
     )  # fmt: skip
 
 
@@ -153,6 +146,26 @@ def _as_taken(members: Members, state: StartState, scale: np.ndarray) -> Members
     """Other weathers with rain counted when turf takes it."""
     rain = rain_as_taken(state.depletion, state.surplus, members.etc, members.effective_rain, state.taw, scale)
     return replace(members, effective_rain=rain)
+
+
+def _steps(site: Site) -> np.ndarray:
+    """Step of run times of each zone, (Z,) [min]: of its controller, a minute where it has none."""
+    return planning_resolution(
+        np.array([site.controllers[c].resolution if c >= 0 else 60.0 for c in site.zones.controller])
+    )
+
+
+def _sources(site: Site, dates: tuple[date, ...], notes: list[Note]) -> tuple[tuple[str, ...], dict[str, Any]]:
+    """Names of the supplies, and who takes which, of which sources, and what those may still give."""
+    names, zone_supply, supply_share = water_supplies(site)
+    daily, monthly, month_of_night = permits_left(site, dates, notes)
+    return names, {
+        "zone_supply": zone_supply,
+        "supply_share": supply_share,
+        "source_daily": daily,
+        "source_monthly": monthly,
+        "month_of_night": month_of_night,
+    }
 
 
 def _as_built(site: Site) -> dict[str, Any]:

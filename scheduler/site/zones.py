@@ -73,13 +73,11 @@ def build_zones(
         if not any(p.file == table.file for p in findings.problems):
             findings.problem(table.file, None, None, "the file holds no zone; one row a zone is needed")
         return None
-    v = table.values
-    zone, surface = v["zone"], v["surface"]
+    zone = table.values["zone"]
     check_unique(table, zone, findings)
     note = notes_for(findings, zone)
     turf_mix, turfs = _turf(table, settings, findings, note)
-    soil, capacity, wilting, infiltration, slope = _soil(table, findings, note)
-    group = _group(table, soil, note)
+    ground = _ground(table, findings, note)
     check_units(table, findings)
     flow, rate = _flow_and_rate(table, findings)
     branch, pump, controller = _supply(table, settings, findings, note)
@@ -88,54 +86,76 @@ def build_zones(
     places = place_zones(table, zone, outlines or {}, settings, findings)
     if findings.problems or turfs is None:
         return None
-    roots = v["root_depth"]
-    note(np.isnan(roots), "info", "root_depth is not given; the turf's usual depth is taken")
-    roots = np.where(np.isnan(roots), [t.root_depth_m for t in turfs], roots)
-    sand = soil == "sand_rootzone"
-    check_likely(zone, rate, v["area"], roots, flow, branch, pump, settings, findings)
-    note(np.isnan(v["du_lq"]), "info", f"du_lq is not given; {DU_LQ:g} is taken: measure it with catch cans")
+    grass = _grass(table, turfs, note)
+    check_likely(zone, rate, table.values["area"], grass["root_depth"], flow, branch, pump, settings, findings)
+    as_told = _as_told(table, settings, note)
     check_stations(table, controller, zone, findings)
     return ZoneTable(
         zone=zone,
-        name=np.where(v["name"] == "", zone, v["name"]),
-        surface=surface,
-        place=place_of(zone, np.where(v["name"] == "", zone, v["name"]), v["place"]),
-        priority=np.array([settings.surfaces[s].priority for s in surface], dtype=int),
-        station=v["station"],
-        exposure=v["exposure"],
-        soil=soil,
-        root_depth=roots,
-        area=v["area"],
         flow=flow,
         application_rate=rate,
-        du_lq=np.where(np.isnan(v["du_lq"]), DU_LQ, v["du_lq"]),
-        slope=slope,
-        infiltration=infiltration,
-        max_run=np.where(np.isnan(v["max_run"]), MAX_RUN, v["max_run"]),
-        smallest_run=v["smallest_run"],
-        longest_cycle=v["longest_cycle"],
-        soak=v["soak"],
-        microclimate=np.where(np.isnan(v["microclimate"]), MICROCLIMATE, v["microclimate"]),
-        field_capacity=capacity,
-        wilting_point=wilting,
-        drained=_told_or(v["drained"], sand),
-        over_gravel=_told_or(v["over_gravel"], sand & np.isin(surface, BUILT_OVER_GRAVEL)),
-        hydrologic_group=group,
-        area_class=_area_class(v["class"], surface),
         formerly=formerly,
         branch=branch,
         pump=pump,
         controller=controller,
         sources=sources,
         turf_mix=turf_mix,
-        kc_month=np.array([t.kc_month for t in turfs]),
-        depletion_fraction=np.array([t.depletion_fraction for t in turfs]),
-        ece_threshold=np.array([t.ece_threshold for t in turfs]),
-        ece_slope=np.array([t.ece_slope for t in turfs]),
         east=places.east,
         north=places.north,
         outline=places.outline,
+        **as_told,
+        **ground,
+        **grass,
     )
+
+
+def _as_told(table: Table, settings: Settings, note: Callable[[np.ndarray, str, str], None]) -> dict[str, np.ndarray]:
+    """Give what a column says, or the default of the site format where it is empty."""
+    v = table.values
+    zone, surface = v["zone"], v["surface"]
+    name = np.where(v["name"] == "", zone, v["name"])
+    note(np.isnan(v["du_lq"]), "info", f"du_lq is not given; {DU_LQ:g} is taken: measure it with catch cans")
+    return {
+        "name": name,
+        "surface": surface,
+        "place": place_of(zone, name, v["place"]),
+        "priority": np.array([settings.surfaces[s].priority for s in surface], dtype=int),
+        "area_class": _area_class(v["class"], surface),
+        "du_lq": np.where(np.isnan(v["du_lq"]), DU_LQ, v["du_lq"]),
+        "max_run": np.where(np.isnan(v["max_run"]), MAX_RUN, v["max_run"]),
+        "microclimate": np.where(np.isnan(v["microclimate"]), MICROCLIMATE, v["microclimate"]),
+        **{column: v[column] for column in ("station", "exposure", "area", "smallest_run", "longest_cycle", "soak")},
+    }
+
+
+def _grass(table: Table, turfs: list[Turf], note: Callable[[np.ndarray, str, str], None]) -> dict[str, np.ndarray]:
+    """Give what a zone's grasses need, bear and reach."""
+    roots = table.values["root_depth"]
+    note(np.isnan(roots), "info", "root_depth is not given; the turf's usual depth is taken")
+    return {
+        "root_depth": np.where(np.isnan(roots), [t.root_depth_m for t in turfs], roots),
+        "kc_month": np.array([t.kc_month for t in turfs]),
+        "depletion_fraction": np.array([t.depletion_fraction for t in turfs]),
+        "ece_threshold": np.array([t.ece_threshold for t in turfs]),
+        "ece_slope": np.array([t.ece_slope for t in turfs]),
+    }
+
+
+def _ground(table: Table, findings: Findings, note: Callable[[np.ndarray, str, str], None]) -> dict[str, np.ndarray]:
+    """Give what a zone's soil holds and takes in, and what it stands on."""
+    v = table.values
+    soil, capacity, wilting, infiltration, slope = _soil(table, findings, note)
+    sand = soil == "sand_rootzone"
+    return {
+        "soil": soil,
+        "field_capacity": capacity,
+        "wilting_point": wilting,
+        "infiltration": infiltration,
+        "slope": slope,
+        "hydrologic_group": _group(table, soil, note),
+        "drained": _told_or(v["drained"], sand),
+        "over_gravel": _told_or(v["over_gravel"], sand & np.isin(v["surface"], BUILT_OVER_GRAVEL)),
+    }
 
 
 def _told_or(told: np.ndarray, usual: np.ndarray) -> np.ndarray:

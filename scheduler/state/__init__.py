@@ -6,7 +6,7 @@
 `quality.py`         which readings are doubted, and why
 `readings.py`        believed readings of each sensor, evening by evening
 `filtered.py`        the filter over all zones; `evening.py` joins it all: depletion and spread at opening time
-`limits.py`          the moisture band of a surface as depletions
+`band.py`            the moisture band of a surface as depletions
 `uneven.py`          how much longer zones run because sprinklers do not wet them evenly
 `caution.py`         what a manager's word for caution means
 `outlook.py`         the weather people ask about, around an evening

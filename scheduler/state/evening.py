@@ -24,7 +24,7 @@ from scheduler.site import Site
 from scheduler.state.demand import Demand, et_to_come, zone_etc, zone_rain
 from scheduler.state.filtered import Filtered, run_record
 from scheduler.state.quality import believed, examine
-from scheduler.state.ran import what_ran
+from scheduler.state.ran import Ran, what_ran
 from scheduler.state.readings import recent
 
 EXAMINED = 21  # [d] of readings looked over; a moved probe needs days before and after
@@ -172,52 +172,23 @@ def starting_state(site: Site, night: date, opens: int, demand: Demand, net_rate
     -------
     StartState
     """
-    zones, notes = site.zones, []
-    z = len(zones)
-    taw = zones.taw
-    past = demand.past
+    zones, notes, past = site.zones, [], demand.past
     ran = what_ran(site, night, past, notes)
-    etc = zone_etc(site, past)
-    rain, _ = zone_rain(site, past)
-    p = adjusted_depletion_fraction(zones.depletion_fraction, etc)
-
-    probed = _probed(site, pd.Timestamp(night) + timedelta(minutes=opens), taw, notes)
-    days = past["date"].to_numpy()
+    etc, (rain, _) = zone_etc(site, past), zone_rain(site, past)
+    fraction = adjusted_depletion_fraction(zones.depletion_fraction, etc)
+    probed = _probed(site, pd.Timestamp(night) + timedelta(minutes=opens), zones.taw, notes)
     known = ran.begins is not None and demand.observed_days > 0
-    start = np.full(z, ran.begins if known else len(days) - 1)
-    origin = np.full(z, "balance" if known else "field capacity", dtype=object)
-    depletion = np.clip(np.nan_to_num(ran.depletion), 0.0, taw)
-    age = np.full(z, np.nan)
-    if len(probed.zone):
-        place = np.searchsorted(days, probed.date.astype(days.dtype))
-        usable = (place < len(days)) & (probed.date >= days[0])
-        start[probed.zone[usable]] = place[usable]
-        origin[probed.zone[usable]] = "probe"
-    read = np.zeros(z)
-    to_come = np.zeros(z)
-    read[probed.zone] = probed.depletion
-    to_come[probed.zone] = probed.et_to_come
-    from_probe = origin == "probe"
-    # A reading at some hour of its date still has the rest of that date's ET before it.
-    at = np.clip(start, 0, len(days) - 1)
-    rest = to_come * etc[np.arange(z), at]
-    depletion = np.where(from_probe, np.clip(read + rest, 0.0, taw), depletion)
-    net = ran.minutes * net_rate[:, None]
-    for i in range(int(start.min()) + 1, len(days)):
-        moving = start < i
-        day = drainage_day(depletion, net[:, i - 1], etc[:, i], rain[:, i], taw, p[:, i], zones.drainage)
-        depletion = np.where(moving, day.depletion, depletion)
-        if i <= ran.first_known:  # nights before the log begins were not dry ones: somebody watered
-            depletion = np.where(moving & ~from_probe, np.minimum(depletion, p[:, i] * taw), depletion)
-    age = len(days) - 1 - start
-    spread = _spread(site, origin, age, probed, etc, taw, np.nan_to_num(ran.spread))
+    begun = _begun(site, past["date"].to_numpy(), ran, probed, etc, known)
+    depletion = _carried(site, begun, ran, net_rate, _Course(etc, rain, fraction))
+    age = etc.shape[1] - 1 - begun.day
+    spread = _spread(site, begun.origin, age, probed, etc, zones.taw, np.nan_to_num(ran.spread))
     if not known:
-        _note_no_balance(origin, ran.begins is not None, notes)
+        _note_no_balance(begun.origin, ran.begins is not None, notes)
     return StartState(
-        depletion=np.clip(depletion, 0.0, taw),
+        depletion=np.clip(depletion, 0.0, zones.taw),
         spread=spread,
-        origin=origin,
-        taw=taw,
+        origin=begun.origin,
+        taw=zones.taw,
         surplus=np.maximum(-depletion, 0.0),
         readings=probed.readings,
         used=probed.used,
@@ -229,6 +200,55 @@ def starting_state(site: Site, night: date, opens: int, demand: Demand, net_rate
         logged=ran.begins == 0 and ran.newest is not None,
         notes=tuple(notes),
     )
+
+
+@dataclass(frozen=True)
+class _Begun:
+    """Where the plain balance of each zone begins: depletion (Z,) [mm], index of its date, and what told it."""
+
+    depletion: np.ndarray
+    day: np.ndarray
+    origin: np.ndarray
+
+
+@dataclass(frozen=True)
+class _Course:
+    """ET and rain [mm] and depletion fraction [-] of each zone and date, (Z, days)."""
+
+    etc: np.ndarray
+    rain: np.ndarray
+    fraction: np.ndarray
+
+
+def _begun(site: Site, days: np.ndarray, ran: Ran, probed: _Probed, etc: np.ndarray, known: bool) -> _Begun:
+    """Begin at the newest reading, else at the start of the record, else at field capacity tonight."""
+    z, taw = len(site.zones), site.zones.taw
+    day = np.full(z, ran.begins if known else len(days) - 1)
+    origin = np.full(z, "balance" if known else "field capacity", dtype=object)
+    if len(probed.zone):
+        place = np.searchsorted(days, probed.date.astype(days.dtype))
+        usable = (place < len(days)) & (probed.date >= days[0])
+        day[probed.zone[usable]] = place[usable]
+        origin[probed.zone[usable]] = "probe"
+    read, to_come = np.zeros(z), np.zeros(z)
+    read[probed.zone] = probed.depletion
+    to_come[probed.zone] = probed.et_to_come
+    # A reading at some hour of its date still has the rest of that date's ET before it.
+    rest = to_come * etc[np.arange(z), np.clip(day, 0, len(days) - 1)]
+    told = np.clip(np.nan_to_num(ran.depletion), 0.0, taw)
+    return _Begun(np.where(origin == "probe", np.clip(read + rest, 0.0, taw), told), day, origin)
+
+
+def _carried(site: Site, begun: _Begun, ran: Ran, net_rate: np.ndarray, water: _Course) -> np.ndarray:
+    """Depletion (Z,) [mm] of the last date, below 0 where water stands above field capacity."""
+    taw, net, depletion = site.zones.taw, ran.minutes * net_rate[:, None], begun.depletion
+    for i in range(int(begun.day.min()) + 1, water.etc.shape[1]):
+        moving, p = begun.day < i, water.fraction[:, i]
+        day = drainage_day(depletion, net[:, i - 1], water.etc[:, i], water.rain[:, i], taw, p, site.zones.drainage)
+        depletion = np.where(moving, day.depletion, depletion)
+        if i <= ran.first_known:  # nights before the log begins were not dry ones: somebody watered
+            depletion = np.where(moving & (begun.origin != "probe"), np.minimum(depletion, p * taw), depletion)
+    return depletion
 
 
 @dataclass(frozen=True)

@@ -12,10 +12,10 @@ from models.salts import leaching_requirement
 from models.soil import adjusted_depletion_fraction
 from models.uneven_catch import Ground, Weighed, Worth, weigh
 from scheduler.site import Site
+from scheduler.state.band import dry_limit, wet_limit
 from scheduler.state.caution import CAUTION
 from scheduler.state.demand import Demand, zone_etc, zone_rain
 from scheduler.state.filtered import followed
-from scheduler.state.limits import dry_limit, wet_limit
 from scheduler.supply import usual_source_ec
 
 

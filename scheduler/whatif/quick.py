@@ -15,7 +15,7 @@ from models.plan.inputs import PlanInputs
 from models.plan.results import PlanResult
 from models.plan.solve import PlanSolver, SolverFailed
 from scheduler.errors import NoPlan
-from scheduler.night.limits import shares_packed
+from scheduler.night.capacity import shares_packed
 from scheduler.night.records import RunnableNight
 
 Shares = Mapping[str, np.ndarray]

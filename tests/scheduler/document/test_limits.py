@@ -5,8 +5,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from models.choices import TONIGHT
 from scheduler.document.limits import source_volume
-from scheduler.night.limits import AT_ONCE, PACKED
 from tests.models.plan.plans import plan
 from tests.scheduler import hand_evening as h
 
@@ -52,7 +52,7 @@ def test_a_pump_that_one_zone_at_a_time_can_use_is_said_to_bind(tmp_path):
     plan = evening(tmp_path / "a", capacity=6.0, minutes=2, greens=FIVE)
     (row,) = rows(plan, "pump_limit")
     assert row["binds"] and row["used"] < 0.6 * row["capacity"]
-    packed = PACKED * AT_ONCE  # of it, tonight counts on what start times are surely found for
+    packed = TONIGHT.packed * TONIGHT.at_once  # of it, tonight counts on what start times are surely found for
     assert row["usable"] == pytest.approx(packed * 3.3333 / 6.0 * row["capacity"], rel=0.01)
     assert row["words"].endswith("used, as much as these zones can use of it together")
 

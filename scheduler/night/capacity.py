@@ -7,15 +7,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from models.choices import TONIGHT
 from models.night import Timetable, usable_share
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.results import PlanResult
 from models.plan.solve import PlanSolver
 from scheduler.night.whole_steps import STILL
 from scheduler.plan.inputs import NightInputs
-
-PACKED = 0.98  # share of pump and branch that start times can be found for on a full night [-]; measured
-AT_ONCE = 0.985  # of that, for tonight: what a quick look places; beyond it chance says what is left out, not rank
 
 
 class LimitBinds(Exception):
@@ -47,7 +45,9 @@ class Limits:
     @property
     def at_once(self) -> Limits:
         """What tonight may count on, whose start times must be found at once."""
-        share = {name: AT_ONCE * share if name in ("pump", "branch") else share for name, share in self.share.items()}
+        share = {
+            name: TONIGHT.at_once * share if name in ("pump", "branch") else share for name, share in self.share.items()
+        }
         return replace(self, share=share)
 
     def reached(self, timetable: Timetable) -> Limits:
@@ -66,8 +66,8 @@ def shares_packed(plan: PlanInputs) -> dict[str, Floats]:
     """Share of each pump and branch that start times can be found for [-]: where few share a pipe, rarely all of it."""
     water = plan.area * plan.etc.mean(axis=1) / plan.net_share
     return {
-        "pump": PACKED * usable_share(plan.flow, plan.pump_of_zone, plan.pump_capacity, water),
-        "branch": PACKED * usable_share(plan.flow, plan.branch_of_zone, plan.branch_capacity, water),
+        "pump": TONIGHT.packed * usable_share(plan.flow, plan.pump_of_zone, plan.pump_capacity, water),
+        "branch": TONIGHT.packed * usable_share(plan.flow, plan.branch_of_zone, plan.branch_capacity, water),
     }
 
 
