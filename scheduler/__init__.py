@@ -2,7 +2,7 @@
 
 Outermost first::
 
-    cli.py terminal/              the command line and what it prints; the only places that write to the terminal
+    cli.py commands/ terminal/    the command line and what it prints; the only places that write to the terminal
     whatif/                       the standing evening under orders, outages and other weather; the season ahead
     serve/                        the same pages live in a browser on this machine
     nightly/                      the unattended evening, its ladder of plans

@@ -34,6 +34,7 @@ FLOORS = (
     {"nightly", "season", "whatif"},
     {"serve"},
     {"terminal"},
+    {"commands"},
     {"cli"},
 )
 FLOOR = {room: number for number, rooms in enumerate(FLOORS) for room in rooms}
@@ -135,7 +136,7 @@ def strangers(file: Path) -> list[str]:
     """Units, a terminal or a solver where they have no business."""
     where = file.relative_to(ROOT / "scheduler").as_posix()
     barred = {"pyomo", "highspy"} | (set() if where == "site/units.py" else {"pint"})
-    if where != "cli.py" and not where.startswith("terminal/"):
+    if where != "cli.py" and not where.startswith(("commands/", "terminal/")):
         barred |= {"rich", "typer"}
     return sorted({name.split(".")[0] for name in imports(file)} & barred)
 

@@ -7,11 +7,14 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import date
 from pathlib import Path
+from typing import Annotated
 
 import typer
 from rich.console import Console
 
 from scheduler.errors import BAD_INPUT, NO_PLAN, STORAGE, InputProblems, NoPlan, counted
+
+SiteFolder = Annotated[Path, typer.Argument(help="Folder of the site: site.toml, zones.csv and its series.")]
 
 
 def clock_minute(text: str | None) -> int | None:
