@@ -17,7 +17,8 @@ file                    what it holds
 `groups.py`             the same for zones tied together by a tight limit, whose best choices raise the bound
 `weathers.py`           root zones over the weathers that may come; the driest of them
 `objective.py`          the sum of prices, with the value of the last night's water
-`build.py`              `build_plan`: the table of contents, only calls the builders in order
+`build.py`              `build_plan`, `lay_out`: the table of contents, only calls the builders in order
+`pens.py`               how the builders put a plan down: as a Pyomo model, or as numbers alone
 `rows.py`               linear rows as coefficients beside variables, and how a solver reads them
 `highs.py`              `Program`: a program in the solver; the only file that knows HiGHS
 `spread.py`             inputs and prices by root zone: over the ways of a flush, over weathers

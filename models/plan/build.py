@@ -1,4 +1,4 @@
-"""The plan as a Pyomo model: a table of contents."""
+"""The plan as a table of contents, written as a Pyomo model or laid out as numbers (`pens.py`)."""
 
 from __future__ import annotations
 
@@ -19,13 +19,14 @@ from models.plan.limits import (
     add_zone_limit,
 )
 from models.plan.objective import add_objective, add_refill, add_terminal
+from models.plan.pens import Layout, Model
 from models.plan.prices import Prices, plan_prices
 from models.plan.weathers import add_tail, tail_terms
 from models.plan.zone_nights import ZoneNights
 
 
 def build_plan(inputs: PlanInputs, prices: Prices | None = None, copies: Copies | None = None) -> pyo.ConcreteModel:
-    """Build the linear program.
+    """Build the linear program as a Pyomo model.
 
     Parameters
     ----------
@@ -39,28 +40,39 @@ def build_plan(inputs: PlanInputs, prices: Prices | None = None, copies: Copies 
     """
     with PauseGC():  # the build makes many small objects and no cycles: collecting meanwhile only costs time
         m = pyo.ConcreteModel()
-        most_short = largest_shortfall(inputs) if copies is None else most_shortfall(inputs, copies)
-        add_root_zone(m, inputs, most_short)
-        if copies is not None:
-            add_copies(m, inputs, copies)
-        words = ZoneNights(m, inputs)
-        add_balance(m, inputs, words)
-        add_firmness(m, inputs, words)
-        add_stress(m, inputs, words)
-        add_zone_limit(m, inputs, words)
-        add_pump_limit(m, inputs)
-        add_branch_limit(m, inputs)
-        add_station_limit(m, inputs)
-        add_source_limits(m, inputs)
-        add_allocation(m, inputs)
-        add_cuts(m, inputs)
-        add_terminal(m, inputs, words)
-        prices = plan_prices(inputs) if prices is None else prices
-        add_refill(m, inputs, words, prices)
-        add_tail(m, inputs, words)
-        if copies is not None:
-            add_flush_rows(m, inputs, copies, words)
-            add_flush_bounds(m, inputs, copies, words)
-        chosen = () if copies is None else flush_terms(m, copies)
-        add_objective(m, inputs, prices, (*chosen, *tail_terms(m, inputs, prices)))
+        _write(m, inputs, plan_prices(inputs) if prices is None else prices, copies)
     return m
+
+
+def lay_out(inputs: PlanInputs, prices: Prices | None = None, copies: Copies | None = None) -> Layout:
+    """The linear program of `build_plan` as numbers alone."""
+    m = Layout()
+    _write(m, inputs, plan_prices(inputs) if prices is None else prices, copies)
+    return m
+
+
+def _write(m: Model, inputs: PlanInputs, prices: Prices, copies: Copies | None) -> None:
+    """Have every builder put its part down, in order."""
+    most_short = largest_shortfall(inputs) if copies is None else most_shortfall(inputs, copies)
+    add_root_zone(m, inputs, most_short)
+    if copies is not None:
+        add_copies(m, inputs, copies)
+    words = ZoneNights(m, inputs)
+    add_balance(m, inputs, words)
+    add_firmness(m, inputs, words)
+    add_stress(m, inputs, words)
+    add_zone_limit(m, inputs, words)
+    add_pump_limit(m, inputs)
+    add_branch_limit(m, inputs)
+    add_station_limit(m, inputs)
+    add_source_limits(m, inputs)
+    add_allocation(m, inputs)
+    add_cuts(m, inputs)
+    add_terminal(m, inputs, words)
+    add_refill(m, inputs, words, prices)
+    add_tail(m, inputs, words)
+    if copies is not None:
+        add_flush_rows(m, inputs, copies, words)
+        add_flush_bounds(m, inputs, copies, words)
+    chosen = () if copies is None else flush_terms(m, copies)
+    add_objective(m, inputs, prices, (*chosen, *tail_terms(m, inputs, prices)))

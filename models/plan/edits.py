@@ -11,13 +11,13 @@ from dataclasses import fields
 from typing import Any
 
 import numpy as np
-import pyomo.core as pyo
 
 from models.plan.copies import Copies
 from models.plan.flush import flush_terms
 from models.plan.inputs import Bools, Floats, Ints, PlanInputs
 from models.plan.limits import longest_minutes, longest_run_binds
 from models.plan.objective import cost_terms
+from models.plan.pens import Model
 from models.plan.prices import Prices
 from models.plan.rows import Spans
 from models.plan.weathers import tail_terms
@@ -97,14 +97,12 @@ def on_columns(values: Floats, own: PlanInputs, other: PlanInputs) -> Floats:
     return np.asarray(every[wanted.zone, wanted.night, wanted.block, wanted.supply], dtype=np.float64)
 
 
-def column_costs(
-    m: pyo.ConcreteModel, spans: Spans, wanted: PlanInputs, prices: Prices, copies: Copies | None
-) -> Floats:
+def column_costs(m: Model, spans: Spans, wanted: PlanInputs, prices: Prices, copies: Copies | None) -> Floats:
     """Cost of every column.
 
     Parameters
     ----------
-    m, spans : ConcreteModel, Spans
+    m, spans : Model, Spans
     wanted : PlanInputs   As they are to be, of the copies where flushes are chosen.
     prices : Prices       Of these, its run times on the columns of the model.
     copies : Copies or None
@@ -127,7 +125,7 @@ def column_limits(spans: Spans, upper: Floats, built: PlanInputs, wanted: PlanIn
     return out
 
 
-def row_limits(m: pyo.ConcreteModel, spans: Spans, upper: Floats, wanted: PlanInputs, prices: Prices) -> Floats:
+def row_limits(m: Model, spans: Spans, upper: Floats, wanted: PlanInputs, prices: Prices) -> Floats:
     """Upper limit of every row: those of shared limits, longest runs and tonight's depths; all others as built."""
     out = upper.copy()
     for name, index in limited(m).items():
@@ -135,7 +133,7 @@ def row_limits(m: pyo.ConcreteModel, spans: Spans, upper: Floats, wanted: PlanIn
     return out
 
 
-def limited(m: pyo.ConcreteModel) -> dict[str, Ints]:
+def limited(m: Model) -> dict[str, Ints]:
     """Index of the rows of each family whose limits are numbers of the inputs."""
     families = {name: m.component(name) for name in (*_LIMIT_OF, "one_run")}
     return {name: np.array(list(f._data)) for name, f in families.items() if f is not None and len(f._data)}

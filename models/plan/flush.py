@@ -18,44 +18,39 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import pyomo.core as pyo
 
 from models.plan.balance import largest_drainage, largest_shortfall
 from models.plan.copies import Copies
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.limits import longest_minutes
-from models.plan.rows import groups, linear
+from models.plan.pens import Model, Rows, add_index, add_rows, add_variables, columns
 from models.plan.zone_nights import ZoneNights
 
 
-def add_copies(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies) -> None:
+def add_copies(m: Model, inputs: PlanInputs, copies: Copies) -> None:
     """Add `chosen[v]`, the weight of each copy, 0 to 1, and `one_way[z]`: the weights of a zone's copies sum to 1."""
-    cells = np.flatnonzero(copies.flush.ravel()).tolist()
-    m.C_flush = pyo.Set(initialize=cells)
+    add_index(m, "C_flush", np.flatnonzero(copies.flush.ravel()))
     if copies.open.any():
         _add_weights(m, copies)
-    m.flushed = pyo.Var(m.C_flush, bounds=(0, None))
+    add_variables(m, "flushed", "C_flush")
 
 
-def _add_weights(m: pyo.ConcreteModel, copies: Copies) -> None:
-    opened = np.flatnonzero(copies.open).tolist()
-    m.V = pyo.Set(initialize=opened)
-    m.chosen = pyo.Var(m.V, bounds=(0, 1))
-    members = [g for g in groups(np.where(copies.open, copies.zone, -1), int(copies.zone.max()) + 1) if g]
-    m.Z_open = pyo.RangeSet(0, len(members) - 1)
-
-    @m.Constraint(m.Z_open)  # type: ignore[untyped-decorator]
-    def one_way(m: pyo.ConcreteModel, i: int) -> Any:
-        ways = [m.chosen[v] for v in members[i]]
-        return linear([1.0] * len(ways), ways), 1.0
+def _add_weights(m: Model, copies: Copies) -> None:
+    opened = np.flatnonzero(copies.open)
+    add_index(m, "V", opened)
+    add_variables(m, "chosen", "V", np.ones(opened.size))
+    zones, whose = np.unique(copies.zone[opened], return_inverse=True)
+    one = np.ones(zones.size)
+    add_index(m, "Z_open", range(zones.size))
+    add_rows(m, "one_way", "Z_open", Rows(whose, columns(m.chosen), np.ones(opened.size), one, one))
 
 
-def flush_terms(m: pyo.ConcreteModel, copies: Copies) -> tuple[tuple[Any, Floats], ...]:
+def flush_terms(m: Model, copies: Copies) -> tuple[tuple[Any, Floats], ...]:
     """What choosing costs: the harm of salt until the flush, and the softness it brings."""
     return ((m.chosen, (copies.harm + copies.softness)[copies.open]),) if copies.open.any() else ()
 
 
-def add_flush_rows(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies, words: ZoneNights) -> None:
+def add_flush_rows(m: Model, inputs: PlanInputs, copies: Copies, words: ZoneNights) -> None:
     """Add what a flush is; like all of a copy, its depth is scaled by the copy's weight.
 
     `flush_fills[c]`: water[n] = D[n-1] + flushed[n]: the night's water refills the root zone, the rest drains   [mm].
@@ -64,28 +59,28 @@ def add_flush_rows(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies, wor
     """
     before, flushed = words.previous(words.depletion), words.flushed
     flushes, upkeep = np.flatnonzero(copies.flush.ravel()), np.flatnonzero(copies.each.ravel())
-    m.flush_fills = words.constraint(m.C_flush, words.water == before + flushed, flushes)
+    words.add_rows("flush_fills", "C_flush", words.water == before + flushed, flushes)
     deep = np.flatnonzero(copies.flushing & ~copies.upkeep)
-    m.V_flush = pyo.Set(initialize=deep.tolist())
-    m.flush_depth = words.constraint(m.V_flush, words.over_nights(flushed) >= copies.depth, deep)
-    m.C_upkeep = pyo.Set(initialize=upkeep.tolist())
-    m.upkeep_depth = words.constraint(m.C_upkeep, flushed >= copies.each.ravel(), upkeep)
+    add_index(m, "V_flush", deep)
+    words.add_rows("flush_depth", "V_flush", words.over_nights(flushed) >= copies.depth, deep)
+    add_index(m, "C_upkeep", upkeep)
+    words.add_rows("upkeep_depth", "C_upkeep", flushed >= copies.each.ravel(), upkeep)
 
 
-def add_flush_bounds(m: pyo.ConcreteModel, inputs: PlanInputs, copies: Copies, words: ZoneNights) -> None:
+def add_flush_bounds(m: Model, inputs: PlanInputs, copies: Copies, words: ZoneNights) -> None:
     """Add `within_band`, `within_wet`, `within_rain`, `within_night`: bounds of a copy, scaled by its weight."""
     opened = np.repeat(copies.open, inputs.nights)
     most_drained = largest_drainage(inputs).ravel()
     cells, rainy = np.flatnonzero(opened), np.flatnonzero(opened & (most_drained > 0))
     flushes = np.flatnonzero(copies.flush.ravel() & (np.diff(inputs.runs.first) > 0))
-    m.C_open = pyo.Set(initialize=cells.tolist())
-    m.C_open_rain = pyo.Set(initialize=rainy.tolist())
-    m.C_open_night = pyo.Set(initialize=flushes.tolist())
+    add_index(m, "C_open", cells)
+    add_index(m, "C_open_rain", rainy)
+    add_index(m, "C_open_night", flushes)
     longest = longest_minutes(inputs).ravel()
-    m.within_band = words.constraint(m.C_open, words.of(m.in_band) <= inputs.dry_limit.ravel(), cells)
-    m.within_wet = words.constraint(m.C_open, words.soft <= inputs.wet_limit.ravel(), cells)
-    m.within_rain = words.constraint(m.C_open_rain, words.drainage <= most_drained, rainy)
-    m.within_night = words.constraint(m.C_open_night, words.minutes <= longest, flushes)
+    words.add_rows("within_band", "C_open", words.of(m.in_band) <= inputs.dry_limit.ravel(), cells)
+    words.add_rows("within_wet", "C_open", words.soft <= inputs.wet_limit.ravel(), cells)
+    words.add_rows("within_rain", "C_open_rain", words.drainage <= most_drained, rainy)
+    words.add_rows("within_night", "C_open_night", words.minutes <= longest, flushes)
 
 
 def most_shortfall(inputs: PlanInputs, copies: Copies) -> Floats:

@@ -2,44 +2,54 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
-import pyomo.core as pyo
 
 from models.plan.inputs import Bools, Floats, Ints, PlanInputs
-from models.plan.rows import entries, groups, linear, pick
+from models.plan.pens import (
+    Columns,
+    Model,
+    Parameter,
+    Rows,
+    add_index,
+    add_parameter,
+    add_rows,
+    add_variables,
+    columns,
+    joined,
+)
 from models.plan.zone_nights import ZoneNights
 
 FILL_ROUNDOFF = 1e-6  # [-] share of the longest fill left to the solver's own tolerance
 
 
-def add_pump_limit(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
+def add_pump_limit(m: Model, inputs: PlanInputs) -> None:
     """Add `pump_limit[p, n, b]`: sum of flow[z] x over the pump's zones <= capacity[p] length[n, b]   [L/s min].
 
     `m.pump_capacity` [L/s] is mutable: a pump out of service is an edit, not a rebuild.
     """
-    m.P = pyo.RangeSet(0, inputs.pump_capacity.size - 1)
-    m.pump_capacity = pyo.Param(m.P, mutable=True, initialize=_numbered(inputs.pump_capacity))
-    _capacity_rows(m, inputs, inputs.pump_of_zone, m.pump_capacity, inputs.flow, "pump_limit", inputs.pump_share)
+    add_index(m, "P", range(inputs.pump_capacity.size))
+    capacity = add_parameter(m, "pump_capacity", "P", inputs.pump_capacity)
+    _capacity_rows(m, inputs, inputs.pump_of_zone, capacity, inputs.flow, "pump_limit", inputs.pump_share)
 
 
-def add_branch_limit(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
+def add_branch_limit(m: Model, inputs: PlanInputs) -> None:
     """Add `branch_limit[r, n, b]`: sum of flow[z] x over the branch's zones <= capacity[r] length[n, b]   [L/s min]."""
-    m.R = pyo.RangeSet(0, inputs.branch_capacity.size - 1)
-    m.branch_capacity = pyo.Param(m.R, mutable=True, initialize=_numbered(inputs.branch_capacity))
-    _capacity_rows(m, inputs, inputs.branch_of_zone, m.branch_capacity, inputs.flow, "branch_limit")
+    add_index(m, "R", range(inputs.branch_capacity.size))
+    capacity = add_parameter(m, "branch_capacity", "R", inputs.branch_capacity)
+    _capacity_rows(m, inputs, inputs.branch_of_zone, capacity, inputs.flow, "branch_limit")
 
 
-def add_station_limit(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
+def add_station_limit(m: Model, inputs: PlanInputs) -> None:
     """Add `station_limit[k, n, b]`: sum of x over the controller's zones <= stations at once * length[n, b]   [min]."""
-    m.K = pyo.RangeSet(0, inputs.stations_at_once.size - 1)
-    m.stations_at_once = pyo.Param(m.K, mutable=True, initialize=_numbered(inputs.stations_at_once))
-    _capacity_rows(m, inputs, inputs.controller_of_zone, m.stations_at_once, np.ones(inputs.zones), "station_limit")
+    add_index(m, "K", range(inputs.stations_at_once.size))
+    capacity = add_parameter(m, "stations_at_once", "K", inputs.stations_at_once)
+    _capacity_rows(m, inputs, inputs.controller_of_zone, capacity, np.ones(inputs.zones), "station_limit")
 
 
-def add_zone_limit(m: pyo.ConcreteModel, inputs: PlanInputs, words: ZoneNights) -> None:
+def add_zone_limit(m: Model, inputs: PlanInputs, words: ZoneNights) -> None:
     """Add `zone_limit[c]`: sum of x over blocks and supplies <= longest run and the window [min].
 
     Only where a zone-night has more than one run column; with one, the bound of the variable says it. And only where
@@ -47,9 +57,9 @@ def add_zone_limit(m: pyo.ConcreteModel, inputs: PlanInputs, words: ZoneNights) 
     a flush may pass it, `within_night` says the same.
     """
     several = np.flatnonzero((np.diff(inputs.runs.first) > 1) & longest_run_binds(inputs).ravel())
-    m.C_several = pyo.Set(initialize=several.tolist())
+    add_index(m, "C_several", several)
     longest = longest_minutes(inputs).ravel()
-    m.zone_limit = words.constraint(m.C_several, words.minutes <= longest, several, scaled=False)
+    words.add_rows("zone_limit", "C_several", words.minutes <= longest, several, scaled=False)
 
 
 def longest_run_binds(inputs: PlanInputs) -> Bools:
@@ -66,93 +76,92 @@ def longest_minutes(inputs: PlanInputs) -> Floats:
     return np.asarray(np.minimum(window, inputs.max_run[:, None]), dtype=np.float64)
 
 
-def add_source_limits(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
+def add_source_limits(m: Model, inputs: PlanInputs) -> None:
     """Add `source_night[w, n]` and `source_month[w, i]`: water taken from the source <= its permit   [m3]."""
-    columns = inputs.runs
+    runs = inputs.runs
     sources, months = inputs.source_monthly.shape
-    volume = inputs.water_per_minute[columns.zone]
-    m.W = pyo.RangeSet(0, sources - 1)
-    m.N = pyo.RangeSet(0, inputs.nights - 1)
-    m.M = pyo.RangeSet(0, months - 1)
-    by_night, by_month = _Rows(m, inputs), _Rows(m, inputs)
-    month = inputs.month_of_night[columns.night]
+    volume = inputs.water_per_minute[runs.zone]
+    by_night, by_month = _Shared(m, inputs), _Shared(m, inputs)
+    month = inputs.month_of_night[runs.night]
     for w in range(sources):
-        taken = inputs.supply_share[columns.supply, w] * volume
+        taken = inputs.supply_share[runs.supply, w] * volume
         used = taken > 0
-        nightly = [((w, n), inputs.source_nightly[w, n]) for n in range(inputs.nights)]
-        by_night.add(np.where(used, columns.night, -1), taken, nightly)
-        monthly = [((w, i), inputs.source_monthly[w, i]) for i in range(months)]
-        by_month.add(np.where(used, month, -1), taken, monthly)
+        nightly = [(w, n) for n in range(inputs.nights)]
+        by_night.add(np.where(used, runs.night, -1), taken, nightly, inputs.source_nightly[w])
+        monthly = [(w, i) for i in range(months)]
+        by_month.add(np.where(used, month, -1), taken, monthly, inputs.source_monthly[w])
     by_night.close("source_night")
     by_month.close("source_month")
 
 
-def add_allocation(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
+def add_allocation(m: Model, inputs: PlanInputs) -> None:
     """Add `allocation_limit`: all water of the horizon <= allocation, and `allocation_tier[t]`   [m3].
 
     Water of the horizon - over_use[t] <= above[t]; what passes a step is priced, step by step, so the cost is convex.
     Over-use in other weathers is `over_use_weathers[t, s]`.
     """
-    columns = inputs.runs
-    volume = inputs.water_per_minute[columns.zone]
-    m.allocation = pyo.Param(mutable=True, initialize=inputs.allocation)
-    m.T = pyo.RangeSet(0, len(inputs.tiers) - 1)
-    m.over_use = pyo.Var(m.T, bounds=(0, None))
+    runs = inputs.runs
+    volume = inputs.water_per_minute[runs.zone]
+    allocation = add_parameter(m, "allocation", None, np.array([inputs.allocation]))
+    add_index(m, "T", range(len(inputs.tiers)))
+    add_variables(m, "over_use", "T")
     weathers = 0 if inputs.weather is None else int(inputs.weather.max(initial=0))
     if weathers:
-        m.over_use_weathers = pyo.Var(m.T, pyo.RangeSet(1, weathers), bounds=(0, None))
-    if not columns.zone.size:
+        add_index(m, "T_weathers", [(t, s) for t in range(len(inputs.tiers)) for s in range(1, weathers + 1)])
+        add_variables(m, "over_use_weathers", "T_weathers")
+    if not runs.zone.size:
         return
-    whole = np.zeros(columns.zone.size, dtype=np.int64)
+    whole = np.zeros(runs.zone.size, dtype=np.int64)
     if np.isfinite(inputs.allocation):
-        rows = _Rows(m, inputs)
-        rows.add(whole, volume, [((), m.allocation)])
-        rows.close("allocation_limit")
-    tiers = _Rows(m, inputs)
+        rows = _Shared(m, inputs)
+        rows.add(whole, volume, [()], np.array([inputs.allocation]))
+        rows.close("allocation_limit", lambda _: allocation())
+    tiers = _Shared(m, inputs)
     for t, tier in enumerate(inputs.tiers):
-        beyond = [m.over_use[t], *(m.over_use_weathers[t, s] for s in range(1, weathers + 1))]
-        tiers.add(whole, volume, [((t,), tier.above)], beyond)
+        beyond = columns(m.over_use)[t : t + 1]
+        if weathers:
+            beyond = np.concatenate((beyond, columns(m.over_use_weathers)[t * weathers : (t + 1) * weathers]))
+        tiers.add(whole, volume, [(t,)], np.array([tier.above]), beyond)
     tiers.close("allocation_tier")
 
 
-def add_cuts(m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
+def add_cuts(m: Model, inputs: PlanInputs) -> None:
     """Add `drought_cut[g, n]`: its zones' water from its first night up to night n <= its volume [m3]."""
-    columns = inputs.runs
-    volume = inputs.water_per_minute[columns.zone]
-    rows = _Rows(m, inputs)
+    runs = inputs.runs
+    volume = inputs.water_per_minute[runs.zone]
+    rows = _Shared(m, inputs)
     for g, cut in enumerate(inputs.cuts):
         for n in np.flatnonzero(np.isfinite(cut.volume)).tolist():
-            place = np.where(cut.zones[columns.zone] & (columns.night >= cut.since) & (columns.night <= n), 0, -1)
-            rows.add(place, volume, [((g, n), float(cut.volume[n]))])
+            place = np.where(cut.zones[runs.zone] & (runs.night >= cut.since) & (runs.night <= n), 0, -1)
+            rows.add(place, volume, [(g, n)], cut.volume[n : n + 1])
     rows.close("drought_cut")
 
 
 def _capacity_rows(
-    m: pyo.ConcreteModel,
+    m: Model,
     inputs: PlanInputs,
     group_of_zone: Ints,
-    capacity: Any,
+    capacity: Parameter,
     use: Floats,
     name: str,
     share: Floats | None = None,
 ) -> None:
     """Rows sum(use x) <= capacity[g] share[g, n] length[n, b] for each group, night and block that has run columns."""
-    columns = inputs.runs
-    size, nights, blocks = len(capacity), inputs.nights, inputs.blocks
-    limited = np.array([bool(np.isfinite(pyo.value(capacity[g]))) for g in range(size)], dtype=np.bool_)
-    group = group_of_zone[columns.zone]
-    known = (group >= 0) & (limited[group] if size else False)
-    place = np.where(known, (group * nights + columns.night) * blocks + columns.block, -1)
+    runs = inputs.runs
+    size, nights, blocks = capacity.values.size, inputs.nights, inputs.blocks
+    group = group_of_zone[runs.zone]
+    known = (group >= 0) & (np.isfinite(capacity.values)[group] if size else False)
+    place = np.where(known, (group * nights + runs.night) * blocks + runs.block, -1)
     part = np.ones((size, nights)) if share is None else share
-    length = (part[:, :, None] * inputs.block_length).tolist()
+    length = part[:, :, None] * inputs.block_length
     cells = [(g, n, b) for g in range(size) for n in range(nights) for b in range(blocks)]
-    every = [((g, n, b), capacity[g] * length[g][n][b]) for g, n, b in cells]
-    rows = _Rows(m, inputs)
-    rows.add(place, use[columns.zone], every)
-    rows.close(name)
+    rows = _Shared(m, inputs)
+    with np.errstate(invalid="ignore"):  # no limit on a block that is not there
+        rows.add(place, use[runs.zone], cells, (capacity.values[:, None, None] * length).ravel())
+    rows.close(name, lambda key: capacity(key[0]) * float(length[key[:3]]))
 
 
-class _Rows:
+class _Shared:
     """Rows of one family of shared limits: those of the main weather, and those of the others.
 
     Tonight's runs are in the rows of every weather, later runs in those of their own. A row that no run of a weather is
@@ -160,16 +169,16 @@ class _Rows:
     in its index.
     """
 
-    def __init__(self, m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
+    def __init__(self, m: Model, inputs: PlanInputs) -> None:
         self.m = m
-        self.runs = entries(m.run_time)
+        self.runs = columns(m.run_time)
         self.weather = inputs.runs.weather
         self.weathers = int(self.weather.max(initial=0))
-        self.main: dict[Any, Any] = {}
-        self.others: dict[Any, Any] = {}
+        self.keys: tuple[list[tuple[int, ...]], list[tuple[int, ...]]] = ([], [])
+        self.blocks: tuple[list[Rows], list[Rows]] = ([], [])
 
     def add(
-        self, place: Ints, use: Floats, limits: Sequence[tuple[tuple[int, ...], Any]], less: list[Any] | None = None
+        self, place: Ints, use: Floats, keys: Sequence[tuple[int, ...]], limit: Floats, less: Columns | None = None
     ) -> None:
         """Add the rows sum(use x) <= limit, one for each place that has runs.
 
@@ -177,38 +186,30 @@ class _Rows:
         ----------
         place : ndarray (X,)   Number of the row each run is in, -1 for none.
         use : ndarray (X,)     Coefficient of each run.
-        limits : list          Index and limit of each row; an infinite limit is no row.
-        less : list, optional  A variable of each weather that is taken off, of one row.
+        keys : sequence (R,)   Index of each row.
+        limit : ndarray (R,)   An infinite limit is no row.
+        less : ndarray, optional   A variable of each weather that is taken off, of one row.
         """
         for s in range(self.weathers + 1):
             seen = (self.weather <= 0) if s == 0 else (self.weather == -1) | (self.weather == s)
-            own = np.bincount(place[(self.weather == s) & (place >= 0)], minlength=len(limits)) > 0
-            for i, members in enumerate(groups(np.where(seen, place, -1), len(limits))):
-                index, limit = limits[i]
-                if not members or (s and not own[i]) or not np.isfinite(pyo.value(limit)):
-                    continue
-                row = linear(
-                    [*use[members].tolist(), *([-1.0] if less else [])],
-                    [*pick(self.runs, members), *(less or [])[s : s + 1]],
-                )
-                if s:
-                    self.others[(*index, s)] = (None, row, limit)
-                else:
-                    self.main[index] = (None, row, limit)
+            on = np.flatnonzero(seen & (place >= 0))
+            count = np.bincount(place[on], minlength=limit.size)
+            if s:
+                own = self.weather == s
+                count = np.minimum(count, np.bincount(place[own & (place >= 0)], minlength=limit.size))
+            there = np.flatnonzero((count > 0) & np.isfinite(limit))
+            number = np.full(limit.size, -1)
+            number[there] = np.arange(there.size)
+            row = number[place[on]]
+            kept = row >= 0
+            row, held, factor = row[kept], self.runs[on[kept]], use[on[kept]]
+            if less is not None and there.size:
+                row, held, factor = np.append(row, 0), np.append(held, less[s]), np.append(factor, -1.0)
+            self.keys[s > 0].extend((*keys[i], s) if s else keys[i] for i in there.tolist())
+            self.blocks[s > 0].append(Rows(row, held, factor, np.full(there.size, -np.inf), limit[there]))
 
-    def close(self, name: str) -> None:
-        """Make them constraints of the model."""
-        for family, rows in ((name, self.main), (f"{name}_weathers", self.others)):
-            if rows or family == name:
-                self.m.add_component(family, _named_rows(rows))
-
-
-def _named_rows(rows: dict[Any, Any]) -> pyo.Constraint:
-    """Turn prepared rows into one constraint over their index; an index of no parts is a single row."""
-    if list(rows) == [()]:
-        return pyo.Constraint(expr=rows[()])
-    return pyo.Constraint(list(rows), rule=lambda m, *index: rows[index])
-
-
-def _numbered(values: Floats) -> dict[int, float]:
-    return dict(enumerate(values.tolist()))
+    def close(self, name: str, upper: Callable[[Any], Any] | None = None) -> None:
+        """Add them to the model."""
+        for family, keys, blocks in zip((name, f"{name}_weathers"), self.keys, self.blocks, strict=True):
+            if keys or family == name:
+                add_rows(self.m, family, keys, joined(blocks), upper)

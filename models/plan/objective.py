@@ -5,11 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import pyomo.core as pyo
 
 from models.plan.inputs import Bools, Floats, PlanInputs
+from models.plan.pens import Model, add_cost, add_index, add_variables, keys
 from models.plan.prices import Prices
-from models.plan.rows import entries, linear
 from models.plan.zone_nights import ZoneNights
 
 
@@ -21,23 +20,21 @@ def terminal_target(inputs: PlanInputs) -> Floats:
     return 0.5 * (inputs.wet_limit[:, -1] + inputs.dry_limit[:, -1])
 
 
-def add_terminal(m: pyo.ConcreteModel, inputs: PlanInputs, words: ZoneNights) -> None:
+def add_terminal(m: Model, inputs: PlanInputs, words: ZoneNights) -> None:
     """Add `last_night[z]`: missing[z] >= D[N-1] - target[z]   [mm]."""
-    m.Z = pyo.RangeSet(0, inputs.zones - 1)
-    m.missing = pyo.Var(m.Z, bounds=(0, None))
-    missing = words.of_zones(m.missing)
-    m.last_night = words.constraint(
-        m.Z, missing >= words.on_night(words.depletion, inputs.nights - 1) - terminal_target(inputs)
-    )
+    add_index(m, "Z", range(inputs.zones))
+    add_variables(m, "missing", "Z")
+    left = words.on_night(words.depletion, inputs.nights - 1)
+    words.add_rows("last_night", "Z", words.of_zones(m.missing) >= left - terminal_target(inputs))
 
 
-def add_refill(m: pyo.ConcreteModel, inputs: PlanInputs, words: ZoneNights, prices: Prices) -> None:
+def add_refill(m: Model, inputs: PlanInputs, words: ZoneNights, prices: Prices) -> None:
     """Add `one_run[z]`: beyond[z] >= water[0] - refill[z]   [mm]; not of zones with a flush or of other weathers."""
     own = np.flatnonzero(refilled(inputs, words.open))
-    m.Z_refill = pyo.Set(initialize=own.tolist())
-    m.beyond = pyo.Var(m.Z_refill, bounds=(0, None))
+    add_index(m, "Z_refill", own)
+    add_variables(m, "beyond", "Z_refill")
     tonight = words.on_night(words.water, 0)
-    m.one_run = words.constraint(m.Z_refill, tonight - words.of_zones(m.beyond) <= prices.refill, own)
+    words.add_rows("one_run", "Z_refill", tonight - words.of_zones(m.beyond) <= prices.refill, own)
 
 
 def refilled(inputs: PlanInputs, opened: Bools) -> Bools:
@@ -46,18 +43,13 @@ def refilled(inputs: PlanInputs, opened: Bools) -> Bools:
     return np.asarray(main & ~opened, dtype=np.bool_)
 
 
-def add_objective(
-    m: pyo.ConcreteModel, inputs: PlanInputs, prices: Prices, chosen: tuple[tuple[Any, Floats], ...] = ()
-) -> None:
+def add_objective(m: Model, inputs: PlanInputs, prices: Prices, chosen: tuple[tuple[Any, Floats], ...] = ()) -> None:
     """Add `cost`: water and energy, dryness, softness, shortfall, drainage, over-use and the last night."""
-    terms = cost_terms(m, inputs, prices, chosen)
-    variables = [v for variable, _ in terms for v in entries(variable)]
-    coefficients = [p for _, price in terms for p in price.tolist()]
-    m.cost = pyo.Objective(expr=linear(coefficients, variables))
+    add_cost(m, cost_terms(m, inputs, prices, chosen))
 
 
 def cost_terms(
-    m: pyo.ConcreteModel, inputs: PlanInputs, prices: Prices, chosen: tuple[tuple[Any, Floats], ...] = ()
+    m: Model, inputs: PlanInputs, prices: Prices, chosen: tuple[tuple[Any, Floats], ...] = ()
 ) -> list[tuple[Any, Floats]]:
     """Every priced variable with the price of each of its entries."""
     nights = inputs.nights
@@ -70,10 +62,10 @@ def cost_terms(
         (m.dry, np.repeat(prices.dry, nights)),
         (m.very_dry, np.repeat(prices.very_dry, nights)),
         (m.soft, prices.wet.ravel()),
-        (m.drainage, prices.drainage.ravel()[list(m.C_rain)]),
-        (m.shortfall, prices.shortfall.ravel()[list(m.C_stress)]),
+        (m.drainage, prices.drainage.ravel()[keys(m.drainage)]),
+        (m.shortfall, prices.shortfall.ravel()[keys(m.shortfall)]),
         (m.missing, prices.terminal),
-        (m.beyond, prices.beyond[list(m.Z_refill)]),
+        (m.beyond, prices.beyond[keys(m.beyond)]),
         (m.over_use, tier_prices * prices.weathers[0]),
         *beyond,
         *chosen,

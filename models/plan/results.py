@@ -7,10 +7,10 @@ from itertools import repeat
 from typing import Any
 
 import numpy as np
-import pyomo.core as pyo
 
 from models.plan.copies import Copies
 from models.plan.inputs import Floats, Ints, PlanInputs
+from models.plan.pens import Model
 from models.plan.prices import Prices
 from models.plan.rows import Spans
 
@@ -175,7 +175,7 @@ class Solution:
         return self.values[self.spans.column[variable.local_name]]
 
 
-def read_result(m: pyo.ConcreteModel, inputs: PlanInputs, solution: Solution) -> PlanResult:
+def read_result(m: Model, inputs: PlanInputs, solution: Solution) -> PlanResult:
     """Read the solver's vectors out into arrays."""
     shape = (inputs.zones, inputs.nights)
 
@@ -201,14 +201,12 @@ def read_result(m: pyo.ConcreteModel, inputs: PlanInputs, solution: Solution) ->
     )
 
 
-def read_one_more(
-    m: pyo.ConcreteModel, inputs: PlanInputs, prices: Prices, step: Floats, zone: Ints, spans: Spans
-) -> OneMore:
+def read_one_more(m: Model, inputs: PlanInputs, prices: Prices, step: Floats, zone: Ints, spans: Spans) -> OneMore:
     """Read the plan's step for one more cubic metre out into arrays.
 
     Parameters
     ----------
-    m : ConcreteModel
+    m : Model
     inputs : PlanInputs       Of the model, that is of the copies where flushes are chosen.
     prices : Prices           Of the same.
     step : ndarray (columns,) Change of every column, in the solver's order.
@@ -236,7 +234,7 @@ def read_one_more(
     )
 
 
-def flush_solution(m: pyo.ConcreteModel, copies: Copies, solution: Solution) -> tuple[Floats, Floats]:
+def flush_solution(m: Model, copies: Copies, solution: Solution) -> tuple[Floats, Floats]:
     """Weights of the copies, shape (V,), and what each passes below the roots by its flush, shape (V, N) [mm]."""
     weight = np.ones(copies.zone.size)
     if copies.open.any():
@@ -341,7 +339,7 @@ def _by_weather(minutes: Floats, inputs: PlanInputs, copies: Copies) -> Floats |
     return out
 
 
-def _limits(m: pyo.ConcreteModel, solution: Solution) -> list[LimitPrice]:
+def _limits(m: Model, solution: Solution) -> list[LimitPrice]:
     """Every shared limit with its use and price."""
     found: list[LimitPrice] = []
     for family in SHARED_LIMITS:
@@ -359,7 +357,7 @@ def _limits(m: pyo.ConcreteModel, solution: Solution) -> list[LimitPrice]:
     return found
 
 
-def _other_weathers(m: pyo.ConcreteModel, family: str, solution: Solution) -> dict[tuple[int, ...], float]:
+def _other_weathers(m: Model, family: str, solution: Solution) -> dict[tuple[int, ...], float]:
     """Prices of a limit in all weathers that only may come, summed by the limit's own index."""
     component = m.component(f"{family}_weathers")
     prices: dict[tuple[int, ...], float] = {}

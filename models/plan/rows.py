@@ -6,7 +6,7 @@ faster than sums and products of variables, and the model stays an ordinary Pyom
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import chain
 from typing import Any
@@ -178,21 +178,3 @@ def _number(bound: Any, none: float) -> float:
     if bound.__class__ is float:
         return float(bound)
     return none if bound is None else float(pyo.value(bound))
-
-
-def groups(index: np.ndarray, size: int) -> list[list[int]]:
-    """Positions of each group number 0 to size - 1 in an index; -1 and other numbers are left out.
-
-    Returns
-    -------
-    list of list of int   One list a group, rising.
-    """
-    order = np.argsort(index, kind="stable")
-    ordered = index[order]
-    edges = np.searchsorted(ordered, np.arange(size + 1))
-    return [order[a:b].tolist() for a, b in zip(edges[:-1], edges[1:], strict=True)]
-
-
-def pick(items: Sequence[Any], positions: Sequence[int]) -> list[Any]:
-    """Items at the given positions."""
-    return [items[i] for i in positions]

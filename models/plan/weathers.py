@@ -16,13 +16,13 @@ from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
-import pyomo.core as pyo
 
 from models.choices import PRICES
 from models.plan.copies import Copies
 from models.plan.inputs import Bools, Floats, Ints, PlanInputs
+from models.plan.pens import Model, add_index, add_variables, columns, keys
 from models.plan.prices import Prices
-from models.plan.zone_nights import Sums, ZoneNights, objects
+from models.plan.zone_nights import Sums, ZoneNights
 
 
 def single_copies(inputs: PlanInputs) -> Copies:
@@ -110,7 +110,7 @@ def insured_prices(prices: Prices, inputs: PlanInputs, copies: Copies) -> Prices
     )
 
 
-def add_tail(m: pyo.ConcreteModel, inputs: PlanInputs, words: ZoneNights) -> None:
+def add_tail(m: Model, inputs: PlanInputs, words: ZoneNights) -> None:
     """Add `tail[z]`: in each weather, dryness over all nights - level[z] <= worse[v]   [mm and nights].
 
     At the optimum `level + sum of probability x worse / tail_share` is the mean over the driest fifth of weathers: the
@@ -118,14 +118,16 @@ def add_tail(m: pyo.ConcreteModel, inputs: PlanInputs, words: ZoneNights) -> Non
     """
     rows = np.flatnonzero(_tailed(inputs))
     main = np.flatnonzero(_tailed(inputs) & (inputs.weather == 0)) if rows.size else rows
-    m.V_tail, m.Z_tail = pyo.Set(initialize=rows.tolist()), pyo.Set(initialize=main.tolist())
-    m.worse, m.level = pyo.Var(m.V_tail, bounds=(0, None)), pyo.Var(m.Z_tail, bounds=(0, None))
+    add_index(m, "V_tail", rows)
+    add_index(m, "Z_tail", main)
+    add_variables(m, "worse", "V_tail")
+    add_variables(m, "level", "Z_tail")
     if not rows.size or inputs.tonight_of is None:
         return
     place = np.searchsorted(main, inputs.tonight_of[rows])
-    level = Sums(np.zeros(inputs.zones), [(rows, objects(m.level)[place], np.ones(rows.size))])
+    level = Sums(np.zeros(inputs.zones), [(rows, columns(m.level)[place], np.ones(rows.size))])
     dryness = words.over_nights(words.of(m.dry) + PRICES.steepening * words.of(m.very_dry))
-    m.tail = words.constraint(m.V_tail, dryness - level - words.of_zones(m.worse) <= 0.0, rows)
+    words.add_rows("tail", "V_tail", dryness - level - words.of_zones(m.worse) <= 0.0, rows)
 
 
 def _tailed(inputs: PlanInputs) -> Bools:
@@ -135,11 +137,11 @@ def _tailed(inputs: PlanInputs) -> Bools:
     return np.asarray((inputs.tail > 0) & (inputs.weather >= 0), dtype=np.bool_)
 
 
-def tail_terms(m: pyo.ConcreteModel, inputs: PlanInputs, prices: Prices) -> tuple[tuple[Any, Floats], ...]:
+def tail_terms(m: Model, inputs: PlanInputs, prices: Prices) -> tuple[tuple[Any, Floats], ...]:
     """What the tail costs: its weight times the worth of turf, without rank."""
     if inputs.tail is None or inputs.weather is None:
         return ()
-    rows, main = np.array(list(m.V_tail), dtype=np.int64), np.array(list(m.Z_tail), dtype=np.int64)
+    rows, main = keys(m.worse), keys(m.level)
     worth = inputs.tail * prices.insured
     share = prices.weathers[inputs.weather[rows]] / PRICES.tail_share
     return (m.worse, worth[rows] * share), (m.level, worth[main])

@@ -2,7 +2,8 @@
 
 A builder writes `depletion - previous(depletion) + water == etc - rain` and means it for every zone and night. Behind
 each word stand, for every row, coefficients beside variables and a plain number; nothing is computed until the rows are
-made, in one go for the whole family, so the words cost no more than lists of coefficients written by hand.
+made, in one go for the whole family, so the words cost no more than lists of coefficients written by hand. What stands
+for a variable is the model's affair (`pens.py`).
 """
 
 from __future__ import annotations
@@ -12,13 +13,9 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import pyomo.core as pyo
-from numpy.typing import NDArray
 
 from models.plan.inputs import Floats, Ints, PlanInputs
-from models.plan.rows import entries, linear
-
-Objects = NDArray[np.object_]
+from models.plan.pens import Columns, Model, Rows, add_rows, columns, keys
 
 
 class Sums:
@@ -27,13 +24,13 @@ class Sums:
     Parameters
     ----------
     number : ndarray (R,)   The plain number of each row.
-    terms : sequence        Blocks of terms: row (t,), variable (t,) and coefficient (t,) of each term.
+    terms : sequence        Blocks of terms: row (t,), column (t,) and coefficient (t,) of each term.
     """
 
     __array_ufunc__ = None  # an array on the left leaves the product to this class
     __slots__ = ("number", "terms")
 
-    def __init__(self, number: Floats, terms: Sequence[tuple[Ints, Objects, Floats]] = ()) -> None:
+    def __init__(self, number: Floats, terms: Sequence[tuple[Ints, Columns, Floats]] = ()) -> None:
         self.number = number
         self.terms = tuple(terms)
 
@@ -96,7 +93,7 @@ class ZoneNights:
 
     Parameters
     ----------
-    m : ConcreteModel    With its root zones, and its copies if it has any.
+    m : Model            With its root zones, and its copies if it has any.
     inputs : PlanInputs
 
     Attributes
@@ -106,20 +103,20 @@ class ZoneNights:
     unflushed : ndarray       Zone-nights on which the root zone is no flush's.
     """
 
-    def __init__(self, m: pyo.ConcreteModel, inputs: PlanInputs) -> None:
+    def __init__(self, m: Model, inputs: PlanInputs) -> None:
         self.m = m
         self.nights = inputs.nights
         self.zone = np.repeat(np.arange(inputs.zones), inputs.nights)
         self.start = inputs.depletion
         chosen = m.component("chosen")
         self.open = np.zeros(inputs.zones, dtype=np.bool_)
-        self.weight = np.empty(inputs.zones, dtype=object)
+        runs, times = inputs.runs, columns(m.run_time)
+        self.weight = np.empty(inputs.zones, dtype=times.dtype)
         if chosen is not None:
-            opened = list(chosen.keys())
+            opened = keys(chosen)
             self.open[opened] = True
-            self.weight[opened] = entries(chosen)
+            self.weight[opened] = columns(chosen)
         self.depletion = self.of(m.in_band) + self.of(m.dry) + self.of(m.very_dry)
-        runs, times = inputs.runs, objects(m.run_time)
         cells = np.concatenate((runs.cell, runs.twin))
         self.minutes = self._placed(cells, np.concatenate((times, times[runs.twin_run])), self.zone.size)
         self.water = inputs.net_rate[self.zone] * self.minutes
@@ -129,7 +126,7 @@ class ZoneNights:
         taken = m.component("flushed")
         self.flushed = self.none if taken is None else self.of(taken)
         flushed = np.zeros(self.zone.size, dtype=np.bool_)
-        flushed[[] if taken is None else list(taken.keys())] = True
+        flushed[[] if taken is None else keys(taken)] = True
         self.unflushed = np.flatnonzero(~flushed)
 
     @property
@@ -139,11 +136,11 @@ class ZoneNights:
 
     def of(self, variable: Any) -> Sums:
         """A variable whose index is the zone-night, or some of them."""
-        return self._placed(np.fromiter(variable._data, dtype=np.int64), objects(variable), self.zone.size)
+        return self._placed(keys(variable), columns(variable), self.zone.size)
 
     def of_zones(self, variable: Any) -> Sums:
         """A variable whose index is the zone, as a sum over zones."""
-        return self._placed(np.fromiter(variable._data, dtype=np.int64), objects(variable), self.open.size)
+        return self._placed(keys(variable), columns(variable), self.open.size)
 
     def previous(self, sums: Sums) -> Sums:
         """A quantity on the night before; on the first night the depletion at tonight's opening."""
@@ -163,8 +160,8 @@ class ZoneNights:
         """All its nights together, as a sum over zones."""
         return sums.moved(self.zone, np.add.reduceat(sums.number, np.arange(0, self.zone.size, self.nights)))
 
-    def rows(self, relation: Relation, at: Ints | None = None, scaled: bool = True) -> list[Any]:
-        """What Pyomo takes as constraints.
+    def rows(self, relation: Relation, at: Ints | None = None, scaled: bool = True) -> Rows:
+        """The rows of a relation.
 
         Parameters
         ----------
@@ -174,7 +171,6 @@ class ZoneNights:
         """
         sums = relation.left
         size = sums.number.size
-        at = np.arange(size) if at is None else at
         blocks = list(sums.terms)
         bound = -sums.number
         if scaled and self.open.any():
@@ -182,34 +178,21 @@ class ZoneNights:
             opened = np.flatnonzero(self.open[zone] & (sums.number != 0.0))
             blocks.append((opened, self.weight[zone[opened]], sums.number[opened]))
             bound[opened] = 0.0
-        place = np.full(size, -1)
-        place[at] = np.arange(at.size)
-        row = np.concatenate([place[row] for row, _, _ in blocks])
-        order = np.argsort(row, kind="stable")
-        order = order[np.searchsorted(row[order], 0) :]
-        variables = np.concatenate([v for _, v, _ in blocks])[order].tolist()
-        factors = np.concatenate([f for _, _, f in blocks])[order].tolist()
-        edges = np.searchsorted(row[order], np.arange(at.size + 1)).tolist()
-        sums_ = [linear(factors[a:b], variables[a:b]) for a, b in zip(edges[:-1], edges[1:], strict=True)]
-        limits = bound[at].tolist()
-        if relation.sense == "equal":
-            return list(zip(sums_, limits, strict=True))
-        if relation.sense == "at most":
-            return [(None, row, limit) for row, limit in zip(sums_, limits, strict=True)]
-        return [(limit, row, None) for row, limit in zip(sums_, limits, strict=True)]
+        row, held, factor = (np.concatenate(parts) for parts in zip(*blocks, strict=True))
+        if at is not None:
+            place = np.full(size, -1)
+            place[at] = np.arange(at.size)
+            row = place[row]
+            asked = row >= 0
+            row, held, factor, bound = row[asked], held[asked], factor[asked], bound[at]
+        none = np.full(bound.size, np.inf)
+        lower = -none if relation.sense == "at most" else bound
+        upper = none if relation.sense == "at least" else bound
+        return Rows(row, held, factor, lower, upper)
 
-    def constraint(self, index: Any, relation: Relation, at: Ints | None = None, scaled: bool = True) -> pyo.Constraint:
-        """A constraint over an index set, one entry for each row asked for, in its order."""
-        made = iter(self.rows(relation, at, scaled))
-        return pyo.Constraint(index, rule=lambda m, *_: next(made))
+    def add_rows(self, name: str, index: str, relation: Relation, at: Ints | None = None, scaled: bool = True) -> None:
+        """Add a family of rows over an index, one for each row asked for, in its order; see `rows`."""
+        add_rows(self.m, name, index, self.rows(relation, at, scaled))
 
-    def _placed(self, row: Ints, variable: Objects, size: int) -> Sums:
-        return Sums(np.zeros(size), [(row, variable, np.ones(row.size))])
-
-
-def objects(variable: Any) -> Objects:
-    """Entries of an indexed variable as an array."""
-    found = entries(variable)
-    out = np.empty(len(found), dtype=object)
-    out[:] = found
-    return out
+    def _placed(self, row: Ints, column: Columns, size: int) -> Sums:
+        return Sums(np.zeros(size), [(row, column, np.ones(row.size))])

@@ -26,11 +26,9 @@ def words_of(inputs, weight_of=()):
 
 def left_minus_right(rows):
     """How far each row lies beyond its limit, at the values of the variables."""
-    out = []
-    for row in rows:
-        body, limit = row if len(row) == 2 else (row[1], row[0] if row[2] is None else row[2])
-        out.append(pyo.value(body) - limit)
-    return np.array(out)
+    left = np.zeros(rows.upper.size)
+    np.add.at(left, rows.row, rows.factor * np.array([pyo.value(v) for v in rows.column]))
+    return left - np.where(np.isfinite(rows.upper), rows.upper, rows.lower)
 
 
 def depths(m, inputs):
