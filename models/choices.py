@@ -437,12 +437,14 @@ class Told:
     rain_likely : float        Chance from which rain is spoken of [-].
     rain_held : float          Held back for rain, mean over the zones it is held back in [mm].
     short_of_aim : float       ECe past its aim from which a flush is said to fall short of it [dS/m].
+    next_flush : float         Within which the flush after this one is told [d]: the weather beyond is not known.
     """
 
     apart: float = 0.02
     rain_likely: float = 0.25
     rain_held: float = 1.0
     short_of_aim: float = 0.15
+    next_flush: float = 14.0
 
 
 @dataclass(frozen=True)

@@ -11,10 +11,8 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
 from datetime import date, datetime, timedelta
 
-from models.hydraulics import M3_OF_LPS_MINUTE
 from scheduler.site.units import conversion
 
 DASH = "–"  # not known
@@ -36,6 +34,15 @@ def format_depth(mm: float | None, units: str) -> str:
     if _is_us(units):
         return _with_unit(mm, _per("in", "mm"), 2, "in")
     return _with_unit(mm, 1.0, 1, "mm")
+
+
+def format_probe_depth(cm: float, units: str) -> str:
+    """Depth at which a probe stands.
+
+    >>> format_probe_depth(18.0, "us"), format_probe_depth(18.0, "metric")
+    ('7.1 in', '18 cm')
+    """
+    return f"{cm / 2.54:.1f} in" if units == "us" else f"{cm:.0f} cm"
 
 
 def format_volume(m3: float | None, units: str, beside: float | None = None) -> str:
@@ -185,34 +192,6 @@ def format_percent(share: float | None) -> str:
 def format_count(number: int) -> str:
     """Whole number with thousands separators."""
     return f"{number:,d}"
-
-
-def format_quantity(value: float | None, unit: str, units: str) -> str:
-    """Turn a number with the name of its unit inside (as a plan's limits carry them) into text.
-
-    Units not in the table are printed as they are, with four figures: nothing is guessed.
-
-    >>> format_quantity(700, "m3", "us"), format_quantity(3, "stations", "us")
-    ('185,000 gal', '3 stations')
-    """
-    known: dict[str, Callable[[float | None], str]] = {
-        "m3": lambda v: format_volume(v, units),
-        "L/s min": lambda v: format_volume(None if v is None else v * M3_OF_LPS_MINUTE, units),
-        "m": lambda v: format_head(v, units),
-        "L/s": lambda v: format_flow(v, units),
-        "mm": lambda v: format_depth(v, units),
-        "mm/h": lambda v: format_rate(v, units),
-        "m2": lambda v: format_area(v, units),
-        "degC": lambda v: format_temperature(v, units),
-        "dS/m": format_salinity,
-        "kWh": format_energy,
-        "min": format_duration,
-    }
-    if unit in known:
-        return known[unit](value)
-    if value is None or not math.isfinite(value):
-        return DASH
-    return f"{_figures(value, 4, 0 if value == round(value) else 2)} {unit}".rstrip()
 
 
 def format_time(moment: datetime, units: str) -> str:

@@ -7,6 +7,7 @@ from datetime import date, datetime, timedelta
 from functools import cached_property
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from models.choices import TOLD
@@ -59,6 +60,13 @@ class Planned:
         return self.inputs.plan
 
     @cached_property
+    def standing_probes(self) -> pd.DataFrame:
+        """Rows of probe_sites that hold tonight: where each probe stands."""
+        sites, evening = self.site.probe_sites, pd.Timestamp(self.night)
+        begun, left = sites["from"].isna() | (sites["from"] <= evening), sites["until"] < evening
+        return sites[begun & ~left]
+
+    @cached_property
     def effects(self) -> Effects:
         """What follows from the run times."""
         return _effects(self)
@@ -78,8 +86,7 @@ class Effects:
                                           beyond its dry limit: no watering at night can hold it.
     short : ndarray (Z, N)                Whether a zone goes dry that had room for another run.
     ece : ndarray (Z, N + 1)              Mean ECe tonight and at the end of each date [dS/m], NaN where not known.
-    layers : ndarray (Z, L, 2)            ECe by layer tonight and at the end of the first date [dS/m], NaN where not
-                                          known.
+    layers : ndarray (Z, L, N + 1)        The same by layer.
     water_ec : ndarray (Z, N)             EC of each night's water, of the source a zone would take where it does not
                                           run [dS/m].
     watered : ndarray (Z, N)              Depletion after each night's water [mm].
@@ -165,13 +172,13 @@ def _water_ec(planned: Planned) -> Floats:
 
 
 def _salinity(planned: Planned, net: Floats, water_ec: Floats) -> tuple[Floats, Floats, Floats]:
-    """Mean ECe (Z, N + 1) and by layer (Z, L, 2) [dS/m], and what leaves the roots with its salt (Z, N) [mm]."""
+    """Mean ECe (Z, N + 1) and by layer (Z, L, N + 1) [dS/m], and what leaves the roots with its salt (Z, N) [mm]."""
     plan, salt = planned.plan, planned.salt
     count = salt.layers.count
     if not salt.known.any():
-        shapes = (plan.zones, plan.nights + 1), (plan.zones, count, 2), (plan.zones, plan.nights)
+        shapes = (plan.zones, plan.nights + 1), (plan.zones, count, plan.nights + 1), (plan.zones, plan.nights)
         ece, layers, leached = (np.full(shape, np.nan) for shape in shapes)
         return ece, layers, leached
     forecast = forecast_salt(salt, net, water_ec, plan.etc, plan.effective_rain, planned.inputs.depletion_fraction)
     ece = np.column_stack((salt.mean, forecast.mean))
-    return ece, np.stack((salt.ece, forecast.ece[:, :, 0]), axis=2), forecast.drainage
+    return ece, np.concatenate((salt.ece[:, :, None], forecast.ece), axis=2), forecast.drainage

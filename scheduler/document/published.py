@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from datetime import timedelta
 
 import numpy as np
-import pandas as pd
 
 from scheduler.document.actions import action_parts
 from scheduler.document.edits import edit_warnings
@@ -86,11 +85,7 @@ def plan_document(planned: Planned) -> PlanDocument:
 
 def _zone_of_probe(planned: Planned) -> dict[str, str]:
     """Id of the zone each probe stands in tonight."""
-    sites = planned.site.probe_sites
-    evening = pd.Timestamp(planned.night)
-    now = sites[
-        (sites["from"].isna() | (sites["from"] <= evening)) & (sites["until"].isna() | (sites["until"] >= evening))
-    ]
+    now = planned.standing_probes
     return dict(zip(now["probe"].astype(str), now["zone"].astype(str), strict=True))
 
 

@@ -3,22 +3,28 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
+from datetime import date, timedelta
+from typing import Any
 
 import numpy as np
 
-from models.choices import TOLD
+from models.choices import SALT, TOLD
 from models.plan.results import PlannedUpkeep
 from scheduler.document.parts import FlushPart, LeachingPart, SurfaceLeaching, UpkeepPart
-from scheduler.document.planned import Planned
+from scheduler.document.planned import Planned, rounded
 from scheduler.edge import format_short_date
+from scheduler.salinity.evening import forecast_salt
 from scheduler.salinity.leaching import leaching_by_surface
+
+FOUR_IN_FIVE = 1.2816  # standard deviations either side of a normal variable
 
 
 def flush_parts(planned: Planned) -> tuple[FlushPart, ...]:
     """Flushes of the horizon in order of their first night, then the zones that need one and get none."""
     candidates, effects, zones, dates = planned.flushes, planned.effects, planned.site.zones, planned.inputs.dates
     place = {int(z): f for f, z in enumerate(candidates.needs.zone)}
-    found = []
+    found, saltier, probes = [], _if_saltier(planned), _lower_probes(planned)
     for flush in sorted(planned.run.result.flushes, key=lambda f: (f.nights, f.zone)):
         z, f, on = flush.zone, place.pop(flush.zone), list(flush.nights)
         after = float(effects.ece[z, on[-1] + 1])
@@ -27,6 +33,11 @@ def flush_parts(planned: Planned) -> tuple[FlushPart, ...]:
                 zone=zones.zone[z],
                 nights=tuple(dates[n] for n in on),
                 by=candidates.by[f],
+                likely_dsm=_likely(after, float(effects.ece[z, on[0]]), float(saltier[z, on[-1]])),
+                layers_before_dsm=tuple(rounded(effects.layers[z, :, on[0]], 3)),
+                layers_after_dsm=tuple(rounded(effects.layers[z, :, on[-1] + 1], 3)),
+                again_by=_again(candidates.holds_for(f, after), dates[on[-1]]),
+                **probes.get(z, {}),
                 drainage_mm=round(float(effects.balance.drainage[z, on].sum()), 3),
                 leached_mm=round(float(effects.leached[z, on].sum()), 3),
                 depth_mm=round(float(effects.gross[z, on].sum()), 3),
@@ -48,12 +59,52 @@ def flush_parts(planned: Planned) -> tuple[FlushPart, ...]:
                 depth_mm=0.0,
                 ece_before_dsm=round(float(candidates.ece_now[f]), 3),
                 ece_after_dsm=None,
+                layers_before_dsm=tuple(rounded(candidates.layer_ece[f], 3)),
                 staged=bool(candidates.staged[f]),
                 words="not within this plan: "
                 + candidates.words(f, f"a flush would bring it to {candidates.target[f]:.1f}"),
             )
         )
     return tuple(found)
+
+
+def _if_saltier(planned: Planned) -> np.ndarray:
+    """Mean ECe at the end of each date (Z, N) [dS/m] of zones to be flushed, one standard deviation saltier tonight."""
+    salt, plan, effects = planned.salt, planned.plan, planned.effects
+    flushed = np.zeros(plan.zones, dtype=bool)
+    flushed[[f.zone for f in planned.run.result.flushes]] = True
+    more = np.where(flushed, 1.0 + salt.spread / np.maximum(salt.mean, SALT.least_ece), np.nan)
+    raised = replace(salt, ece=salt.ece * more[:, None])
+    return forecast_salt(
+        raised, effects.net, effects.water_ec, plan.etc, plan.effective_rain, planned.inputs.depletion_fraction
+    ).mean
+
+
+def _likely(after: float, before: float, saltier: float) -> tuple[float, float]:
+    """Within which ECe ends in four cases of five [dS/m]: where a zone stands, and how well it leaches, is not known.
+
+    Layers are linear in their salt, so what one standard deviation more leaves, `saltier`, is one of the forecast.
+    """
+    leaches = SALT.leached_spread * max(math.log(before / after), 0.0) if after > 0.0 else 0.0
+    width = FOUR_IN_FIVE * math.hypot(saltier / after - 1.0, leaches) if after > 0.0 else 0.0
+    return round(after * math.exp(-width), 3), round(after * math.exp(width), 3)
+
+
+def _again(days: float, night: date) -> date | None:
+    """About when the next flush is due, or None where that is past what can be told."""
+    return night + timedelta(days=max(int(days), 1)) if days < TOLD.next_flush else None
+
+
+def _lower_probes(planned: Planned) -> dict[int, dict[str, Any]]:
+    """Lowest probe of each zone that has one in the lower half of its roots or below, as `FlushPart` has it."""
+    zones = planned.site.zones
+    row = {zone: z for z, zone in enumerate(zones.zone)}
+    found: dict[int, dict[str, Any]] = {}
+    for place in planned.standing_probes.sort_values("depth", kind="stable").itertuples():
+        z = row.get(place.zone)
+        if z is not None and place.depth / 100.0 >= 0.5 * zones.root_depth[z]:
+            found[z] = {"lower_probe": str(place.probe), "lower_probe_cm": round(float(place.depth), 2)}
+    return found
 
 
 def _brings(after: float, aim: float) -> str:

@@ -62,6 +62,8 @@ class FlushCandidates:
     limit, target : ndarray        Limit of the mean ECe and what the flush brings it to [dS/m].
     passes : ndarray               Night after which the limit is passed without a flush, 0 if it is now.
     by : tuple of date             Last night on which the flush is in time.
+    rise : ndarray                 Daily rise of the mean ECe without a flush [dS/m/d].
+    wary : ndarray                 What the limit is held against, over the ECe believed [-].
     staged : ndarray               More flushes will be needed: one cannot do it.
     cause : tuple of str           Why a flush is asked for.
     beside : tuple of str          What else is to be said of it, "" without.
@@ -76,6 +78,8 @@ class FlushCandidates:
     target: np.ndarray
     passes: np.ndarray
     by: tuple[date, ...]
+    rise: np.ndarray
+    wary: np.ndarray
     staged: np.ndarray
     cause: tuple[str, ...]
     beside: tuple[str, ...]
@@ -85,6 +89,10 @@ class FlushCandidates:
     def words(self, f: int, brings: str) -> str:
         """One sentence on a candidate: why, what a flush does or would do, and what else there is to say."""
         return f"{self.cause[f]}; {brings}{self.beside[f]}"
+
+    def holds_for(self, f: int, ece: float) -> float:
+        """Days until a zone that is flushed to a mean ECe [dS/m] is due again [d]."""
+        return float((self.limit[f] - self.wary[f] * ece) / max(self.rise[f], 1e-6))
 
 
 def flush_needs(
@@ -122,6 +130,8 @@ def flush_needs(
         target=flush.reached,
         passes=due.passes,
         by=tuple(dates[i] for i in _in_time(due.allowed, due.passes)),
+        rise=frame.rise[due.z],
+        wary=_wary(salt)[due.z],
         staged=flush.staged,
         cause=_causes(due),
         beside=_beside(due, flush),
@@ -301,8 +311,12 @@ def _harm(due: _Due, ece: np.ndarray) -> np.ndarray:
 
 def saltier(salt: SaltState) -> SaltState:
     """The same state with every layer's ECe raised by a part of the zone's uncertainty, and of its ECe at most."""
-    more = 1.0 + FLUSH.wary * np.minimum(np.nan_to_num(salt.spread / np.maximum(salt.mean, 1e-6)), FLUSH.widest)
-    return replace(salt, ece=salt.ece * more[:, None])
+    return replace(salt, ece=salt.ece * _wary(salt)[:, None])
+
+
+def _wary(salt: SaltState) -> np.ndarray:
+    """What zones may be saltier by, over what is believed (Z,) [-]."""
+    return 1.0 + FLUSH.wary * np.minimum(np.nan_to_num(salt.spread / np.maximum(salt.mean, 1e-6)), FLUSH.widest)
 
 
 def working_limit(threshold: np.ndarray, floor: np.ndarray, rise: np.ndarray, left: np.ndarray) -> np.ndarray:
@@ -435,8 +449,7 @@ def _causes(due: _Due) -> tuple[str, ...]:
     salt, z, words = due.frame.salt, due.z, []
     threshold = due.frame.site.zones.ece_threshold[z]
     for i in range(z.size):
-        upper, lower = salt.ece[z[i]]
-        text = f"ECe {salt.mean[z[i]]:.1f} dS/m (upper half {upper:.1f}, lower half {lower:.1f}) "
+        text = f"ECe {salt.mean[z[i]]:.1f} dS/m "
         bound = f"the limit of {due.limit[i]:.1f}"
         if due.limit[i] > threshold[i] + 0.005:
             bound += f" (its turf wants {threshold[i]:.1f}; with this water a flush to that would not last a week)"
@@ -458,7 +471,7 @@ def _beside(due: _Due, flush: _Flushes) -> tuple[str, ...]:
     for i in range(due.z.size):
         text = ""
         if flush.staged[i]:
-            text += ", which is what one flush can do: another will be needed"
+            text += ", as far as one flush goes"
         if flush.reached[i] < FLUSH.target_margin * floor[i] + 0.01 and not flush.staged[i]:
             text += ", the least this water can reach"
         if flush.rained[i]:
@@ -503,5 +516,6 @@ def nobody(
     if spared:
         notes = (Note("info", "salts", f"no flush where the forecast rain is expected to do it: {_some(spared)}"),)
     return FlushCandidates(
-        needs, none, np.zeros((0, layers)), none, none, none.astype(int), (), none.astype(bool), (), (), spared, notes
-    )
+        needs, none, np.zeros((0, layers)), none, none, none.astype(int), (), none, none, none.astype(bool), (), (),
+        spared, notes,
+    )  # fmt: skip

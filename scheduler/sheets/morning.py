@@ -56,7 +56,7 @@ def morning_sections(report: MorningReport) -> dict[str, Any]:
             {
                 "zone": f.zone,
                 "probe": f.probe,
-                "depth": edge.DASH if np.isnan(f.depth) else _depth_of(f.depth, units),
+                "depth": edge.DASH if np.isnan(f.depth) else edge.format_probe_depth(100.0 * f.depth, units),
                 "moisture": f"{_percent(f.moisture[0])} to {_percent(f.moisture[1])}",
                 "ec": f"{edge.format_salinity(f.ec[0])} to {edge.format_salinity(f.ec[1])}",
                 "reached": REACHED[f.reached] if f.lower else "",
@@ -116,7 +116,3 @@ def _surfaces(report: MorningReport) -> list[dict[str, Any]]:
 
 def _percent(value: float) -> str:
     return edge.DASH if np.isnan(value) else f"{100 * value:.1f} %"
-
-
-def _depth_of(metres: float, units: str) -> str:
-    return edge.format_quantity(metres * 1000.0, "mm", units) if units == "us" else f"{100 * metres:.0f} cm"

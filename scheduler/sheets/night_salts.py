@@ -13,35 +13,42 @@ import numpy as np
 
 from scheduler import edge
 from scheduler.document.parts import FlushPart, PlanDocument, ZonePart
-from scheduler.sheets.names import PLURALS, joined, name_list, zone_name
+from scheduler.sheets.names import PLURALS, joined, listed, name_list, zone_name
 
 FOLDED_ABOVE = 4  # flushes; more are told in a sentence a night, with the reason of each one folded away
+CHECKED = 6  # probes named; the morning page has them all
 LEAST_EXTRA = 0.13  # [mm] less prints as 0.00 in
 
 
 def flushes(plan: PlanDocument) -> dict[str, Any] | None:
     """Flushes of this plan; None without any.
 
-    `lines` tells a long list by night, `follow` names the zones for which one flush is not enough, `rows` has each
-    flush with its reason.
+    `lines` tells a long list by night, `again` when the next are due, `check` the probes to look at in the morning,
+    `rows` has each flush with its reason.
     """
     found = plan.flushes
     if not found:
         return None
     units = plan.site.units
     zones = {z.id: z for z in plan.zones}
-    follow = name_list(zones[f.zone] for f in found if f.nights and f.staged)
     rows = [
         {
             "zone": zone_name(zones[f.zone]),
             "nights": _when(plan, f),
             "planned": _planned(f, units) if f.nights else "",
-            "words": f.words[:1].upper() + f.words[1:],
+            "words": f.words[:1].upper() + f.words[1:].rstrip("."),
+            "leaves": _leaves(f, units) if f.nights else "",
         }
         for f in found
     ]
     folded = len(found) > FOLDED_ABOVE
-    return {"rows": rows, "folded": folded, "lines": _by_nights(plan, zones) if folded else [], "follow": follow}
+    return {
+        "rows": rows,
+        "folded": folded,
+        "lines": _by_nights(plan, zones) if folded else [],
+        "again": _due_again(plan) if folded else "",
+        "check": _to_check(plan, zones),
+    }
 
 
 def in_one_line(plan: PlanDocument) -> str:
@@ -85,8 +92,48 @@ def _late(flush: FlushPart) -> bool:
 def _planned(flush: FlushPart, units: str) -> str:
     """Water of a flush and what it does."""
     depth, drainage = (edge.format_depth(mm, units) for mm in (flush.depth_mm, flush.drainage_mm))
-    before, after = (edge.format_salinity(ece) for ece in (flush.ece_before_dsm, flush.ece_after_dsm))
-    return f"{depth} of water for {drainage} of drainage; salinity {before} → {after}"
+    return f"{depth} of water, {drainage} of it through the roots"
+
+
+def _leaves(flush: FlushPart, units: str) -> str:
+    """How salty a flush leaves the zone, by how much that may be wrong, and when the next is due."""
+    parts = []
+    if flush.likely_dsm is not None:
+        least, most = flush.likely_dsm
+        parts.append(f"{least:.1f} to {most:.1f} dS/m in four cases of five")
+    if flush.layers_before_dsm and flush.layers_after_dsm:
+        first, last = (
+            f"{flush.layers_before_dsm[i]:.1f} → {flush.layers_after_dsm[i]:.1f}" for i in (0, -1)
+        )  # fmt: skip
+        parts.append(f"upper half {first}, lower half {last}")
+    if flush.again_by is not None:
+        parts.append(f"due again by about {edge.format_short_date(flush.again_by, units)}")
+    text = "; ".join(parts)
+    return f"{text[:1].upper()}{text[1:]}." if text else ""
+
+
+def _due_again(plan: PlanDocument) -> str:
+    """When the zones of a long list are due for their next flush."""
+    dates = sorted(f.again_by for f in plan.flushes if f.nights and f.again_by is not None)
+    if not dates:
+        return ""
+    first, last = (edge.format_short_date(d, plan.site.units) for d in (dates[0], dates[-1]))
+    half = edge.format_short_date(dates[(len(dates) - 1) // 2], plan.site.units)
+    if first == last:
+        return f"{_zones(len(dates))} by about {first}"
+    return f"{_zones(len(dates))}, the first by about {first}, half of them by {half}, the last by {last}"
+
+
+def _to_check(plan: PlanDocument, zones: dict[str, ZonePart]) -> str:
+    """Lower probes that tell in the morning whether tonight's flushes went through."""
+    at = {
+        zone_name(zones[f.zone]): edge.format_probe_depth(f.lower_probe_cm, plan.site.units)
+        for f in plan.flushes
+        if plan.night in f.nights and f.lower_probe_cm is not None
+    }
+    if len(set(at.values())) == 1:
+        return f"{listed(at, most=CHECKED)}, at {next(iter(at.values()))}"
+    return listed((f"{name} ({depth})" for name, depth in at.items()), most=CHECKED)
 
 
 def _by_nights(plan: PlanDocument, zones: dict[str, ZonePart]) -> list[dict[str, str]]:

@@ -313,6 +313,12 @@ def sample_plan(
                 "depth_mm": 52.0,
                 "ece_before_dsm": 6.1,
                 "ece_after_dsm": 3.9,
+                "likely_dsm": [3.1, 4.8],
+                "layers_before_dsm": [5.2, 7.0],
+                "layers_after_dsm": [2.9, 4.9],
+                "lower_probe": "G01-15",
+                "lower_probe_cm": 15.0,
+                "again_by": "2026-07-28",
                 "staged": False,
                 "words": f"{rows[0]['name']} is flushed on Thursday night, four nights before the club event.",
             }

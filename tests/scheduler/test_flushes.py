@@ -62,9 +62,9 @@ def test_a_flush_passes_so_much_at_most_and_says_what_it_can_do(tmp_path):
     assert found.target[0] == pytest.approx(aim(salt, inputs))
     assert aim(salt, inputs) < found.target[1] < 6.0
     np.testing.assert_allclose(after_flush(salt, found), found.target, atol=0.005)
-    assert "another will be needed" not in found.beside[0]
+    assert "as far as one flush goes" not in found.beside[0]
     assert found.words(1, "a flush brings it to 4.8").endswith(
-        "; a flush brings it to 4.8, which is what one flush can do: another will be needed"
+        "; a flush brings it to 4.8, as far as one flush goes"
     )
     # The second stage, from where the first leaves the soil, reaches the target.
     layers = salt.layers
@@ -237,7 +237,7 @@ def test_more_than_one_flush_can_do_is_staged(tmp_path):
     assert found.staged.tolist() == [True]
     assert found.needs.depth[0, 0] == pytest.approx(STAGE, abs=0.01)
     assert 0.85 * 3.7 < found.target[0] < 45.0
-    assert "another will be needed" in found.beside[0]
+    assert "as far as one flush goes" in found.beside[0]
 
 
 def test_limit_where_the_water_does_not_allow_the_threshold(tmp_path):
@@ -262,7 +262,7 @@ def test_limit_where_the_water_does_not_allow_the_threshold(tmp_path):
     rests, _, _ = candidates(place, [[largest[0]] * 2])
     assert rests.needs.zone.size == 0  # not again within the week
     assert evened.staged.all()
-    assert "another will be needed" in evened.beside[0]
+    assert "as far as one flush goes" in evened.beside[0]
     stage, _, _ = candidates(place, [[evened.target[0]] * 2])
     assert np.all(stage.passes >= 3)
 

@@ -135,32 +135,33 @@ def test_nothing_needed_is_said_once_and_only_where_salinity_is_followed():
     assert NOTHING not in Page(night_sheet(document_of(sample_plan()))).words  # which has a flush
 
 
-def with_flushes(count, nights, staged=()):
+def with_flushes(count, nights):
     plan = copy.deepcopy(sample_plan())
     greens = of(plan, "green")
     one = plan["flushes"][0]
     plan["flushes"] = [
-        {**one, "zone": g["id"], "nights": nights[i], "staged": i in staged, "words": f"reason {i}."}
+        {**one, "zone": g["id"], "nights": nights[i], "words": f"reason {i}"}
         for i, g in enumerate(greens[:count])
     ]
     return plan, [g["name"] for g in greens]
 
 
 def test_a_few_flushes_are_told_one_by_one():
-    plan, names = with_flushes(3, [["2026-07-14"], ["2026-07-15", "2026-07-16"], []], staged=(1, 2))
+    plan, names = with_flushes(3, [["2026-07-14"], ["2026-07-15", "2026-07-16"], []])
     words = Page(night_sheet(document_of(plan))).words
-    assert f"{names[0]} , tonight: 2.05 in of water for 1.50 in of drainage; salinity 6.1 dS/m → 3.9 dS/m. R" in words
+    assert f"{names[0]} , tonight: 2.05 in of water, 1.50 in of it through the roots. Reason 0. 3.1 to 4.8 dS" in words
+    assert "four cases of five; upper half 5.2 → 2.9, lower half 7.0 → 4.9; due again by about Tue Jul 28." in words
     assert f"{names[1]} , Wed Jul 15 and Thu Jul 16: 2.05 in" in words
     assert f"{names[2]} , due by Sat Jul 18. Reason 2." in words  # no water, no promise
-    assert f"One flush is not enough; another will follow: {names[1]}." in words  # the third is not flushed at all
+    assert f"look at the lower probes: {names[0]}, at 5.9 in." in words  # the second not tonight, the third not at all
     assert "Each flush, and why" not in words
-    plan["flushes"][1].update(staged=False, by="2026-07-15")
+    assert "Due again:" not in words  # each says so itself
+    plan["flushes"][1].update(by="2026-07-15")
     assert "Wed Jul 15 and Thu Jul 16 (due by Wed Jul 15): 2.05 in" in Page(night_sheet(document_of(plan))).words
-    assert "another will follow" not in Page(night_sheet(document_of(plan))).words
 
 
 def test_many_flushes_are_told_by_night_and_their_reasons_are_folded_away():
-    plan, names = with_flushes(6, [["2026-07-14"]] * 3 + [["2026-07-15", "2026-07-16"]] + [[]] * 2, staged=(0, 2))
+    plan, names = with_flushes(6, [["2026-07-14"]] * 3 + [["2026-07-15", "2026-07-16"]] + [[]] * 2)
     html = night_sheet(document_of(plan))
     words = Page(html).words
     assert f"Tonight, 3 zones: {', '.join(names[:3])}." in words
@@ -171,11 +172,21 @@ def test_many_flushes_are_told_by_night_and_their_reasons_are_folded_away():
     assert f"Wed Jul 15 and Thu Jul 16, 1 zone, later than due: {names[3]}." in late
     assert f"Tonight, 3 zones, 1 of them later than due: {', '.join(names[:3])}." in late
     assert f"Due, but on no night of this plan, 2 zones: {names[4]}, {names[5]}." in words
-    assert f"another will follow: {names[0]}, {names[2]}." in words
+    assert "Due again: 4 zones by about Tue Jul 28." in words  # of two none is planned
+    assert f"look at the lower probes: {names[0]}, {names[1]}, {names[2]}, at 5.9 in." in words
     folded = html[html.index("Each flush, and why") :]
     folded = folded[: folded.index("</details>")]
     assert all(f"Reason {i}." in folded for i in range(6))
     assert flushes(document_of(quiet_plan())) is None
+    for flush, day in zip(plan["flushes"], ("20", "22", "23", "30"), strict=False):
+        flush.update(again_by=f"2026-07-{day}", lower_probe_cm=float(day))
+    told = flushes(document_of(plan))
+    assert told["again"] == "4 zones, the first by about Mon Jul 20, half of them by Wed Jul 22, the last by Thu Jul 30"
+    assert told["check"] == f"{names[0]} (7.9 in), {names[1]} (8.7 in), {names[2]} (9.1 in)"
+    for flush in plan["flushes"]:
+        flush.update(again_by=None, lower_probe=None, lower_probe_cm=None, likely_dsm=None, layers_after_dsm=[])
+    told = flushes(document_of(plan))
+    assert (told["again"], told["check"], told["rows"][0]["leaves"]) == ("", "", "")
 
 
 def test_a_plan_that_leaches_with_its_watering_says_so_on_the_sheet(tmp_path):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from scheduler.document.parts.base import Amount, AtLeastOne, Count, Day, Part, Share, SurfaceName
+from scheduler.document.parts.base import Amount, AtLeastOne, Count, Day, Named, Part, Share, SurfaceName
 
 
 class SurfaceWorth(Part):
@@ -108,6 +108,26 @@ class FlushPart(Part):
     )
     ece_before_dsm: Amount | None = Field(description="ECe before [dS/m].")
     ece_after_dsm: Amount | None = Field(description="ECe expected after [dS/m].")
+    likely_dsm: tuple[Amount, Amount] | None = Field(
+        default=None,
+        description="Within which ECe is expected after, in four cases of five [dS/m]; null where it is not planned.",
+    )
+    layers_before_dsm: tuple[Amount, ...] = Field(
+        default=(), description="ECe before by layer, the upper first, as layers_dsm of its zone [dS/m]."
+    )
+    layers_after_dsm: tuple[Amount, ...] = Field(
+        default=(), description="The same expected after [dS/m]; empty where it is not planned."
+    )
+    lower_probe: Named | None = Field(
+        default=None,
+        description="Lowest probe in the lower half of the roots or below: if it gets wetter in the night, water went "
+        "through; null without one.",
+    )
+    lower_probe_cm: Amount | None = Field(default=None, description="Its depth [cm].")
+    again_by: Day | None = Field(
+        default=None,
+        description="About when the zone is due for another; null where it is not planned or that is weeks away.",
+    )
     staged: bool = Field(default=False, description="True where one flush is not enough: another will follow.")
     words: str = Field(description="One sentence for people, in the site's units.")
     by: Day = Field(description="Last night on which the flush is in time.")
