@@ -121,3 +121,118 @@ def test_a_season_stops_at_its_total():
     volume = np.full((2, 5), 3.0)
     assert within_total(volume, 15.0).sum(axis=0).tolist() == [6.0, 6.0, 3.0, 0.0, 0.0]
     assert within_total(volume, np.inf) is volume
+
+
+def test_readings_a_moment_apart_and_readings_that_do_not_move():
+    assert passed(7.0)[0] != passed(7.0)[0] and len(passed(7.0)) == 1
+    assert passed(10, 10, 12, rolls=100)[1:] == [0.0, 2.0]  # a meter that stands has not rolled over
+    falls = passed(500, 400, rolls=50)  # a roll-over cannot bring it down by more than it counts to
+    assert np.isnan(falls[1])
+
+
+def test_a_volume_at_noon_belongs_to_the_night_before():
+    # two on one date: up to noon the night before, after it the date's own; then the night after
+    for hour, night in ((0.5, 99), (0.51, 100)):
+        found = stretches(np.array([100.2, 100 + hour]), np.array([np.nan, 1.0]), False)
+        assert (found.first.tolist(), found.after.tolist()) == ([night], [night + 1])
+
+
+def test_volumes_after_twice_the_usual_time_still_speak_of_all_of_it():
+    # every two nights; four nights is twice that and counts whole, five is not
+    for gap, first in ((4, 104), (5, 107)):
+        found = stretches(np.array([100.3, 102.3, 104.3, 104.3 + gap]), np.ones(4), True)
+        assert found.first.tolist()[-1] == first and found.after.tolist()[-1] == 104 + gap
+    alone = stretches(np.array([100.3]), np.ones(1), True)
+    assert (alone.first.tolist(), alone.after.tolist()) == ([99], [100])
+    twice_a_day = stretches(np.array([100.3, 100.4, 100.45]), np.ones(3), True)  # a night at least
+    assert twice_a_day.first[0] == 99
+
+
+def test_no_readings_give_no_stretches():
+    nothing = stretches(np.zeros(0), np.zeros(0), True)
+    assert nothing.first.size == nothing.after.size == nothing.volume.size == 0
+    assert not over_nights(nothing, 5, 3)[2].any()
+
+
+def test_water_outside_of_the_nights_asked_for_is_left_out():
+    # 3 m3 a night over nights 10 to 13, and 5 m3 in night 14 alone; asked for 12 to 14
+    parts = stretches(np.array([10.3, 14.3, 15.3]), np.array([np.nan, 12.0, 5.0]), False)
+    volume, spread, covered = over_nights(parts, 12, 3)
+    assert volume.tolist() == [3.0, 3.0, 5.0] and spread.tolist() == [3.0, 3.0, 0.0] and covered.all()
+    before, _, reached = over_nights(parts, 8, 3)
+    assert before.tolist() == [0.0, 0.0, 3.0] and reached.tolist() == [False, False, True]
+
+
+def test_size_and_gain_by_hand():
+    # 3 and 1 m3 more than logged, where the candidate had 2 and 0: least squares gives 6 / 4 of it, which is 3 m3 and
+    # leaves 0 and 1 of a squared difference of 10
+    (one,) = explain(np.array([3.0, 1.0]), np.array([[2.0, 0.0]]))
+    assert (one.candidate, one.size, one.volume, one.gain) == (0, 1.5, 3.0, 0.9)
+    # no more than is credible: 1.2 of it leaves 0.6 and 1
+    (held,) = explain(np.array([3.0, 1.0]), np.array([[2.0, 0.0]]), largest=np.array([1.2]))
+    assert held.size == 1.2 and held.gain == pytest.approx(1 - (0.36 + 1) / 10)
+    # a log cannot have been too much by more than all of it
+    (less,) = explain(np.array([-3.0, -1.0]), np.array([[2.0, 0.0]]))
+    assert (less.size, less.volume) == (-1.0, -2.0)
+    # the best of e - 1 tried gets 1 / 2 of what it leaves taken off, as two stretches can tell
+    (tried,) = explain(np.array([3.0, 1.0]), np.array([[2.0, 0.0]]), tries=np.array([np.e - 1]))
+    assert tried.gain == pytest.approx(0.9 - 0.1 / 2)
+
+
+def test_nothing_is_named_that_takes_away_less_than_a_quarter():
+    for along, named in ((0.51, 1), (0.49, 0)):  # gain is the square of how far the candidate lies along
+        difference = np.array([along, np.sqrt(1 - along**2)])
+        assert len(explain(difference, np.array([[1.0, 0.0], [0.0, 0.0]]))) == named
+    # of nearly as good ones both are named, best first; of one at less than nine tenths of the best only that
+    near = explain(np.array([1.0, 0.9]), np.array([[0.0, 1.0], [1.0, 0.0], [0.0, 0.0]]))
+    assert [e.candidate for e in near] == [1]
+    both = explain(np.array([1.0, 0.96]), np.array([[0.0, 1.0], [1.0, 0.0]]))
+    assert [e.candidate for e in both] == [1, 0]
+
+
+@pytest.mark.parametrize("candidates", [np.ones(3), np.ones((2, 2)), np.ones((1, 3, 1))])
+def test_candidates_of_other_stretches_are_refused(candidates):
+    with pytest.raises(ValueError, match=r"needed \(C, 3\)"):
+        explain(np.ones(3), candidates)
+    assert explain(np.ones(3), np.ones((0, 3))) == []
+
+
+def test_shapes_of_readings_must_agree():
+    with pytest.raises(ValueError, match="one shape"):
+        volumes_between(np.ones(2), np.zeros(2, bool), np.ones(3), False)
+    with pytest.raises(ValueError, match="one shape"):
+        volumes_between(np.ones(2), np.zeros(3, bool), np.ones(2), False)
+    with pytest.raises(ValueError, match="one is needed"):
+        replace_et(np.ones((1, 2)), np.ones((1, 2)), np.ones((1, 3), bool))
+
+
+def test_rain_beyond_need_is_no_credit_and_nothing_is_owed_after_a_run():
+    # 5 mm, then 20 mm of rain, then 5 mm again: only the last counts; the night after a run begins from nothing
+    need, rain = np.array([[5.0, 5.0, 5.0, 2.0]]), np.array([[0.0, 20.0, 0.0, 0.0]])
+    assert replace_et(need, rain, np.array([[False, False, True, True]])).tolist() == [[0.0, 0.0, 5.0, 2.0]]
+
+
+def test_a_programme_shares_its_week_and_leaves_out_what_may_not_run():
+    allowed = np.ones((2, 7), dtype=bool)
+    allowed[1, 3] = False
+    found = weekly_programme(np.array([20.0, 10.0]), np.arange(7), (0, 3), allowed)
+    assert found[:, 0].tolist() == [10.0, 5.0] and found[:, 3].tolist() == [10.0, 0.0] and found.sum() == 25.0
+    assert weekly_programme(np.array([20.0]), np.arange(7), (), allowed[:1]).sum() == 0.0
+
+
+def test_a_limit_after_another_sees_what_is_left():
+    # a branch of 10 m3 for the first two zones, then a permit of 12 m3 for all that counts half of the third's water
+    volume = np.array([[10.0], [10.0], [8.0]])
+    branch = (np.array([[1.0, 1.0, 0.0]]), np.array([[10.0]]))
+    permit = (np.array([[1.0, 1.0, 0.5]]), np.array([[12.0]]))
+    found = within_limits(volume, np.full(3, np.inf), [branch, permit])
+    assert found[:, 0].tolist() == pytest.approx([5 * 12 / 14, 5 * 12 / 14, 8 * 12 / 14])
+    assert volume[0, 0] == 10.0  # what was asked stays as it was
+    exact = within_limits(volume, np.full(3, np.inf), [(np.ones((1, 3)), np.array([[28.0]]))])
+    assert exact.tolist() == volume.tolist()
+
+
+def test_a_total_is_met_to_the_last_cubic_metre():
+    volume = np.array([[3.0, 0.0, 4.0], [1.0, 0.0, 4.0]])
+    assert within_total(volume, 8.0).tolist() == [[3.0, 0.0, 2.0], [1.0, 0.0, 2.0]]
+    assert within_total(volume, 2.0).tolist() == [[1.5, 0.0, 0.0], [0.5, 0.0, 0.0]]

@@ -135,3 +135,81 @@ def test_where_soft_ground_matters_more_less_of_the_extra_is_given():
     firm = replace(ground(0.0), wet_limit=np.full(1, 4.0))
     found = [extra(firm, replace(WORTH, soft=soft)).extra[0] for soft in (0.0, 2.0, 8.0)]
     assert found == sorted(found, reverse=True) and found[0] > found[-1]
+
+
+def reckoned(g, share, worth, first):
+    """One zone and one share of mean catch, place by place and day by day: water, drained, missed, met, soft, cost."""
+    places, weight = [g.du_lq[0], 1.0, 2.0 - g.du_lq[0]], [0.25, 0.5, 0.25]
+    stands = [g.wet_limit[0] + 0.2 * (g.dry_limit[0, 0] - g.wet_limit[0])] * 3
+    aimed, water, drained, missed, taken, soft, harm, runs = stands[0], 0.0, 0.0, 0.0, 0.0, 0, 0.0, 0
+    for t in range(g.etc.shape[1]):
+        etc, rain = g.etc[0, t], g.rain[0, t]
+        level = g.wet_limit[0] + 0.2 * (g.dry_limit[0, t] - g.wet_limit[0])
+        run = aimed + etc - rain > g.dry_limit[0, t] and aimed > level
+        gross = (aimed - level) / share if run else 0.0
+        for i, caught in enumerate(places):
+            watered = stands[i] - caught * gross
+            below = max(watered, 0.0)
+            ks = min(max((g.taw[0] - below) / (g.taw[0] - g.raw[0, t]), 0.0), 1.0)
+            ended = below + ks * etc - rain
+            if t >= first:
+                short = max(g.wet_limit[0] - below, 0.0) if run else 0.0
+                drained += weight[i] * (max(-watered, 0.0) + max(-ended, 0.0))
+                missed += weight[i] * (1 - ks) * etc
+                harm += weight[i] * short
+                soft += i == 2 and short > 0.5
+                taken += ks * etc if i == 0 else 0.0
+            stands[i] = min(max(ended, 0.0), g.taw[0])
+        if g.followed[0]:
+            aimed = sum(w * d for w, d in zip(weight, stands, strict=True))
+        else:
+            aimed = min(max(aimed - share * gross + etc - rain, 0.0), g.taw[0])
+        water += gross * (t >= first)
+        runs += run and t >= first
+    cost = water + max(g.owed[0] * water - drained, 0.0) + worth.et * missed + worth.soft * harm + worth.run * runs
+    return water, drained, missed, taken / g.etc[0, first:].sum(), soft, cost
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_played_as_reckoned_place_by_place(seed):
+    rng = np.random.default_rng(seed)
+    shape, first = (1, 12), int(seed % 3)
+    drawn = Ground(
+        etc=rng.uniform(1.0, 9.0, shape),
+        rain=rng.uniform(0.0, 20.0, shape) * (rng.random(shape) < 0.2),
+        raw=rng.uniform(6.0, 12.0, shape),
+        dry_limit=rng.uniform(8.0, 14.0, shape),
+        taw=rng.uniform(16.0, 30.0, 1),
+        wet_limit=np.full(1, [0.0, 4.0][seed % 2]),
+        du_lq=rng.uniform(0.45, 0.9, 1),
+        owed=np.full(1, 0.4 * (seed % 2)),
+        followed=np.full(1, seed >= 3),
+    )
+    worth = Worth(et=8.0, soft=0.35, run=1.5)
+    found = played(drawn, np.array([[1.0, 0.8]]), worth, first)
+    for k, share in enumerate((1.0, 0.8)):
+        told = [getattr(found, name)[0, k] for name in ("water", "drained", "missed", "met", "soft", "cost")]
+        assert told == pytest.approx(reckoned(drawn, share, worth, first))
+
+
+def test_shares_that_cost_alike_are_averaged_and_the_choice_is_rounded():
+    # as weigh does it for two surfaces of two zones, from what each share costs by area
+    g = ground(np.stack([every(n, 20.0) for n in (5, 7, 6, 9)]), zones=4, owed=0.1)
+    group, area, most = np.array([1, 0, 1, 0]), np.array([1.0, 2.0, 3.0, 4.0]), np.array([0.82, 0.82, 0.7, 0.9])
+    found = weigh(g, group, area, most, WORTH, 10)
+    cost = played(g, np.array([[1 - e * (1 - m) for e in (0, 0.2, 0.4, 0.6, 0.8, 1)] for m in most]), WORTH, 10).cost
+    for surface in (0, 1):
+        of_share = (cost * area[:, None])[group == surface].sum(axis=0)
+        weight = np.exp(-(of_share / of_share.min() - 1) / 0.005)
+        mean = (weight * [0, 0.2, 0.4, 0.6, 0.8, 1]).sum() / weight.sum()
+        assert found.extra[surface] == pytest.approx(mean, abs=0.0251)
+        assert (found.extra[surface] / 0.05) == pytest.approx(round(found.extra[surface] / 0.05))
+    np.testing.assert_allclose(found.share, 1 - found.extra[group] * (1 - most))
+    chosen = played(g, np.stack((np.ones(4), found.share), axis=1), WORTH, 10)
+    np.testing.assert_array_equal(found.course.cost, chosen.cost)
+
+
+@pytest.mark.parametrize("most", [[0.8, 0.0], [0.8, 1.1]])
+def test_one_share_that_cannot_be_is_refused(most):
+    with pytest.raises(ValueError, match="above 0 and at most 1"):
+        weigh(ground(0.0, zones=2), np.zeros(2, dtype=int), np.ones(2), np.array(most), WORTH)

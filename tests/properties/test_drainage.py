@@ -1,12 +1,13 @@
 """Laws of slowing drainage: mass to 1e-9 mm, limits, monotony, the bucket at its end, and what rain leaves."""
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from models import soil
-from models.drainage import HELD, drainage_day, drained, rain_as_taken
+from models.drainage import HELD, drainage_day, drained, rain_as_taken, settled
 from tests.drawn import examples
 
 ZONES, NIGHTS = 3, 6
@@ -119,3 +120,44 @@ def test_the_bucket_fed_so_ends_no_wetter_than_the_soil_that_holds_water(case):
         level = level + etc[:, n] - rain[:, n]
         level = np.where(level < 0, np.minimum(drained(level, scale), 0.0), level)
     assert np.all(bucket[:, -1] >= np.maximum(level, 0.0) - TOLERANCE)
+
+
+def parcels(depletion, surplus, etc, rain, taw, scale):
+    """The same kept as parcels of one zone: what stood there at first, and the rain of each date."""
+    counted, old, younger, level = list(rain), surplus, 0.0, depletion - surplus
+    for n in range(len(etc)):
+        level = float(settled(np.array(level), np.array(scale)))
+        held = max(-level, 0.0)
+        old = min(old, held)  # younger water drains first
+        taken = min(held, etc[n])
+        from_old = min(old, taken)
+        from_rain = min(taken - from_old, younger)
+        counted[n] += from_old + from_rain
+        if n:
+            counted[n - 1] -= from_rain
+        old -= from_old
+        younger = counted[n]  # what this date counts can be moved on
+        level = float(settled(np.array(min(level + etc[n] - rain[n], taw)), np.array(scale)))
+    return counted
+
+
+@examples(60)
+@given(courses())
+def test_rain_as_taken_against_parcels_kept_one_by_one(case):
+    found = rain_as_taken(*case)
+    for z in range(ZONES):
+        np.testing.assert_allclose(found[z], parcels(*(v[z] for v in case)), atol=1e-9)
+    several = [case[0], case[1], np.stack([case[2], case[2] / 2]), np.stack([case[3], case[3] * 2]), *case[4:]]
+    np.testing.assert_allclose(rain_as_taken(*several)[0], found, atol=1e-12)  # each weather by itself
+
+
+def test_a_surplus_below_nothing_is_refused():
+    with pytest.raises(ValueError, match="surplus"):
+        rain_as_taken([0.0, 0.0], [1.0, -1.0], np.ones((2, 1)), np.ones((2, 1)), np.ones(2), np.ones(2))
+
+
+def test_a_dry_course_ends_at_wilting():
+    # nothing above field capacity is left over from a rain on soil that can hold it, though ET wanted more before
+    found = rain_as_taken([9.0], [0.0], np.array([[50.0, 0.0, 5.0]]), np.array([[0.0, 16.0, 0.0]]), [10.0], [4.0])
+    assert found[0, 0] == 0.0 and found.sum() == pytest.approx(16.0)
+    assert found[0, 2] == pytest.approx(-4.0 * np.log(np.exp(-1.5) + 0.5))

@@ -60,14 +60,34 @@ def test_a_quarter_of_the_rain_counts():
     # ETo 51.1 in and 20 in of rain leave 46.1 in
     assert counted_et(51.1, 20.0, 0.25) == pytest.approx(46.1)
     assert counted_et(3.0, 40.0, 0.25) == 0.0
+    assert counted_et(3.0, 2.0) == 3.0  # a rule that says nothing of rain counts none
+    assert counted_et(3.0, 2.0, 1.0) == 1.0 and counted_et(0.0, 0.0, 0.0) == 0.0
 
 
 @pytest.mark.parametrize("wrong", [(-1, 10), (1, -10), (float("nan"), 10)])
 def test_what_cannot_be_is_refused(wrong):
     with pytest.raises(ValueError, match="allowed"):
         et_allowance_m3(*wrong)
+    with pytest.raises(ValueError, match="eto, rain"):
+        counted_et(*wrong)
+
+
+@pytest.mark.parametrize("share", [-0.01, 1.01, float("nan")])
+def test_a_share_of_rain_lies_between_none_and_all(share):
+    with pytest.raises(ValueError, match="0 to 1 is allowed"):
+        counted_et(5.0, 1.0, share)
 
 
 def test_a_class_without_a_factor_is_refused():
     with pytest.raises(ValueError, match="none for landscape"):
         weighted_area({"landscape": 10.0}, {"turf": 1.0})
+
+
+@pytest.mark.parametrize(("area", "factor"), [((10.0, -1.0), (0.5, 0.5)), ((10.0, 1.0), (0.5, -0.5))])
+def test_one_class_below_nothing_is_refused(area, factor):
+    with pytest.raises(ValueError, match="0 or more"):
+        weighted_area(dict(zip("ab", area, strict=True)), dict(zip("ab", factor, strict=True)))
+
+
+def test_a_factor_without_an_area_is_not_asked_for():
+    assert weighted_area({"turf": 10.0, "bare": 0.0}, {"turf": 0.5, "bare": 0.0, "pond": 1.1}) == 5.0

@@ -66,6 +66,20 @@ def test_infiltration_falls_with_slope():
         (lambda: h.pump_energy([1.0, 2.0], [10.0], 0.5), "same shape"),
         (lambda: h.infiltration_rate([0.0], [1.0]), "texture_infiltration must be above 0"),
         (lambda: h.infiltration_rate([1.0], [-1.0]), "slope_percent must not be negative"),
+        # one wrong number among right ones
+        (lambda: h.gross_rate([1.0, 1.0], [1.0, 0.0]), "area_m2 must be above 0"),
+        (lambda: h.gross_rate([1.0, -1.0], [1.0, 1.0]), "flow_lps must not be negative"),
+        (lambda: h.gross_rate([1.0, np.inf], [1.0, 1.0]), "flow_lps must be finite"),
+        (lambda: h.served_share([0.5, 0.0]), "du_lq must be above 0"),
+        (lambda: h.served_share([0.5, 1.2]), "at most 1"),
+        (lambda: h.pump_energy([1.0, -1.0], 10.0, 0.5), "must not be negative"),
+        (lambda: h.pump_energy([1.0, 1.0], [10.0, -1.0], 0.5), "must not be negative"),
+        (lambda: h.pump_energy([1.0, 1.0], 10.0, [0.5, 0.0]), "efficiency must be above 0"),
+        (lambda: h.pump_energy([1.0, 1.0], 10.0, [0.5, 1.1]), "at most 1"),
+        (lambda: h.pump_energy([1.0, 2.0], 10.0, [0.5]), "same shape"),
+        (lambda: h.infiltration_rate([1.0, 0.0], [1.0, 1.0]), "texture_infiltration must be above 0"),
+        (lambda: h.infiltration_rate([1.0, 1.0], [1.0, -1.0]), "slope_percent must not be negative"),
+        (lambda: h.infiltration_rate([1.0], [1.0, 1.0]), "same shape"),
     ],
 )
 def test_refusals(call, words):
@@ -153,11 +167,41 @@ def test_laws_of_a_station():
         (lambda: _curve([0, 5], [5, 4], [0.5, 1.5]), "efficiency: must lie in 0 to 1"),
         (lambda: _curve([0, 5], [5, 4], [0.5, 0.5], 0.0), "held: must be above 0"),
         (lambda: _curve([0], [np.inf], [0.5]), "held: must be above 0, and finite"),
+        (lambda: h.pipe_resistance([1.0, -1.0], [0.1, 0.1], [140.0, 140.0]), "length_m must not be negative"),
+        (lambda: h.pipe_resistance([1.0, 1.0], [0.1, 0.0], [140.0, 140.0]), "must be above 0"),
+        (lambda: h.pipe_resistance([1.0, 1.0], [0.1, 0.1], [140.0, 0.0]), "must be above 0"),
+        (lambda: h.pipe_resistance([1.0, 1.0], [0.1, 0.1], [140.0]), "same shape"),
+        (lambda: h.friction_head([1.0, -1.0], 1.0), "must not be negative"),
+        (lambda: h.friction_head([1.0, 1.0], [1.0, -1.0]), "must not be negative"),
+        (lambda: h.friction_head([1.0, 1.0], [1.0]), "same shape"),
+        (lambda: _curve([-1, 5], [5, 4], [0.5, 0.5]), "flow: must rise from point to point, from 0"),
+        (lambda: _curve([0, 5, 5], [5, 4, 3], [0.5, 0.5, 0.5]), "flow: must rise"),
+        (lambda: _curve([0, 5], [5, -4], [0.5, 0.5]), "head: must be 0 or more"),
+        (lambda: _curve([0, 5, 9], [5, 4, 4.5], [0.5, 0.5, 0.5]), "and not rise"),
+        (lambda: _curve([0, 5], [5, 4], [-0.1, 0.5]), "efficiency: must lie in 0 to 1"),
+        (lambda: _curve([0], [5], [0.0]), "efficiency: must lie in 0 to 1"),
+        (lambda: _curve([0, 5], [5, 4], [0.5]), "expected one shape"),
+        (lambda: _curve([0, 5], [5], [0.5, 0.5]), "expected one shape"),
+        (lambda: _curve([], [], []), "n >= 1"),
+        (lambda: _curve([[0, 5]], [[5, 4]], [[0.5, 0.5]]), "n >= 1"),
     ],
 )
 def test_pipes_and_curves_refuse(call, words):
     with pytest.raises(ValueError, match=words):
         call()
+
+
+def test_what_lies_on_the_edge_is_allowed():
+    assert h.gross_rate([0.0], [2.0]).tolist() == [0.0]
+    assert h.served_share([1.0, 1.0], [True, False]).tolist() == [1.0, 1.0]
+    assert h.pump_energy([0.0, 1.0], [1.0, 0.0], 1.0).tolist() == [0.0, 0.0]
+    assert h.infiltration_rate([0.5], [0.0]).tolist() == [0.5]
+    assert h.friction_head([0.0, 2.0], [1.0, 0.0]).tolist() == [0.0, 0.0]
+    assert h.pipe_resistance(0.0, 0.05, 0.5) == 0.0
+    flat = _curve([0, 5, 9], [5, 5, 0], [0.0, 1.0, 1.0], 0.5)  # a head may stay, and end at none
+    assert flat.head_given(np.array([2.0, 9.0])).tolist() == [0.5, 0.0]
+    assert flat.head_missing(np.array([2.0, 9.0]), np.array([0.25, 0.25])).tolist() == [0.0, 0.75]
+    assert _curve([0, 5], [5, 4], [0.5, 0.5]).head_missing(np.array([1.0, 2.0])).tolist() == [0.0, 0.0]
 
 
 def _curve(flow, head, efficiency, held=np.inf):

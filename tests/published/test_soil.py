@@ -34,6 +34,44 @@ def test_every_texture_is_there_and_in_order():
         assert any(mark in texture.source for mark in ("memory", "secondary"))
 
 
+def test_porosity_and_retention_of_rawls():
+    # Rawls, Brakensiek & Saxton 1982, Table 2: total porosity; water at 33 and 1500 kPa where Table 19 has no class.
+    # Mark: memory.
+    porosity = {
+        "sand": 0.437, "loamy_sand": 0.437, "sandy_loam": 0.453, "loam": 0.463, "silt_loam": 0.501,
+        "sandy_clay_loam": 0.398, "clay_loam": 0.464, "silty_clay_loam": 0.471, "sandy_clay": 0.430,
+        "silty_clay": 0.479, "clay": 0.475,
+    }  # fmt: skip
+    assert {key: soil.TEXTURES[key].saturation for key in porosity} == porosity
+    retention = {"sandy_clay_loam": (0.255, 0.148), "clay_loam": (0.318, 0.197), "sandy_clay": (0.339, 0.239)}
+    for key, (field_capacity, wilting_point) in retention.items():
+        assert soil.TEXTURES[key].field_capacity == field_capacity
+        assert soil.TEXTURES[key].wilting_point == wilting_point
+    # silt is in neither: as silt loam; sand of greens wilts as sand does (no source)
+    silt, silt_loam = (soil.TEXTURES[key] for key in ("silt", "silt_loam"))
+    assert (silt.saturation, silt.saturation_percentage) == (silt_loam.saturation, silt_loam.saturation_percentage)
+    assert soil.TEXTURES["sand_rootzone"].wilting_point == soil.TEXTURES["sand"].wilting_point
+
+
+def test_water_of_the_paste_by_hand():
+    # 42.5 g on 100 g of soil, of which 1 - 0.463 of the volume at 2.65 g/cm3 is solid: 0.605 m3/m3
+    assert soil.TEXTURES["loam"].paste == pytest.approx(0.425 * 2.65 * 0.537, abs=5e-7)
+    middles = {"sandy_loam": 27.5, "loam": 42.5, "silt_loam": 42.5, "clay_loam": 57.5, "sandy_clay": 57.5}
+    for key, middle in middles.items():  # of the ranges 20-35, 35-50 and 50-65 of laboratory tables. Mark: memory.
+        assert soil.TEXTURES[key].saturation_percentage == middle
+
+
+def test_finer_soils_take_water_more_slowly():
+    # between the textures of Annex 2 the table is set by order alone (common practice, no source)
+    order = (
+        "sand loamy_sand sandy_loam loam silt_loam silt clay_loam silty_clay_loam sandy_clay silty_clay clay".split()
+    )
+    rates = [soil.TEXTURES[key].infiltration for key in order]
+    assert rates == sorted(rates, reverse=True) and len(set(rates)) == len(rates)
+    assert soil.TEXTURES["silt"].infiltration == soil.TEXTURES["sandy_clay_loam"].infiltration == 10.0
+    assert rates[0] == 30.0 and soil.TEXTURES["silt_loam"].infiltration == 12.0
+
+
 def test_infiltration_of_annex_2():
     # FAO Irrigation Water Management training manual, Annex 2, basic infiltration [mm/h]. Mark: secondary.
     for key, (low, high) in {"sandy_loam": (20, 30), "loam": (10, 20), "clay_loam": (5, 10), "clay": (1, 5)}.items():
@@ -199,8 +237,60 @@ def test_effective_rain_shapes():
         (lambda: soil.run_balance([1.0], [[1.0]], [[1.0, 1.0]], [[0.0]], [10.0], [[0.5]]), "etc must have shape"),
         (lambda: soil.run_balance([1.0], [1.0], [1.0], [0.0], [10.0], [0.5]), "net_irrigation must have shape"),
         (lambda: soil.run_balance([-1.0], [[1.0]], [[1.0]], [[0.0]], [10.0], [[0.5]]), "depletion must lie in 0"),
+        # one wrong value among right ones
+        (lambda: soil.available_water([0.2, 0.2], [0.1, 0.2], [0.3, 0.3]), "wilting_point < field_capacity"),
+        (lambda: soil.available_water([0.2, 0.2], [0.1, -0.1], [0.3, 0.3]), "wilting_point < field_capacity"),
+        (lambda: soil.available_water([0.2, 1.1], [0.1, 0.1], [0.3, 0.3]), "field_capacity <= 1"),
+        (lambda: soil.available_water([0.2, 0.2], [0.1, 0.1], [0.3, 0.0]), "root_depth_m must be above 0"),
+        (lambda: soil.available_water([0.2, 0.2], [0.1, 0.1], [0.3]), "root_depth_m must have shape"),
+        (lambda: soil.adjusted_depletion_fraction([0.4, 1.1], [1.0, 1.0]), "p_table must lie in 0 to 1"),
+        (lambda: soil.adjusted_depletion_fraction([0.4, -0.1], [1.0, 1.0]), "p_table must lie in 0 to 1"),
+        (lambda: soil.adjusted_depletion_fraction([0.4, 0.4], [1.0, -1.0]), "etc must not be negative"),
+        (lambda: soil.adjusted_depletion_fraction([0.4, 0.4], [1.0]), "p_table must have shape"),
+        (lambda: soil.stress_coefficient([1.0, 1.0], [10.0, 0.0], [0.5, 0.5]), "taw must be above 0"),
+        (lambda: soil.stress_coefficient([1.0, 1.0], [10.0, 10.0], [0.5, 1.0]), "p must lie in"),
+        (lambda: soil.stress_coefficient([1.0, 1.0], [10.0, 10.0], [0.5, -0.1]), "p must lie in"),
+        (lambda: soil.stress_coefficient([1.0, 11.0], [10.0, 10.0], [0.5, 0.5]), "depletion must lie in 0 to taw"),
+        (lambda: soil.stress_coefficient([1.0, -1.0], [10.0, 10.0], [0.5, 0.5]), "depletion must lie in 0 to taw"),
+        (lambda: soil.stress_coefficient([1.0, np.inf], [10.0, 10.0], [0.5, 0.5]), "depletion must be finite"),
+        (lambda: soil.balance_day([1.0], [1.0], [1.0], [-0.1], [10.0], [0.5]), "effective_rain must not be negative"),
+        (lambda: soil.balance_day([1.0], [1.0], [1.0], [0.1], [0.0], [0.5]), "taw must be above 0"),
+        (lambda: soil.balance_day([11.0], [1.0], [1.0], [0.1], [10.0], [0.5]), "depletion must lie in 0 to taw"),
+        (lambda: soil.balance_day([1.0], [1.0], [1.0], [0.1], [10.0, 9.0], [0.5]), "taw must have shape"),
+        (lambda: soil.run_balance([[1.0]], [[1.0]], [[1.0]], [[0.0]], [10.0], [[0.5]]), "depletion0 must have shape"),
+        (
+            lambda: soil.run_balance([1.0], [[1.0], [1.0]], [[1.0]], [[0.0]], [10.0], [[0.5]]),
+            "net_irrigation must have",
+        ),
+        (lambda: soil.run_balance([1.0], [[1.0]], [[1.0]], [[0.0]], [10.0, 1.0], [[0.5]]), "taw must have shape"),
+        (lambda: soil.run_balance([1.0], [[1.0]], [[1.0]], [[0.0]], [10.0], [[1.0]]), "p must lie in"),
+        (lambda: soil.effective_rain([1.0, -1.0], [80.0, 80.0]), "rain must not be negative"),
+        (lambda: soil.effective_rain(1.0, [80.0, 0.0]), "curve_number must be above 0"),
+        (lambda: soil.effective_rain(1.0, [80.0, 100.5]), "at most 100"),
+        (lambda: soil.effective_rain(1.0, [[80.0]]), "curve_number must have shape"),
+        (lambda: soil.effective_rain(np.ones((2, 1, 1)), [80.0, 80.0]), "rain must be one number or have shape"),
+        (lambda: soil.effective_rain(np.ones((3, 2)), [80.0, 80.0]), "rain must be one number or have shape"),
+        (lambda: soil.effective_rain(np.ones(1), [80.0, 80.0]), "rain must be one number or have shape"),
     ],
 )
 def test_refusals(call, words):
     with pytest.raises(ValueError, match=words):
         call()
+
+
+def test_what_lies_on_the_edge_is_allowed():
+    assert soil.available_water([1.0], [0.0], [0.01]).tolist() == [10.0]
+    assert soil.adjusted_depletion_fraction([0.0, 1.0], [5.0, 5.0]).tolist() == [0.1, 0.8]  # kept in 0.1 to 0.8
+    assert soil.stress_coefficient([0.0, 10.0, 10.0 + 1e-10], [10.0] * 3, [0.0] * 3).tolist() == [1.0, 0.0, 0.0]
+    assert soil.stress_coefficient([-1e-10], [0.5], [0.5]).tolist() == [1.0]
+    taw_by_zone = soil.stress_coefficient([[5.0, 10.0], [5.0, 10.0]], [10.0, 20.0], [0.0, 0.5])
+    assert taw_by_zone.tolist() == [[0.5, 0.0], [1.0, 1.0]]
+    same = soil.stress_coefficient([[5.0, 10.0]], [[10.0, 20.0]], [[0.0, 0.5]])
+    assert same.tolist() == [[0.5, 1.0]]
+
+
+def test_et_is_cut_to_what_is_there_and_no_further():
+    # TAW 10 mm, 9 mm gone, no stress before 95 % of it is: of 5 mm of demand 1 mm is left, with 2 mm of rain 3 mm
+    dry = soil.balance_day([9.0, 9.0], [0.0, 0.0], [5.0, 5.0], [0.0, 2.0], [10.0, 10.0], [0.95, 0.95])
+    assert dry.etc_actual.tolist() == [1.0, 3.0] and dry.depletion.tolist() == [10.0, 10.0]
+    assert dry.drainage.tolist() == [0.0, 0.0]

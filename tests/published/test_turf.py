@@ -26,9 +26,12 @@ def test_monthly_kc_means():
     for keys, mean in ((COOL, 0.7875), (WARM, 0.6508)):
         for key in keys:
             assert np.mean(SPECIES[key].kc_month) == pytest.approx(mean, abs=5e-5)
-    # January, April, July, December as printed: text
-    assert [SPECIES["tall_fescue"].kc_month[i] for i in (0, 3, 6, 11)] == [0.61, 1.04, 0.94, 0.60]
-    assert [SPECIES["bermudagrass"].kc_month[i] for i in (0, 3, 6, 11)] == [0.61, 0.72, 0.71, 0.55]
+    # January to December as printed: text
+    cool = [0.61, 0.64, 0.75, 1.04, 0.95, 0.88, 0.94, 0.86, 0.74, 0.75, 0.69, 0.60]
+    warm = [0.61, 0.54, 0.76, 0.72, 0.79, 0.68, 0.71, 0.71, 0.62, 0.54, 0.58, 0.55]
+    assert {SPECIES[key].kc_month for key in COOL} == {tuple(cool)}
+    assert {SPECIES[key].kc_month for key in WARM} == {tuple(warm)}
+    assert {SPECIES[key].season for key in COOL} == {"cool"} and {SPECIES[key].season for key in WARM} == {"warm"}
 
 
 def test_depletion_fraction_by_season():
@@ -46,8 +49,21 @@ def test_salt_thresholds():
     for key, (threshold, slope) in printed.items():
         assert (SPECIES[key].ece_threshold, SPECIES[key].ece_slope) == (threshold, slope)
     # Carrow & Duncan 1998: memory, low confidence
-    for key, threshold in {"annual_bluegrass": 1.5, "kentucky_bluegrass": 3.0, "creeping_bentgrass": 3.7}.items():
+    told = {"annual_bluegrass": 1.5, "kentucky_bluegrass": 3.0, "creeping_bentgrass": 3.7, "seashore_paspalum": 8.6}
+    # where a source gives only a class, the lower bound of the most sensitive class any source gives: MS 3, MT 6, T 10
+    lowest = {
+        "fine_fescue": 3.0,
+        "buffalograss": 3.0,
+        "zoysiagrass": 6.0,
+        "kikuyugrass": 6.0,
+        "st_augustinegrass": 10.0,
+    }
+    for key, threshold in (told | lowest).items():
         assert SPECIES[key].ece_threshold == threshold
+        # no slope was read: the steepest of the season's group counts, ryegrass' 7.6 and bermudagrass' 6.4
+        assert SPECIES[key].ece_slope == (7.6 if key in COOL else 6.4)
+        assert "steepest" in SPECIES[key].sources["ece_slope"]
+    assert "Maas" in SPECIES["tall_fescue"].sources["ece_slope"]
     assert min(SPECIES, key=lambda key: SPECIES[key].ece_threshold) == "annual_bluegrass"
 
 
@@ -91,12 +107,26 @@ def test_months_move_by_six_south_of_the_equator():
     assert south[9] == north[3] == 1.04  # October there is April here
     assert south[0] == north[6]
     assert sorted(south) == sorted(north)
+    assert turf_of_mix((("tall_fescue", 1.0),), 0.0).kc_month[3] == 1.04  # on the equator months stay as printed
+
+
+def test_roots_that_are_taken_where_none_are_told():
+    # common practice, no source: what must hold is their order; mown low they are short, prairie grass goes deepest
+    depth = {key: SPECIES[key].root_depth_m for key in KEYS}
+    assert depth["annual_bluegrass"] < depth["creeping_bentgrass"] < depth["kentucky_bluegrass"] < depth["tall_fescue"]
+    assert depth["st_augustinegrass"] < depth["zoysiagrass"] < depth["bermudagrass"] < depth["buffalograss"] <= 0.8
+    assert depth["kentucky_bluegrass"] == depth["perennial_ryegrass"] < depth["fine_fescue"] < 0.4
+    assert depth["annual_bluegrass"] == 0.1 and depth["kikuyugrass"] == depth["bermudagrass"] == depth["tall_fescue"]
 
 
 def test_shares_are_normalised():
     shares = parse_mix("tall_fescue: 0.3333333 | fine_fescue:0.6666666")
     assert sum(share for _, share in shares) == pytest.approx(1.0, abs=1e-15)
     assert parse_mix(" bermudagrass ") == (("bermudagrass", 1.0),)
+    assert parse_mix("bermudagrass:1.0000005") == (("bermudagrass", 1.0),)  # a last digit too many
+    assert turf_of_mix((("tall_fescue", 0.5), ("fine_fescue", 0.5000005)), 90.0).ece_threshold == 3.0
+    # "20.0 %" that arithmetic makes a hair less counts
+    assert turf_of_mix((("annual_bluegrass", 0.2 - 1e-9), ("tall_fescue", 0.8 + 1e-9)), 38.0).ece_threshold == 1.5
 
 
 @pytest.mark.parametrize(
@@ -111,6 +141,9 @@ def test_shares_are_normalised():
         ("tall_fescue:half|fine_fescue:0.5", "'half'"),
         ("tall_fescue:nan", "a number above 0"),
         ("tall_fescue|fine_fescue:0.5", "has no share"),
+        ("tall_fescue:1.00001", "sum to 1.00001|at most 1"),
+        ("tall_fescue:0.5|fine_fescue:0.50001", "they must sum to 1"),
+        ("qqq", r"kikuyugrass$"),
     ],
 )
 def test_mix_refusals(text, words):
@@ -120,7 +153,12 @@ def test_mix_refusals(text, words):
 
 def test_turf_refusals():
     with pytest.raises(ValueError, match="latitude"):
-        turf_of_mix((("tall_fescue", 1.0),), 120.0)
+        turf_of_mix((("tall_fescue", 1.0),), 90.5)
+    with pytest.raises(ValueError, match="latitude"):
+        turf_of_mix((("tall_fescue", 1.0),), -90.5)
+    with pytest.raises(ValueError, match="unknown turf"):
+        turf_of_mix((("moss", 1.0),), 20.0)
+    assert turf_of_mix((("tall_fescue", 1.0),), -90.0).kc_month[9] == 1.04
     with pytest.raises(ValueError, match="sum to 0.5"):
         turf_of_mix((("tall_fescue", 0.5),), 20.0)
     with pytest.raises(ValueError, match="must be above 0"):

@@ -166,3 +166,103 @@ def test_refusals():
         Place(95.0, 0.0)
     with pytest.raises(ValueError, match="elevation"):
         Place(45.0, 20000.0)
+
+
+def chosen(*names):
+    """Uccle's day with only these readings."""
+    full = {name: value[0] for name, value in UCCLE_DAY.items()} | {"solar": 22.07, "rh": 73.5}
+    return weather._chapter_3_inputs(Climate.of([187], **{n: [full[n]] for n in names}), UCCLE, np.array([0]))
+
+
+def test_vapour_pressure_of_each_route_by_hand():
+    # Uccle: e0(12.3) = 1.431, e0(21.5) = 2.564 kPa (FAO-56 Annex 2 Table 2.3: memory). Eq. 17, 18, 19 and 48
+    both = ("tmin", "tmax")
+    cases = {
+        (*both, "rhmin", "rhmax"): (1.431 * 0.84 + 2.564 * 0.63) / 2,
+        (*both, "rhmax"): 1.431 * 0.84,
+        (*both, "rhmin", "rh"): 0.735 * (1.431 + 2.564) / 2,
+        both: 1.431,
+    }
+    for names, expected in cases.items():
+        assert chosen(*names).vapour_pressure[0] == pytest.approx(expected, abs=1e-3)
+
+
+def test_radiation_of_each_route_by_hand():
+    # Ra 41.09, N 16.1: 9.25 h of sun are Rs 22.07; 0.16 sqrt(9.2) Ra = 19.94, below a clear sky of 30.90
+    assert chosen("tmin", "tmax", "solar", "sunshine").solar[0] == 22.07
+    assert chosen("tmin", "tmax").solar[0] == pytest.approx(0.16 * np.sqrt(9.2) * 41.09, abs=0.01)
+    hot = Climate.of([187], tmin=[0.0], tmax=[40.0])  # 0.16 sqrt(40) Ra would be more than a clear sky gives
+    assert weather._chapter_3_inputs(hot, UCCLE, np.array([0])).solar[0] == pytest.approx(30.90, abs=0.005)
+    assert chosen("tmin", "tmax").wind[0] == 2.0
+
+
+@pytest.mark.parametrize(
+    ("name", "allowed", "refused"),
+    [
+        ("solar", [0.0, 42.0], [-0.1, 42.2]),  # Ra 41.09 and 1 MJ more
+        ("sunshine", [0.0, 17.0], [-0.1, 17.2]),  # N 16.1 and an hour more
+        ("wind", [0.0, 40.0], [-0.1, 40.1]),
+        ("rhmax", [64.0, 105.0], [0.9, 105.1, 1.0]),  # 1.0 is a fraction
+        ("rhmin", [0.0, 84.0], [-0.1, 85.0]),  # not above the highest
+        ("rh", [1.1, 105.0], [0.7, 1.0, 105.1]),
+        ("eto_given", [0.0, 25.0], [-0.1, 25.1]),
+    ],
+)
+def test_edges_of_what_a_reading_can_be(name, allowed, refused):
+    for values, said in ((allowed, False), (refused, True)):
+        for value in values:
+            day = UCCLE_DAY | {"rh": [70.0]} | {name: [value]}
+            eto, route = eto_and_route([187], UCCLE, **day)
+            assert ("refused" in route[0]) is said and np.isfinite(eto[0])
+    extreme = [[-60.0, 60.0], [-60.1, 20.0], [10.0, 60.1]]
+    days = [eto_and_route([187], UCCLE, tmin=[low], tmax=[high])[1][0] == "missing" for low, high in extreme]
+    assert days == [False, True, True]
+    assert eto_and_route([187], UCCLE, tmin=[15.0], tmax=[15.0])[1][0] != "missing"
+
+
+def test_sun_longer_than_the_day_is_a_day_of_sun_and_wet_air_is_full():
+    longer, just = (eto_and_route([187], UCCLE, **(UCCLE_DAY | {"sunshine": [h]}))[0][0] for h in (17.0, 16.105))
+    assert longer == pytest.approx(just, rel=1e-3)
+    wetter, full = (eto_and_route([187], UCCLE, **(UCCLE_DAY | {"rhmax": [h]}))[0][0] for h in (105.0, 100.0))
+    assert wetter == full
+
+
+def test_what_is_known_of_one_day_is_not_taken_for_another():
+    # a day of its own ET between two that are reckoned, and one without temperatures: each keeps its own route
+    columns = {name: [value[0]] * 4 for name, value in UCCLE_DAY.items()} | {"eto_given": [np.nan, 2.5, np.nan, 30.0]}
+    columns["tmin"] = [12.3, 12.3, np.nan, 12.3]
+    columns["wind"] = [2.078, 50.0, 2.078, np.nan]
+    eto, route = eto_and_route([187] * 4, UCCLE, **columns)
+    assert eto[0] == pytest.approx(3.88, abs=0.005) and eto[1] == 2.5 and np.isnan(eto[2])
+    assert route[1:3] == ["given", "missing"]
+    assert route[3] == "penman-monteith: radiation from sunshine, wind 2 m/s; refused eto"
+
+
+def test_hargreaves_by_hand_and_never_below_nothing():
+    # 0.0023 (20.7 + 17.8) sqrt(11.8) 0.408 40.55 = 5.03; air of -20 degC gives no ET
+    assert weather.hargreaves([14.8], [26.6], [40.55])[0] == pytest.approx(5.03, abs=0.005)
+    assert weather.hargreaves([-30.0], [-10.0], [40.0]).tolist() == [0.0]
+
+
+def test_a_clear_sky_is_clearer_higher_up():
+    assert weather.clear_sky_radiation([40.0], 1000.0)[0] == pytest.approx(0.77 * 40.0)
+    assert weather.clear_sky_radiation([40.0], 0.0)[0] == 30.0
+
+
+@pytest.mark.parametrize(("latitude", "elevation"), [(90.0, 9000.0), (-90.0, -500.0), (0.0, np.nan)])
+def test_places_on_the_edge_are_allowed(latitude, elevation):
+    assert Place(latitude, elevation).latitude == latitude
+    for wrong in ((90.1, 0.0), (-90.1, 0.0), (0.0, 9001.0), (0.0, -501.0)):
+        with pytest.raises(ValueError, match="must lie in"):
+            Place(*wrong)
+
+
+def test_days_of_the_year_on_the_edge():
+    assert Climate.of([1, 366]).day_of_year.tolist() == [1.0, 366.0]
+    for wrong in ([1, 367], [0.5, 5], [1, np.nan]):
+        with pytest.raises(ValueError, match="1 to 366"):
+            Climate.of(wrong)
+    with pytest.raises(ValueError, match=r"shape \(T,\)"):
+        Climate.of([[1, 2]])
+    with pytest.raises(ValueError, match="height"):
+        wind_at_2m(2.0, 0.1)
