@@ -1,26 +1,34 @@
 """Small wrong changes thought of by hand, each for what it would mean: every one must fail a test of its room.
 
-    python -m tests.bench.bench_slips [--only WORD] [--all]
+    python -m tests.bench.bench_slips [--only WORD]
 
 Where `bench_mutants` draws changes blindly, these are slips somebody could make and nobody would see on a screen: a
 forecast that was not there yet, a day counted twice, the dearest for the best. `--only` runs those whose meaning or
-file holds a word; `--all` asks survivors every lean test. Needs `pip install cosmic-ray`, as its neighbour does.
+file holds a word.
 """
 
 from __future__ import annotations
 
 import argparse
-import os
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 
-from tests.bench.bench_mutants import LEAN, ROOT, TESTS, Mutant, survives
+from tests.bench.standing_changes import ROOT, Mutant, Session, run
 
 DOCUMENT = ["tests/scheduler/document"]
-MORE_TESTS = {  # of rooms that are not drawn from
-    "models/filter_": ["tests/models/test_estimation.py", "tests/properties/test_estimation.py"],
-    "models/uneven_catch.py": ["tests/models/test_uneven_catch.py"],
-    "models/night": ["tests/properties/test_night.py", "tests/models/night"],
+QUICK, MOST = 4.0, 60.0  # [s] of processor time that one test, and those of one slip together, may take
+TESTS = {
+    "models": ["tests/models", "tests/published", "tests/properties"],
+    "scheduler/plan": ["tests/scheduler/plan", "tests/scheduler/document", "tests/scheduler/test_site_hydraulics.py"],
+    "scheduler/state": [
+        "tests/scheduler/state",
+        "tests/scheduler/test_ran.py",
+        "tests/scheduler/test_readings.py",
+        "tests/scheduler/test_quality.py",
+        "tests/scheduler/plan/test_weathers.py",
+        "tests/scheduler/document",
+    ],
     "scheduler/document": DOCUMENT,
     "scheduler/events.py": ["tests/scheduler/plan", "tests/scheduler/test_flushes.py", *DOCUMENT],
     "scheduler/feeds": ["tests/scheduler/feeds"],
@@ -587,8 +595,7 @@ SLIPS = (
 
 def tests_of(file: str) -> list[str]:
     """Tests of the room a file is in."""
-    rooms = TESTS | MORE_TESTS
-    return next(tests for room, tests in sorted(rooms.items(), reverse=True) if file.startswith(room))
+    return next(tests for room, tests in sorted(TESTS.items(), reverse=True) if file.startswith(room))
 
 
 def changed(slip: Slip) -> Mutant:
@@ -603,34 +610,32 @@ def changed(slip: Slip) -> Mutant:
     if code.count(slip.was) != 1:
         raise ValueError(f"{slip.file}: {code.count(slip.was)} times {slip.was!r}")
     line = code[: code.index(slip.was)].count("\n") + 1
-    return Mutant(path, "slip", 0, line, code.replace(slip.was, slip.now), slip.was, slip.now)
+    return Mutant(path, "slip", line, code.replace(slip.was, slip.now), slip.was, slip.now)
 
 
 def main() -> None:
     """Make every slip and tell which no test notices."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--only", default="", help="part of a meaning or a file")
-    parser.add_argument("--all", action="store_true", help="ask survivors every lean test too")
     given = parser.parse_args()
-    os.chdir(ROOT)
-    import highspy  # noqa: F401  (read once, before the processes part)
-    import hypothesis  # noqa: F401
-    import pandas  # noqa: F401
-    import pyomo.environ  # noqa: F401
-
     slips = [s for s in SLIPS if given.only in s.meaning or given.only in s.file]
     alive = 0
-    for slip in slips:
-        try:
-            one = changed(slip)
-        except ValueError as gone:  # the code has moved on: write the slip anew
-            sys.stdout.write(f"GONE   {gone}: {slip.meaning}\n")
-            alive += 1
-            continue
-        lives = survives(one, tests_of(slip.file)) and (not given.all or survives(one, LEAN))
-        alive += lives
-        sys.stdout.write(f"{'LIVES ' if lives else 'killed'} {slip.file}:{one.line} {slip.meaning}\n")
-        sys.stdout.flush()
+
+    def judge(killed_by: Callable[[Mutant], str | None]) -> None:
+        nonlocal alive
+        for slip in slips:
+            try:
+                one = changed(slip)
+            except ValueError as gone:  # the code has moved on: write the slip anew
+                sys.stdout.write(f"GONE   {gone}: {slip.meaning}\n")
+                alive += 1
+                continue
+            lives = killed_by(one) is None
+            alive += lives
+            sys.stdout.write(f"{'LIVES ' if lives else 'killed'} {slip.file}:{one.line} {slip.meaning}\n")
+            sys.stdout.flush()
+
+    run(sorted({t for s in slips for t in tests_of(s.file)}), Session(QUICK, MOST, judge))
     sys.stdout.write(f"{len(slips) - alive} of {len(slips)} killed\n")
 
 
