@@ -271,7 +271,7 @@ def _fill_future(
     missing = table["eto"].isna()
     if missing.all():
         assumed = (past["route"] == FALLBACK).all()
-        table["eto"] = _assumed_eto(site, horizon) if assumed else seasonal_eto(site, past, horizon)
+        table["eto"] = seasonal_eto(site, past, horizon)
         table["rain"], table["route"] = 0.0, "no forecast"
         what = "a warm dry day is assumed" if assumed else "the mean of the last two weeks stands in, without rain"
         notes.append(Note("step_down", "forecast", f"no forecast for the coming dates: {what}"))

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from scheduler.state.demand import evening_demand, seasonal_eto, zone_etc, zone_rain
+from models.soil import curve_number, effective_rain
+from scheduler.state.demand import Told, evening_demand, expected_rain, seasonal_eto, zone_etc, zone_rain
 from tests.scheduler.site_folders import site
 from tests.sites import extraterrestrial_radiation
 
@@ -57,6 +58,8 @@ def test_members_are_averaged_and_counted(tmp_path):
     assert found.members == 2
     assert found.future["eto"].tolist() == [5.0, 6.0, 4.0]
     assert found.future["rain"].tolist() == [3.0, 0.0, 0.0]  # half of (0.5 * 12 + 0)
+    assert found.told.chance.tolist() == [0.25, 0.0, 0.0]  # rain of one member of two, which is itself one time in two
+    assert found.told.amount.tolist() == [12.0, 0.0, 0.0]
     assert found.told.members.tolist() == [[[4.0, 4.0, 4.0], [6.0, 8.0, 4.0]], [[6.0, 0.0, 0.0], [0.0, 0.0, 0.0]]]
 
 
@@ -71,9 +74,57 @@ def test_only_the_newest_forecast_speaks_of_the_days_to_come(tmp_path):
 @pytest.mark.parametrize(("given", "kind"), [((1, 2, 3), "info"), ((1, 2), "step_down"), ((1, 3, 4, 5), "step_down")])
 def test_one_or_two_days_short_is_no_step_down(tmp_path, given, kind):
     # Of five nights: the last two are filled with the mean; three, or one in the middle, are a step down.
-    found = demand(tmp_path, nights=5, forecast=told(NIGHT, *((d, 5, 2, "") for d in given)))
+    found = demand(tmp_path, nights=5, forecast=told(NIGHT, *((d, 5, 4, 0.5) for d in given)))
     assert "the mean of the others is used" in said(found, kind)
     assert found.future["rain"].tolist() == [2.0] * 5
+    spoken = np.isin(np.arange(1, 6), given)  # the mean that stands in counts as falling for certain
+    assert found.told.chance.tolist() == np.where(spoken, 0.5, 1.0).tolist()
+    assert found.told.amount.tolist() == np.where(spoken, 4.0, 2.0).tolist()
+
+
+def test_where_the_forecast_has_no_rain_none_is_likely(tmp_path):
+    found = demand(tmp_path, nights=5, forecast=told(NIGHT, (1, 5, 0, 0.8), (2, 5, 0, "")))
+    assert found.told.chance.tolist() == [0.0] * 5
+
+
+@pytest.mark.parametrize(("last", "covered"), [(10, 3), (2, 2)])
+def test_a_forecast_counts_as_far_as_these_nights_reach(tmp_path, last, covered):
+    assert demand(tmp_path, forecast=told(NIGHT, *((d, 5, 0, "") for d in range(last + 1)))).forecast_days == covered
+
+
+def test_a_forecast_of_today_alone_is_none_of_the_coming_dates(tmp_path):
+    found = demand(tmp_path, forecast=told(NIGHT, (0, 9, 9, "")))
+    assert (found.issued, found.told, found.forecast_days, found.members) == (None, None, 0, 0)
+    assert "no forecast for the coming dates" in said(found, "step_down")
+
+
+def test_each_member_s_rain_runs_off_by_itself(tmp_path):
+    # 60 mm in one of two members: half of what 60 mm do by the curve number, not what 30 mm do, and never their ETo.
+    wet = told(NIGHT, (1, 5, 60, ""), (2, 5, 0, ""), member="a")
+    found = demand(tmp_path, nights=2, forecast=wet + told(NIGHT, (1, 9, 0, ""), (2, 9, 0, ""), member="b"))
+    place = site(tmp_path / "zones")
+    enters, runs_off = expected_rain(place, found)
+    whole = effective_rain(np.array([[60.0]]), curve_number(place.zones.hydrologic_group.tolist()))
+    np.testing.assert_allclose(enters, np.column_stack((whole[0].ravel() / 2.0, np.zeros(2))))
+    np.testing.assert_allclose(runs_off[:, 0], whole[1].ravel() / 2.0)
+
+
+def test_a_case_s_factors_reach_every_member():
+    members = np.array([[[4.0, 6.0], [5.0, 5.0], [6.0, 4.0]], [[10.0, 0.0], [2.0, 1.0], [0.0, 4.0]]])
+    found = Told(np.full(2, 5.0), np.array([8.0, 4.0]), np.array([0.5, 1.0]), members)
+    found = found.times(np.array([1.1, 1.0]), np.array([0.5, 3.0]))
+    np.testing.assert_allclose(found.eto, [5.5, 5.0])
+    np.testing.assert_allclose(found.amount, [4.0, 12.0])
+    assert found.chance.tolist() == [0.5, 1.0]
+    np.testing.assert_allclose(found.members[0], members[0] * [1.1, 1.0])
+    np.testing.assert_allclose(found.members[1], members[1] * [0.5, 3.0])
+
+
+def test_no_more_of_the_past_is_taken_than_asked_for(tmp_path):
+    # Three days observed, four apart: the days between stand in, but none older than three days.
+    weather = "date,eto,rain\n" + "".join(f"{NIGHT - timedelta(days=d)},5,0\n" for d in (8, 4, 0))
+    found = evening_demand(site(tmp_path, weather=weather), NIGHT, 2, longest=3)
+    assert found.past["date"].tolist() == [pd.Timestamp(NIGHT) - timedelta(days=d) for d in (3, 2, 1, 0)]
 
 
 def test_a_day_not_observed_is_the_newest_forecast_of_it(tmp_path):
@@ -111,7 +162,7 @@ def test_a_gap_nobody_spoke_of_is_the_mean_around_it_without_rain(tmp_path):
 
 def test_without_a_forecast_the_last_two_weeks_go_on_without_rain(tmp_path):
     weather = "date,eto,rain\n" + "".join(
-        f"{NIGHT - timedelta(days=d)},{4 if d > 13 else 6},9\n" for d in range(29, -1, -1)
+        f"{NIGHT - timedelta(days=d)},{4 if d > 13 else 5 + 2 * (d % 2)},9\n" for d in range(29, -1, -1)
     )
     found = demand(tmp_path, weather=weather)
     # By the sun of the date: FAO-56 Eq. 21, worked out apart in tests/sites.py.
@@ -135,9 +186,12 @@ def test_a_site_without_weather_stands_on_a_warm_dry_day_and_says_so(tmp_path):
     found = demand(tmp_path, weather=None)
     assert found.newest is None
     assert found.observed_days == 0
-    assert np.all(
-        (found.future["eto"] > 4.0) & (found.future["eto"] < 8.0)
-    )  # mid July at 37 N; common practice, no source
+    assert len(found.past) == 8  # a week before tonight
+    # A day of 18 to 32 degC by FAO-56 Eq. 52; 0.408 turns MJ/m2 of Ra (worked out apart in tests/sites.py) into mm.
+    hargreaves = 0.0023 * (25.0 + 17.8) * np.sqrt(14.0) * 0.408
+    for days, first in ((found.past, 188), (found.future, 196)):
+        sun = extraterrestrial_radiation(np.arange(first, first + len(days)), 36.6)
+        np.testing.assert_allclose(days["eto"], hargreaves * sun, rtol=2e-3)
     assert "a warm dry day is assumed for every past date" in said(found, "step_down")
 
 
@@ -147,8 +201,8 @@ def test_old_weather_and_an_old_forecast_are_said(tmp_path, age):
     found = demand(
         tmp_path, weather=first, forecast=told(NIGHT - timedelta(days=age), *((d, 5, 0, "") for d in (0, 1, 2, 3)))
     )
-    assert ("newest observed day is 2 days old" in said(found, "step_down")) == (age == 2)
-    assert ("newest forecast is 2 days old" in said(found, "step_down")) == (age == 2)
+    old = ["newest observed day is 2 days old; later days are stood in for", "newest forecast is 2 days old"]
+    assert [n.text for n in found.notes if "old" in n.text] == (old if age == 2 else [])
 
 
 def test_a_zone_drinks_by_its_month_and_microclimate_and_rain_runs_off_heavy_soil(tmp_path):
