@@ -340,7 +340,7 @@ def _places(site: Site, latest: pd.DataFrame, opening: pd.Timestamp) -> pd.DataF
     table = latest.merge(site.probe_sites, on="probe", how="inner")
     begun = table["from"].isna() | (table["from"] <= table["time"])
     standing = table["until"].isna() | (table["until"] >= table["time"].dt.normalize())
-    table = table[begun & standing & table["zone"].notna()]
+    table = table[begun & standing]
     index = pd.Series(np.arange(len(site.zones)), index=site.zones.zone)
     table = table.assign(z=table["zone"].map(index))
     return table[table["z"].notna()].astype({"z": np.int64})

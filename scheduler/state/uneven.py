@@ -67,7 +67,7 @@ def with_weighed_catch(site: Site, demand: Demand) -> tuple[Site, UnevenCatch | 
     raw = adjusted_depletion_fraction(zones.depletion_fraction, etc) * taw[:, None]
     limit = dry_limit(site, taw, raw)
     wet = np.minimum(wet_limit(site, taw), (1.0 - BAND.least_band) * limit.min(axis=1))
-    owed = np.clip(np.nan_to_num(leaching_requirement(usual_source_ec(site), zones.ece_threshold), nan=1.0), 0.0, 1.0)
+    owed = np.nan_to_num(leaching_requirement(usual_source_ec(site), zones.ece_threshold), nan=1.0)
     seen = followed(site)[on]
     ground = Ground(
         etc[on], rain[on], raw[on], limit[on], taw[on], wet[on], zones.du_lq[on],

@@ -1,12 +1,24 @@
 """Where each zone stands at opening time by its readings and the plain balance; values worked out by hand."""
 
+from dataclasses import replace
 from datetime import date, timedelta
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from scheduler.state.demand import evening_demand
-from scheduler.state.evening import evening_state, starting_state
+from scheduler.state.evening import (
+    StartState,
+    _flag_notes,
+    _joined,
+    _kept_digits,
+    _latest_by_probe,
+    _places,
+    evening_state,
+    starting_state,
+)
 from scheduler.supply import net_rates
 from tests.scheduler.site_folders import site
 
@@ -225,3 +237,176 @@ def test_the_last_bits_of_a_sum_change_no_state(tmp_path):
     for one, two in ((here.depletion, there.depletion), (here.surplus, there.surplus), (here.spread, there.spread)):
         assert one.tolist() == two.tolist()
     assert (here.depletion <= here.taw).all()
+
+
+OPENING = pd.Timestamp("2026-07-14T21:00")
+
+
+def doubts(*rows):
+    """Flags of readings: (probe, rule, what, hours from the opening at which it begins and ends, reason)."""
+    found = pd.DataFrame(rows, columns=["probe", "rule", "what", "starts", "ends", "reason"])
+    times = {name: OPENING + pd.to_timedelta(found[name], unit="h") for name in ("starts", "ends")}
+    return [(n.subject, n.text, n.name) for n in _flag_notes(found.assign(**times), OPENING, "metric")]
+
+
+@pytest.mark.parametrize(
+    ("rule", "what", "starts", "ends", "said"),
+    [
+        ("stuck", "moisture", -90, -71, True),
+        ("stuck", "moisture", -90, -72, False),  # over three days ago
+        ("spike", "ec", -1, 0, True),
+        ("spike", "ec", 0, 5, True),
+        ("spike", "ec", 1, 5, False),  # not yet read
+        ("gap", "reading", -9, -1, False),  # a silence takes out nothing
+        ("unrecorded", "moisture", -9, -1, False),  # water that is not on record is no fault of a probe
+    ],
+)
+def test_doubts_of_the_last_three_days_are_said(rule, what, starts, ends, said):
+    assert bool(doubts(("a", rule, what, starts, ends, "odd"))) == said
+
+
+def test_of_several_doubts_the_last_is_told_and_how_many_more():
+    found = doubts(
+        ("b", "spike", "moisture", -30, -30, "jumped"),
+        ("b", "stuck", "moisture", -20, -2, "stood still"),
+        ("b", "drop", "moisture", -28, -27, "fell"),
+        ("a", "ec", "ec", -3, -1, "does not fit"),
+        ("a", "spike", "moisture", -3, -3, "jumped"),
+    )
+    assert [(subject, text.split(" (")[0]) for subject, text, _ in found] == [
+        ("probe a", "does not fit"),
+        ("probe a", "jumped"),
+        ("probe b", "stood still"),
+    ]
+    assert found[2][1].endswith("(up to Tue 14 Jul, 19:00); not used; 2 more doubts in these days")
+    assert found[0][1].endswith("not used")
+
+
+def state(**columns):
+    given = {"depletion": 10.0, "spread": 3.0, "origin": "balance", "taw": 45.0, "surplus": 0.0}
+    arrays = {n: np.array(columns.get(n, [v] * 3), dtype=object if n == "origin" else float) for n, v in given.items()}
+    return StartState(*arrays.values(), 0, 0, 0, None, None, 0, 0, True, ())
+
+
+def test_the_filter_speaks_for_zones_a_probe_informs_and_no_others():
+    told = SimpleNamespace(
+        informed_by=np.array(["probe", "balance", "kin"]),
+        depletion=np.array([50.0, 20.0, -2.0]),
+        spread=np.array([30.0, 1.0, 2.0]),
+        surplus=np.array([0.0, 5.0, 2.0]),
+    )
+    found = _joined(state(), SimpleNamespace(estimate=told, rows=np.array([2, 1, 0])))
+    assert found.depletion.tolist() == [0.0, 10.0, 45.0]  # no drier than the wilting point, no wetter than full
+    assert found.surplus.tolist() == [2.0, 0.0, 0.0]
+    assert found.spread.tolist() == [2.0, 3.0, 0.4 * 45.0]
+    assert found.origin.tolist() == ["kin", "balance", "probe"]
+
+
+def test_no_zone_is_rounded_past_its_wilting_point():
+    found = _kept_digits(replace(state(taw=[45.0, 44.9999996, 45.0]), depletion=np.array([1.23456789, 44.9999996, 3.0])))
+    assert found.depletion.tolist() == [1.234568, 44.9999996, 3.0]
+
+
+def dried(place, level, days, eto=8.0):
+    """Depletion after dry days from RAW or drier: FAO-56 Eq. 84 with p for ETc by the note to its Table 22."""
+    et = eto * kc(place)
+    p = float(np.clip(place.zones.depletion_fraction[0] + 0.04 * (5.0 - et), 0.1, 0.8))
+    level = 45.0 * p if level is None else level
+    for _ in range(days):
+        level += et * min(1.0, (45.0 - level) / (45.0 * (1.0 - p)))
+    return level
+
+
+@pytest.mark.parametrize("nights", [1, 3])
+def test_only_nights_before_the_log_begins_are_taken_as_watered(tmp_path, nights):
+    # Ten dates of 8 mm without water. Up to the date of the log's first night no zone has passed RAW, somebody watered;
+    # on the dates after its nights it dries on.
+    weather = WEATHER.replace(",5,0", ",8,0")
+    found, place = asked(tmp_path, weather=weather, applied=log({}, nights=range(nights, 0, -1)))
+    assert found.depletion[0] == pytest.approx(dried(place, None, nights))
+
+
+def test_a_reading_drier_than_that_is_believed(tmp_path):
+    # 0.12 is 39 mm of 45, past RAW. The log begins a night after it: who read so dry was not watered.
+    weather = WEATHER.replace(",5,0", ",8,0")
+    rows = PROBES + f"{NIGHT - timedelta(days=2)}T20:30,a,0.12,,\n"
+    given = {"probes": rows, "probe_sites": PLACES, "applied": log({}, nights=(1,))}
+    found, place = asked(tmp_path, weather=weather, **given)
+    assert found.depletion[0] == pytest.approx(dried(place, 39.0, 2))
+    assert found.depletion[1] == pytest.approx(dried(place, None, 1))
+
+
+def test_a_soil_may_be_wetter_than_field_capacity_up_to_saturation(tmp_path):
+    found, _ = asked(tmp_path, probes=PROBES + f"{NIGHT}T20:30,a,0.40,,\n", probe_sites=PLACES)
+    assert (found.used, found.doubtful, found.depletion[0]) == (1, 0, 0.0)
+
+
+def test_the_newest_probe_of_a_zone_says_how_much_of_the_day_is_to_come(tmp_path):
+    rows = PROBES + f"{NIGHT}T13:00,a,0.22,,\n{NIGHT}T20:30,b,0.22,,\n"
+    found, _ = asked(tmp_path, probes=rows, probe_sites=PLACES)
+    assert found.depletion[0] == pytest.approx(9.0)
+
+
+def test_an_estimate_grows_less_sure_by_the_root_of_its_days(tmp_path):
+    # A day's ET is unsure by 0.3: after two days 0.3 root 2 of it, beside the 6 mm of the reading.
+    rows = PROBES + f"{NIGHT - timedelta(days=2)}T20:30,a,0.22,,\n"
+    found, place = asked(tmp_path, probes=rows, probe_sites=PLACES, applied=log({}))
+    assert found.spread[0] == pytest.approx(np.hypot(6.0, 0.3 * 5.0 * kc(place) * np.sqrt(2.0)))
+
+
+def test_no_spread_is_wider_than_two_fifths_of_what_the_soil_holds(tmp_path):
+    weather = "date,eto,rain\n" + "".join(f"{NIGHT - timedelta(days=d)},9,0\n" for d in range(59, -1, -1))
+    found, _ = asked(tmp_path, weather=weather, applied=log({}, nights=range(59, 0, -1)))
+    assert found.spread.tolist() == [0.4 * 45.0] * 2
+
+
+def test_readings_of_sand_over_gravel_are_of_all_that_feeds_the_turf(tmp_path):
+    # 15 cm of roots over 30 cm of sand that holds water to its lower end: 0.10 short of FC are 30 mm, and 0.02 of error
+    # are 6.
+    zones = ZONES.split("\n")[0] + "\nF1,green,creeping_bentgrass,sand_rootzone,15,500,2,12,1.0,0.20,0.05\n"
+    place = site(tmp_path, zones=zones, weather=WEATHER, probes=PROBES + f"{NIGHT}T20:30,a,0.10,,\n", probe_sites=PLACES)
+    found = starting_state(place, NIGHT, 21 * 60, evening_demand(place, NIGHT, 3), net_rates(place))
+    assert (found.taw[0], found.depletion[0], found.spread[0]) == pytest.approx((45.0, 30.0, 6.0))
+
+
+def read(*rows):
+    """Newest readings of probes from (probe, hours before the opening, moisture)."""
+    table = pd.DataFrame(rows, columns=["probe", "ago", "moisture"])
+    found = _latest_by_probe(table.assign(time=OPENING - pd.to_timedelta(table["ago"], unit="h")))
+    return found.set_index("probe")
+
+
+def test_the_last_three_readings_speak_and_none_over_six_hours_before_the_last():
+    often = [("c", h, m) for h, m in ((3, 0.10), (2, 0.10), (1, 0.22), (0.5, 0.23), (0, 0.24))]
+    found = read(("a", 6.6, 0.10), ("a", 6.0, 0.18), ("a", 0.5, 0.24), ("b", 9.0, 0.10), ("b", 1.0, 0.20), *often)
+    assert found["moisture"].tolist() == [0.21, 0.20, 0.23]
+    assert found.loc["a", "time"] == OPENING - timedelta(hours=0.5)
+
+
+@pytest.mark.parametrize(
+    ("hours", "stuck"),
+    [
+        (np.linspace(36.0, 0.0, 6), True),
+        (np.linspace(35.5, 0.0, 6), False),  # less than a day and a half
+        (np.linspace(36.0, 0.0, 5), False),  # too few readings to tell
+        (np.r_[60.0, np.linspace(30.0, 0.0, 5)], False),  # only the last two days count
+    ],
+)
+def test_a_probe_is_stuck_after_a_day_and_a_half_of_one_value(hours, stuck):
+    rows = [("a", h, 0.2) for h in hours]
+    assert read(*rows)["stuck"].tolist() == [stuck]
+    assert read(*rows[:-1], ("a", hours[-1], 0.201))["stuck"].tolist() == [False]
+
+
+def test_a_probe_reads_where_it_was_buried_then(tmp_path):
+    # The last day of a placement is part of it, and so is the first.
+    places = (
+        "probe,zone,depth,from,until\n"
+        f"gone,F1,5,,{NIGHT - timedelta(days=1)}\nlast,F1,5,,{NIGHT}\nfirst,F2,15,{NIGHT},\n"
+        f"later,F2,15,{NIGHT + timedelta(days=1)},\nalways,F2,20,,\n"
+    )
+    place = site(tmp_path, zones=ZONES, probe_sites=places)
+    names = ["gone", "last", "first", "later", "always", "unknown"]
+    latest = pd.DataFrame({"probe": names, "time": OPENING - timedelta(hours=1), "moisture": 0.2})
+    found = _places(place, latest, OPENING)
+    assert dict(zip(found["probe"], found["z"], strict=True)) == {"last": 0, "first": 1, "always": 1}
