@@ -96,3 +96,35 @@ def test_plans_from_before_the_weather_begin_with_it(tmp_path):
     ran = what_ran(made(tmp_path, plans=(16, 17, 18, 19)), EVENING, PAST[17:].reset_index(drop=True), notes)
     assert ran.begins == 0 and ran.depletion.tolist() == [21.0, 21.0]
     assert np.flatnonzero(ran.minutes[0]).tolist() == [0, 1]
+
+
+@pytest.mark.parametrize(("last", "known"), [(12, True), (11, False)])
+def test_a_log_that_ends_over_a_week_ago_says_nothing_of_tonight(tmp_path, last, known):
+    # Nights 13 to 19 are seven of which nothing is known; one more and the balance says nothing.
+    ran, said = asked(tmp_path, log=(5, last))
+    assert (ran.begins, ran.first_known) == ((0, 4) if known else (None, len(PAST)))
+    assert said.endswith("7 later nights counted as without water" if known else "no longer used")
+
+
+def test_each_run_counts_on_its_own_night_and_a_night_is_counted_once(tmp_path):
+    rows = "2026-07-18,G1,12\n2026-07-18,F1,2\n2026-06-30,G1,50\n2026-07-20,G1,60\n2026-07-19,G1,\n"
+    notes = []
+    ran = what_ran(site(tmp_path, applied="night,zone,minutes\n" + rows), EVENING, PAST, notes)
+    assert green(ran) == {18: 12.0}  # nothing of nights before the record, of tonight, or of a run without minutes
+    assert ran.minutes[1].tolist() == [0.0] * 17 + [2.0, 0.0, 0.0]
+    assert (ran.newest, ran.nights) == (date(2026, 7, 18), 2)
+
+
+def test_nights_between_the_end_of_the_log_and_the_first_plan_are_dry_ones(tmp_path):
+    # 11 to 13 and 15 to 18 July: seven nights of which neither log nor plan speaks.
+    ran, said = asked(tmp_path, log=(10,), plans=(14, 19))
+    assert (ran.begins, ran.planned) == (0, (date(2026, 7, 14), date(2026, 7, 19)))
+    assert said.endswith("ends on 2026-07-10: the plans of 2 nights are taken as run, 7 nights without a plan counted "
+                         "as without water")  # fmt: skip
+
+
+def test_a_balance_that_begins_with_a_plan_forgets_what_ran_before_it(tmp_path):
+    # The log ended too long ago to go on from it; the newest plans say where zones stood on the first of their evenings.
+    ran, _ = asked(tmp_path, log=(3,), plans=(16, 18))
+    assert (ran.begins, ran.first_known, green(ran)) == (15, 15, {16: 26.0, 18: 28.0})
+    assert (ran.depletion.tolist(), ran.spread.tolist()) == ([19.0, 19.0], [1.5, 1.5])

@@ -128,7 +128,7 @@ def test_a_reading_of_the_opening_hour_is_known(tmp_path, whole):
     rows = f"{NIGHT}T20:30,a,0.22,,\n{NIGHT}T21:00,b,0.22,,\n"
     state, place = asked(tmp_path, whole=whole, probes=PROBES + rows, probe_sites=PLACES)
     assert place.window.of(NIGHT)[0] == 21 * 60
-    assert (state.readings, state.used) == (2, 2)
+    assert (state.readings, state.used, state.doubtful) == (2, 2, 0)
     assert state.depletion[0] == pytest.approx(9.0)
 
 
