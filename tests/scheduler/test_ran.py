@@ -124,7 +124,7 @@ def test_nights_between_the_end_of_the_log_and_the_first_plan_are_dry_ones(tmp_p
 
 
 def test_a_balance_that_begins_with_a_plan_forgets_what_ran_before_it(tmp_path):
-    # The log ended too long ago to go on from it; the newest plans say where zones stood on the first of their evenings.
+    # The log ended too long ago to go on from it: the plans say where zones stood on the first of their evenings.
     ran, _ = asked(tmp_path, log=(3,), plans=(16, 18))
     assert (ran.begins, ran.first_known, green(ran)) == (15, 15, {16: 26.0, 18: 28.0})
     assert (ran.depletion.tolist(), ran.spread.tolist()) == ([19.0, 19.0], [1.5, 1.5])

@@ -1,11 +1,14 @@
 """Probes of one spot read together: the mean of the halves of the roots, and what stays alone."""
 
+from dataclasses import replace
+from datetime import date
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from models.kin import layer_gain
-from scheduler.state.readings import Sensors, evening_readings, read_together, sensors_of
+from scheduler.state.readings import Sensors, by_sensor, evening_readings, read_together, recent, sensors_of
 from tests.scheduler import salty_sites as s
 
 ROOTS = np.array([0.20, 0.30])  # [m]
@@ -166,3 +169,61 @@ def test_readings_of_the_morning_are_not_the_evenings(tmp_path):
         read = evening_readings(place, sensors_of(place), place.probes, days, np.full((3, 1), 4.0))
         assert np.isfinite(read[0, 0]) == known
     assert read[0, 0] == pytest.approx(0.2 - 0.5 * 4.0 * float(layer_gain(0.1, 0.2)) / 200.0)
+
+
+def readings(*rows):
+    table = pd.DataFrame(rows, columns=["time", "probe", "moisture"])
+    return table.assign(time=pd.to_datetime(table["time"]), ec=NAN, temperature=NAN)
+
+
+def test_a_reading_is_of_the_sensor_that_stood_there_then(tmp_path):
+    places = "probe,zone,depth,from,until\na,G1,5,2026-07-01,2026-07-10\na,G2,15,2026-07-12,\n"
+    found = sensors_of(s.salty(tmp_path / "a", probe_sites=places))
+    assert found.depth.tolist() == [0.05, 0.15]  # [m]
+    times = ("06-30T23:59", "07-01T00:00", "07-10T23:59", "07-11T00:00", "07-12T00:00")
+    rows = by_sensor(found, readings(*((f"2026-{t}", "a", 0.2) for t in times)))
+    known = [(0, "07-01T00:00"), (0, "07-10T23:59"), (1, "07-12T00:00")]  # a placement holds its last day
+    assert list(zip(rows["sensor"], rows["time"].dt.strftime("%m-%dT%H:%M"), strict=True)) == known
+
+
+@pytest.fixture(scope="module")
+def green(tmp_path_factory):
+    return s.salty(tmp_path_factory.mktemp("a") / "a", probe_sites="probe,zone,depth\nG1-5,G1,5\n")
+
+
+@pytest.mark.parametrize(
+    ("rows", "read"),
+    [
+        ([("21:00", 0.2)], 0.2),  # the opening itself is still the evening
+        ([("21:01", 0.2)], NAN),
+        ([("18:30", 0.1), ("19:00", 0.1), ("19:30", 0.22), ("20:00", 0.24), ("20:30", 0.26)], 0.24),  # the last three
+        ([("18:30", 0.24), ("20:30", 0.26)], 0.25),
+        ([("18:29", 0.24), ("20:30", 0.26)], 0.26),  # over two hours before the last
+    ],
+)
+def test_an_evening_is_the_mean_of_its_last_readings(green, rows, read):
+    days = pd.date_range("2026-07-14", periods=1)
+    table = readings(*((f"2026-07-14T{t}", "G1-5", m) for t, m in rows))
+    found = evening_readings(green, sensors_of(green), table, days, np.zeros((3, 1)))
+    np.testing.assert_allclose(found, [[read]])
+
+
+def test_each_evening_has_its_own_readings(green):
+    days = pd.date_range("2026-07-12", periods=3)
+    table = readings(("2026-07-12T20:00", "G1-5", 0.2), ("2026-07-14T20:00", "G1-5", 0.1))
+    found = evening_readings(green, sensors_of(green), table, days, np.zeros((3, 3)))
+    np.testing.assert_allclose(found, [[0.2, NAN, 0.1]])
+
+
+def test_the_middle_of_the_roots_is_of_the_upper_half_and_their_end_of_the_lower():
+    # Zone 0 has roots of 20 cm.
+    middle, read = together([(0, 0, 0.10), (0, 0, 0.15)], [[0.20], [0.10]])
+    assert middle.probe.tolist() == ["0.0-10 + 0.0-15"] and read[0, 0] == pytest.approx(0.15)
+    end, _ = together([(0, 0, 0.05), (0, 0, 0.20)], [[0.20], [0.10]])
+    assert end.probe.tolist() == ["0.0-5 + 0.0-20"]
+
+
+def test_of_the_last_days_readings_from_the_opening_back(green):
+    rows = [("2026-07-13T21:00", "G1-5", 0.1), ("2026-07-13T21:01", "G1-5", 0.2), ("2026-07-14T21:00", "G1-5", 0.3)]
+    place = replace(green, probes=readings(*rows, ("2026-07-14T21:01", "G1-5", 0.4)))
+    assert recent(place, date(2026, 7, 14), 21 * 60, 1)["moisture"].tolist() == [0.2, 0.3]

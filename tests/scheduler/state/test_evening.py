@@ -303,7 +303,9 @@ def test_the_filter_speaks_for_zones_a_probe_informs_and_no_others():
 
 
 def test_no_zone_is_rounded_past_its_wilting_point():
-    found = _kept_digits(replace(state(taw=[45.0, 44.9999996, 45.0]), depletion=np.array([1.23456789, 44.9999996, 3.0])))
+    found = _kept_digits(
+        replace(state(taw=[45.0, 44.9999996, 45.0]), depletion=np.array([1.23456789, 44.9999996, 3.0]))
+    )
     assert found.depletion.tolist() == [1.234568, 44.9999996, 3.0]
 
 
@@ -364,7 +366,9 @@ def test_readings_of_sand_over_gravel_are_of_all_that_feeds_the_turf(tmp_path):
     # 15 cm of roots over 30 cm of sand that holds water to its lower end: 0.10 short of FC are 30 mm, and 0.02 of error
     # are 6.
     zones = ZONES.split("\n")[0] + "\nF1,green,creeping_bentgrass,sand_rootzone,15,500,2,12,1.0,0.20,0.05\n"
-    place = site(tmp_path, zones=zones, weather=WEATHER, probes=PROBES + f"{NIGHT}T20:30,a,0.10,,\n", probe_sites=PLACES)
+    place = site(
+        tmp_path, zones=zones, weather=WEATHER, probes=PROBES + f"{NIGHT}T20:30,a,0.10,,\n", probe_sites=PLACES
+    )
     found = starting_state(place, NIGHT, 21 * 60, evening_demand(place, NIGHT, 3), net_rates(place))
     assert (found.taw[0], found.depletion[0], found.spread[0]) == pytest.approx((45.0, 30.0, 6.0))
 

@@ -1,4 +1,4 @@
-"""What the extra for uneven catch is weighed by: whose weather, water, salt and price; the weighing itself is of models."""
+"""What the extra for uneven catch is weighed by: whose weather, water, salt and price; models do the weighing."""
 
 from dataclasses import replace
 from datetime import date, timedelta
