@@ -1,5 +1,7 @@
 """The layered balance and flush depth: small cases worked by hand, a finer model beside it, refusals."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -9,6 +11,7 @@ from tests.drawn import some
 
 def one_zone(**changes):
     given = {"root_depth": [0.3], "field_capacity": [0.25], "wilting_point": [0.1], "paste": [0.5]} | changes
+    given |= {name: np.repeat(given[name], np.size(given["root_depth"])) for name in set(given) - set(changes)}
     return layers.equal_layers(**given)
 
 
@@ -187,6 +190,20 @@ def test_leaching_fraction_achieved():
         ({"mixing": 4.5}, "mixing"),
         ({"path_spread": -1.0}, "path_spread"),
         ({"field_capacity": [0.2, 0.2]}, "field_capacity"),
+        ({"wilting_point": [-0.01]}, "finite and 0 or more"),
+        ({"paste": [2.5]}, "paste"),
+        ({"mixing": 0.0}, "mixing"),
+        ({"roots": (1.5, -0.5)}, "root_fraction"),
+        ({"root_depth": [[0.3]]}, "one-dimensional"),
+        # one zone that cannot be among others
+        ({"root_depth": [0.3, 0.0]}, "thickness"),
+        ({"root_depth": [0.3, 0.3], "wilting_point": [0.1, 0.3]}, "field_capacity"),
+        ({"root_depth": [0.3, 0.3], "paste": [0.5, 0.2]}, "paste"),
+        ({"root_depth": [0.3, 0.3], "paste": [0.5, 2.1]}, "paste"),
+        ({"root_depth": [0.3, 0.3], "mixing": [1.0, 4.1]}, "mixing"),
+        ({"root_depth": [0.3, 0.3], "mixing": [1.0, 0.0]}, "mixing"),
+        ({"root_depth": [0.3, np.inf]}, "thickness: must be finite"),
+        ({"root_depth": [0.3, 0.3], "path_spread": [1.0, np.inf]}, "path_spread"),
     ],
 )
 def test_layers_refuse(changes, what):
@@ -202,6 +219,9 @@ def test_layers_refuse(changes, what):
         ({"source_ec": np.nan}, "source_ec"),
         ({"rain_ec": -0.1}, "rain_ec"),
         ({"p": 1.0}, "p must"),
+        ({"effective_rain": -1.0}, "effective_rain"),
+        ({"slow": 1.1}, "slow"),
+        ({"slow": -0.1}, "slow"),
     ],
 )
 def test_a_day_refuses(changes, what):
@@ -222,7 +242,162 @@ def test_a_state_outside_its_layers_is_refused():
         layers.state_from_ece(profile, [0.0], [[-1.0, 2.0]])
 
 
+@pytest.mark.parametrize("name", ["thickness", "root_fraction", "emptied", "rooted", "mixing"])
+def test_layers_of_another_shape_are_refused(name):
+    profile = one_zone()
+    for wrong in (getattr(profile, name)[:, :1], getattr(profile, name)[0]):
+        with pytest.raises(ValueError, match=r"\(Z, L\) is needed"):
+            replace(profile, **{name: wrong})
+
+
+@pytest.mark.parametrize(
+    ("changes", "what"),
+    [
+        ({"emptied": [0.6, 0.5]}, "emptied: must be 0 or more"),
+        ({"emptied": [1.1, -0.1]}, "emptied: must be 0 or more"),
+        ({"emptied": [0.8, 0.2]}, "no layer and those below"),  # roots of the lower take 0.3
+        ({"rooted": [0.0, 0.15]}, "above 0 in the top"),
+        ({"rooted": [0.15, 0.2]}, "rooted"),
+        ({"rooted": [0.15, -0.1]}, "rooted"),
+    ],
+)
+def test_a_zone_that_cannot_be_is_refused_among_others(changes, what):
+    both = one_zone(root_depth=[0.3, 0.3])
+    for name, row in changes.items():
+        changed = getattr(both, name).copy()
+        changed[1] = row
+        with pytest.raises(ValueError, match=what):
+            replace(both, **{name: changed})
+    assert (one_zone().zones, one_zone().count, both.depth.tolist()) == (1, 2, [0.3, 0.3])
+
+
+@pytest.mark.parametrize(
+    ("depletion", "salt", "what"),
+    [
+        ([[0.0, 23.0]], [[1.0, 1.0]], "available water"),
+        ([[0.0, -0.1]], [[1.0, 1.0]], "available water"),
+        ([[0.0, 0.0]], [[1.0, -1.0]], "salt: must be 0"),
+        ([[0.0, np.nan]], [[1.0, 1.0]], "depletion: needs finite"),
+        ([[0.0, 0.0]], [[np.inf, 1.0]], "salt: needs finite"),
+        ([[0.0, 0.0]], [[1.0]], "salt: needs finite values of shape"),
+    ],
+)
+def test_a_state_that_cannot_be_is_refused(depletion, salt, what):
+    state = layers.LayeredState(np.array(depletion), np.array(salt))
+    for use in (
+        lambda: salt_balance.lead_in(one_zone(), state, 1.0, 0.0),
+        lambda: flushing.flush_depth(one_zone(), state, 2.0, 0.5),
+        lambda: salt_balance.layered_day(one_zone(), state, 1.0, 1.0, 1.0, 0.0, 0.5),
+    ):
+        with pytest.raises(ValueError, match=what):
+            use()
+
+
+def test_arguments_of_flushes_that_cannot_be_are_refused():
+    soil, state = one_zone(root_depth=[0.3, 0.3]), None
+    state = layers.state_from_ece(soil, [0.0, 0.0], 4.0)
+    for target, source, most, what in (
+        ([2.0, 0.0], 0.5, 2.0, "must be above 0"),
+        (2.0, 0.5, 0.0, "must be above 0"),
+        ([2.0, -1.0], 0.5, 2.0, "target_ece"),
+        (2.0, [0.5], 2.0, "source_ec"),
+        (2.0, [0.5, np.nan], 2.0, "source_ec"),
+    ):
+        with pytest.raises(ValueError, match=what):
+            flushing.flush_depth(soil, state, target, source, largest_relative_depth=most)
+
+
+def mixed_zones():
+    """Loam, a green over gravel and a stirred clay, none full, none alike."""
+    plain = layers.equal_layers(
+        [0.3, 0.15, 0.25], [0.25, 0.2, 0.36], [0.1, 0.04, 0.2], [0.6, 0.35, 0.8], mixing=[1.5, 2, 1]
+    )
+    soil = layers.fed_layers(plain, [0.3, 0.15, 0.25], [0.3, 0.3, 0.25])
+    return soil, layers.state_from_ece(soil, [10.0, 3.0, 0.0], np.array([[2.0, 6.0], [3.0, 1.0], [5.0, 4.0]]))
+
+
+def test_zones_fare_as_they_would_alone_whatever_the_others_do():
+    # one flushed, one short of what it needs, one that gets rain; water above field capacity partly kept for the date
+    soil, state = mixed_zones()
+    water, ec, et, rain = np.array([40.0, 2.0, 0.0]), np.array([1.0, 2.0, 0.5]), np.array([4.0, 6.0, 3.0]), [0, 0, 9.0]
+    turf = salt_balance.SaltTolerance(np.array([3.0, 2.0, 9.0]), np.array([6.0, 10.0, 5.0]), np.ones(3))
+    day = salt_balance.layered_day(soil, state, water, ec, et, rain, [0.4, 0.5, 0.6], turf, 0.1, 0.3)
+    for z in range(3):
+        own = layers.some_layers(soil, np.array([z]))
+        its = layers.LayeredState(state.depletion[[z]], state.salt[[z]])
+        tolerance = salt_balance.SaltTolerance(turf.threshold[[z]], turf.slope[[z]], turf.yield_response[[z]])
+        given = (water[[z]], ec[[z]], et[[z]], [rain[z]], [0.4 + 0.1 * z], tolerance, 0.1, 0.3)
+        alone = salt_balance.layered_day(own, its, *given)
+        np.testing.assert_allclose(alone.state.depletion[0], day.state.depletion[z], atol=1e-9)
+        np.testing.assert_allclose(alone.state.salt[0], day.state.salt[z], atol=1e-9)
+        for name in ("etc_actual", "drainage", "drainage_ec", "stress", "salt_in", "percolation", "percolation_salt"):
+            np.testing.assert_allclose(getattr(alone, name)[0], getattr(day, name)[z], atol=1e-9)
+        # what came in and did not stay went out at the bottom
+        left = day.salt_in[z] - (day.state.salt - state.salt)[z].sum()
+        assert day.percolation_salt[z, -1] == pytest.approx(left, abs=1e-9)
+    assert day.drainage_ec[1] == 0.0 and day.drainage[0] > 0.0
+
+
+def test_a_run_is_its_days():
+    soil, state = mixed_zones()
+    rng = np.random.default_rng(2)
+    water, et, rain = rng.uniform(0, 30, (3, 4)), rng.uniform(1, 7, (3, 4)), rng.uniform(0, 9, (3, 4))
+    salinity = np.array([1.0, 2.0, 0.5])
+    turf = salt_balance.SaltTolerance(np.full(3, 2.0), np.full(3, 8.0), np.ones(3))
+    run = salt_balance.run_layers(soil, state, water, salinity, et, rain, 0.5, turf, 0.2, 0.3)
+    for n in range(4):
+        day = salt_balance.layered_day(soil, state, water[:, n], salinity, et[:, n], rain[:, n], 0.5, turf, 0.2, 0.3)
+        state = day.state
+        np.testing.assert_array_equal(run.layer_depletion[:, :, n], state.depletion)
+        np.testing.assert_array_equal(run.ece[:, :, n], layers.ece_of(soil, state))
+        np.testing.assert_array_equal(run.depletion[:, n], state.depletion.sum(axis=1))
+        np.testing.assert_array_equal(run.mean_ece[:, n], layers.root_zone_ece(soil, layers.ece_of(soil, state)))
+        np.testing.assert_array_equal(run.salt_out[:, n], day.percolation_salt[:, -1])
+        for name in ("etc_actual", "drainage", "drainage_ec", "stress", "salt_in"):
+            np.testing.assert_array_equal(getattr(run, name)[:, n], getattr(day, name))
+    np.testing.assert_array_equal(run.final.salt, state.salt)
+    for wrong in (np.ones(3), np.ones((2, 4))):
+        with pytest.raises(ValueError, match=r"needed \(3, N\)"):
+            salt_balance.run_layers(soil, state, wrong, 1.0, et, rain, 0.5)
+    for name, value in (
+        ("etc", et[:, :2]),
+        ("source_ec", np.ones(4)),
+        ("p", -0.1),
+        ("effective_rain", np.full((3, 4), np.nan)),
+    ):
+        given = {"source_ec": 1.0, "etc": et, "effective_rain": rain, "p": 0.5} | {name: value}
+        with pytest.raises(ValueError, match=name):
+            salt_balance.run_layers(soil, state, water, **given)
+
+
+def test_et_beyond_what_is_there_is_cut_to_it():
+    # 45 mm can be taken, 44 are gone, no stress before 99 % of it is; 2 mm of rain come: 3 mm of 9 are taken
+    profile = one_zone()
+    day = salt_balance.layered_day(profile, layers.state_from_ece(profile, [44.0], 2.0), 0.0, 0.0, 9.0, 2.0, 0.99)
+    assert day.etc_actual[0] == pytest.approx(3.0) and day.state.total_depletion[0] == pytest.approx(45.0)
+    assert day.drainage[0] == 0.0
+
+
+def test_the_default_mixing_of_few_and_many_layers():
+    assert [layers.default_mixing(n) for n in (1, 2, 4, 10)] == [2.0, 2.0, 1.5, 1.2]
+    assert layers.equal_layers([0.3], [0.25], [0.1], [0.5]).path_spread.tolist() == [[1.0, 1.0]]
+
+
+def test_what_a_layer_cannot_hold_goes_to_the_others():
+    # 40 mm of 45, by 70 to 30: 28 would pass the upper's 22.5, so 5.5 more go to the lower's 12
+    np.testing.assert_allclose(layers.spread_depletion(one_zone(), [40.0]), [[22.5, 17.5]])
+    three = layers.equal_layers([0.3], [0.25], [0.1], [0.5], roots=(0.8, 0.15, 0.05))
+    # 15 mm each: 25 mm as 20, 3.75, 1.25; 5 too many, shared as 11.25 to 13.75
+    np.testing.assert_allclose(layers.spread_depletion(three, [25.0]), [[15.0, 3.75 + 2.25, 1.25 + 2.75]])
+    for wrong in ([45.1], [-0.1]):
+        with pytest.raises(ValueError, match="total"):
+            layers.spread_depletion(one_zone(), wrong)
+
+
 def test_a_tolerance_for_other_zones_is_refused():
+    for wrong in ([3.0, -1.0], [[3.0, 3.0]], [3.0]):
+        with pytest.raises(ValueError, match="slope"):
+            salt_balance.SaltTolerance(np.full(2, 3.0), np.array(wrong), np.ones(2))
     profile = one_zone()
     turf = salt_balance.SaltTolerance(np.full(2, 3.0), np.full(2, 6.0), np.ones(2))
     with pytest.raises(ValueError, match="tolerance"):

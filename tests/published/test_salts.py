@@ -107,6 +107,14 @@ def test_topp_against_its_other_polynomial():
     np.testing.assert_allclose(-5.3e-2 + eps * (2.92e-2 + eps * (-5.5e-4 + 4.3e-6 * eps)), moisture, atol=0.018)
 
 
+def test_moisture_outside_of_the_fit_is_not_judged():
+    # Topp et al. fitted soils from dry to saturated, here 0 to 0.6 m3/m3; Hilhorst's relation holds from 0.10
+    judged = np.isfinite(salts.permittivity_from_moisture([-0.01, 0.0, 0.6, 0.61]))
+    assert judged.tolist() == [False, True, True, False]
+    assert salts.permittivity_from_moisture(0.0) == 3.03
+    assert np.isnan(salts.probe_ece(0.5, [0.099, 0.10], 20.0, 0.45)).tolist() == [True, False]
+
+
 def test_soil_water_is_twice_as_salty_as_the_extract_at_field_capacity():
     # FAO-29 ch. 2: ECsw = 2 ECe, with the paste holding twice the water of field capacity. Mark: memory.
     assert float(salts.ece_from_pore_water(4.0, 0.24, 0.48)) == pytest.approx(2.0)
@@ -311,3 +319,52 @@ def test_paste_and_laboratory_that_cannot_be_are_refused():
     for paste in (0.0, 3.0):
         with pytest.raises(ValueError):
             salts.ece_from_pore_water(2.0, 0.2, paste)
+
+
+def test_one_probe_off_its_number_or_one_reading_of_nothing_is_refused():
+    for probe, read, laboratory, words in (
+        ([0, 2], [1.0, 1.0], [1.0, 1.0], "0 to 1"),
+        ([0, -1], [1.0, 1.0], [1.0, 1.0], "0 to 1"),
+        ([0, 1], [1.0, 0.0], [1.0, 1.0], "above 0"),
+        ([0, 1], [1.0, 1.0], [1.0, -1.0], "above 0"),
+        ([0, 1], [1.0], [1.0, 1.0], "equal length"),
+        ([0, 1], [1.0, 1.0], [1.0], "equal length"),
+        ([[0]], [[1.0]], [[1.0]], "one-dimensional"),
+    ):
+        with pytest.raises(ValueError, match=words):
+            salts.probe_corrections(probe, read, laboratory, probes=2)
+    assert salts.probe_corrections([], [], [], probes=2).factor.tolist() == [1.0, 1.0]
+
+
+def test_two_sampled_probes_say_nothing_of_the_third():
+    found = salts.probe_corrections([0, 1], [1.0, 1.0], [2.0, 2.0], probes=3)
+    assert found.prior_factor == 1.0 and found.factor[2] == 1.0 and found.prior_spread == pytest.approx(0.30)
+    assert found.pairs.tolist() == [1, 1, 0]
+
+
+def test_a_floor_by_hand_and_never_below_nothing():
+    # TAW 40, p 0.5: RAW 20; salt at Ks 0.8 counts as 0.2 x 0.5 x 40 = 4 mm of drying, at 0.25 as 15, at 0 as 20
+    assert salts.raised_moisture_floor(40.0, 0.5, [1.0, 0.8, 0.25, 0.0]).tolist() == [20.0, 16.0, 5.0, 0.0]
+    assert salts.raised_moisture_floor(40.0, 0.25, 0.0) == 0.0
+
+
+def test_days_left_by_hand():
+    assert salts.days_to_threshold([2.0, 4.0, 2.0, 2.0], [0.5, 0.5, 0.0, -1.0], 4.0).tolist() == [
+        4.0,
+        0.0,
+        np.inf,
+        np.inf,
+    ]
+    assert salts.days_to_threshold(5.0, -1.0, 4.0) == 0.0  # it has passed it, though it falls
+
+
+def test_concentration_by_depth_by_hand():
+    # LF 0.2 and 40-30-20-10: 1, 1 / 0.68, 1 / 0.44, 1 / 0.28, 1 / 0.2 (FAO-29's worked method)
+    found = salts.boundary_concentration(0.2)
+    np.testing.assert_allclose(found, [[1.0, 1 / 0.68, 1 / 0.44, 1 / 0.28, 5.0]])
+    assert salts.boundary_concentration([1.0]).tolist() == [[1.0] * 5]
+    for wrong in ([0.5, 0.0], [0.5, 1.1]):
+        with pytest.raises(ValueError, match="above 0 and at most 1"):
+            salts.boundary_concentration(wrong)
+    with pytest.raises(ValueError, match="yield_response"):
+        salts.salt_stress([3.0, 3.0], 2.0, 5.0, [1.0, 0.0])

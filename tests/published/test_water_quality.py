@@ -84,6 +84,79 @@ def test_advice_covers_what_was_analysed_and_only_that():
     }
 
 
+def test_each_grade_has_its_own_words_and_what_follows_from_it():
+    grades = {0.5: (NONE, "no concern"), 1.5: (SLIGHT, "leach before"), 3.5: (SEVERE, "blend it")}
+    for ec, (grade, words) in grades.items():
+        (found,) = wq.water_advice(wq.WaterAnalysis(ec=ec))
+        assert found.grade == grade and words in found.text and f"{ec:.2f} dS/m" in found.text
+
+
+@pytest.mark.parametrize(
+    ("value", "grades"),
+    [  # FAO-29 Table 1: HCO3 1.5 and 8.5, Na and Cl 3 me/L by sprinkler. Mark: memory. RSC by hand: HCO3 - 1
+        (
+            1.0,
+            {
+                "bicarbonate": NONE,
+                "residual sodium carbonate": NONE,
+                "sodium on leaves": NONE,
+                "chloride on leaves": NONE,
+            },
+        ),
+        (2.5, {"bicarbonate": SLIGHT, "residual sodium carbonate": SLIGHT, "sodium on leaves": NONE}),
+        (3.0, {"bicarbonate": SLIGHT, "sodium on leaves": SLIGHT, "chloride on leaves": SLIGHT}),
+        (9.0, {"bicarbonate": SEVERE, "residual sodium carbonate": SEVERE, "sodium on leaves": SLIGHT}),
+    ],
+)
+def test_ions_on_both_sides_of_their_limits(value, grades):
+    water = wq.WaterAnalysis(
+        ec=1.0, bicarbonate=value, carbonate=0.0, calcium=0.4, magnesium=0.6, sodium=value, chloride=value
+    )
+    found = {a.subject: a for a in wq.water_advice(water)}
+    assert {name: found[name].grade for name in grades} == grades
+    assert "not given" not in found["residual sodium carbonate"].text
+    words = {NONE: "no white", SLIGHT: "some white", SEVERE: "scale in nozzles"}
+    assert words[found["bicarbonate"].grade] in found["bicarbonate"].text
+    assert ("not at risk" in found["sodium on leaves"].text) is (value < 3)
+
+
+def test_sar_as_analysed_goes_before_that_of_the_ions():
+    ions = {"sodium": 9.0, "calcium": 2.0, "magnesium": 2.0}
+    text = [a.text for a in wq.water_advice(wq.WaterAnalysis(ec=1.4, sar=2.0, **ions)) if a.subject == "infiltration"]
+    assert text[0].startswith("SAR 2.0") and "beyond the table" not in text[0]
+    for sar, beyond in ((40.0, False), (40.1, True)):
+        (found,) = [a for a in wq.water_advice(wq.WaterAnalysis(ec=6.0, sar=sar)) if a.subject == "infiltration"]
+        assert ("beyond the table" in found.text) is beyond and ("seal" in found.text) is beyond
+    for missing in ({"calcium": 0.0, "magnesium": 0.0, "sodium": 1.0}, {"calcium": 1.0, "magnesium": 1.0}):
+        assert "infiltration" not in [a.subject for a in wq.water_advice(wq.WaterAnalysis(ec=1.0, **missing))]
+
+
+@pytest.mark.parametrize("name", ["sodium", "calcium", "magnesium", "bicarbonate", "carbonate", "chloride"])
+def test_no_ion_is_below_nothing(name):
+    with pytest.raises(ValueError, match=name):
+        wq.WaterAnalysis(ec=1.0, **{name: -0.1})
+    assert getattr(wq.WaterAnalysis(ec=0.0, **{name: 0.0}), name) == 0.0
+    if name in ("sodium", "calcium", "magnesium"):
+        with pytest.raises(ValueError, match="me/L"):
+            wq.sodium_adsorption_ratio(**({"sodium": 1.0, "calcium": 1.0, "magnesium": 1.0} | {name: -0.1}))
+    if name not in ("sodium", "chloride"):
+        ions = {"bicarbonate": 1.0, "carbonate": 1.0, "calcium": 1.0, "magnesium": 1.0} | {name: -0.1}
+        with pytest.raises(ValueError, match="me/L"):
+            wq.residual_sodium_carbonate(**ions)
+
+
+def test_grades_of_nothing_and_of_what_is_below_it():
+    assert wq.salinity_grade(0.0) == NONE and wq.infiltration_grade(0.0, 0.0) == SEVERE
+    assert wq.residual_sodium_carbonate(0.0, 0.0, 0.0, 0.0) == 0.0 and wq.sodium_adsorption_ratio(0.0, 0.0, 2.0) == 0.0
+    for call in (
+        lambda: wq.salinity_grade(-0.1),
+        lambda: wq.infiltration_grade(-1.0, 1.0),
+        lambda: wq.infiltration_grade(1.0, -1.0),
+    ):
+        with pytest.raises(ValueError, match="must be 0"):
+            call()
+
+
 def test_carbonate_not_given_is_said():
     water = wq.WaterAnalysis(ec=1.0, calcium=2.0, magnesium=2.0, bicarbonate=3.0)
     text = next(a.text for a in wq.water_advice(water) if a.subject == "residual sodium carbonate")
