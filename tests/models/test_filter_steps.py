@@ -101,8 +101,8 @@ def test_what_drains_is_unsure_and_passes_on_by_the_slope_of_drainage():
 
 
 def test_factors_biases_and_gains_wander_by_their_own_steps():
-    setup = few([0, 0], [0], depth=0.05, spreads=Spreads(**EXACT | {
-        "microclimate_own": 0.08, "rate_own": 0.09, "layer_gain": 0.3, "factor_drift": 0.1, "bias_drift": 0.002}))  # fmt: skip
+    known = {"microclimate_own": 0.08, "rate_own": 0.09, "layer_gain": 0.3, "factor_drift": 0.1, "bias_drift": 0.002}
+    setup = few([0, 0], [0], depth=0.05, spreads=Spreads(**EXACT | known))
     before = start_state(setup, np.full(2, 15.0), np.zeros(2))
     after = predict_on_two(setup, before).covariance[0] - before.covariance[0]
     n = 3
