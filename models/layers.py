@@ -253,6 +253,10 @@ class LayeredState:
         """Depletion of the root zone [mm], (Z,)."""
         return np.asarray(self.depletion.sum(axis=1), dtype=np.float64)
 
+    def rows(self, some: slice) -> LayeredState:
+        """Give the state of some of the zones."""
+        return LayeredState(self.depletion[some], self.salt[some])
+
 
 def some_layers(layers: Layers, zones: npt.NDArray[np.int64]) -> Layers:
     """Give the layers of some of the zones, by index; a zone may come more than once."""

@@ -23,7 +23,7 @@ from scheduler.errors import counted
 from scheduler.notes import Note
 from scheduler.salinity.followed import Follower, evening_ece
 from scheduler.salinity.history import SaltRun, salt_history
-from scheduler.salinity.mixing import learned_layers
+from scheduler.salinity.mixing import learned_layers, taught_rows
 from scheduler.salinity.readings import layer_samples, probe_factors, recent_readings, site_layers
 from scheduler.site import Site
 from scheduler.state.demand import Demand, zone_rain
@@ -141,17 +141,20 @@ def salt_state(site: Site, night: date, opens: int, demand: Demand, state: Start
     corrections: dict[str, float] = {}
     past = None
     if zones.size:
-        run = salt_history(site, layers, source_ec, zones, demand.past, samples, night)
-        notes += run.notes
         correction = probe_factors(site, samples, opening)
         corrections = {probe: factor for probe, (factor, _) in correction.items()}
-        read = evening_ece(site, layers, run.dates, opening, correction)
-        layers, learned = learned_layers(site, layers, run, source_ec, read, SALT.slow)
-        if learned is not None:
+        read = evening_ece(site, layers, pd.DatetimeIndex(demand.past["date"]), opening, correction)
+        past_days = (demand.past, samples, night)
+        taught = read.rows(taught_rows(layers, read))
+        if taught.zones.size:
+            water = salt_history(site, layers, source_ec, taught.zones, *past_days)
+            layers, learned = learned_layers(site, layers, water, source_ec, taught, SALT.slow)
+        follower = Follower(layers, read)  # zones with probes run twice, also as these correct them
+        both = salt_history(site, layers, source_ec, np.concatenate((zones, read.zones)), *past_days, follower)
+        run, followed = both.rows(slice(zones.size)), both.rows(slice(zones.size, None))
+        notes += run.notes
+        if taught.zones.size:
             notes.append(learned)
-            run = salt_history(site, layers, source_ec, zones, demand.past, samples, night)
-        follower = Follower(layers, read)
-        followed = salt_history(site, layers, source_ec, read.zones, demand.past, samples, night, follower)
         found = _joined(site, zones, source_ec, run, followed, follower)
         ece[zones], spread[zones], origin[zones] = found
         _note_origins(site, origin[zones], notes)

@@ -15,7 +15,6 @@ import pandas as pd
 
 from models.choices import SALT
 from models.layers import LayeredState, Layers, ece_of, some_layers
-from models.salt_balance import LayeredDay
 from models.salt_following import Belief, after_day, first_belief, halves_from_points, in_profile, sampled, taken_in
 from models.salts import PROBE_SPREAD
 from scheduler.salinity.readings import calm_readings, recent_readings
@@ -34,6 +33,10 @@ class Readings:
     zones: np.ndarray
     read: np.ndarray
     offset_spread: np.ndarray
+
+    def rows(self, some: np.ndarray) -> Readings:
+        """Give those of some of the zones, by row."""
+        return Readings(self.zones[some], self.read[some], self.offset_spread[some])
 
     @property
     def seen(self) -> np.ndarray:
@@ -115,21 +118,32 @@ class Follower:
         self.belief = self._begun(np.where(self.informed, known, SALT.stated_spread))
 
     def after(
-        self, date: int, before: LayeredState, day: LayeredDay, logged: bool, samples: list[tuple[int, int, float]]
-    ) -> LayeredState:
-        """Correct the state at the end of a date.
+        self,
+        date: int,
+        before: LayeredState,
+        state: LayeredState,
+        salt_in: np.ndarray,
+        logged: bool,
+        samples: list[tuple[int, int, float]],
+    ) -> np.ndarray:
+        """Correct the salt at the end of a date.
 
         Parameters
         ----------
         date : int                Column of the date.
         before : LayeredState     At the date's start.
-        day : LayeredDay          What the balance made of it.
+        state : LayeredState      What the balance made of it.
+        salt_in : ndarray (M,)    Salt that came in [dS/m mm].
         logged : bool             Whether its night's water is known.
         samples : list            Row, layer and ECe [dS/m] of samples taken on it.
+
+        Returns
+        -------
+        ndarray (M, L)   [dS/m mm].
         """
-        old, now = (np.log(np.maximum(ece_of(self.layers, s), SALT.least_ece)) for s in (before, day.state))
-        whole = day.state.salt.sum(axis=1)
-        kept = np.clip(1.0 - day.salt_in / np.maximum(whole, 1e-9), 0.0, 1.0) if logged else np.ones(whole.size)
+        old, now = (np.log(np.maximum(ece_of(self.layers, s), SALT.least_ece)) for s in (before, state))
+        whole = state.salt.sum(axis=1)
+        kept = np.clip(1.0 - salt_in / np.maximum(whole, 1e-9), 0.0, 1.0) if logged else np.ones(whole.size)
         self.alone += 1.0
         grown = np.hypot(SALT.strays, SALT.drift * np.sqrt(2.0 * self.alone - 1.0))  # drift times n, after n days
         self.belief, drawn = after_day(self.belief, old - now, kept, grown)
@@ -146,7 +160,7 @@ class Follower:
             least = np.where(seen & ~self.informed, SALT.unknown_spread**2, 0.0)
             self.belief, log_ece = taken_in(self.belief.at_least(least), log_ece, read)
             self._told(seen)
-        return LayeredState(day.state.depletion, day.state.salt * np.exp(log_ece - now))
+        return np.asarray(state.salt * np.exp(log_ece - now))
 
     def _told(self, where: np.ndarray) -> None:
         self.informed = self.informed | where

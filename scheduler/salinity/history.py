@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from datetime import date
 
 import numpy as np
@@ -23,7 +23,7 @@ from scheduler.state.ran import runs_before
 
 @dataclass(frozen=True)
 class SaltRun:
-    """What the balance says; arrays over the zones it ran for, which are `zones` (M,).
+    """What the balance says; arrays over the zones it ran for, which are `zones` (M,); a zone may stand twice.
 
     ece : (M, L) at the end [dS/m];  age : (M, L) days since a sample, inf without;  path : (M, L, T) by date.
     depth, drainage : (M, T) net water of the night before each date, and what drained [mm].
@@ -41,6 +41,11 @@ class SaltRun:
     rain: np.ndarray
     p: np.ndarray
     notes: tuple[Note, ...]
+
+    def rows(self, some: slice) -> SaltRun:
+        """Give the same for some of the rows."""
+        apart = {"dates", "notes"}
+        return replace(self, **{f.name: getattr(self, f.name)[some] for f in fields(self) if f.name not in apart})
 
 
 class _Catch:
@@ -94,11 +99,11 @@ def salt_history(
     site : Site
     layers : Layers             Of all zones.
     source_ec : ndarray (Z,)    ECw of each zone's water [dS/m].
-    zones : ndarray (M,)        Zones to run.
+    zones : ndarray (M,)        Zones to run; one may stand twice, so that it also runs as probes correct it.
     past : DataFrame            date, eto, rain; whole days.
     samples : DataFrame         As `layer_samples` gives them.
     night : date                Evening up to which the log is used.
-    follower : Follower, optional    Corrects the balance by probes, for the zones it was made for.
+    follower : Follower, optional    Corrects the balance by probes, in the last rows, which are the zones it is for.
 
     Returns
     -------
@@ -118,8 +123,9 @@ def salt_history(
         if day <= days.iloc[0]:
             ece[row, layer], age[row, layer] = value, (days.iloc[0] - day).days
     state = state_from_ece(places, np.zeros(catch.row.size), ece[catch.row])
+    by_probe = len(zones) if follower is None else len(zones) - len(follower.readings.zones)  # first row of these
     if follower is not None:
-        follower.starts(age)
+        follower.starts(age[by_probe:])
     count = len(days)
     path = np.empty((*ece.shape, count))
     path[:, :, 0] = ece
@@ -132,19 +138,19 @@ def salt_history(
         fell = (rain[:, i][catch.row], p[:, i][catch.row])
         step = layered_day(places, state, water, ec[catch.row], etc[:, i][catch.row], *fell, slow=SALT.slow)
         before, day, age = catch.state(state), catch.day(step), age + 1.0
-        taken, after = later.get(days.iloc[i], []), day.state
+        taken, salt = later.get(days.iloc[i], []), day.state.salt.copy()
+        for row, layer, value in taken:
+            salt[row, layer] = value * part.paste_water[row, layer]
+            age[row, layer] = 0.0
         if follower is not None:
-            after = follower.after(i, before, day, bool(logged[i - 1]), taken)
-        elif taken:
-            salt = after.salt.copy()
-            for row, layer, value in taken:
-                salt[row, layer] = value * part.paste_water[row, layer]
-                age[row, layer] = 0.0
-            after = LayeredState(after.depletion, salt)
-        changed = after.salt / np.maximum(day.state.salt, 1e-9)
+            told = [(row - by_probe, layer, value) for row, layer, value in taken if row >= by_probe]
+            rows = slice(by_probe, None)
+            states = before.rows(rows), day.state.rows(rows)
+            salt[rows] = follower.after(i, *states, day.salt_in[rows], bool(logged[i - 1]), told)
+        changed = salt / np.maximum(day.state.salt, 1e-9)
         state = LayeredState(step.state.depletion, step.state.salt * changed[catch.row])
-        path[:, :, i] = ece_of(part, after)
-        depth[:, i], drained[:, i], short[:, i] = catch.mean(water), day.drainage, after.total_depletion
+        path[:, :, i] = salt / part.paste_water
+        depth[:, i], drained[:, i], short[:, i] = catch.mean(water), day.drainage, day.state.total_depletion
     return SaltRun(
         zones, path[:, :, -1], age, pd.DatetimeIndex(days), path, depth, drained, short, etc, rain, p, tuple(notes)
     )  # fmt: skip
@@ -156,9 +162,8 @@ def _by_date(samples: pd.DataFrame, zones: np.ndarray) -> list[tuple[pd.Timestam
         return []
     table = samples.assign(day=samples["date"].dt.normalize(), log=np.log(samples["ece"].to_numpy(float)))
     table = table.groupby(["day", "z", "layer"], as_index=False)["log"].mean().sort_values("day")
-    place = {int(z): i for i, z in enumerate(zones)}
     rows = zip(table["day"], table["z"], table["layer"], np.exp(table["log"]), strict=True)
-    return [(day, place[z], layer, float(value)) for day, z, layer, value in rows if z in place]
+    return [(day, int(row), layer, float(value)) for day, z, layer, value in rows for row in np.flatnonzero(zones == z)]
 
 
 def _steady_start(layers: Layers, ec: np.ndarray) -> np.ndarray:
@@ -170,20 +175,17 @@ def _steady_start(layers: Layers, ec: np.ndarray) -> np.ndarray:
 
 def _log(site: Site, zones: np.ndarray, days: pd.Series, night: date) -> tuple[np.ndarray, np.ndarray, list[Note]]:
     """Mean depth applied on the night of each past date (M, T) [mm], and the nights the log covers (T,)."""
-    depth, logged = np.zeros((len(zones), len(days))), np.zeros(len(days), dtype=bool)
+    minutes, logged = np.zeros((len(site.zones), len(days))), np.zeros(len(days), dtype=bool)
     rows = runs_before(site, night)
     rows = rows[rows["minutes"].notna()]
     if not len(rows):
         text = "no log of applied water: salts are reckoned as if every night had refilled the root zone"
-        return depth, logged, [Note("step_down", "salts", text)]
-    place = np.full(len(site.zones), -1)
-    place[zones] = np.arange(len(zones))
+        return minutes[zones], logged, [Note("step_down", "salts", text)]
     index = pd.Series(np.arange(len(site.zones)), index=site.zones.zone)
     zone = rows["zone"].map(index).fillna(-1).to_numpy(np.int64)
-    row = np.where(zone >= 0, place[zone], -1)
     column = pd.DatetimeIndex(days).get_indexer(pd.DatetimeIndex(rows["night"]))
-    inside = (row >= 0) & (column >= 0)
-    np.add.at(depth, (row[inside], column[inside]), rows["minutes"].to_numpy(float)[inside])
-    rate = site.zones.gross_rate
+    inside = (zone >= 0) & (column >= 0)
+    np.add.at(minutes, (zone[inside], column[inside]), rows["minutes"].to_numpy(float)[inside])
+    depth = minutes[zones] * site.zones.gross_rate[zones][:, None]
     first, last = rows["night"].min(), rows["night"].max()
-    return depth * rate[zones][:, None], np.asarray((days >= first) & (days <= last)), []
+    return depth, np.asarray((days >= first) & (days <= last)), []

@@ -22,48 +22,54 @@ from scheduler.salinity.history import SaltRun
 from scheduler.site import Site
 
 
+def taught_rows(layers: Layers, readings: Readings) -> np.ndarray:
+    """Rows of `readings` that can teach it: both halves read on days enough, roots fed by none below them."""
+    both = np.isfinite(readings.read).all(axis=1)
+    return np.flatnonzero((both.sum(axis=1) >= SALT.taught_days) & ~_fed(layers)[readings.zones])
+
+
 def learned_layers(
     site: Site, layers: Layers, run: SaltRun, source_ec: np.ndarray, readings: Readings, slow: float
-) -> tuple[Layers, Note | None]:
+) -> tuple[Layers, Note]:
     """Set the mixing of each zone by what its probes, or its kin's, have read.
 
     Parameters
     ----------
     site : Site
     layers : Layers              Of all zones.
-    run : SaltRun                The balance over the past days.
+    run : SaltRun                The balance of the `taught_rows` over the past days.
     source_ec : ndarray (Z,)     [dS/m].
-    readings : Readings          Evening readings over the dates of the run.
+    readings : Readings          Their evening readings over the dates of the run.
     slow : float                 Share of a date's ET that is taken from water above field capacity [-].
 
     Returns
     -------
     layers : Layers
-    note : Note or None   None where nothing was learned.
+    note : Note
     """
-    both = np.isfinite(readings.read).all(axis=1)
-    fed = (layers.emptied != layers.root_fraction).any(axis=1)
-    row = np.flatnonzero((both.sum(axis=1) >= SALT.taught_days) & ~fed[readings.zones])
-    if not row.size:
-        return layers, None
-    zone = readings.zones[row]
-    first = max(int(both[row].any(axis=0).argmax()), 1)  # the run stands at the end of its first date
-    at = np.searchsorted(run.zones, zone)
+    both, fed = np.isfinite(readings.read).all(axis=1), _fed(layers)
+    zone = readings.zones
+    first = max(int(both.any(axis=0).argmax()), 1)  # the run stands at the end of its first date
     record = Record(
-        depletion=run.depletion[at, first - 1],
-        net_irrigation=run.depth[at, first:],
-        etc=run.etc[at, first:],
-        effective_rain=run.rain[at, first:],
-        p=run.p[at, first:],
+        depletion=run.depletion[:, first - 1],
+        net_irrigation=run.depth[:, first:],
+        etc=run.etc[:, first:],
+        effective_rain=run.rain[:, first:],
+        p=run.p[:, first:],
         source_ec=source_ec[zone],
-        read=np.exp(readings.read[row][:, :, first:]),
-        offset_spread=readings.offset_spread[row],
+        read=np.exp(readings.read[:, :, first:]),
+        offset_spread=readings.offset_spread,
     )
     kin, _ = pd.factorize(pd.MultiIndex.from_arrays([site.zones.surface, site.zones.soil]))
     mixing = fit_mixing(some_layers(layers, zone), record, kin[zone], slow)
     of_kin = dict(zip(kin[zone].tolist(), mixing.tolist(), strict=True))
     learned = np.array([of_kin.get(k, np.nan) for k in range(kin.max() + 1)])[kin][:, None]
-    text = f"how well water leaches is learned from what probes have read in {counted(row.size, 'zone')}"
+    text = f"how well water leaches is learned from what probes have read in {counted(zone.size, 'zone')}"
     return replace(layers, mixing=np.where(np.isnan(learned) | fed[:, None], layers.mixing, learned)), Note(
         "info", "salts", text
     )
+
+
+def _fed(layers: Layers) -> np.ndarray:
+    """Zones fed from below their roots (Z,)."""
+    return (layers.emptied != layers.root_fraction).any(axis=1)
