@@ -101,3 +101,16 @@ owed                       -           -             share of one flush that is 
 
 Index sets: `Z` zones, `N` nights, `T` days of weather, `B` tariff blocks, `P` pumps, `W` water sources, `S` scenarios.
 """
+
+import sys
+from importlib.util import LazyLoader, find_spec, module_from_spec
+
+import numpy as np
+
+# scipy takes every public name of numpy, numpy.f2py among them: nothing here needs it, and it takes a thirtieth of a
+# command's start. So it is loaded when something of it is asked for.
+_f2py = find_spec("numpy.f2py")
+if _f2py is not None and _f2py.loader is not None and _f2py.name not in sys.modules:
+    _f2py.loader = LazyLoader(_f2py.loader)
+    sys.modules[_f2py.name] = np.f2py = module_from_spec(_f2py)
+    _f2py.loader.exec_module(np.f2py)

@@ -11,12 +11,12 @@ teaches every zone's depletion and the covariance stays whole.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import ndtr
 
 from models.drainage import settled
 from models.filter_state import FilterState, FloatArray, zone_array
@@ -26,6 +26,7 @@ from models.uneven_catch import PLACE_SHARE
 SETTLED = 0.1  # of TAW: nearer to field capacity water may still be on its way down (no source)
 NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(15)  # of a standard normal variable
 WEIGHTS = WEIGHTS / WEIGHTS.sum()
+_erfc = np.frompyfunc(math.erfc, 1, 1)  # scipy.special takes a thirtieth of an evening to load
 
 
 def predict(
@@ -137,7 +138,8 @@ def _part_above(mean: FloatArray, spread: FloatArray) -> tuple[FloatArray, Float
     """E max(0, x) and P(x > 0) of x ~ N(mean, spread^2): mean Phi(u) + spread phi(u) and Phi(u), u = mean / spread."""
     wide = np.maximum(spread, 1e-6)
     u = mean / wide
-    above, density = ndtr(u), np.exp(-0.5 * np.minimum(u**2, 700.0)) / np.sqrt(2 * np.pi)
+    above = np.asarray(0.5 * _erfc(-u / math.sqrt(2.0)), dtype=np.float64)
+    density = np.exp(-0.5 * np.minimum(u**2, 700.0)) / np.sqrt(2 * np.pi)
     return np.maximum(mean * above + wide * density, 0.0), above
 
 

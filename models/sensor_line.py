@@ -23,6 +23,10 @@ LEAST_ERROR = 0.006  # [m3/m3] of a sensor, beside its line
 GAIN_SPREAD = 0.2  # [-] standard deviation of a sensor's gain about that of its ground
 OFFSET_SPREAD = 0.05  # [m3/m3] of its offset from field capacity as told, which may be off itself
 HUBER = 2.0  # [-] standard deviations beyond which a reading counts less
+REACH = 1.05  # [-] of the root depth: a sensor below it stands under the roots
+# [-] of its variance that a sensor under the roots must share with the balance to speak of depletion; beside one within
+# them it says nothing: what drains past it took the truth of learned values away (soils for tuning).
+SHOWN = 0.5
 
 
 @dataclass(frozen=True)

@@ -29,7 +29,7 @@ from scipy.special import logsumexp
 
 from models.drainage import drained
 from models.kin import EstimationProbes, EstimationZones, layer_gain
-from models.sensor_line import LEAST_ERROR, WANDER, SensorLine
+from models.sensor_line import LEAST_ERROR, REACH, SHOWN, WANDER, SensorLine
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -39,10 +39,6 @@ RATIOS = np.linspace(-0.8, 0.8, 21)  # log demand over water, against what was t
 LEVELS = np.linspace(-0.3, 0.3, 5)  # half the log of demand times water [-]
 LEAKS = np.array([0.02, 0.06, 0.10, 0.14, 0.18, 0.23, 0.30, 0.40])  # L, of TAW [-]
 WARM_UP = 10  # [nights] a run needs to forget its start
-REACH = 1.05  # [-] of the root depth: a sensor below it stands under the roots
-# [-] of its variance that a sensor under the roots must share with the balance to speak of depletion; beside one within
-# them it says nothing: what drains past it took the truth of learned values away (soils for tuning).
-SHOWN = 0.5
 GAINS = (0.5, 0.75, 1.0, 1.3)  # [-] gains that sensors of one ground may share, over what their depth gives
 TOP = 0.10  # [m] of ground whose available water is above the sensors, or nearest to the uppermost
 TOP_SHARE = 0.5  # [-] of demand that the top gives when it is full, less in proportion as it dries

@@ -26,6 +26,7 @@ from scheduler.terminal.command import SiteFolder, date_of, faults_told
 # Many small matrices: threads that wait for each other cost ten times what they save. Read when numpy is first loaded.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")  # none is used; to look for them reads what is installed
 
 LEDGER_VARIABLE = "EVENFALL_LEDGER"  # as scheduler.site.load reads it
 

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.sparse.csgraph import connected_components
 
 from models.plan.inputs import Ints
 
@@ -46,6 +45,8 @@ def separate(matrix: sparse.csc_array, left_out: NDArray[np.bool_]) -> list[Part
     ------
     ValueError     `left_out` has another shape than the rows.
     """
+    from scipy.sparse.csgraph import connected_components  # loaded only for large plans: it brings scipy.linalg with it
+
     rows, columns = matrix.shape
     if left_out.shape != (rows,):
         raise ValueError(f"left_out: expected shape ({rows},), got {left_out.shape}")

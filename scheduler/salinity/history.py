@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from models.choices import SALT
-from models.layers import TWO_LAYER_ROOTS, LayeredState, Layers, ece_of, some_layers, state_from_ece
+from models.layers import TWO_LAYER_ROOTS, LayeredState, Layers, some_layers, state_from_ece
 from models.salt_balance import LayeredDay, layered_day
 from models.salts import boundary_concentration
 from models.soil import adjusted_depletion_fraction

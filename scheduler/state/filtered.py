@@ -19,9 +19,8 @@ from models.drainage import drainage_day
 from models.estimation import Estimate, FilterRun, run_filter
 from models.filter_state import start_state
 from models.kin import EstimationZones, Setup, kin_groups, prepare
-from models.sensor_line import SensorLine
+from models.sensor_line import REACH, SHOWN, SensorLine
 from models.soil import adjusted_depletion_fraction, run_balance
-from models.spot_fit import REACH, SHOWN
 from models.uneven_catch import PLACE_SHARE, place_catch
 from scheduler.site import Site
 from scheduler.state.demand import Demand, zone_etc, zone_rain
