@@ -8,7 +8,7 @@ caller's transaction.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -93,7 +93,7 @@ def merge(
     data = data[key + values]
     _check(data, series)
     held = _held(connection, series, data, site_id, whole, where)
-    if held.empty:
+    if held is None:
         _insert(connection, table, data, key + values, {"site_id": site_id, "intake_id": intake_id})
         return Counts(len(data), 0, 0, 0)
     both = data.merge(held, on=key, how="outer", suffixes=("", "_held"), indicator="_side", sort=False)
@@ -147,8 +147,8 @@ def _held(
     site_id: int,
     whole: bool,
     where: sa.ColumnElement[bool] | None,
-) -> pd.DataFrame:
-    """Read what the ledger has in the span of the first key column that the frame touches."""
+) -> pd.DataFrame | None:
+    """Read what the ledger has in the span of the first key column that the frame touches; None for nothing."""
     table, first = series.table, series.table.c[series.key[0]]
     names = [*series.key, *series.values, "intake_id"]
     query = sa.select(*(table.c[name] for name in names)).where(table.c.site_id == site_id)
@@ -160,6 +160,8 @@ def _held(
     if where is not None:
         query = query.where(where)
     rows = connection.execute(query).all()
+    if not rows:
+        return None
     held = pd.DataFrame.from_records([tuple(row) for row in rows], columns=names)
     for name in names:
         if isinstance(table.c[name].type, sa.Text):
@@ -183,6 +185,17 @@ def _differ(new: np.ndarray, held: np.ndarray) -> np.ndarray:
     return np.asarray(differs, dtype=bool)
 
 
+def rows_in(connection: Connection, table: sa.Table, columns: Mapping[str, list[Any]]) -> None:
+    """Insert rows, given by column; SQLite takes them as they are, without a dictionary each, and NaN as not known."""
+    if connection.dialect.name == "sqlite":
+        names = ", ".join(f'"{name}"' for name in columns)
+        text = f"INSERT INTO {table.name} ({names}) VALUES ({', '.join('?' * len(columns))})"
+        connection.exec_driver_sql(text, list(zip(*columns.values(), strict=True)))
+        return
+    lists = [[None if v != v else v for v in values] for values in columns.values()]
+    connection.execute(table.insert(), [dict(zip(columns, row, strict=True)) for row in zip(*lists, strict=True)])
+
+
 def _insert(
     connection: Connection, table: sa.Table, rows: pd.DataFrame, columns: list[str], common: dict[str, int]
 ) -> None:
@@ -190,7 +203,8 @@ def _insert(
         part = rows.iloc[start : start + ROWS_AT_ONCE].astype(
             {c: "int64" for c in columns if isinstance(table.c[c].type, sa.Integer)}
         )
-        connection.execute(table.insert(), [row | common for row in records(part, columns)])
+        whole = {name: [value] * len(part) for name, value in common.items()}
+        rows_in(connection, table, {name: part[name].tolist() for name in columns} | whole)
 
 
 def _update(

@@ -96,9 +96,9 @@ def read_readings(connection: Connection, site_id: int, since: Any = None, until
 def count_readings(connection: Connection, site_id: int, since: Any) -> int:
     """Count the readings of all probes of a site from `since` on; by the key alone, without their values."""
     low = int(to_seconds(np.array([since], dtype="datetime64[s]"))[0])
-    query = sa.select(sa.func.count()).select_from(readings).where(readings.c.time >= low)
-    numbers = probe_numbers(connection, site_id).values()
-    return sum(int(connection.execute(query.where(readings.c.probe_id == n)).scalar_one()) for n in numbers)
+    mine = sa.select(probes.c.probe_id).where(probes.c.site_id == site_id)
+    query = sa.select(sa.func.count()).select_from(readings)
+    return int(connection.execute(query.where(readings.c.probe_id.in_(mine), readings.c.time >= low)).scalar_one())
 
 
 def newest_times(connection: Connection, site_id: int) -> pd.Series:
@@ -187,10 +187,12 @@ class _Days:
 
     def keep(self, connection: Connection, days: np.ndarray) -> None:
         """Keep the digests of some days."""
-        text = "INSERT INTO reading_days (probe_id, day, digest) VALUES (:p, :d, :g) "
+        text = "INSERT INTO reading_days (probe_id, day, digest) VALUES (?, ?, ?) "
         text += "ON CONFLICT (probe_id, day) DO UPDATE SET digest = excluded.digest"
-        columns = (column[days].tolist() for column in (self.probe, self.day, self.digest))
-        connection.execute(sa.text(text), [{"p": p, "d": d, "g": g} for p, d, g in zip(*columns, strict=True)])
+        if connection.dialect.name != "sqlite":
+            text = text.replace("?", "%s")
+        rows = [column[days].tolist() for column in (self.probe, self.day, self.digest)]
+        connection.exec_driver_sql(text, list(zip(*rows, strict=True)))
 
 
 def _digests(time: np.ndarray, values: np.ndarray) -> np.ndarray:
