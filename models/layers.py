@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -108,17 +109,17 @@ class Layers:
         """Depth of all layers [m], (Z,)."""
         return np.asarray(self.thickness.sum(axis=1), dtype=np.float64)
 
-    @property
+    @cached_property
     def available(self) -> Floats:
         """Total available water of each layer, 1000 (FC - WP) * thickness [mm], (Z, L)."""
         return 1000.0 * (self.field_capacity - self.wilting_point) * self.thickness
 
-    @property
+    @cached_property
     def full_water(self) -> Floats:
         """Water of each layer at field capacity [mm], (Z, L)."""
         return 1000.0 * self.field_capacity * self.thickness
 
-    @property
+    @cached_property
     def paste_water(self) -> Floats:
         """Water of each layer's saturated paste [mm], (Z, L)."""
         return 1000.0 * self.paste * self.thickness
@@ -327,7 +328,7 @@ def over_zones(name: str, value: Numbers, zones: int) -> Floats:
     array = np.full(zones, float(array)) if array.ndim == 0 else array
     if array.shape != (zones,):
         raise ValueError(f"{name}: shape {array.shape}, needed ({zones},)")
-    if not np.all(array >= 0.0) or not np.isfinite(array).all():
+    if not (array.min(initial=0.0) >= 0.0 and array.max(initial=0.0) < np.inf):  # NaN is neither
         raise ValueError(f"{name}: must be finite and 0 or more")
     return array
 
@@ -337,7 +338,8 @@ def check_state(layers: Layers, state: LayeredState) -> None:
     for name, value in (("depletion", state.depletion), ("salt", state.salt)):
         if value.shape != layers.thickness.shape or not np.isfinite(value).all():
             raise ValueError(f"{name}: needs finite values of shape {layers.thickness.shape}")
-    if np.any(state.depletion < -TOLERANCE) or np.any(state.depletion > layers.available + TOLERANCE):
+    room = layers.available - state.depletion
+    if state.depletion.min(initial=0.0) < -TOLERANCE or room.min(initial=0.0) < -TOLERANCE:
         raise ValueError("depletion: must be 0 to the layer's available water")
-    if np.any(state.salt < -TOLERANCE):
+    if state.salt.min(initial=0.0) < -TOLERANCE:
         raise ValueError("salt: must be 0 or more")

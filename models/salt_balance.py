@@ -263,19 +263,21 @@ class _Soil:
     roots: Floats
     emptied: Floats
     mixing: Floats
+    stirring: Floats  # of water saltier than the layer
     path_spread: Floats
     portion: Floats  # (Z,)
 
     @classmethod
     def of(cls, layers: Layers) -> _Soil:
         """Turn `layers` round once."""
-        full = np.ascontiguousarray(layers.full_water.T)
+        full, mixing = (np.ascontiguousarray(a.T) for a in (layers.full_water, layers.mixing))
         return cls(
             available=np.ascontiguousarray(layers.available.T),
             full_water=full,
             roots=np.ascontiguousarray(layers.root_fraction.T),
             emptied=np.ascontiguousarray(layers.emptied.T),
-            mixing=np.ascontiguousarray(layers.mixing.T),
+            mixing=mixing,
+            stirring=np.minimum(mixing, 1.0),
             path_spread=np.ascontiguousarray(np.maximum(layers.path_spread, EVEN).T),
             portion=PORTION * full.min(axis=0),
         )
@@ -417,7 +419,7 @@ def _through(
     leaving never holds less than no salt.
     """
     wet = water > 0.0
-    c_in = np.where(wet, carried / np.where(wet, water, 1.0), 0.0)
+    c_in = np.divide(carried, water, out=np.zeros_like(water), where=wet)
     kept = np.minimum(water, depletion[layer])
     depletion[layer] -= kept
     onward = water - kept
@@ -426,7 +428,7 @@ def _through(
         return onward, np.zeros_like(onward)
     w = soil.full_water[layer]
     excess = salt[layer] - c_in * w
-    f = np.where(excess >= 0.0, soil.mixing[layer], np.minimum(soil.mixing[layer], 1.0))
+    f = np.where(excess >= 0.0, soil.mixing[layer], soil.stirring[layer])
     fs = f * soil.path_spread[layer]
     exponent = np.log1p(fs * onward / (w + fs * passed[layer])) / soil.path_spread[layer]
     washed = excess * -np.expm1(-exponent)

@@ -170,8 +170,7 @@ class Board:
         if pump >= 0:
             self.flow[pump, self.minute + start : self.minute + end] += need
             if self.ramped[pump]:
-                self._recount_ramp(pump, start)
-                self._recount_ramp(pump, end)
+                self._recount_ramps(pump, start, end, need)
         self.placed[zone].append((start, end))
 
     def remove(self, zone: int, start: int, end: int) -> bool:
@@ -189,12 +188,11 @@ class Board:
         if not self.ramped[pump]:
             return True
         kept, ramp = True, int(self.ramp[pump])
+        if self.minute == 1:
+            opened, closed = int(self.rise[pump, start]), int(self.rise[pump, end])
+            self._recount_ramps(pump, start, end, -need)
+            return opened - need >= min(opened, -ramp) and closed + need <= max(closed, ramp)
         for boundary in (start, end):
-            if self.minute == 1:
-                before = int(self.rise[pump, boundary])
-                self._recount_ramp(pump, boundary)
-                kept &= min(before, -ramp) <= int(self.rise[pump, boundary]) <= max(before, ramp)
-                continue
             near = slice(max(boundary - self.minute + 1, 0), boundary + self.minute)
             rise, fall = self.rise[pump, near].copy(), self.fall[pump, near].copy()
             self._recount_ramp(pump, boundary)
@@ -213,13 +211,19 @@ class Board:
             mine[...] = kept
         self.placed = [list(spans) for spans in standing[4]]
 
+    def _recount_ramps(self, pump: int, start: int, end: int, need: int) -> None:
+        """Bring `rise` and `fall` up to date after the flow from `start` to `end` has grown by `need`."""
+        if self.minute == 1:  # only the two steps beside each boundary
+            for change in (self.rise[pump], self.fall[pump]):
+                change[start] += need
+                change[end] -= need
+            return
+        self._recount_ramp(pump, start)
+        self._recount_ramp(pump, end)
+
     def _recount_ramp(self, pump: int, boundary: int) -> None:
         """Bring `rise` and `fall` up to date within a minute of a boundary."""
         k = self.minute
-        if k == 1:  # steps of a minute: only the two steps beside the boundary
-            change = self.flow[pump, boundary + 1] - self.flow[pump, boundary]
-            self.rise[pump, boundary] = self.fall[pump, boundary] = change
-            return
         low, high = max(boundary - k + 1, 0), min(boundary + k, self.steps + 1)
         around = self.flow[pump, low : high + 2 * k - 1]
         windows = np.lib.stride_tricks.sliding_window_view(around, 2 * k)

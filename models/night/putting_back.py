@@ -83,7 +83,7 @@ class PuttingBack:
 
     def _drawn(self, cost: IntArray) -> int:
         """A cycle that misses something, more likely a dear one."""
-        missing = np.flatnonzero(cost)
+        missing = cost.nonzero()[0]
         weight = np.cumsum(np.sqrt(cost[missing]))
         return int(missing[np.searchsorted(weight, self.random.random() * weight[-1])])
 
@@ -142,9 +142,10 @@ class PuttingBack:
 
     def _order(self, target: int, off: list[int], cost: IntArray) -> list[int]:
         """The target first, then the others with what else has no place: the largest, the longest, or by chance."""
-        missing = np.flatnonzero((self.start == NOWHERE) & (cost > 0))
-        others = np.unique(np.concatenate([missing, np.array(off, dtype=np.int64)]))
-        others = others[others != target]
+        again = (self.start == NOWHERE) & (cost > 0)
+        again[off] = True
+        again[target] = False
+        others = again.nonzero()[0]
         kind = int(self.random.integers(4))
         if kind == 0:
             key = -self.use[others]
@@ -161,6 +162,6 @@ class PuttingBack:
     def _where_tight(self, zone: int, steps: int, starts: IntArray) -> int:
         """The latest start at which the zone's first limit has the least left."""
         left = np.zeros(self.board.steps + 1, dtype=np.int64)
-        np.cumsum(self.board.free[self.rows[zone][0], : self.board.steps], out=left[1:])
+        self.board.free[self.rows[zone][0], : self.board.steps].cumsum(out=left[1:])
         through = left[starts + steps] - left[starts]
         return int(starts[starts.size - 1 - int(through[::-1].argmin())])

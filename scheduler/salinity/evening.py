@@ -143,7 +143,7 @@ def salt_state(site: Site, night: date, opens: int, demand: Demand, state: Start
     if zones.size:
         correction = probe_factors(site, samples, opening)
         corrections = {probe: factor for probe, (factor, _) in correction.items()}
-        read = evening_ece(site, layers, pd.DatetimeIndex(demand.past["date"]), opening, correction)
+        read = evening_ece(site, layers, pd.DatetimeIndex(demand.past["date"]), opening, readings, correction)
         past_days = (demand.past, samples, night)
         taught = read.rows(taught_rows(layers, read))
         if taught.zones.size:

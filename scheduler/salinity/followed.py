@@ -17,7 +17,7 @@ from models.choices import SALT
 from models.layers import LayeredState, Layers, ece_of, some_layers
 from models.salt_following import Belief, after_day, first_belief, halves_from_points, in_profile, sampled, taken_in
 from models.salts import PROBE_SPREAD
-from scheduler.salinity.readings import calm_readings, recent_readings
+from scheduler.salinity.readings import calm_readings
 from scheduler.site import Site
 
 LASTING = np.array([SALT.settles_upper, SALT.settles_lower])
@@ -45,7 +45,12 @@ class Readings:
 
 
 def evening_ece(
-    site: Site, layers: Layers, dates: pd.DatetimeIndex, opening: pd.Timestamp, factors: dict[str, tuple[float, float]]
+    site: Site,
+    layers: Layers,
+    dates: pd.DatetimeIndex,
+    opening: pd.Timestamp,
+    latest: pd.DataFrame,
+    factors: dict[str, tuple[float, float]],
 ) -> Readings:
     """Give ECe as probes read it on the evenings of the last `SALT.followed_for` days, by zone and layer.
 
@@ -55,6 +60,7 @@ def evening_ece(
     layers : Layers          Of all zones.
     dates : DatetimeIndex    T dates of the balance.
     opening : Timestamp      Nothing read after it is used.
+    latest : DataFrame       What each probe reads now, as `recent_readings` gives it.
     factors : dict           Factor on each probe's ECe and its natural-log spread.
 
     Returns
@@ -63,7 +69,6 @@ def evening_ece(
     """
     nothing = np.zeros(0, dtype=np.int64)
     shape = layers.thickness.shape
-    latest = recent_readings(site, opening)
     if not len(latest):
         return Readings(nothing, np.zeros((0, shape[1], len(dates))), np.zeros((0, shape[1])))
     earlier = calm_readings(site, opening - timedelta(days=SALT.followed_for), opening)

@@ -86,7 +86,8 @@ def median_ece(site: Site, rows: pd.DataFrame, by_day: bool = False) -> pd.DataF
     if by_day:
         placed["day"] = placed["time"].dt.normalize()
         keys.append("day")
-    return placed.groupby(keys, as_index=False).agg(time=("time", "max"), ece=("ece", "median"))
+    groups = placed.groupby(keys)
+    return pd.DataFrame({"time": groups["time"].max(), "ece": groups["ece"].median()}).reset_index()
 
 
 def layer_at(site: Site, z: np.ndarray, depth_cm: np.ndarray) -> np.ndarray:

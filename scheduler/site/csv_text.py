@@ -27,7 +27,7 @@ from scheduler.site.cells import Column
 from scheduler.site.findings import Findings
 from scheduler.site.units import NUMBER
 
-QUICK_BYTES = 400_000  # files longer than this take the quick way first
+QUICK_BYTES = 100_000  # files longer than this take the quick way first
 PIECE = 50_000  # rows read at a time on the careful way
 LARGEST_FILE = 2_000_000_000  # bytes; ten years of a large site's readings are a tenth of it
 WIDEST_HEADER = 1_000  # columns; an export that has more is not one of these files

@@ -6,6 +6,7 @@ N nights needs the N dates after it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -92,8 +93,9 @@ def evening_demand(site: Site, night: date, nights: int, longest: int = LONGEST_
     """
     notes: list[Note] = []
     today = pd.Timestamp(night)
-    observed = with_eto(site, site.weather[site.weather["date"] <= today].tail(longest))
-    latest, older = _forecasts(site, today)
+    told = _told_rows(site, today)
+    observed, told = each_with_eto(site, [site.weather[site.weather["date"] <= today].tail(longest), told])
+    latest, older = _forecasts(told, today)
     horizon = pd.date_range(today + timedelta(days=1), periods=nights)
 
     first = observed["date"].min() if len(observed) else today - timedelta(days=WEATHER.assumed_days)
@@ -166,29 +168,39 @@ def seasonal_eto(site: Site, past: pd.DataFrame, days: pd.DatetimeIndex) -> np.n
 
 def with_eto(site: Site, rows: pd.DataFrame) -> pd.DataFrame:
     """Rows with their reference ET and the route it took."""
-    if not len(rows):
-        return rows.assign(eto=pd.Series(dtype=float), route=pd.Series(dtype=object))
-    columns = {name: rows[name].to_numpy(float) for name in ("tmin", "tmax", "rhmin", "rhmax", "rh", "wind", "solar")}
+    return each_with_eto(site, [rows])[0]
+
+
+def each_with_eto(site: Site, tables: Sequence[pd.DataFrame]) -> list[pd.DataFrame]:
+    """The same for several tables at once, which takes no longer than one."""
+    names = ("tmin", "tmax", "rhmin", "rhmax", "rh", "wind", "solar", "sunshine", "eto")
+    columns = {name: np.concatenate([rows[name].to_numpy(float) for rows in tables]) for name in names}
     climate = Climate(
-        day_of_year=rows["date"].dt.dayofyear.to_numpy(float),
-        sunshine=rows["sunshine"].to_numpy(float),
-        eto_given=rows["eto"].to_numpy(float),
+        day_of_year=np.concatenate([pd.DatetimeIndex(rows["date"]).dayofyear.to_numpy(float) for rows in tables]),
+        eto_given=columns.pop("eto"),
         **columns,
     )
+    ends = np.cumsum([len(rows) for rows in tables])
+    if not ends[-1]:
+        return [rows.assign(eto=pd.Series(dtype=float), route=pd.Series(dtype=object)) for rows in tables]
     result = reference_et(climate, Place(site.latitude, site.elevation), site.method)
-    return rows.assign(eto=result.eto, route=result.route)
+    parts = zip(tables, np.split(result.eto, ends[:-1]), np.split(result.route, ends[:-1]), strict=True)
+    return [rows.assign(eto=eto, route=route) for rows, eto, route in parts]
 
 
-def _forecasts(site: Site, today: pd.Timestamp) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Forecast in force this evening, and for each date up to today the newest one that spoke of it."""
+def _told_rows(site: Site, today: pd.Timestamp) -> pd.DataFrame:
+    """Rows of the forecast in force this evening, and of all that spoke of dates up to today."""
     rows = site.forecast[site.forecast["issued"] < today + timedelta(days=1)]
     rows = rows[rows["issued"] >= today - timedelta(days=LONGEST_PAST)]
+    return rows[(rows["issued"] == rows["issued"].max()) | (rows["date"] <= today)]
+
+
+def _forecasts(rows: pd.DataFrame, today: pd.Timestamp) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Forecast in force this evening, and for each date up to today the newest one that spoke of it."""
     if not len(rows):
         empty = pd.DataFrame(columns=["issued", "date", "eto", "rain", "route", "members"])
         return empty, empty
     newest = rows["issued"].max()
-    wanted = (rows["issued"] == newest) | (rows["date"] <= today)
-    rows = with_eto(site, rows[wanted])
     probability = rows["rain_probability"].fillna(1.0)
     rows = rows.assign(
         rain=rows["rain"].fillna(0.0) * probability, chance=probability.where(rows["rain"].fillna(0.0) > 0.0, 0.0)

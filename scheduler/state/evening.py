@@ -326,10 +326,10 @@ def _latest_by_probe(rows: pd.DataFrame) -> pd.DataFrame:
     """Newest reading of each probe, as the median of its last three, and whether the probe is stuck."""
     rows = rows.sort_values(["probe", "time"])
     last_time = rows.groupby("probe")["time"].transform("max")
-    recent = rows[rows["time"] >= last_time - timedelta(hours=6)].groupby("probe").tail(3)
-    table = recent.groupby("probe").agg(time=("time", "max"), moisture=("moisture", "median"))
+    recent = rows[rows["time"] >= last_time - timedelta(hours=6)].groupby("probe").tail(3).groupby("probe")
+    table = pd.DataFrame({"time": recent["time"].max(), "moisture": recent["moisture"].median()})
     window = rows[rows["time"] >= last_time - timedelta(hours=READINGS.stuck_for)].groupby("probe")
-    span = window["time"].agg(lambda t: t.max() - t.min()) >= timedelta(hours=READINGS.stuck_for - 12)
+    span = window["time"].max() - window["time"].min() >= timedelta(hours=READINGS.stuck_for - 12)
     still = (window["moisture"].max() - window["moisture"].min()) <= 0.0
     table["stuck"] = still & span & (window.size() >= READINGS.stuck_readings)
     return table.reset_index()

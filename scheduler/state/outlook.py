@@ -7,7 +7,7 @@ from datetime import date, timedelta
 import pandas as pd
 
 from scheduler.site import Site
-from scheduler.state.demand import with_eto
+from scheduler.state.demand import each_with_eto
 
 BEFORE = 4  # [d] before the evening: with the evening and tomorrow, enough for a five-day mean
 COLUMNS = ("tmin", "tmax", "rh", "wind", "rain", "rain_probability", "eto")
@@ -33,15 +33,14 @@ def outlook(site: Site, night: date, nights: int) -> pd.DataFrame:
     issued = site.forecast[site.forecast["issued"] < today + timedelta(days=1)]
     told = issued[issued["issued"] == issued["issued"].max()] if len(issued) else issued
     told = told[told["date"].isin(days)]
-    observed, forecast = _daily(site, seen), _daily(site, told)
+    observed, forecast = (_daily(rows) for rows in each_with_eto(site, [seen, told]))
     table = observed.reindex(observed.index.union(forecast.index)).fillna(forecast)
     table["observed"] = table.index.isin(observed.index[observed["tmax"].notna()])
     return table[table[list(COLUMNS)].notna().any(axis=1)]
 
 
-def _daily(site: Site, rows: pd.DataFrame) -> pd.DataFrame:
+def _daily(rows: pd.DataFrame) -> pd.DataFrame:
     """Mean over the members of each date; rain and its probability as told."""
-    rows = with_eto(site, rows)
     both = (rows["rhmin"] + rows["rhmax"]) / 2.0
     rows = rows.assign(rh=rows["rh"].where(rows["rh"].notna(), both))
     if "rain_probability" not in rows:

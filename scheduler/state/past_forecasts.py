@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from scheduler.site import Site
-from scheduler.state.demand import with_eto
+from scheduler.state.demand import each_with_eto
 
 
 @dataclass(frozen=True)
@@ -53,12 +53,12 @@ def past_forecasts(site: Site, night: date, nights: int, most: int) -> PastForec
     evenings = np.sort(evening.unique())
     shape = (evenings.size, nights)
     told = {name: np.full(shape, np.nan) for name in ("eto", "rain", "rain_probability")}
+    seen = site.weather[(site.weather["date"] >= since) & (site.weather["date"] <= today)]
+    known, observed = each_with_eto(site, [rows, seen])
     if evenings.size:
         place = (np.searchsorted(evenings, evening.to_numpy()), lead.to_numpy() - 1)
-        known = with_eto(site, rows)
         for name, values in told.items():
             values[place] = known[name].to_numpy(float)
-    observed = with_eto(site, site.weather[(site.weather["date"] >= since) & (site.weather["date"] <= today)])
     observed = observed.drop_duplicates("date", keep="last").set_index("date")
     dates = evenings[:, None] + (np.arange(nights) + 1)[None, :] * np.timedelta64(1, "D")
     came = observed.reindex(dates.ravel())

@@ -63,14 +63,16 @@ def sensors_of(site: Site) -> Sensors:
     index = pd.Series(np.arange(len(site.zones)), index=site.zones.zone)
     places = places.assign(z=places["zone"].map(index))
     places = places[places["z"].notna()].sort_values(["z", "depth", "from", "probe"], na_position="first")
-    spot = pd.Series(0, index=places.index)
-    for _, same in places.groupby(["z", "depth"], dropna=False):
-        spot[same.index] = _spots(same["from"].to_numpy(), same["until"].to_numpy())
+    depth, starts, ends = (places[name].to_numpy() for name in ("depth", "from", "until"))
+    same = places.groupby(["z", "depth"], dropna=False).ngroup().to_numpy()
+    spot = np.zeros(len(places), dtype=np.int64)
+    for rows in np.split(np.arange(len(places)), np.flatnonzero(np.diff(same)) + 1):
+        spot[rows] = _spots(starts[rows], ends[rows])
     return Sensors(
         probe=places["probe"].to_numpy(dtype=object),
         zone=places["z"].to_numpy(np.int64),
-        depth=places["depth"].to_numpy(float) / 100.0,
-        spot=spot.to_numpy(np.int64),
+        depth=depth.astype(float) / 100.0,
+        spot=spot,
         starts=places["from"].to_numpy("datetime64[ns]"),
         ends=(places["until"] + pd.Timedelta(days=1)).to_numpy("datetime64[ns]"),
     )
@@ -155,15 +157,15 @@ def evening_readings(
     grouped = rows.groupby(["sensor", "day"], sort=True)
     last = grouped["time"].transform("max")
     late = rows[(rows["time"] >= last - timedelta(hours=READINGS.together)) & (grouped.cumcount(ascending=False) < 3)]
-    table = late.groupby(["sensor", "day"], sort=True).agg(moisture=("moisture", "mean"), time=("time", "max"))
-    sensor = table.index.get_level_values(0).to_numpy()
-    column = table.index.get_level_values(1).to_numpy()
-    hours = (table["time"] - days[column]).dt.total_seconds().to_numpy() / 3600.0
+    evenings = late.groupby(["sensor", "day"], sort=True)
+    mean, newest = evenings["moisture"].mean(), evenings["time"].max()
+    sensor, column = (mean.index.get_level_values(n).to_numpy() for n in (0, 1))
+    hours = (newest - days[column]).dt.total_seconds().to_numpy() / 3600.0
     rest = et_to_come(hours)
     zone = sensors.zone[sensor]
     root = site.zones.fed_depth[zone]
     fall = layer_gain(sensors.depth[sensor], root) * rest * etc[zone, column] / (1000.0 * root)
-    out[sensor, column] = np.maximum(table["moisture"].to_numpy() - fall, 0.0)
+    out[sensor, column] = np.maximum(mean.to_numpy() - fall, 0.0)
     return out
 
 

@@ -10,7 +10,7 @@ from models.choices import SALT
 from models.layers import some_layers
 from scheduler.salinity.followed import Follower, Readings, evening_ece
 from scheduler.salinity.history import salt_history
-from scheduler.salinity.readings import layer_samples, probe_factors, site_layers
+from scheduler.salinity.readings import layer_samples, probe_factors, recent_readings, site_layers
 from tests.scheduler import salty_sites as s
 
 OPENING = pd.Timestamp(s.NIGHT) + timedelta(hours=21)
@@ -24,7 +24,7 @@ def site_of(folder, probes, **files):
 
 def readings(place, opening=OPENING, dates=DATES):
     factors = probe_factors(place, layer_samples(place, opening), opening)
-    return evening_ece(place, site_layers(place), dates, opening, factors)
+    return evening_ece(place, site_layers(place), dates, opening, recent_readings(place, opening), factors)
 
 
 def daily(read, days):
