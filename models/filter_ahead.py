@@ -61,43 +61,53 @@ def predict(
     applied, wanted = water * np.exp(state.log_rate), demand * np.exp(state.log_microclimate)
     level = state.depletion - applied  # before drainage
     apart = state.places - applied[:, None] * setup.catch
-    mean, places, covariance = level.copy(), apart.copy(), []
+    covariance = []
     for block, before in zip(setup.blocks, state.covariance, strict=True):
         i = block.member
         whole = _linear_step(block, before, np.ones(i.size), np.zeros(i.size), -applied[i])
         _add(whole, block, [setup.spreads.night * applied[i]], [])
-        rough = np.where(applied[i] > 0, setup.patchiness[i], 0.0)
-        mean[i], places[i] = _drain(whole, level[i], apart[i], rough, setup.drainage[i])
         covariance.append(whole)
+    rough = np.where(applied > 0, setup.patchiness, 0.0)
+    mean, places = _drain(setup, covariance, level, apart, rough)
 
     start, at_night = np.minimum(mean[:, None] + places, taw[:, None]), mean - level
     s = setup.spreads
+    wide = np.sqrt(_variance(setup, covariance) + setup.patchiness**2)
+    span = (1 - fraction) * taw  # from RAW to TAW
+    over = start - (fraction * taw)[:, None]
+    beyond, stressed = _part_above(over, wide[:, None])  # E max(D - RAW, 0), chance of stress
+    stress = np.clip(1 - beyond / span[:, None], 0.0, 1.0)  # E Ks of a depletion not sure
+    share = stressed @ PLACE_SHARE
+    keep = np.clip(1 - share * wanted / span, 0.0, 1.0)  # mean d after / d D
+    after = np.minimum(start - rain[:, None] + stress * wanted[:, None], taw[:, None])
+    used, unsure, middle = stress @ PLACE_SHARE * wanted, s.stress * share * wanted, after @ PLACE_SHARE
+    gone = at_night + (settled(after, setup.drainage[:, None]) - after) @ PLACE_SHARE
+    own = [s.demand_own * used, s.rain_own * rain, np.sqrt(0.5) * unsure]
+    kin = [s.demand_kin * used, s.rain_kin * rain, np.sqrt(0.5) * unsure, s.undrained * gone]
     for number, block in enumerate(setup.blocks):
-        i, whole = block.member, covariance[number]
-        wide = np.sqrt(np.diag(whole)[: i.size] + setup.patchiness[i] ** 2)
-        span = (1 - fraction[i]) * taw[i]  # from RAW to TAW
-        over = start[i] - (fraction[i] * taw[i])[:, None]
-        beyond, stressed = _part_above(over, wide[:, None])  # E max(D - RAW, 0), chance of stress
-        stress = np.clip(1 - beyond / span[:, None], 0.0, 1.0)  # E Ks of a depletion not sure
-        share = stressed @ PLACE_SHARE
-        keep = np.clip(1 - share * wanted[i] / span, 0.0, 1.0)  # mean d after / d D
-        after = np.minimum(start[i] - rain[i, None] + stress * wanted[i, None], taw[i, None])
-        used, unsure, middle = stress @ PLACE_SHARE * wanted[i], s.stress * share * wanted[i], after @ PLACE_SHARE
-        whole = _linear_step(block, whole, keep, used, np.zeros(i.size))
-        gone = at_night[i] + (settled(after, setup.drainage[i, None]) - after) @ PLACE_SHARE
-        own = [s.demand_own * used, s.rain_own * rain[i], np.sqrt(0.5) * unsure]
-        kin = [s.demand_kin * used, s.rain_kin * rain[i], np.sqrt(0.5) * unsure, s.undrained * gone]
-        _add(whole, block, own, kin)
+        i = block.member
+        whole = _linear_step(block, covariance[number], keep[i], used[i], np.zeros(i.size))
+        _add(whole, block, [part[i] for part in own], [part[i] for part in kin])
         _drift(setup, block, whole)
-        rough = np.where(rain[i] > 0, setup.patchiness[i], 0.0)
-        mean[i], places[i] = _drain(whole, middle, after - middle[:, None], rough, setup.drainage[i])
-        near_full = 1.0 - np.clip(start[i] @ PLACE_SHARE / (SETTLED * taw[i]), 0.0, 1.0)
-        uneven = np.where((applied[i] > 0) | (rain[i] > 0), 1.0, near_full)
-        uneven = uneven * (1.0 - np.clip(gone / taw[i], 0.0, 1.0))  # a storm fills every spot
-        _add(whole, block, [(s.balance + (s.wetted - s.balance) * uneven) * taw[i]], [])
         covariance[number] = whole
+    rough = np.where(rain > 0, setup.patchiness, 0.0)
+    mean, places = _drain(setup, covariance, middle, after - middle[:, None], rough)
+    near_full = 1.0 - np.clip(start @ PLACE_SHARE / (SETTLED * taw), 0.0, 1.0)
+    uneven = np.where((applied > 0) | (rain > 0), 1.0, near_full)
+    uneven = uneven * (1.0 - np.clip(gone / taw, 0.0, 1.0))  # a storm fills every spot
+    strays = (s.balance + (s.wetted - s.balance) * uneven) * taw
+    for block, whole in zip(setup.blocks, covariance, strict=True):
+        _add(whole, block, [strays[block.member]], [])
     mean = np.clip(mean, -taw, taw)
     return replace(state, depletion=mean, places=places, covariance=tuple(covariance), age=state.age + 1.0)
+
+
+def _variance(setup: Setup, covariance: Sequence[FloatArray]) -> FloatArray:
+    """Variance of the depletion of each member, (M,)."""
+    found = np.zeros(setup.member_zone.size)
+    for block, whole in zip(setup.blocks, covariance, strict=True):
+        found[block.member] = whole.diagonal()[: block.member.size]
+    return found
 
 
 def _linear_step(
@@ -144,29 +154,31 @@ def _part_above(mean: FloatArray, spread: FloatArray) -> tuple[FloatArray, Float
 
 
 def _drain(
-    whole: FloatArray, level: FloatArray, places: FloatArray, patchiness: FloatArray, scale: FloatArray
+    setup: Setup, covariance: Sequence[FloatArray], level: FloatArray, places: FloatArray, patchiness: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Let a block's depletion drain for half a day, in place; returns its mean, and its places' less that.
+    """Let depletion drain for half a day, covariances in place; returns its mean (M,), and its places' less that.
 
     A place's spots lie around its mean x with standard deviation h and drain each by the law g, so the place's is
     E g(x + h z). With x ~ N(mu, s^2) and r^2 = s^2 + h^2: the mean is E g(mu + r z), and the covariance with anything
     jointly normal is multiplied by the mean slope E g' = E z g(mu + r z) / r (Stein's lemma). A member's is the mean of
     its places', which are unsure alike.
     """
-    n = level.size
-    variance = np.diag(whole)[:n].copy()
+    variance = _variance(setup, covariance)
     total = np.maximum(variance + patchiness**2, 1e-12)
     r = np.sqrt(total)
     at = level[:, None] + places
-    after = settled(at[:, :, None] + r[:, None, None] * NODES, scale[:, None, None])
+    after = settled(at[:, :, None] + r[:, None, None] * NODES, setup.drainage[:, None, None])
     each = after @ WEIGHTS
     off = after - each[:, :, None]
     slopes = np.clip(off @ (WEIGHTS * NODES) / r[:, None], 0.0, 1.0)
     slope = slopes @ PLACE_SHARE
     curved = np.maximum((off**2 @ WEIGHTS - total[:, None] * slopes**2) @ PLACE_SHARE, 0.0)
-    whole[:n] *= slope[:, None]
-    whole[:, :n] *= slope
-    rows = np.arange(n)
-    whole[rows, rows] += curved * variance / total  # what the straight line leaves out
+    curved *= variance / total  # what the straight line leaves out
+    for block, whole in zip(setup.blocks, covariance, strict=True):
+        n, own = block.member.size, slope[block.member]
+        whole[:n] *= own[:, None]
+        whole[:, :n] *= own
+        rows = np.arange(n)
+        whole[rows, rows] += curved[block.member]
     mean = each @ PLACE_SHARE
     return np.asarray(mean), np.asarray(each - mean[:, None])

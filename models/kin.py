@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -184,13 +185,13 @@ class Setup:
     patchiness: FloatArray
     blocks: tuple[Block, ...] = field(repr=False)
 
-    @property
+    @cached_property
     def drainage(self) -> FloatArray:
         """Scale of drainage of each member (M,) [mm]; next to nothing where water stops at field capacity."""
         scale = BUCKET * self.zones.taw if self.zones.drainage is None else self.zones.drainage
         return np.asarray(scale, dtype=np.float64)[self.member_zone]
 
-    @property
+    @cached_property
     def catch(self) -> FloatArray:
         """What the places of each member catch over its mean, less 1 (M, 3) [-]: of zones DU_LQ, 1 and 2 - DU_LQ."""
         du_lq = np.asarray(self.zones.du_lq, dtype=np.float64)[self.member_zone]

@@ -520,14 +520,14 @@ SLIPS = (
     ),
     Slip(
         "models/filter_ahead.py",
-        "rain[i, None] + stress * wanted[i, None], taw",
-        "rain[i, None] + wanted[i, None], taw",
+        "rain[:, None] + stress * wanted[:, None], taw",
+        "rain[:, None] + wanted[:, None], taw",
         "stressed turf takes up as much as any",
     ),
     Slip(
         "models/filter_ahead.py",
-        "rough = np.where(applied[i] > 0, setup.patchiness[i], 0.0)",
-        "rough = np.zeros(i.size)",
+        "rough = np.where(applied > 0, setup.patchiness, 0.0)",
+        "rough = np.zeros(applied.size)",
         "water wets all spots of a place alike, so none drains before the mean is full",
     ),
     Slip(
