@@ -36,12 +36,12 @@ class Cases:
     def __init__(self, inputs: PlanInputs, needs: FlushNeeds | None = None) -> None:
         self._main: tuple[PlanSolver, Ended] | None = None  # of the expected weather alone, where it chooses flushes
         if _chosen_before(inputs, needs):
-            main = PlanSolver(replace(inputs, members=None), needs)
+            main = PlanSolver(replace(inputs, members=None), needs, symbols=False)
             main.solve()
             self._main = main, main.ended()
-            self._solver = PlanSolver(inputs, settled=main.settled())
+            self._solver = PlanSolver(inputs, settled=main.settled(), symbols=False)
         else:
-            self._solver = PlanSolver(inputs, needs)
+            self._solver = PlanSolver(inputs, needs, symbols=False)
         self.standing: PlanResult = self._solver.solve()
         self._end = self._solver.ended()
 
@@ -98,12 +98,14 @@ class Cases:
             settled, needs = self._flushes(replace(inputs, members=None), needs), None
         if solver.edit(inputs, needs, settled):
             return solver, False
-        return PlanSolver(inputs, needs, settled), True
+        return PlanSolver(inputs, needs, settled, symbols=False), True
 
     def _flushes(self, inputs: PlanInputs, needs: FlushNeeds | None) -> Copies | None:
         """Flushes of the expected weather, from where the standing plan's choice ended."""
         main = (
-            PlanSolver(inputs, needs) if self._main is None or not self._main[0].edit(inputs, needs) else self._main[0]
+            PlanSolver(inputs, needs, symbols=False)
+            if self._main is None or not self._main[0].edit(inputs, needs)
+            else self._main[0]
         )
         if self._main is not None:
             main.begin_from(self._main[1])

@@ -67,7 +67,7 @@ class FlushChoice:
         ways = Ways.of(self.copies)
         free = np.zeros(self.columns.size), np.ones(self.columns.size)
         root = Node(*free, *self.solve(*free, certain=True))
-        start = self.program.basis()
+        start = self.program.mark()
         hopeless = root.cost + 2.0 * WIDEST_GAP * abs(root.cost)
         best, bound = dive(ways, root, WIDEST_GAP / 10.0, self.solve, hopeless), root.cost
         if _gap(best.cost, bound) > WIDEST_GAP:

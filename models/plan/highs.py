@@ -143,21 +143,23 @@ class Program:
         self.lower, self.upper = np.zeros(compiled.cost.size), compiled.upper.copy()
         self.row_lower = compiled.row_lower
         self.found: tuple[Floats, Floats, Floats] | None = None  # vectors of the last run, where they were read
-        lp = highspy.HighsLp()
-        lp.num_row_, lp.num_col_ = compiled.matrix.shape
-        lp.col_cost_ = compiled.cost
-        lp.col_lower_ = np.zeros(lp.num_col_)
-        lp.col_upper_ = compiled.upper
-        lp.row_lower_ = compiled.row_lower
-        lp.row_upper_ = compiled.row_upper
-        lp.a_matrix_.format_ = highspy.MatrixFormat.kColwise
-        lp.a_matrix_.start_ = compiled.matrix.indptr
-        lp.a_matrix_.index_ = compiled.matrix.indices
-        lp.a_matrix_.value_ = compiled.matrix.data
         self.highs = QuietHighs()  # type: ignore[no-untyped-call]
         for name, value in (OPTIONS | (LARGE_OPTIONS if large else {})).items():
             self.highs.setOptionValue(name, value)
-        self.highs.passModel(lp)
+        self._pass(compiled)
+
+    def _pass(self, compiled: Matrices) -> None:
+        """Hand the arrays over as they are; set one by one on the solver's own record, each would become a list."""
+        rows, columns = compiled.matrix.shape
+        whole, none, continuous = np.zeros(0, dtype=np.int32), np.zeros(0), np.zeros(columns, dtype=np.int32)
+        matrix, solver = compiled.matrix, self.highs
+        by_column, least = int(highspy.MatrixFormat.kColwise), int(highspy.ObjSense.kMinimize)
+        solver.passModel(
+            columns, rows, matrix.nnz, 0, by_column, 1, least, 0.0,
+            compiled.cost, self.lower, compiled.upper, compiled.row_lower, compiled.row_upper,
+            matrix.indptr.astype(np.int32), matrix.indices.astype(np.int32), matrix.data,
+            whole, whole, none, continuous,
+        )  # fmt: skip
 
     # its numbers
 
@@ -317,16 +319,22 @@ class Program:
         held = self.highs.getBasis()
         return Basis(held.col_status, held.row_status)
 
-    def begin(self, basis: Basis, afresh: bool = False) -> None:
+    def mark(self) -> Any:
+        """Where it ended as the solver has it, to begin from again; `basis` reads it out, which takes a while."""
+        return self.highs.getBasis()
+
+    def begin(self, basis: Basis | Any, afresh: bool = False) -> None:
         """Begin the next run from a basis; rows added since are slack.
 
         Parameters
         ----------
-        basis : Basis
+        basis : Basis   Or a mark.
         afresh : bool   Forget what the solver has learned on the way, so that the run depends on nothing else.
         """
         if afresh:
             self.highs.clearSolver()
+        if not isinstance(basis, Basis):
+            basis = Basis(basis.col_status, basis.row_status)
         found = highspy.HighsBasis()
         added = self.highs.getNumRow() - len(basis.rows)
         found.col_status, found.row_status, found.valid = basis.columns, [*basis.rows, *[BASIC] * added], True

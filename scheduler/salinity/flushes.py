@@ -447,19 +447,20 @@ def _in_time(allowed: np.ndarray, passes: np.ndarray) -> list[int]:
 def _causes(due: _Due) -> tuple[str, ...]:
     """Why each candidate asks for a flush."""
     salt, z, words = due.frame.salt, due.z, []
+    mean = salt.mean
     threshold = due.frame.site.zones.ece_threshold[z]
     for i in range(z.size):
-        text = f"ECe {salt.mean[z[i]]:.1f} dS/m "
+        text = f"ECe {mean[z[i]]:.1f} dS/m "
         bound = f"the limit of {due.limit[i]:.1f}"
         if due.limit[i] > threshold[i] + 0.005:
             bound += f" (its turf wants {threshold[i]:.1f}; with this water a flush to that would not last a week)"
         day = due.frame.dates[int(due.passes[i])] + timedelta(days=1)
-        if salt.mean[z[i]] > due.limit[i]:
+        if mean[z[i]] > due.limit[i]:
             text += f"is above {bound}"
         else:
             text += f"passes {bound} on {day.day} {day:%B}"
             if salt.spread[z[i]] > 0.05:
-                more = FLUSH.wary * min(salt.spread[z[i]], FLUSH.widest * salt.mean[z[i]])
+                more = FLUSH.wary * min(salt.spread[z[i]], FLUSH.widest * mean[z[i]])
                 text += f", as it may be {more:.1f} saltier than believed"
         words.append(text)
     return tuple(words)

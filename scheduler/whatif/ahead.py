@@ -8,9 +8,7 @@ packed minute by minute: they use the share of capacity that packing reaches on 
 
 from __future__ import annotations
 
-import gc
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
@@ -110,26 +108,10 @@ def live(
     world = _World(start, case, year)
     nights = (start.last - start.night) // DAY + 1
     rows = []
-    with _collecting():
-        for i in range(nights):
-            rows.append(world.night(i))
-            told(i + 1, nights)
+    for i in range(nights):
+        rows.append(world.night(i))
+        told(i + 1, nights)
     return world.lived(rows)
-
-
-@contextmanager
-def _collecting() -> Iterator[None]:
-    """Collect what the models of each night leave behind, which a command that ends soon does without."""
-    asleep = not gc.isenabled()
-    if asleep:
-        gc.freeze()
-        gc.enable()
-    try:
-        yield
-    finally:
-        if asleep:
-            gc.disable()
-            gc.unfreeze()
 
 
 class _World:

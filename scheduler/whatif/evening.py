@@ -164,7 +164,7 @@ def chosen_nights(cases: Cases, plan: CasePlan, solve: Callable[[PlanSolver], fl
 
 def _plain(inputs: PlanInputs) -> PlanSolver:
     """A plan without flushes, to compare nights by."""
-    solver = PlanSolver(inputs)
+    solver = PlanSolver(inputs, symbols=False)
     solver.tells_one_more = False
     return solver
 
