@@ -2,13 +2,16 @@
 
 import gc
 import os
+from functools import cache
 
+import typer.testing
 from hypothesis import settings
 
 from tests import drawn
 
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
+typer.testing._get_command = cache(typer.testing._get_command)  # else every command asked builds all of them anew
 gc.disable()  # reading the tests makes millions of small objects that all stay
 if os.environ.get("CI"):  # the same draws at every run there; by hand they are new ones
     settings.register_profile("ci", derandomize=True)

@@ -350,21 +350,14 @@ class ZoneTable:
 
 def no_edits() -> pd.DataFrame:
     """Give the manager's word where nothing was said: `word` is "hold", "skip", "free" or "minutes"."""
-    return pd.DataFrame(
-        {
-            "night": pd.Series(dtype="datetime64[s]"),
-            "zone": pd.Series(dtype=object),
-            "word": pd.Series(dtype=object),
-            "minutes": pd.Series(dtype=float),
-            "note": pd.Series(dtype=object),
-        }
-    )
+    columns = {"night": "datetime64[s]", "zone": object, "word": object, "minutes": float, "note": object}
+    return pd.DataFrame({name: np.empty(0, kind) for name, kind in columns.items()})
 
 
 def no_runs() -> pd.DataFrame:
     """Give a table of planned runs without rows: night, zone, minutes, depletion and spread before [mm]."""
     columns = {"night": "datetime64[ns]", "zone": object, "minutes": float, "depletion": float, "spread": float}
-    return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in columns.items()})
+    return pd.DataFrame({name: np.empty(0, kind) for name, kind in columns.items()})
 
 
 @dataclass(frozen=True)

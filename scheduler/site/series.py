@@ -8,6 +8,7 @@ units inside.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -31,6 +32,12 @@ LIKELY_RAIN = 400.0  # a day's rain above it is possible and asks for a look [mm
 
 def empty(columns: Sequence[Column]) -> pd.DataFrame:
     """Give a frame without rows that has the right columns and types."""
+    return _empty(tuple(columns)).copy()
+
+
+@cache
+def _empty(columns: tuple[Column, ...]) -> pd.DataFrame:
+    """Build it once: most files of a site are absent, and building each such frame takes as long as reading a file."""
     return pd.DataFrame({c.name: c.unknown(0) for c in columns})
 
 

@@ -65,7 +65,7 @@ class Remembered:
         for file in files:
             if file.name != "status.json":
                 said.update(str(file.relative_to(site.folder)).encode() + b"\0" + file.read_bytes())
-        key = (rung, night, made, site.left_out, said.hexdigest())
+        key = (rung, night, site.left_out, said.hexdigest())
         if key not in self.known:
             self.known[key] = plan_on(rung, site, night, made, flags)
-        return self.known[key]
+        return self.known[key].model_copy(update={"made": made.replace(microsecond=0)})
