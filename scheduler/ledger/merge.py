@@ -87,6 +87,8 @@ def merge(
         A key stands twice in the frame, or a number is infinite.
     """
     table, key, values = series.table, list(series.key), list(series.values)
+    if frame.empty and not whole:
+        return Counts()
     data = frame.copy(deep=False)
     if "withdrawn" in values:
         data["withdrawn"] = 0
