@@ -25,7 +25,7 @@ from tests import ledger_contents
 from tests.drawn import some
 from tests.sites import make_site
 
-BEFORE, NIGHT, NEXT = "2026-07-12", "2026-07-13", "2026-07-14"
+BEFORE, NIGHT = "2026-07-12", "2026-07-13"
 
 
 def run(*arguments, code=OK):
@@ -111,8 +111,8 @@ def test_a_ledger_in_use_does_not_keep_tonight_waiting_and_catches_up(site):
         assert "Nothing was brought in; the plan of 13 July 2026 still stands" in refused
     nights, readings = kept(site)
     assert nights == [BEFORE] and readings > 0
-    run("tonight", site, "--night", NEXT)
-    assert kept(site) == ([BEFORE, NIGHT, NEXT], readings)
+    run("intake", site)
+    assert kept(site) == ([BEFORE, NIGHT], readings)
 
 
 @pytest.mark.drawn
@@ -195,7 +195,6 @@ def test_a_file_where_a_folder_is_expected(site, place):
 @pytest.mark.drawn
 @pytest.mark.parametrize("at", some([9, 1], 1))  # the first file and the last; a folder cannot be full
 def test_a_full_disk_leaves_the_last_good_plan_of_the_night_whole(site, at, monkeypatch):
-    run("tonight", site, "--night", NIGHT)
     ledger = kept(site)
     before = everything(site / "out")
     calls = []
@@ -208,11 +207,11 @@ def test_a_full_disk_leaves_the_last_good_plan_of_the_night_whole(site, at, monk
     # another window, so that the plan differs
     (site / "site.toml").write_text((site / "site.toml").read_text().replace('"05:00"', '"04:00"'))
     monkeypatch.setattr(files.os, "fsync", full)
-    said = run("tonight", site, "--night", NIGHT, code=STORAGE)
-    assert "No space left on device" in said and str(site / "out" / NIGHT) in said and ".unfinished" not in said
-    assert "Nothing was planned; the plan of 13 July 2026 still stands" in said
+    said = run("tonight", site, "--night", BEFORE, code=STORAGE)
+    assert "No space left on device" in said and str(site / "out" / BEFORE) in said and ".unfinished" not in said
+    assert "Nothing was planned; the plan of 12 July 2026 still stands" in said
     assert everything(site / "out") == before and kept(site) == ledger
-    run("tonight", site, "--night", NIGHT)
+    run("tonight", site, "--night", BEFORE)
     assert everything(site / "out") != before and len(kept(site)[0]) == len(ledger[0]) + 1
 
 

@@ -82,6 +82,15 @@ def client(folder):
         yield client
 
 
+@pytest.fixture(scope="module")
+def standing(made, tmp_path_factory):
+    """One server for all that is refused, and its folder, in which nothing may change."""
+    folder = shutil.copytree(made, tmp_path_factory.mktemp("standing") / "links")
+    with served([folder], rule_for("127.0.0.1", "", [])) as client:
+        client.folder = folder
+        yield client
+
+
 def test_every_page_of_a_site_answers(client):
     for name in ("tonight", "zones", "morning", "salts", "season", "whatif", "edits", "intake", "history"):
         answer = client.get(f"/links/{name}")
@@ -91,8 +100,8 @@ def test_every_page_of_a_site_answers(client):
     assert client.get("/links/night/2026-07-14/keypad.html").status_code == 200
 
 
-def test_a_page_may_run_only_its_own_scripts(client):
-    answer = client.get("/links/tonight")
+def test_a_page_may_run_only_its_own_scripts(standing):
+    answer = standing.get("/links/tonight")
     rule = answer.headers["content-security-policy"]
     assert "default-src 'none'" in rule and "unsafe-inline'; img" not in rule.replace(
         "style-src-attr 'unsafe-inline'", ""
@@ -114,8 +123,8 @@ def test_a_page_may_run_only_its_own_scripts(client):
         "/links/job/../../site.toml", "/links/night/2026-07-14/night.html%00.css", "/%2e%2e%2f%2e%2e%2fetc/passwd",
     ],
 )  # fmt: skip
-def test_no_path_leads_out_of_the_pages(client, path):
-    answer = raw(client, f"GET {path} HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n")
+def test_no_path_leads_out_of_the_pages(standing, path):
+    answer = raw(standing, f"GET {path} HTTP/1.1\r\nHost: 127.0.0.1\r\nConnection: close\r\n\r\n")
     status = int(answer.split(b" ")[1])
     assert status in (404, 400) or (status in (303, 307) and b"location: /links/" in answer.lower())
     assert b"[site]" not in answer and b"Starlette(" not in answer and b"root:" not in answer
@@ -124,8 +133,8 @@ def test_no_path_leads_out_of_the_pages(client, path):
 @pytest.mark.parametrize(
     "host", ["example.org", "127.0.0.1.example.org", "links", "", "localhost@evil", "169.254.0.1:80"]
 )
-def test_another_host_is_not_served(client, host):
-    assert client.get("/links/tonight", headers={"host": host}).status_code == 421
+def test_another_host_is_not_served(standing, host):
+    assert standing.get("/links/tonight", headers={"host": host}).status_code == 421
 
 
 @pytest.mark.parametrize(
@@ -135,19 +144,19 @@ def test_another_host_is_not_served(client, host):
         {"origin": "null"}, {"sec-fetch-site": "same-site"}, {"origin": "http://127.0.0.1:9999"},
     ],
 )  # fmt: skip
-def test_requests_of_other_pages_change_nothing(client, folder, headers):
-    data = {"form": client.form, "zone": "Z0001", "word": "skip"}
-    assert client.post("/links/edits", data=data, headers=headers).status_code == 403
-    assert not (folder / "edits.csv").exists()
+def test_requests_of_other_pages_change_nothing(standing, headers):
+    data = {"form": standing.form, "zone": "Z0001", "word": "skip"}
+    assert standing.post("/links/edits", data=data, headers=headers).status_code == 403
+    assert not (standing.folder / "edits.csv").exists()
 
 
-def test_a_form_without_its_token_changes_nothing(client, folder):
+def test_a_form_without_its_token_changes_nothing(standing):
     for token in ("", "guess"):
-        answer = client.post("/links/edits", data={"form": token, "zone": "Z0001", "word": "skip"}, headers=OURS)
+        answer = standing.post("/links/edits", data={"form": token, "zone": "Z0001", "word": "skip"}, headers=OURS)
         assert answer.status_code == 403
-    assert not (folder / "edits.csv").exists()
-    assert client.put("/links/edits", headers=OURS).status_code == 405
-    assert client.request("TRACE", "/links/tonight").status_code == 405
+    assert not (standing.folder / "edits.csv").exists()
+    assert standing.put("/links/edits", headers=OURS).status_code == 405
+    assert standing.request("TRACE", "/links/tonight").status_code == 405
 
 
 POST = (
@@ -168,16 +177,16 @@ POST = (
         ("Host: 127.0.0.1\r\nContent-Length: 0\r\n\r\n", 400),  # two hosts
     ],
 )
-def test_large_and_malformed_requests_are_not_taken(client, rest, status):
-    assert raw(client, POST + rest).startswith(f"HTTP/1.1 {status}".encode())
-    assert client.get("/links/tonight").status_code == 200
+def test_large_and_malformed_requests_are_not_taken(standing, rest, status):
+    assert raw(standing, POST + rest).startswith(f"HTTP/1.1 {status}".encode())
+    assert standing.get("/links/tonight").status_code == 200
 
 
-def test_a_body_longer_than_it_said_is_cut_off(client, folder):
-    body = f"form={client.form}&zone=Z0001&word=skip"
-    answer = raw(client, POST.replace("intake", "edits") + f"Content-Length: {len(body) - 4}\r\n"
+def test_a_body_longer_than_it_said_is_cut_off(standing):
+    body = f"form={standing.form}&zone=Z0001&word=skip"
+    answer = raw(standing, POST.replace("intake", "edits") + f"Content-Length: {len(body) - 4}\r\n"
                  f"Content-Type: application/x-www-form-urlencoded\r\n\r\n{body}")  # fmt: skip
-    assert not answer.startswith(b"HTTP/1.1 200") and not (folder / "edits.csv").exists()
+    assert not answer.startswith(b"HTTP/1.1 200") and not (standing.folder / "edits.csv").exists()
 
 
 def test_clients_that_say_nothing_are_let_go_and_others_are_served(client, monkeypatch):
@@ -213,10 +222,12 @@ def test_a_letter_at_a_time_is_not_waited_for(client, monkeypatch):
         assert ended
 
 
-def test_what_a_proxy_says_of_the_host_is_not_believed(client):
-    answer = client.get("/links/tonight", headers={"host": "evil.example", "x-forwarded-host": "127.0.0.1"})
+def test_what_a_proxy_says_of_the_host_is_not_believed(standing):
+    answer = standing.get("/links/tonight", headers={"host": "evil.example", "x-forwarded-host": "127.0.0.1"})
     assert answer.status_code == 421
-    text = raw(client, "GET http://127.0.0.1/links/tonight HTTP/1.1\r\nHost: evil.example\r\nConnection: close\r\n\r\n")
+    text = raw(
+        standing, "GET http://127.0.0.1/links/tonight HTTP/1.1\r\nHost: evil.example\r\nConnection: close\r\n\r\n"
+    )
     assert text.startswith(b"HTTP/1.1 421")
 
 
@@ -300,9 +311,11 @@ def test_work_is_started_shown_and_stopped(client):
         assert answer.status_code == 400
 
 
-def test_the_board_takes_only_what_it_offers(client):
+def test_the_board_takes_only_what_it_offers(standing):
     def ask(**data):
-        return client.post("/links/whatif", data={"form": client.form, **data}, headers=OURS, follow_redirects=False)
+        return standing.post(
+            "/links/whatif", data={"form": standing.form, **data}, headers=OURS, follow_redirects=False
+        )
 
     assert ask().status_code == 400
     assert ask(allocation_factor="0.8; rm").status_code == 400
