@@ -43,7 +43,7 @@ elevation = 300
 time_zone = "UTC"
 units = "metric"
 [planning]
-nights = 5
+nights = 3
 [window]
 opens = "22:00"
 closes = "05:00"

@@ -16,7 +16,7 @@ from tests import ledger_contents
 from tests.sites import make_site
 
 FIRST = date(2026, 7, 5)
-EVENINGS = 5
+EVENINGS = 4
 
 
 @pytest.fixture(scope="module")

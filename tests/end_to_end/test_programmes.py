@@ -212,7 +212,7 @@ def test_the_shipped_stadium_keys_its_training_pitches_by_programme(tmp_path):
 
 
 @pytest.mark.drawn
-@pytest.mark.parametrize("seed", range(0, draws(120, 3)))
+@pytest.mark.parametrize("seed", range(0, draws(120, 2)))
 def test_drawn_sites_hold_every_limit_with_drawn_controllers(tmp_path, seed):
     folder = with_programmes(draw_site(tmp_path / "site", seed), seed)
     site = load_site(folder)

@@ -87,9 +87,12 @@ def test_sized_sites_hold_every_limit(tmp_path, kind):
 
 def test_what_runs_follows_from_the_site(tmp_path):
     # what a reader would expect of each site, beyond the limits
-    small = {"zones": 2, "nights": 4, "season_days": 20, "probes": False}
+    small = {"zones": 2, "nights": 4, "season_days": 20, "probes": False, "load": 0.4}
+    made = datetime(EVENING.year, EVENING.month, EVENING.day, 17)
     status = {
-        name: judged(make_site(tmp_path / name, **SIZED[name] | small))[0]["status"]
+        name: plan_tonight(load_site(make_site(tmp_path / name, **SIZED[name] | small)), EVENING, made).plain()[
+            "status"
+        ]
         for name in ("one zone", "every night forbidden but this one", "every night forbidden but a later one")
     }
     assert status == {
@@ -121,7 +124,7 @@ def test_later_ranks_give_way(tmp_path):
 @pytest.mark.parametrize("word", some(["careful", "even", "lean"], 2))
 def test_no_word_for_caution_lets_a_later_rank_go_first(tmp_path, word):
     # rain that may come, with a pump that is short all night, and with --sweeps also with water to spare
-    size = {"zones": draws(24, 8), "members": draws(4, 2), "nights": draws(7, 3)}
+    size = {"zones": draws(24, 8), "members": draws(4, 2), "nights": draws(7, 3), "season_days": draws(60, 20)}
     for name, pump in some([("short", 0.3), ("enough", 1.0)], 1):
         folder = make_site(tmp_path / name, pump_factor=pump, storm=20.0, **size)
         text = (folder / "site.toml").read_text()
@@ -151,7 +154,7 @@ def test_nothing_can_run_where_every_flow_is_too_large(tmp_path):
 
 def test_the_checker_sees_what_is_wrong(tmp_path):
     # the judge is worth nothing unless it notices
-    folder = make_site(tmp_path / "site", zones=16, allocation_left=0.5)
+    folder = make_site(tmp_path / "site", zones=10, season_days=30, allocation_left=0.5)
     plan, faults = judged(folder)
     assert faults == []
 
@@ -196,7 +199,7 @@ def test_the_checker_sees_what_is_wrong(tmp_path):
     assert any("ET of" in f for f in spoiled(thirstier, weather_faults))
     assert any("of rain enter" in f for f in spoiled(wetter, weather_faults))
     assert any("this horizon" in f for f in spoiled(greedy, weather_faults))
-    assert weather_faults(folder, plan) == ([], 16 * 7)
+    assert weather_faults(folder, plan) == ([], 10 * 7)
     assert any("runs" in f for f in spoiled(early))
     assert any("too dry" in f for f in spoiled(thirsty_greens))
     assert any("balance" in f for f in spoiled(lambda c, r: r[0]["balance"].update(etc_mm=0.0)))
