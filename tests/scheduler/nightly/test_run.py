@@ -36,7 +36,13 @@ FAULT = Outcome(NO_PLAN, ("the solver stopped",))
 @pytest.fixture(scope="module")
 def made(tmp_path_factory):
     return make_site(
-        tmp_path_factory.mktemp("nightly") / "site", zones=3, nights=2, season_days=10, probes=False, applied_nights=3, water_ec=0.0
+        tmp_path_factory.mktemp("nightly") / "site",
+        zones=3,
+        nights=2,
+        season_days=10,
+        probes=False,
+        applied_nights=3,
+        water_ec=0.0,
     )
 
 
