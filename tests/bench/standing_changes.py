@@ -101,13 +101,19 @@ class Session:
         if passed:
             self.asked.append(Asked(item, time.process_time() - begun, calls))
 
+    def _reads(self, item: pytest.Item, mutant: Mutant) -> bool:
+        """Whether a test's file speaks of a module, or the test calls a function of it."""
+        words = mutant.module.rpartition(".")[2]
+        calls = next(a.calls for a in self.asked if a.item is item)
+        return words in item.path.read_text(encoding="utf-8") or any(f == str(mutant.file) for f, _ in calls)
+
     def killed_by(self, mutant: Mutant) -> str | None:
         """Name of the first quick test that fails with a change; empty if it never ends; None if none fails."""
         name = str(mutant.file)
         at = _functions_at(mutant)
         mine = [a for a in self.asked if a.took <= self.quick and any((name, line) in a.calls for line in at)]
         if not at:
-            mine = [a for a in self.asked if a.took <= self.quick and any(f == name for f, _ in a.calls)]
+            mine = [a for a in self.asked if a.took <= self.quick and self._reads(a.item, mutant)]
         mine.sort(key=lambda a: a.took)
         chosen, sum_of = [], 0.0
         for one in mine:

@@ -50,7 +50,8 @@ def test_medians_and_quantiles_are_numpys_without_the_unknown():
 def test_a_reading_so_many_on_is_of_the_same_series_or_none():
     series, x = np.array([0, 0, 0, 1, 1]), np.array([1.0, 2.0, 3.0, 4.0, 5.0])
     for k, expected in (
-        (0, x), (1, [2, 3, NOT, 5, NOT]), (2, [3, NOT, NOT, NOT, NOT]), (-1, [NOT, 1, 2, NOT, 4]), (5, [NOT] * 5), (-9, [NOT] * 5),
+        (0, x), (1, [2, 3, NOT, 5, NOT]), (2, [3, NOT, NOT, NOT, NOT]),
+        (-1, [NOT, 1, 2, NOT, 4]), (5, [NOT] * 5), (-9, [NOT] * 5),
     ):  # fmt: skip
         np.testing.assert_array_equal(probe_record.shift(x, k, series), expected)
 
@@ -388,8 +389,8 @@ def test_a_gap_is_of_its_own_series():
 
 @pytest.mark.parametrize(
     ("value", "air", "told"),
-    [(-10.0, -10.0, False), (-10.1, -10.0, True), (50.0, 50.0, False), (50.1, 50.0, True), (36.0, 20.0, False), (36.1, 20.0, True)],
-)  # fmt: skip
+    [(-10.0, -10.0, 0), (-10.1, -10.0, 1), (50.0, 50.0, 0), (50.1, 50.0, 1), (36.0, 20.0, 0), (36.1, 20.0, 1)],
+)
 def test_edges_of_what_soil_is_warm(value, air, told):
     r = record(drying(), temperature=value, air=air)
     assert quality.implausible_temperature(r).any() == told
