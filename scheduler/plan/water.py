@@ -90,8 +90,7 @@ def allocation_share(
         return None, np.inf, ()
     ran = runs_before(site, dates[0])
     used = rule.used_before + float(applied_volume(site, ran, rule.starts, dates[0]).sum())
-    inside = np.array([d <= rule.ends for d in dates])
-    near = float(gross_demand(site, etc, net)[:, inside].sum())
+    near = float(gross_demand(site, etc, net).sum())  # of a horizon past the end it is all that is to come
     later_days = pd.date_range(dates[-1] + timedelta(days=2), rule.ends + timedelta(days=1))
     later = 0.0
     if len(later_days):

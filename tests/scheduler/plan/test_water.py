@@ -161,10 +161,15 @@ def test_more_used_than_the_season_has_leaves_nothing(tmp_path):
 
 def test_steps_of_the_price_stand_in_place_of_the_limit(tmp_path):
     step = "[[allocation.tier]]\nabove = 0.5\nprice = 1.0\n[[allocation.tier]]\nabove = 1.0\nprice = 2.5\n"
-    (share, hard, tiers), _, _ = allocation(tmp_path, NIGHT + timedelta(days=2), extra=step)
+    (share, hard, tiers), _, _ = allocation(tmp_path / "a", NIGHT + timedelta(days=2), extra=step)
     assert np.isinf(hard)
     assert [(t.above, t.price) for t in tiers] == [(pytest.approx(400.0), 1.0), (pytest.approx(900.0), 2.5)]
     assert share.share == pytest.approx(900.0)
+    # Of a longer season these nights have their part of what is left to each step; what is used is past the first.
+    ran = log(("2026-07-10", "F1", "", 450))
+    (share, hard, tiers), _, _ = allocation(tmp_path / "b", NIGHT + timedelta(days=3), extra=step, applied=ran)
+    assert 0.7 < share.part < 0.8 and np.isinf(hard)
+    assert [t.above for t in tiers] == [0.0, pytest.approx(share.part * (1000.0 - 550.0))]
 
 
 def test_gross_demand_is_et_over_the_area_and_the_share_that_reaches_the_roots(tmp_path):
@@ -208,9 +213,11 @@ def test_a_cut_counts_any_seven_nights_in_a_row(tmp_path):
     (long_ago,), _, _, _ = cuts(tmp_path / "c", older)
     np.testing.assert_allclose(base.volume - spent.volume, [5.0, *[0.0] * 8], atol=1e-9)
     np.testing.assert_allclose(long_ago.volume, base.volume)
+    assert spent.spent.tolist() == [5.0, *[0.0] * 8] and not base.spent.any()
     # 0.6 of the ET of seven dates on 500 m2
     day = 0.6 * 5.0 * place.zones.kc_month[0, 6] * 500.0 / 1000.0
     np.testing.assert_allclose(base.volume, 7 * day, rtol=0.03)
+    np.testing.assert_allclose(base.base, base.volume / 0.6)  # the demand it is a cut of
     assert spent.zones.tolist() == [True, False]
 
 

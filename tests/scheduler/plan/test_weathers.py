@@ -101,6 +101,39 @@ def test_past_forecasts_against_what_came(tmp_path):
     assert (past.rain[rows, leads] == 9.0).all()
 
 
+@pytest.mark.parametrize(("past", "route"), [(ENOUGH + 3, "record"), (ENOUGH + 2, "usual")])
+def test_a_record_speaks_from_enough_forecasts_on(tmp_path, past, route):
+    # The last three evenings have dates not yet observed.
+    site = site_of(tmp_path / "s", tonight(), past=past)
+    found = other_weathers(site, NIGHT, evening_demand(site, NIGHT, 4))
+    assert (found.route, found.past) == (route, past - 3)
+
+
+def test_every_evening_draws_its_own_weathers(tmp_path):
+    site = site_of(tmp_path / "s", tonight())
+    demand = evening_demand(site, NIGHT, 4)
+    one, other = (other_weathers(site, NIGHT + timedelta(days=d), demand) for d in (0, 1))
+    assert not np.array_equal(one.eto, other.eto)
+
+
+@pytest.mark.parametrize(("rain", "open_"), [((0.0, 60.0), True), ((7.0, 7.0), False)])
+def test_weathers_that_differ_in_rain_alone_are_several(tmp_path, rain, open_):
+    rows = [
+        line(NIGHT, NIGHT + timedelta(days=n), m, 5.0, rain[m % 2] if n == 2 else 0.0, "")
+        for m in range(1, 5)
+        for n in range(1, 5)
+    ]
+    site = site_of(tmp_path / "s", rows)
+    found = other_weathers(site, NIGHT, evening_demand(site, NIGHT, 4))
+    assert (found is not None) == open_
+    if found is not None:  # of 60 mm some run off the clay loam: what enters counts
+        enters = effective_rain(np.array([[60.0]]), curve_number(site.zones.hydrologic_group.tolist()))[0]
+        assert 0 < enters[1, 0] < 60.0
+        wet = found.rain[:, 1] > 0
+        np.testing.assert_allclose(found.members.effective_rain[wet, :, 1], enters.T.repeat(wet.sum(), axis=0))
+        assert wet.any() and not found.members.effective_rain[~wet].any()
+
+
 def test_without_a_forecast_there_is_one_weather(tmp_path):
     site = site_of(tmp_path / "s", [])
     demand = evening_demand(site, NIGHT, 4)
@@ -108,10 +141,13 @@ def test_without_a_forecast_there_is_one_weather(tmp_path):
     assert other_weathers(site, NIGHT, demand) is None
 
 
-def test_a_site_too_large_for_several_weathers_has_one(tmp_path, monkeypatch):
-    monkeypatch.setattr("scheduler.plan.weathers.MOST_CELLS", 2 * 4 * 3)
+@pytest.mark.parametrize(("whole", "members"), [(3.99, None), (4, 3), (5.9, 4), (11, 10), (99, 10)])
+def test_a_large_site_has_fewer_weathers_and_a_very_large_one_alone(tmp_path, monkeypatch, whole, members):
+    # Two zones over four nights, and room for so many weathers of them: the expected one and those that may come.
+    monkeypatch.setattr("scheduler.plan.weathers.MOST_CELLS", int(2 * 4 * whole))
     site = site_of(tmp_path / "s", tonight())
-    assert other_weathers(site, NIGHT, evening_demand(site, NIGHT, 4)) is None
+    found = other_weathers(site, NIGHT, evening_demand(site, NIGHT, 4))
+    assert (None if found is None else len(found.eto)) == members
 
 
 def test_rain_that_may_come_runs_off_as_it_falls_not_as_its_mean(tmp_path):

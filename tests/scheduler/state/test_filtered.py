@@ -6,8 +6,11 @@ import numpy as np
 import pytest
 
 from models.drainage import drainage_day
+from models.filter_state import start_state
+from models.uneven_catch import PLACE_SHARE, place_catch
 from scheduler.state.demand import evening_demand, zone_etc
-from scheduler.state.filtered import _start, run_record
+from scheduler.state import filtered
+from scheduler.state.filtered import _start, followed, run_record
 from scheduler.state.ran import what_ran
 from tests.scheduler.site_folders import TOML, site
 
@@ -22,18 +25,18 @@ ZONES = (
 PLACES = "probe,zone,depth,from,until\na,F1,15,,\n"
 
 
-def record(folder, days=12, evenings=10, minutes=20, observed=None, hour="20:30", depth=15):
+def record(folder, days=12, evenings=10, minutes=20, observed=None, hour="20:30", depth=15, du=1.0, swing=0, more=""):
     """Run the filter: a balance whose readings say what it says, `evenings` of them."""
     weather = "date,eto,rain\n" + "".join(
-        f"{NIGHT - timedelta(days=d)},5,0\n" for d in range((observed or days) - 1, -1, -1)
+        f"{NIGHT - timedelta(days=d)},{5 + swing * (d % 3 - 1)},0\n" for d in range((observed or days) - 1, -1, -1)
     )
     log = "night,zone,minutes\n" + "".join(
         f"{NIGHT - timedelta(days=d)},{z},{minutes}\n" for d in range(days, 0, -1) for z in ("F1", "F2", "F3")
     )
     rows = "".join(f"{NIGHT - timedelta(days=d)}T{hour},a,0.24,,\n" for d in range(evenings - 1, -1, -1))
     place = site(
-        folder, TOML, ZONES, weather=weather, applied=log, probes="time,probe,moisture,ec,temperature\n" + rows,
-        probe_sites=PLACES.replace(",15,", f",{depth},"),
+        folder, TOML, ZONES.replace(",1.0,", f",{du},"), weather=weather, applied=log, probes="time,probe,moisture,ec,temperature\n" + rows,
+        probe_sites=PLACES.replace(",15,", f",{depth},") + more,
     )  # fmt: skip
     demand = evening_demand(place, NIGHT, 3)
     ran = what_ran(place, NIGHT, demand.past, [])
@@ -47,12 +50,29 @@ def test_it_speaks_for_the_zones_with_a_probe_among_their_kin(tmp_path):
 
 
 def test_each_night_is_fed_with_its_own_water_and_the_date_after_it(tmp_path):
-    found, place, demand = record(tmp_path)
+    found, place, demand = record(tmp_path, swing=2)
     assert found.days[-1].date() == NIGHT
     np.testing.assert_allclose(found.irrigation, 4.0)  # 20 min at 12 mm/h, gross: what a zone's mean got
     np.testing.assert_allclose(found.etc, zone_etc(place, demand.past)[:2, -found.etc.shape[1] :])
     assert found.moisture.shape[1] == found.etc.shape[1] == len(found.days) - 1
     np.testing.assert_allclose(found.moisture[0, -10:], 0.24)
+
+
+def test_places_that_catch_little_start_drier_than_their_zone_s_mean(tmp_path, monkeypatch):
+    # 30 nights before the 60 of the run: 4 mm on the mean of a zone are 2.4, 4 and 5.6 where it is caught unevenly.
+    seen = []
+    monkeypatch.setattr(filtered, "start_state", lambda *given, **more: seen.append(more) or start_state(*given, **more))
+    record(tmp_path, days=90, evenings=5, du=0.6)
+    places = seen[0]["places"]
+    np.testing.assert_allclose(places @ PLACE_SHARE, 0.0, atol=1e-9)  # told as what they differ by
+    assert (np.diff(places, axis=1) < -0.5).all()
+    assert place_catch(np.array([0.6]))[0].tolist() == pytest.approx([0.6, 1.0, 1.4])
+
+
+def test_zones_are_followed_whose_kin_has_a_probe_that_reads(tmp_path):
+    # F3 lies in the shade and its probe never read; F1 speaks for F2 as well.
+    _, place, _ = record(tmp_path, more="silent,F3,15,,\n")
+    assert followed(place).tolist() == [True, True, False]
 
 
 def balance_alone(found):
