@@ -3,6 +3,7 @@
 from types import SimpleNamespace
 
 import numpy as np
+import pytest
 
 from models.plan.prices import plan_prices
 from scheduler.night.smallest import better_skipped, short_runs
@@ -27,3 +28,27 @@ def test_waiting_lasts_until_the_next_night_on_which_the_zone_may_run():
     arrays = plan(zones=2, nights=3, depletion=12.0, allowed=allowed)
     inputs = SimpleNamespace(plan=arrays, smallest_run=np.full(2, 8.0))
     assert better_skipped(inputs, plan_prices(arrays), np.full(2, True)).tolist() == [True, False]
+
+
+def skipped(arrays, smallest):
+    inputs = SimpleNamespace(plan=arrays, smallest_run=np.asarray(smallest, dtype=float))
+    return better_skipped(inputs, plan_prices(arrays), np.full(arrays.zones, True)).tolist()
+
+
+def test_rain_to_come_lets_a_short_run_wait():
+    # From 18 mm a date takes the zone to 23, 3 past its limit, unless 4 mm of rain fall.
+    rain = np.array([[0.0, 0.0], [4.0, 0.0]])
+    assert skipped(plan(zones=2, nights=2, depletion=18.0, effective_rain=rain), [8.0, 8.0]) == [False, True]
+
+
+def test_a_smallest_run_that_makes_the_ground_soft_waits():
+    # Nothing is lost by waiting or by running but where 8 mm of 9 leave the ground 1 mm short of firm: then it waits;
+    # and where neither costs anything one deep run is better than two shallow ones.
+    soft = plan(zones=2, nights=2, depletion=[9.0, 12.0], wet_limit=2.0, dry_limit=13.9, wet_weight=50.0)
+    assert skipped(soft, [8.0, 8.0]) == [True, False]  # 14 and 17 mm tomorrow: 0.1 and 3.1 too dry
+    assert skipped(plan(zones=1, nights=2, depletion=5.0), [2.0]) == [True]
+
+
+@pytest.mark.parametrize(("minutes", "short"), [(0.0, False), (4.9, True), (5.0, False)])
+def test_a_run_of_the_smallest_length_is_long_enough(minutes, short):
+    assert short_runs(SimpleNamespace(smallest_run=np.array([5.0])), np.array([minutes])).tolist() == [short]

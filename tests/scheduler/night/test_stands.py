@@ -4,6 +4,7 @@ from datetime import date, timedelta
 from types import SimpleNamespace
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import sparse
@@ -78,7 +79,7 @@ def test_kept_minutes_hold_every_limit_and_neither_drain_nor_dry(seed):
     minutes = r.integers(0, 30, z) * resolution
     depletion, etc = r.uniform(0, 15, z), r.uniform(2, 8, (z, 1))
     plan = SimpleNamespace(
-        net_rate=rate, depletion=depletion, etc=etc, effective_rain=np.zeros((z, 1)), taw=np.full(z, 40.0),
+        net_rate=rate, depletion=depletion, etc=etc, effective_rain=etc * r.uniform(0, 1, (z, 1)), taw=np.full(z, 40.0),
         water_per_minute=rate,
     )  # fmt: skip
     limit = r.uniform(5, 15, (z, 1))
@@ -98,7 +99,8 @@ def test_kept_minutes_hold_every_limit_and_neither_drain_nor_dry(seed):
     assert (kept[moved] <= longest[moved] + 1e-6).all()
     more, less = moved & (kept > minutes), moved & (kept < minutes)
     assert (kept * rate <= depletion)[more].all()
-    assert (np.maximum(depletion - kept * rate, 0) + etc[:, 0] <= limit[:, 0] + 0.01 * 40.0 + 1e-9)[less].all()
+    drying = etc[:, 0] - plan.effective_rain[:, 0]
+    assert (np.maximum(depletion - kept * rate, 0) + drying <= limit[:, 0] + 0.01 * 40.0 + 1e-9)[less].all()
 
 
 def test_what_is_not_worth_a_run_or_no_whole_step_does_not_stand():
@@ -123,3 +125,49 @@ def test_an_older_plan_than_three_nights_is_not_what_stands(tmp_path):
     h.planned(site)
     assert not np.isnan(standing_programme(site, h.NIGHT + timedelta(days=3)).minutes).any()
     assert np.isnan(standing_programme(site, h.NIGHT + timedelta(days=4)).minutes).all()
+
+
+def kept(before, minutes=10.0, depletion=20.0, etc=5.0, rain=0.0, limit=30.0, longest=60.0):
+    """Minutes of one zone of 0.5 mm/min, changed from 3 mm on."""
+    one = np.ones(1)
+    plan = SimpleNamespace(
+        net_rate=0.5 * one, depletion=depletion * one, etc=np.array([[etc]]), effective_rain=np.array([[rain]]),
+        taw=40.0 * one, water_per_minute=one,
+    )  # fmt: skip
+    inputs = SimpleNamespace(plan=plan, limit=np.array([[limit]]), smallest_run=4.0 * one, resolution=one)
+    stands = Stands(np.array([before]), 3.0 * one)
+    rows = sparse.csr_matrix(np.ones((1, 1))), np.array([1e3])
+    return kept_minutes(inputs, minutes * one, stands, longest * one, rows, np.zeros(1, dtype=bool))[0]
+
+
+@pytest.mark.parametrize(
+    ("before", "more", "stays"),
+    [
+        (15.0, {}, True),  # 2.5 mm more
+        (16.0, {}, False),  # 3 mm are a change
+        (15.0, {"longest": 14.0}, False),
+        (15.0, {"depletion": 7.5}, True),  # 7.5 mm just fill the roots
+        (15.0, {"depletion": 7.0}, False),  # more drains
+        (5.0, {}, True),
+        (5.0, {"limit": 22.3}, True),  # 20 - 2.5 + 5 are 22.5 mm tomorrow: apart from the limit by no more than is told
+        (5.0, {"limit": 22.0}, False),
+        (5.0, {"limit": 22.0, "rain": 1.0}, True),
+    ],
+)
+def test_what_stands_stays_where_it_neither_drains_nor_dries(before, more, stays):
+    assert kept(before, **more) == (before if stays else 10.0)
+
+
+def test_of_runs_that_stand_longer_the_smallest_waste_goes_first_within_a_limit():
+    # 3 and 1 minutes more are asked for where 1.5 are left: the smaller one stays as it stands.
+    two = np.ones(2)
+    plan = SimpleNamespace(
+        net_rate=0.5 * two, depletion=30.0 * two, etc=np.zeros((2, 1)), effective_rain=np.zeros((2, 1)),
+        taw=40.0 * two, water_per_minute=two,
+    )  # fmt: skip
+    inputs = SimpleNamespace(plan=plan, limit=np.full((2, 1), 35.0), smallest_run=two, resolution=two)
+    rows = sparse.csr_matrix(np.ones((1, 2))), np.array([21.5])
+    found = kept_minutes(
+        inputs, 10 * two, Stands(np.array([13.0, 11.0]), 3 * two), 60 * two, rows, np.zeros(2, dtype=bool)
+    )
+    assert found.tolist() == [10.0, 11.0]

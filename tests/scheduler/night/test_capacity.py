@@ -1,0 +1,94 @@
+"""What a plan of tonight may count on: shares that packing finds places for, and what it measured."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from models.choices import TONIGHT
+from scheduler.night import capacity
+from scheduler.night.capacity import Limits, hold_tonight, limits_bind, shares_by_night, shares_packed, usual_limits
+from tests.models.plan.plans import FLOW, plan
+
+
+def limits(pump=0.9, branch=0.8, station=1.0, longest=(60.0, 40.0)):
+    share = {"pump": np.array([pump]), "branch": np.array([branch]), "station": np.array([station])}
+    return Limits(share, {name: np.ones(1) for name in share}, np.array(longest), np.full(2, np.inf))
+
+
+def test_a_limit_binds_where_it_has_a_price():
+    assert not limits_bind(SimpleNamespace(limits=(SimpleNamespace(price=0.0),)))
+    assert limits_bind(SimpleNamespace(limits=(SimpleNamespace(price=0.0), SimpleNamespace(price=0.1))))
+
+
+def test_tonight_counts_on_less_of_pumps_and_branches_but_all_stations():
+    found = limits().at_once
+    assert found.share["pump"] == 0.9 * TONIGHT.at_once and found.share["branch"] == 0.8 * TONIGHT.at_once
+    assert found.share["station"] == 1.0
+    assert found.measured["pump"] == 1.0
+
+
+def test_what_packing_reached_narrows_the_next_plan_and_never_widens_it():
+    carried = SimpleNamespace(pump=[0.5], branch=[1.0], controller=[0.75], zone_minutes=np.array([80.0, 25.0]))
+    found = limits().reached(SimpleNamespace(measured_capacity=carried))
+    assert [found.share[n].tolist() for n in ("pump", "branch", "station")] == [[0.45], [0.8], [0.75]]
+    assert [found.measured[n].tolist() for n in ("pump", "branch", "station")] == [[0.5], [1.0], [0.75]]
+    assert found.longest.tolist() == [60.0, 25.0]
+    assert found.held.tolist() == [np.inf, 25.0]  # only what packing held is told
+    carried.zone_minutes = np.array([80.0, 80.0])
+    again = found.reached(SimpleNamespace(measured_capacity=carried))
+    assert (again.longest.tolist(), again.held.tolist()) == ([60.0, 25.0], [np.inf, 25.0])
+
+
+def test_pumps_are_filled_as_far_as_whole_zones_fill_them():
+    # Of 2.5 zones' flow two run at once: 0.8 of it; and of that what start times are found for.
+    arrays = plan(zones=4, pump_of_zone=0, pump_capacity=[2.5 * FLOW], branch_of_zone=0, branch_capacity=[4 * FLOW])
+    found = shares_packed(arrays)
+    assert found["pump"] == pytest.approx([0.8 * TONIGHT.packed])
+    assert found["branch"] == pytest.approx([TONIGHT.packed])
+
+
+def test_zones_count_by_the_water_they_want(monkeypatch):
+    # 4 and 6 mm of ET on 1000 and 2000 m2, where half of the second's water reaches the drier half.
+    seen = []
+    monkeypatch.setattr(capacity, "usable_share", lambda flow, group, most, water: seen.append(water) or np.ones(1))
+    shares_packed(
+        plan(zones=2, nights=2, etc=np.array([[3.0, 5.0], [6.0, 6.0]]), area=[1000.0, 2000.0], net_rate=[1.0, 0.25])
+    )
+    assert seen[0].tolist() == pytest.approx([4000.0, 24000.0])
+
+
+class Solver:
+    """Notes what it is told."""
+
+    def __init__(self):
+        self.scaled, self.limited = [], []
+
+    def scale_capacity(self, name, factors, night=None):
+        self.scaled.append((name, factors.tolist(), night))
+
+    def limit_runs(self, zones, minutes, night):
+        self.limited.append((zones.tolist(), minutes.tolist(), night))
+
+
+def test_no_zone_runs_longer_than_its_hours_of_a_night_hold():
+    arrays = plan(zones=2, nights=2, max_run=60.0, stations_at_once=[3.0])
+    inputs = SimpleNamespace(plan=arrays, longest_run=np.array([[60.0, 20.0], [50.0, 60.0]]))
+    solver = Solver()
+    found = usual_limits(inputs, solver)
+    assert solver.limited == [([1], [50.0], 0), ([0], [20.0], 1)]
+    assert found.longest.tolist() == [60.0, 50.0] and np.isinf(found.held).all()
+    assert [name for name, _, night in solver.scaled if night is None] == ["pump", "branch", "station"]
+
+
+def test_only_what_is_less_than_usual_is_told_to_the_solver_and_of_tonight():
+    solver = Solver()
+    hold_tonight(solver, limits(pump=0.7, longest=(60.0, 25.0)), limits())
+    assert solver.scaled == [("pump", [0.7], 0)]
+    assert solver.limited == [([1], [25.0], 0)]
+
+
+def test_later_nights_count_on_the_usual_shares():
+    found = shares_by_night(limits(), limits(pump=0.7), 3)
+    assert found["pump"].tolist() == [[0.7, 0.9, 0.9]]
+    assert found["branch"].tolist() == [[0.8, 0.8, 0.8]]
