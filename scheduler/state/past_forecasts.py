@@ -53,8 +53,7 @@ def past_forecasts(site: Site, night: date, nights: int, most: int) -> PastForec
     evenings = np.sort(evening.unique())
     shape = (evenings.size, nights)
     told = {name: np.full(shape, np.nan) for name in ("eto", "rain", "rain_probability")}
-    seen = site.weather[(site.weather["date"] >= since) & (site.weather["date"] <= today)]
-    known, observed = each_with_eto(site, [rows, seen])
+    known, observed = each_with_eto(site, [rows, site.weather[site.weather["date"] >= since]])
     if evenings.size:
         place = (np.searchsorted(evenings, evening.to_numpy()), lead.to_numpy() - 1)
         for name, values in told.items():

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from datetime import timedelta
 from pathlib import Path
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from scheduler.errors import InputProblems
-from scheduler.night.edits import with_options
+from scheduler.night.edits import managers_word, with_options, with_smallest
 from scheduler.site import load_site
 from tests.end_to_end.test_full_nights import NIGHT_OF, evening, site
 from tests.scheduler.site_folders import lines
@@ -88,3 +92,58 @@ def test_options_of_the_command_line(tmp_path):
         with_options(loaded, NIGHT_OF, skip=["Q"])
     with pytest.raises(InputProblems, match="a surface is allowed"):
         with_options(loaded, NIGHT_OF, only=["gren"])
+
+
+def word(folder, *rows, longest=((60.0, 10.0), (45.0, 10.0), (60.0, 10.0)), resolution=2.0):
+    """The word of edits.csv for the first of two nights of G, T and R."""
+    made = site(folder, *ZONES)
+    (made / "edits.csv").write_text("\n".join(["night,zone,minutes,note", *rows]) + "\n")
+    inputs = SimpleNamespace(
+        dates=(NIGHT_OF, NIGHT_OF + timedelta(days=1)),
+        longest_run=np.array(longest),
+        resolution=np.full(3, resolution),
+        smallest_run=np.full(3, 10.0),
+    )
+    return managers_word(load_site(made), inputs), inputs
+
+
+def test_a_word_is_of_its_own_night_in_whole_steps_up_to_the_longest_run(tmp_path):
+    rows = ("2026-07-14,G,25.9,a note", "2026-07-14,T,90,", "2026-07-15,R,12,", "2026-07-13,R,skip,")
+    found, _ = word(tmp_path / "s", *rows)
+    np.testing.assert_equal(found.minutes, [24.0, 44.0, np.nan])  # steps of 2 min
+    np.testing.assert_equal(found.asked, [25.9, 90.0, np.nan])
+    assert found.notes == ("a note", "", "") and found.unknown == ()
+    assert found.said.tolist() == [True, True, False]
+
+
+def test_a_run_that_is_asked_for_is_worth_making_however_short(tmp_path):
+    found, inputs = word(tmp_path / "s", "2026-07-14,G,4,", "2026-07-14,T,skip,")
+    assert found.minutes.tolist()[:2] == [4.0, 0.0]
+    assert with_smallest(Inputs(**vars(inputs)), found).smallest_run.tolist() == [4.0, 2.0, 10.0]
+
+
+@dataclass(frozen=True)
+class Inputs:
+    dates: tuple
+    longest_run: np.ndarray
+    resolution: np.ndarray
+    smallest_run: np.ndarray
+
+
+@pytest.mark.parametrize(("minutes", "fits"), [("0", True), ("1440", True), ("-1", False), ("1441", False)])
+def test_minutes_of_a_word_are_those_of_a_day(tmp_path, minutes, fits):
+    loaded = load_site(site(tmp_path / "s", *ZONES))
+    if fits:
+        assert with_options(loaded, NIGHT_OF, hold=[f"G={minutes}"]).edits["minutes"].tolist() == [float(minutes)]
+    else:
+        with pytest.raises(InputProblems, match="minutes from 0 to 1440"):
+            with_options(loaded, NIGHT_OF, hold=[f"G={minutes}"])
+
+
+def test_the_command_line_s_word_stands_in_place_of_the_file_s_for_its_zones_alone(tmp_path):
+    made = site(tmp_path / "s", *ZONES)
+    (made / "edits.csv").write_text("night,zone,minutes\n2026-07-14,G,5\n2026-07-14,T,6\n2026-07-15,G,7\n")
+    said = with_options(load_site(made), NIGHT_OF, skip=["G"]).edits
+    found = {(row.night.day, row.zone): (row.word, row.minutes) for row in said.itertuples()}
+    assert found.keys() == {(14, "G"), (14, "T"), (15, "G")}
+    assert found[14, "G"][0] == "skip" and found[14, "T"] == ("minutes", 6.0) and found[15, "G"] == ("minutes", 7.0)

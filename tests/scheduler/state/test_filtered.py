@@ -8,8 +8,8 @@ import pytest
 from models.drainage import drainage_day
 from models.filter_state import start_state
 from models.uneven_catch import PLACE_SHARE, place_catch
-from scheduler.state.demand import evening_demand, zone_etc
 from scheduler.state import filtered
+from scheduler.state.demand import evening_demand, zone_etc
 from scheduler.state.filtered import _start, followed, run_record
 from scheduler.state.ran import what_ran
 from tests.scheduler.site_folders import TOML, site
@@ -35,7 +35,8 @@ def record(folder, days=12, evenings=10, minutes=20, observed=None, hour="20:30"
     )
     rows = "".join(f"{NIGHT - timedelta(days=d)}T{hour},a,0.24,,\n" for d in range(evenings - 1, -1, -1))
     place = site(
-        folder, TOML, ZONES.replace(",1.0,", f",{du},"), weather=weather, applied=log, probes="time,probe,moisture,ec,temperature\n" + rows,
+        folder, TOML, ZONES.replace(",1.0,", f",{du},"), weather=weather, applied=log,
+        probes="time,probe,moisture,ec,temperature\n" + rows,
         probe_sites=PLACES.replace(",15,", f",{depth},") + more,
     )  # fmt: skip
     demand = evening_demand(place, NIGHT, 3)
@@ -61,7 +62,9 @@ def test_each_night_is_fed_with_its_own_water_and_the_date_after_it(tmp_path):
 def test_places_that_catch_little_start_drier_than_their_zone_s_mean(tmp_path, monkeypatch):
     # 30 nights before the 60 of the run: 4 mm on the mean of a zone are 2.4, 4 and 5.6 where it is caught unevenly.
     seen = []
-    monkeypatch.setattr(filtered, "start_state", lambda *given, **more: seen.append(more) or start_state(*given, **more))
+    monkeypatch.setattr(
+        filtered, "start_state", lambda *given, **more: seen.append(more) or start_state(*given, **more)
+    )
     record(tmp_path, days=90, evenings=5, du=0.6)
     places = seen[0]["places"]
     np.testing.assert_allclose(places @ PLACE_SHARE, 0.0, atol=1e-9)  # told as what they differ by

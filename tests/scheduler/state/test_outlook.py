@@ -43,3 +43,12 @@ def test_members_are_averaged_and_an_older_issue_says_nothing(tmp_path):
     found = around(tmp_path, older + members + told("2026-07-14", 28, 1, member="b"))
     assert found.loc[day(1), "tmax"] == pytest.approx(26.0)
     assert day(2) not in found.index
+
+
+def test_what_a_day_lacks_is_as_told_and_humidity_is_the_mean_of_its_extremes(tmp_path):
+    weather = f"date,tmin,tmax,rhmin,rhmax,rain\n{day(-1):%Y-%m-%d},10,20,40,90,1\n{day(0):%Y-%m-%d},,,,,3\n"
+    forecast = f"issued,date,member,tmin,tmax,rain,rain_probability\n2026-07-14,{day(0):%Y-%m-%d},,12,24,9,0.4\n"
+    found = outlook(site(tmp_path, weather=weather, forecast=forecast), NIGHT, 2)
+    assert found.loc[day(-1), "rh"] == pytest.approx(65.0)
+    assert found.loc[day(0), ["tmax", "rain", "rain_probability"]].tolist() == [24.0, 3.0, 0.4]
+    assert found["observed"].tolist() == [True, False]  # of the day itself only its rain was read

@@ -1,0 +1,25 @@
+"""The moisture band of a surface: RAW or a floor, never at the wilting point, and firmness from field capacity down."""
+
+from types import SimpleNamespace
+
+import numpy as np
+
+from scheduler.state.band import dry_limit, wet_limit
+
+FLOORS = {"green": None, "tee": 0.7, "rough": 0.0, "pitch": 0.995}
+SITE = SimpleNamespace(
+    zones=SimpleNamespace(surface=np.array(list(FLOORS))),
+    surfaces={s: SimpleNamespace(moisture_floor=f, firmness_limit=0.9) for s, f in FLOORS.items()},
+)
+TAW = np.array([40.0, 50.0, 60.0, 100.0])
+
+
+def test_a_floor_of_moisture_stands_in_place_of_raw_within_what_the_soil_holds():
+    # 30 % of 50 mm may go; a floor of nothing still leaves a fiftieth, and one of nearly all leaves one to plan with.
+    raw = np.array([[16.0, 20.0], [25.0, 25.0], [30.0, 30.0], [50.0, 50.0]])
+    found = dry_limit(SITE, TAW, raw)
+    np.testing.assert_allclose(found, [[16.0, 20.0], [15.0, 15.0], [58.8, 58.8], [2.0, 2.0]])
+
+
+def test_ground_is_soft_above_its_firmness_limit():
+    np.testing.assert_allclose(wet_limit(SITE, TAW), [4.0, 5.0, 6.0, 10.0])
