@@ -53,7 +53,8 @@ def predict_on(setup, state, irrigation=0.0, etc=4.0, rain=0.0, p=0.5):
         ("balance", 0.015, {"irrigation": 2.0}, 0.0 * OWN),  # then `wetted` counts in its place
         ("wetted", 0.04, {}, 0.0 * OWN),
         ("wetted", 0.04, {"irrigation": 2.0}, 1.6**2 * OWN),
-        ("wetted", 0.04, {"rain": 2.0}, 1.6**2 * OWN),
+        ("wetted", 0.04, {"rain": 0.5}, 1.6**2 * OWN),
+        ("wetted", 0.04, {"irrigation": 0.5}, 1.6**2 * OWN),
         ("microclimate_kin", 0.18, {}, (0.18 * 4.0) ** 2 * ALIKE),
         ("microclimate_own", 0.08, {}, (0.08 * 4.0) ** 2 * OWN),
         ("spot_microclimate", 0.02, {}, (0.02 * 4.0) ** 2 * np.diag([0.0, 0.0, 1.0])),
@@ -98,6 +99,12 @@ def test_what_drains_is_unsure_and_passes_on_by_the_slope_of_drainage():
     assert state.depletion[0] == pytest.approx(left, abs=1e-6)
     slope = np.exp(-3.0) / (np.exp(-3.0) + 0.25)
     assert state.covariance[0][0, 0] == pytest.approx((1e-3 * (12.0 + left) * slope) ** 2, rel=1e-3)
+    # the night's water drains before the date, for half a day, and what is left of it after: all of it is unsure
+    night = predict(setup, start_state(setup, np.zeros(1), np.zeros(1)), [12.0], [0.0], [0.0], [0.5])
+    twice = float(settled(np.array(left), np.array(4.0)))
+    slope = np.exp(left / 4.0) / (np.exp(left / 4.0) + 0.25)
+    assert night.depletion[0] == pytest.approx(twice, abs=1e-4)
+    assert night.covariance[0][0, 0] == pytest.approx((1e-3 * (12.0 + twice) * slope) ** 2, rel=1e-3)
 
 
 def test_factors_biases_and_gains_wander_by_their_own_steps():
@@ -127,12 +134,12 @@ def test_the_mean_part_above_nothing_against_drawn_values():
 def test_drainage_of_what_is_not_sure_against_drawn_values():
     # x ~ N(-2, 3^2) of a member with one spot pattern of 1.5 mm, correlated with a factor; L 4: mean, variance and
     # covariance after drainage of the mean of its three places
-    setup = few([0], [], spreads=Spreads(**EXACT), du_lq=1.0)
-    size = setup.blocks[0].member.size * 3
-    whole = np.zeros((size, size))
+    zones = EstimationZones(*(np.full(1, v) for v in (0, 40.0, 0.25, 0.25, 1.0)), drainage=np.full(1, 4.0))
+    setup = prepare(zones, EstimationProbes(*(np.zeros(0, int),) * 3), Spreads(**EXACT))
+    whole = np.zeros((3, 3))
     whole[0, 0], whole[0, 1], whole[1, 0], whole[1, 1] = 9.0, 0.3, 0.3, 0.04
     places, rough, scale = np.array([[3.0, 0.0, -3.0]]), np.array([1.5]), np.array([4.0])
-    mean, apart = filter_ahead._drain(whole, np.array([-2.0]), places, rough, scale)
+    mean, apart = filter_ahead._drain(setup, [whole], np.array([-2.0]), places, rough)
     rng = np.random.default_rng(1)
     factor, rest = rng.normal(size=300_000), rng.normal(size=300_000)
     x = -2.0 + 1.5 * factor + np.sqrt(9.0 - 1.5**2) * rest  # covariance with 0.2 x factor: 0.3
@@ -245,6 +252,9 @@ def test_layers_of_one_probe_swing_against_each_other_and_others_do_not():
     np.testing.assert_allclose(block.gain, expected)
     assert setup.sensor_member.tolist() == [2, 2, 3, 4, 4] and setup.member_zone.tolist() == [0, 1, 0, 0, 1]
     assert block.at.tolist() == [2, 2, 3, 4, 4]
+    for apart, against in ((0.07, False), (0.08, True)):  # 0.28 and 0.32 of the roots
+        two = EstimationProbes(np.zeros(2, int), np.array([0.05, 0.05 + apart]), np.ones(2, int))
+        assert bool(prepare(zones, two, Spreads(layer_gain=0.5)).blocks[0].gain[0, 1] < 0.0) is against
     np.testing.assert_allclose(setup.patchiness, 40.0 * np.array([0.4 * 0.2 / QUARTER_CV] * 2 + [0.03] * 3))
     np.testing.assert_allclose(setup.catch, [[-0.2, 0.0, 0.2]] * 2 + [[0.0] * 3] * 3)
     np.testing.assert_allclose(setup.drainage, 1e-6 * 40.0)
@@ -255,7 +265,7 @@ def test_kin_stay_in_one_block_up_to_its_size():
         assert len(few([0] * count, [3]).blocks) == blocks
     mixed = few([1, 0, 1, 0], [2])
     assert [b.member.tolist() for b in mixed.blocks] == [[1, 3], [0, 2, 4]]
-    dealt = few([0] * (2 * LARGEST_BLOCK), [0, 1, 2, 3])
+    dealt = few([0] * (2 * LARGEST_BLOCK), [0, 2, 4, 6])
     assert [b.sensor.size for b in dealt.blocks] == [2, 2]
 
 
@@ -387,3 +397,39 @@ def predict_on_two_with(**changes):
     setup = few([0, 0], [])
     given = {"irrigation": [1.0, 1.0], "etc": [1.0, 1.0], "effective_rain": [0.0, 0.0], "p": [0.5, 0.5]} | changes
     return predict(setup, start_state(setup, [10.0, 10.0], [1.0, 1.0]), **given)
+
+
+def test_a_sensor_heard_afresh_may_be_off_by_twice_its_bias_and_by_what_it_was():
+    # refused three times, 0.3 m3/m3 off: the variance of its bias grows by (2 x 0.01)^2 + 0.3^2 before it counts
+    setup = few([0], [0], spreads=Spreads(**EXACT | {"bias": 0.01}))
+    state = replace(start_state(setup, [10.0], [0.0]), refused=np.array([3]))
+    after, surprise = update(setup, state, at(setup, 10.0) - 0.3)
+    prior = 0.01**2 + (2 * 0.01) ** 2 + 0.3**2
+    assert surprise.reopened[0] and surprise.used[0]
+    assert after.bias[0] == pytest.approx(-0.3 * prior / (prior + 0.01**2))
+    early, refused = update(setup, replace(state, refused=np.array([2])), at(setup, 10.0) - 0.3)
+    assert not refused.used[0] and early.refused[0] == 3
+
+
+def test_where_most_are_off_alike_the_balance_may_be_off_by_as_much():
+    # three of three kin 3 standard deviations too wet: what kin share grows by the median of it squared, 0.8 of it
+    # between zones and all of it within one
+    setup = few([0, 0, 0], [0, 1, 2], spreads=Spreads(**EXACT))
+    state = start_state(setup, np.full(3, 20.0), np.full(3, 0.0))
+    off = np.array([8.0, 9.0, 10.0])
+    after, surprise = update(setup, state, at(setup, 20.0) + off / 250.0)
+    assert surprise.widened.all()
+    shared = 81.0 * (0.8 + 0.2 * np.eye(3))
+    gain = shared @ np.linalg.inv(shared + 6.25 * np.eye(3))
+    np.testing.assert_allclose(after.depletion[:3], 20.0 - gain @ off, rtol=1e-6)
+    _, two = update(setup, state, np.append(at(setup, 20.0)[:2] + 9.0 / 250.0, np.nan))
+    assert not two.widened.any()  # two sensors are not most
+
+
+@pytest.mark.parametrize(("above", "passing"), [(0.01, 0.01), (0.03, 0.03), (0.05, 0.03), (-0.01, 0.0)])
+def test_water_still_passing_is_as_unsure_as_it_is_much_up_to_three_hundredths(above, passing):
+    setup = few([0], [0], spreads=Spreads(**EXACT | {"bias": 0.05}))
+    state = start_state(setup, [0.0], [0.0])
+    after, _ = update(setup, state, np.array([0.25 + above]))
+    noise = 0.01**2 + passing**2
+    assert after.bias[0] == pytest.approx(above * 0.05**2 / (0.05**2 + noise))

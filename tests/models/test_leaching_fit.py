@@ -5,6 +5,8 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
+from models import leaching_fit
+from models.choices import SALT
 from models.layers import equal_layers, some_layers, state_from_ece
 from models.leaching_fit import MIXING_TRIED, Record, fit_mixing
 from models.salt_balance import run_layers
@@ -178,3 +180,23 @@ def test_water_out_of_range_is_refused_by_the_balance():
     layers, record = season(1.0, 2)
     with pytest.raises(ValueError, match="net_irrigation"):
         fit_mixing(layers, replace(record, net_irrigation=-record.net_irrigation), one_soil(2))
+
+
+def test_what_speaks_against_a_course_by_hand():
+    # half by half: the mean miss against the probe's own error and what strays alike over ten days, and the misses
+    # about it; a half that was never read says nothing
+    rng = np.random.default_rng(4)
+    off = rng.normal(0.1, 0.2, (3, 2, 25))
+    off[0, 1, 5:] = np.nan
+    off[2] = np.nan
+    spread = rng.uniform(0.0, 0.3, (3, 2))
+    expected = np.zeros(3)
+    for r in range(3):
+        for half in range(2):
+            seen = off[r, half][~np.isnan(off[r, half])]
+            if seen.size:
+                apart = max(seen.size / SALT.misfit_for, 1.0)
+                expected[r] += seen.mean() ** 2 / (spread[r, half] ** 2 + SALT.misfit**2 / apart)
+                about = ((seen - seen.mean()) ** 2).sum()
+                expected[r] += about / (SALT.misfit**2 * max(seen.size / apart, 1.0))
+    np.testing.assert_allclose(leaching_fit._against(off, spread), expected)

@@ -48,7 +48,8 @@ def test_likelihood_of_a_line_is_that_of_the_normal_model_written_out():
     dense = np.array([
         [multivariate_normal(capacity - g * x[:, c], wander + 0.05**2 + 0.04 * np.outer(x[:, c], x[:, c])).logpdf(y)
          for c in range(3)] for g in (0.6, 1.0)])  # fmt: skip
-    np.testing.assert_allclose(likelihood - likelihood[0, 0], dense - dense[0, 0], atol=1e-6)
+    known = np.log(w).sum() - n / 2 * np.log(2 * np.pi) - np.log(0.05 * 0.2)
+    np.testing.assert_allclose(likelihood + known, dense, atol=1e-6)
     g, c = np.unravel_index(dense.argmax(), dense.shape)
     prior = np.diag([1 / 0.05**2, 1 / 0.2**2])
     design = whiten @ np.column_stack([np.ones(n), -x[:, c]])
@@ -75,6 +76,34 @@ def test_a_line_needs_its_readings_and_finds_wander_and_error():
         assert (SensorLine.of(gaps, x[:, None], 0.28) is not None) is found
     still = SensorLine.of(np.full(60, 0.27), np.zeros((60, 1)), 0.27)  # a sensor errs by its least error at least
     assert (still.error, still.offset) == pytest.approx((0.006, 0.27))
+
+
+def line_by_hand(y, x, capacity):
+    """The line by three rounds of dense normal equations: readings whitened by their own wander, far ones worn down."""
+    n, rho, sd, weight = y.size, 0.85, np.std(y) / 2, np.ones(y.size)
+    for _ in range(3):
+        whiten = np.diag(np.sqrt(weight / np.append(1.0, np.full(n - 1, 1 - rho**2))) / sd)
+        whiten = whiten @ (np.eye(n) - np.diag(np.full(n - 1, rho), -1))
+        design = whiten @ np.column_stack([np.ones(n), -x])
+        prior = np.diag([1 / 0.05**2, 1 / 0.2**2])
+        offset, gain = np.linalg.solve(design.T @ design + prior, design.T @ whiten @ y + prior @ [capacity, 1.0])
+        residual = y - offset + gain * x
+        rho = np.clip(residual[:-1] @ residual[1:] / (residual[:-1] @ residual[:-1]), 0.6, 0.97)
+        sd = max(np.sqrt(np.mean(np.minimum(residual**2, 9 * np.median(residual**2)))), 0.006)
+        innovation = residual - np.append(0.0, rho * residual[:-1])
+        far = np.abs(innovation) / (sd * np.sqrt(np.append(1.0, np.full(n - 1, 1 - rho**2))))
+        weight = np.minimum(1.0, 2.0 / np.maximum(far, 1e-9))
+    return offset, gain, rho, sd, 1 - np.var(residual) / np.var(y)
+
+
+def test_a_line_is_found_by_three_rounds_of_weighing():
+    rng = np.random.default_rng(9)
+    x = 0.05 + 0.03 * np.sin(np.arange(50) / 2.5)
+    y = 0.29 - 0.8 * x + np.cumsum(rng.normal(0, 0.004, 50)) * 0.4
+    y[[12, 33]] += [0.05, -0.06]
+    line = SensorLine.of(y, x[:, None], 0.27)
+    found = (line.offset, line.gain, line.wander, line.error, line.shared)
+    assert found == pytest.approx(line_by_hand(y, x, 0.27), rel=1e-9)
 
 
 def test_a_reading_far_off_counts_less():
@@ -214,6 +243,12 @@ def test_zones_and_spots_are_joined_as_the_dense_normal_model_does():
         np.testing.assert_allclose(getattr(found, name), dense, atol=1e-9, err_msg=name)
     np.testing.assert_allclose(found.spot_demand, found.demand[[0, 0, 1, 3]])
     assert found.evenings.tolist() == [50, 40, 0, 25, 0]
+    # spots that all say much the same, though it is far from what was told: none of them counts less
+    wide = Told(demand_surface=1.0, physics=0.02, physics_own=0.02, physics_mean=-0.1)
+    alike = fits_of([0, 0, 1, 3], np.array([[0.4, 0.0]] * 4), np.array([np.diag([400.0, 100.0])] * 4))
+    dense = joined(record, alike, wide, metered)
+    np.testing.assert_allclose(learn_zones(record, alike, wide, metered).demand, dense[0], atol=1e-9)
+    assert dense[0][0] > 0.4
     # without the second spot's own evenings it is as if it were not there
     silent = learn_zones(record, replace(fits, evenings=np.array([30, 0, 40, 25])), told, metered)
     assert silent.spot_water[1] == pytest.approx(silent.water[0]) and silent.demand[0] != found.demand[0]
@@ -292,6 +327,23 @@ def test_a_forecast_of_two_weeks_carries_on_from_where_the_sensor_stood():
     miss = late.moisture[0, coming] - line.offset + line.gain * x[coming] - left * line.wander ** (coming - cut + 1)
     assert right == pytest.approx(np.mean(np.minimum((miss / 0.01) ** 2, 16.0)))
     assert right < told
+    # two sensors of one spot count by their mean
+    twice = hand_made([0, 0], demand=0.2, seed=3)
+    twice = replace(
+        twice,
+        probes=replace(twice.probes, spot=np.zeros(2, int)),
+        moisture=np.concatenate([late.moisture, record.moisture]),
+    )
+    pair = replace(
+        fits_of([0], [[0.0, 0.0]], [np.eye(2)]),
+        **{
+            name: np.repeat(getattr(fits, name), 2)
+            for name in ("spot", "gain", "offset", "wander", "error", "shared", "speaks")
+        },
+    )
+    other = learning._foretell(record, fits, np.array([0.2]), np.zeros(1), cut)[0]
+    both = learning._foretell(twice, pair, np.array([0.2]), np.zeros(1), cut)[0]
+    assert both == pytest.approx((right + other) / 2)
     none = replace(late, moisture=np.where(np.arange(NIGHTS) >= cut, np.nan, late.moisture))
     assert np.isnan(learning._foretell(none, fits, np.zeros(1), np.zeros(1), cut)[0])
     assert np.isnan(learning._foretell(late, replace(fits, speaks=np.zeros(1, bool)), np.zeros(1), np.zeros(1), cut)[0])
@@ -384,3 +436,16 @@ def test_uniformity_by_hand():
     # spots known worse than to 0.2, or without an evening, are no spots
     for changes in ({"information": information * 0.24}, {"evenings": np.zeros(4, int)}):
         assert uniformity_hints(record, replace(fits_of([0, 0, 0, 1], value, information), **changes)).events.sum() == 0
+
+
+def test_a_sensor_that_moves_against_its_balance_says_nothing():
+    record = hand_made([0], demand=0.1)
+    [fits] = spot_fit.fit_spots(replace(record, moisture=2 * CAPACITY - record.moisture))
+    assert not fits.speaks[0] and fits.evenings[0] == 0
+
+
+def test_spots_that_catch_nothing_and_twice_as_much_leave_no_uniformity_below_nothing():
+    record = hand_made([0, 0, 0], du=0.5)
+    value, information = [[0.0, -2.0], [0.0, 0.0], [0.0, 2.0]], np.repeat(np.diag([400.0, 400.0])[None], 3, axis=0)
+    hint = uniformity_hints(record, fits_of([0, 0, 0], value, information))
+    assert hint.values[0] == hint.low[0] == 0.0 and hint.high[0] < 0.5
