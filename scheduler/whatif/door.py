@@ -6,17 +6,31 @@ what it keeps is kept by key, so nothing is stored twice.
 
 from __future__ import annotations
 
+import time
 import warnings
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Hashable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from importlib import import_module
 from typing import Any
 
 from scheduler.errors import Problem
 
 PATIENCE = 15.0  # [s] an address has to answer
 TRIES = 3  # workers that may be killed over one task before it is given up
+AHEAD = 2  # tasks sent for each worker, so that none waits for the next
 MEMORY = "1GiB"  # of a local worker that lives through seasons
+
+
+# Dask looks a hundred times a second what each worker is at, and ten times how much memory it has, for pages nobody
+# opens here: of two busy cores that was measured to take 5 %.
+QUIET = {
+    "distributed.worker.profile.enabled": False,
+    "distributed.worker.memory.monitor-interval": "1s",
+    "distributed.admin.tick.interval": "1s",
+    "distributed.admin.system-monitor.interval": "10s",
+    "distributed.admin.system-monitor.gil.enabled": False,
+}
 
 
 class NoCluster(Exception):
@@ -46,34 +60,191 @@ class Done:
     failure: BaseException | None = None
 
 
-def run_all(work: Callable[..., Any], tasks: Sequence[tuple[Any, ...]], workers: Workers) -> Iterator[Done]:
+class Door:
+    """Where work is done; once begun, workers start beside whatever else is done before they are needed.
+
+    Parameters
+    ----------
+    workers : Workers
+    most : int       Tasks there will be, at most; no more local workers are started.
+    needed : str     Module that local workers load while they wait, "" for none.
+
+    Raises
+    ------
+    NoCluster   Where it begins: Dask is not installed, or the address does not answer. Where work is sent: no worker
+                could be started.
+    """
+
+    def __init__(self, workers: Workers, most: int, needed: str = "") -> None:
+        self.workers, self.most, self.needed = workers, most, needed
+        self._opening: Future[Any] | None = None
+
+    def __enter__(self) -> Door:
+        """Nothing yet: see `begin`."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """End what was started here."""
+        if self._opening is None or self._opening.exception() is not None:
+            return
+        client, cluster = self._opening.result()
+        client.close()
+        if cluster is not None:
+            cluster.close()
+
+    @property
+    def elsewhere(self) -> bool:
+        """Whether the work is done in other processes."""
+        return self.workers.elsewhere
+
+    def begin(self) -> None:
+        """Ask the cluster, or begin to start workers; what is sent later waits for them."""
+        if not self.elsewhere or self._opening is not None:
+            return
+        _dask()
+        if self.workers.address is None:
+            self._opening = ThreadPoolExecutor(1).submit(self._started)
+        else:
+            found = self._found()
+            self._opening = Future()
+            self._opening.set_result(found)
+
+    def client(self) -> Any:
+        """The client of the cluster, once its workers stand."""
+        self.begin()
+        assert self._opening is not None
+        return self._opening.result()[0]
+
+    def _found(self) -> tuple[Any, Any]:
+        """A client of the cluster that stands at the address."""
+        from distributed import Client
+
+        try:
+            return Client(self.workers.address, timeout=PATIENCE), None
+        except (OSError, ValueError, TimeoutError) as failure:
+            words = f"no cluster answers at {self.workers.address} within {PATIENCE:.0f} s"
+            raise NoCluster(f"{words}; check the address, or leave out --cluster") from failure
+
+    def _started(self) -> tuple[Any, Any]:
+        """Local workers, and a client of theirs."""
+        from distributed import Client, LocalCluster
+
+        try:
+            cluster = LocalCluster(
+                n_workers=max(1, min(self.workers.local, self.most)),
+                threads_per_worker=1,
+                processes=True,
+                memory_limit=self.workers.memory,
+                dashboard_address=":0",
+                silence_logs=50,
+            )
+        except (OSError, RuntimeError, TimeoutError) as failure:
+            words = f"no local workers could be started ({' '.join(str(failure).split())}); use --workers 1"
+            raise NoCluster(words) from failure
+        client = Client(cluster)
+        if self.needed:
+            client.run(_load, self.needed)
+        return client, cluster
+
+
+def _dask() -> None:
+    """Set Dask up, or say that it is not there."""
+    try:
+        import dask
+        import distributed  # noqa: F401
+    except ImportError as missing:
+        words = "several workers need Dask, which is not installed; pip install 'evenfall[fleet]', or use one worker"
+        raise NoCluster(words) from missing
+    dask.config.set({"distributed.scheduler.allowed-failures": TRIES, "distributed.worker.daemon": False, **QUIET})
+
+
+def _load(module: str) -> None:
+    """Load a module on a worker."""
+    import_module(module)
+
+
+def run_all(
+    work: Callable[..., Any], tasks: Sequence[tuple[Any, ...]], door: Door, alike: Sequence[Hashable] = ()
+) -> Iterator[Done]:
     """Do every task, handing each back as it ends.
 
     Parameters
     ----------
     work : callable            A function of a module, so that it can be sent.
     tasks : sequence of tuple  Its arguments.
-    workers : Workers
+    door : Door                Opened.
+    alike : sequence, optional   Kind of each task: those of a kind take about as long. The kinds that take longest are
+                               then begun first, so that the workers end about together.
 
     Raises
     ------
-    NoCluster   Dask is not installed, or the address does not answer.
+    NoCluster   No worker could be started.
     """
-    if not workers.elsewhere:
+    if not door.elsewhere:
         for place, task in enumerate(tasks):
             yield _here(work, place, task)
         return
-    with warnings.catch_warnings(), _client(workers, len(tasks)) as (client, as_completed):
-        # a task goes to the scheduler with all it needs, so that it outlives the worker it was sent to
+    if tasks:
+        yield from _there(work, tasks, door.client(), _Order(alike or [0] * len(tasks)))
+
+
+def _there(work: Callable[..., Any], tasks: Sequence[tuple[Any, ...]], client: Any, order: _Order) -> Iterator[Done]:
+    """Do every task on the workers of a cluster, a few ahead of those at work."""
+    from distributed import as_completed
+
+    places: dict[str, int] = {}
+    under_way = as_completed([])
+
+    def send() -> None:
+        threads = sum(client.nthreads().values())  # workers may come and go
+        while order.left and len(places) < AHEAD * max(threads, 1):
+            place = order.next()
+            # a task goes to the scheduler with all it needs, so that it outlives the worker it was sent to
+            future = client.submit(work, *tasks[place], pure=False, retries=0)
+            places[future.key] = place
+            under_way.add(future)
+
+    with warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Sending large graph")
-        futures = {client.submit(work, *task, pure=False, retries=0): i for i, task in enumerate(tasks)}
-        for future in as_completed(futures):
-            place = futures[future]
+        send()
+        for future in under_way:
+            place = places.pop(future.key)
+            order.ended(place)
+            send()
             if future.status == "finished":
                 yield Done(place, future.result())
             else:
                 yield Done(place, failure=_failure(future))
             future.release()
+
+
+class _Order:
+    """Which task is next: one of each kind, then of the kind that took longest so far."""
+
+    def __init__(self, kinds: Sequence[Hashable]) -> None:
+        self.kinds = kinds
+        self.left = {kind: [i for i, k in enumerate(kinds) if k == kind] for kind in dict.fromkeys(kinds)}
+        self.began: dict[int, float] = {}
+        self.took: dict[Hashable, list[float]] = {}
+
+    def next(self) -> int:
+        """Place of the task to be begun."""
+        kind = max(self.left, key=self._length)
+        place = self.left[kind].pop(0)
+        if not self.left[kind]:
+            del self.left[kind]
+        self.began[place] = time.monotonic()
+        self.took.setdefault(kind, [])
+        return place
+
+    def ended(self, place: int) -> None:
+        """Take note of how long it was, with the wait for a worker: only which took longer counts."""
+        self.took[self.kinds[place]].append(time.monotonic() - self.began[place])
+
+    def _length(self, kind: Hashable) -> float:
+        """How long its tasks take, as far as is known [s]; endless where none was begun."""
+        took = self.took.get(kind)
+        return float("inf") if took is None else sum(took) / max(len(took), 1)
 
 
 def _here(work: Callable[..., Any], place: int, task: tuple[Any, ...]) -> Done:
@@ -88,47 +259,6 @@ def _failure(future: Any) -> BaseException:
     if type(found).__name__ == "KilledWorker":
         return NoCluster(f"its worker was killed {TRIES} times; the others went on")
     return found if isinstance(found, BaseException) else NoCluster(f"it was {future.status}")
-
-
-@contextmanager
-def _client(workers: Workers, tasks: int) -> Iterator[tuple[Any, Any]]:
-    """A client of the cluster, closed at the end with what was started here."""
-    try:
-        import dask
-        from distributed import Client, LocalCluster, as_completed
-    except ImportError as missing:
-        words = "several workers need Dask, which is not installed; pip install 'evenfall[fleet]', or use one worker"
-        raise NoCluster(words) from missing
-    dask.config.set({"distributed.scheduler.allowed-failures": TRIES, "distributed.worker.daemon": False})
-    cluster = None
-    try:
-        if workers.address is None:
-            try:
-                cluster = LocalCluster(
-                    n_workers=max(1, min(workers.local, tasks)),
-                    threads_per_worker=1,
-                    processes=True,
-                    memory_limit=workers.memory,
-                    dashboard_address=":0",
-                    silence_logs=50,
-                )
-            except (OSError, RuntimeError, TimeoutError) as failure:
-                words = f"no local workers could be started ({' '.join(str(failure).split())}); use --workers 1"
-                raise NoCluster(words) from failure
-            client = Client(cluster)
-        else:
-            try:
-                client = Client(workers.address, timeout=PATIENCE)
-            except (OSError, ValueError, TimeoutError) as failure:
-                words = f"no cluster answers at {workers.address} within {PATIENCE:.0f} s"
-                raise NoCluster(f"{words}; check the address, or leave out --cluster") from failure
-        try:
-            yield client, as_completed
-        finally:
-            client.close()
-    finally:
-        if cluster is not None:
-            cluster.close()
 
 
 def problem_of(failure: BaseException) -> str:

@@ -33,7 +33,7 @@ from scheduler.errors import InputProblems, Problem, counted, listing, near_miss
 from scheduler.files import whole_set
 from scheduler.nights import last_good_plan
 from scheduler.sheets.night import environment
-from scheduler.whatif.door import Workers, problem_of, run_all
+from scheduler.whatif.door import Door, Workers, problem_of, run_all
 
 COMMANDS = ("tonight", "whatif", "morning", "intake", "salts", "season", "check", "learn", "export")
 KEYS = ("ledger", "sites", "site")
@@ -168,14 +168,15 @@ def run_fleet(
     began = time.time()
     tasks = [(run, str(s.folder), tuple(command), sites.ledger) for s in sites.sites]
     outcomes = []
-    for done in run_all(timed, tasks, workers):
-        site = sites.sites[done.place]
-        if done.failure is not None:
-            outcomes.append(_outcome(site, FAILED, problem_of(done.failure), 0.0, began, command[0], folder))
-        else:
-            code, text, seconds = done.value
-            outcomes.append(_outcome(site, code, text, seconds, began, command[0], folder))
-        told(len(outcomes), len(tasks))
+    with Door(workers, len(tasks)) as door:
+        for done in run_all(timed, tasks, door):
+            site = sites.sites[done.place]
+            if done.failure is not None:
+                outcomes.append(_outcome(site, FAILED, problem_of(done.failure), 0.0, began, command[0], folder))
+            else:
+                code, text, seconds = done.value
+                outcomes.append(_outcome(site, code, text, seconds, began, command[0], folder))
+            told(len(outcomes), len(tasks))
     fleet = Fleet(command=" ".join(command), made=made, sites=sorted(outcomes, key=_trouble))
     return fleet, _write(fleet, folder)
 

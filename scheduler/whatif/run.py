@@ -16,10 +16,11 @@ from scheduler.ledger import LedgerUnusable, queries
 from scheduler.ledger.keeping import Kept
 from scheduler.ledger.outlooks import keep_outlook, kept_outlook
 from scheduler.nights import choose_night, evening_of, local_now, opening_of
-from scheduler.whatif.ahead import Lived
+from scheduler.whatif.ahead import Lived, live
 from scheduler.whatif.case import AS_IT_IS, Case, has_cases, read_cases
 from scheduler.whatif.compose import whatif_document
 from scheduler.whatif.document import WhatIf
+from scheduler.whatif.door import Door, Workers
 from scheduler.whatif.evening import plan_case, standing_evening
 from scheduler.whatif.page import write_whatif
 from scheduler.whatif.relax import relaxed_limits
@@ -62,36 +63,46 @@ def run_whatif(
     InputProblems    A case, `--set` or `--sweep` cannot be used; nothing is written.
     NoPlan           No plan could be made.
     """
-    site = kept.site
+    site, ahead = kept.site, asked.season
     wanted = None if asked.sweep is None else read_sweep(asked.sweep)
     cases: tuple[Case, ...] = ()
-    if asked.cases or asked.given or (wanted is None and (asked.season is None or has_cases(site))):
+    if asked.cases or asked.given or (wanted is None and (ahead is None or has_cases(site))):
         cases = read_cases(site, asked.cases, asked.given)
     now = local_now(site)
     night = asked.night or choose_night(site, evening_of(now))
-    step("tonight as it is")
-    planned = planned_evening(site, night, now, flags=kept.flags_for(opening_of(site, night)))
-    step("the standing plan")
-    standing = standing_evening(planned, log_of(kept))
-    outcomes, widened = [standing.as_it_is], [relaxed_limits(standing, standing.as_it_is)]
-    for case in cases:
-        step(case.title)
-        outcome = plan_case(standing, case)
-        outcomes.append(outcome)
-        widened.append(() if outcome.same else relaxed_limits(standing, outcome))
-    curve = None
-    if wanted is not None:
-        key, values = wanted
-        base = cases[0] if len(cases) == 1 else AS_IT_IS
-        curve = sweep(standing, key, values, base, lambda done, of: step(f"{key}: {done} of {of}"))
-    season, rows = None, []
-    if asked.season is not None:
-        step("the season ahead")
-        season, rows = season_ahead(standing, cases, asked.season, LedgerShelf(kept), told)
+    with Door(*_workers(ahead, len(cases)), live.__module__) as door:
+        if ahead is not None and not ahead.resume:  # workers start while the evening is planned
+            door.begin()
+        step("tonight as it is")
+        planned = planned_evening(site, night, now, flags=kept.flags_for(opening_of(site, night)))
+        step("the standing plan")
+        standing = standing_evening(planned, log_of(kept))
+        outcomes, widened = [standing.as_it_is], [relaxed_limits(standing, standing.as_it_is)]
+        for case in cases:
+            step(case.title)
+            outcome = plan_case(standing, case)
+            outcomes.append(outcome)
+            widened.append(() if outcome.same else relaxed_limits(standing, outcome))
+        curve = None
+        if wanted is not None:
+            key, values = wanted
+            base = cases[0] if len(cases) == 1 else AS_IT_IS
+            curve = sweep(standing, key, values, base, lambda done, of: step(f"{key}: {done} of {of}"))
+        season, rows = None, []
+        if ahead is not None:
+            step("the season ahead")
+            season, rows = season_ahead(standing, cases, ahead, LedgerShelf(kept), told, door)
     document = whatif_document(standing, outcomes, widened, now, curve, season)
     folder = asked.out or site.folder / "whatif" / folder_name(cases, asked)
     step("writing the files")
     return document, write_whatif(document, folder, rows)
+
+
+def _workers(ahead: Ahead | None, cases: int) -> tuple[Workers, int]:
+    """Who lives the season, and how many case-years there are at most."""
+    if ahead is None:
+        return Workers(), 0
+    return ahead.workers, (cases + 1) * ahead.years if ahead.weather == "drawn" else ahead.workers.local
 
 
 class LedgerShelf(Shelf):

@@ -7,7 +7,7 @@ import pickle
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
-from typing import Any
+from typing import Any, NoReturn
 
 import numpy as np
 import pandas as pd
@@ -22,7 +22,7 @@ from scheduler.state.readings import recent
 from scheduler.whatif.ahead import KEPT, Lived, Start, Truth, live
 from scheduler.whatif.case import AS_IT_IS, Case
 from scheduler.whatif.document import Band, SeasonCase, SeasonNumbers, SeasonSurface
-from scheduler.whatif.door import Done, Workers, problem_of, run_all
+from scheduler.whatif.door import Door, Workers, problem_of, run_all
 from scheduler.whatif.evening import Standing
 from scheduler.whatif.quick import reached
 from scheduler.whatif.weather_years import NO_FORECASTS, WeatherYear, forecast_errors, weather_years
@@ -71,6 +71,7 @@ def season_ahead(
     ahead: Ahead,
     shelf: Shelf,
     told: Callable[[int, int], None] = lambda done, of: None,
+    door: Door | None = None,
 ) -> tuple[SeasonNumbers, list[dict[str, Any]]]:
     """Live every case through every weather year.
 
@@ -81,6 +82,7 @@ def season_ahead(
     ahead : Ahead
     shelf : Shelf              Keeps finished years; with `ahead.resume` those it has are taken from it.
     told : callable            Told how many nights of all case-years are done, and of how many.
+    door : Door, optional      Where the years are lived; one for `ahead.workers` if not given.
 
     Returns
     -------
@@ -96,33 +98,9 @@ def season_ahead(
     start, years, words = _start(standing, ahead, last)
     every = [AS_IT_IS, *cases]
     tasks = [(case, year) for case in every for year in years]
-    keys = [_key(start, case, year) for case, year in tasks]
-    lived: dict[int, Lived] = {}
-    if ahead.resume:
-        lived = {i: found for i, key in enumerate(keys) if (found := shelf.get(key)) is not None}
-    nights = (last - night) // DAY + 1
-
-    def nightly(done: int, of: int) -> None:
-        told(len(lived) * nights + done, len(tasks) * nights)
-
-    nightly(0, nights)
-    todo = [i for i in range(len(tasks)) if i not in lived]
-    failed: list[tuple[int, BaseException]] = []
-    here = () if ahead.workers.elsewhere else (nightly,)  # another process cannot tell each night
-    for done in run_all(live, [(start, *tasks[i], *here) for i in todo], ahead.workers):
-        _take(done, todo, lived, failed, keys, shelf)
-        nightly(0, nights)
-    if failed:
-        place, failure = failed[0]
-        if isinstance(failure, InputProblems):
-            raise failure
-        case, year = tasks[place]
-        raise NoPlan(
-            f"{case.title}, {year.name}: {problem_of(failure)}; {counted(len(lived), 'case-year')} of {len(tasks)} are "
-            "kept, --resume goes on from there"
-        ) from failure
+    with door or Door(ahead.workers, len(tasks), live.__module__) as where:
+        lived = _lived(start, tasks, ahead, shelf, told, where)
     by_case = [[lived[i] for i, (c, _) in enumerate(tasks) if c is case] for case in every]
-    rows = [row for i in range(len(tasks)) for row in lived[i].rows]
     numbers = SeasonNumbers(
         first=night.isoformat(),
         last=last.isoformat(),
@@ -133,23 +111,51 @@ def season_ahead(
         cases=[_summed(site, case, found, by_case[0]) for case, found in zip(every, by_case, strict=True)],
         notes=[TRUTH, *([MISMATCH] if ahead.mismatch else [])],
     )
-    return numbers, rows
+    return numbers, [row for i in range(len(tasks)) for row in lived[i].rows]
 
 
-def _take(
-    done: Done,
-    todo: list[int],
-    lived: dict[int, Lived],
-    failed: list[tuple[int, BaseException]],
-    keys: list[str],
+def _lived(
+    start: Start,
+    tasks: Sequence[tuple[Case, WeatherYear]],
+    ahead: Ahead,
     shelf: Shelf,
-) -> None:
-    place = todo[done.place]
-    if done.failure is not None:
-        failed.append((place, done.failure))
-        return
-    lived[place] = done.value
-    shelf.put(keys[place], done.value)
+    told: Callable[[int, int], None],
+    door: Door,
+) -> dict[int, Lived]:
+    """Every case-year by its place among the tasks: taken from the shelf, or lived and put on it."""
+    keys = [_key(start, case, year) for case, year in tasks]
+    lived: dict[int, Lived] = {}
+    if ahead.resume:
+        lived = {i: found for i, key in enumerate(keys) if (found := shelf.get(key)) is not None}
+    nights = (start.last - start.night) // DAY + 1
+
+    def nightly(done: int, of: int) -> None:
+        told(len(lived) * nights + done, len(tasks) * nights)
+
+    nightly(0, nights)
+    todo = [i for i in range(len(tasks)) if i not in lived]
+    kinds = [tasks[i][0].key for i in todo]
+    failed: list[tuple[int, BaseException]] = []
+    here = () if door.elsewhere else (nightly,)  # another process cannot tell each night
+    for done in run_all(live, [(start, *tasks[i], *here) for i in todo], door, kinds):
+        place = todo[done.place]
+        if done.failure is None:
+            lived[place] = done.value
+            shelf.put(keys[place], done.value)
+        else:
+            failed.append((place, done.failure))
+        nightly(0, nights)
+    if failed:
+        _tell(failed[0][1], *tasks[failed[0][0]], f"{counted(len(lived), 'case-year')} of {len(tasks)}")
+    return lived
+
+
+def _tell(failure: BaseException, case: Case, year: WeatherYear, kept: str) -> NoReturn:
+    """Raise what a case-year failed with, and say how many others are kept."""
+    if isinstance(failure, InputProblems):
+        raise failure
+    words = f"{case.title}, {year.name}: {problem_of(failure)}; {kept} are kept, --resume goes on from there"
+    raise NoPlan(words) from failure
 
 
 def _last(site: Site, night: date, ahead: Ahead) -> date:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from scheduler.whatif import door
-from scheduler.whatif.door import NoCluster, Workers, problem_of, run_all
+from scheduler.whatif.door import Door, NoCluster, Workers, problem_of, run_all
 
 
 def work(place: int, folder: str) -> int:
@@ -30,13 +30,15 @@ def ended(done):
 
 def test_in_this_process_a_failure_stops_no_other(tmp_path):
     (tmp_path / "killed").touch()
-    values, failures = ended(list(run_all(work, [(i, str(tmp_path)) for i in range(4)], Workers())))
+    with Door(Workers(), 4) as door:
+        values, failures = ended(list(run_all(work, [(i, str(tmp_path)) for i in range(4)], door)))
     assert values == {0: 0, 1: 1, 3: 9} and failures == {2: "of no use"}
 
 
 def test_a_killed_worker_is_replaced_and_a_failure_stops_no_other(tmp_path):
     pytest.importorskip("distributed")
-    values, failures = ended(list(run_all(work, [(i, str(tmp_path)) for i in range(6)], Workers(2))))
+    with Door(Workers(2), 6) as door:
+        values, failures = ended(list(run_all(work, [(i, str(tmp_path)) for i in range(6)], door)))
     assert (tmp_path / "killed").exists()
     assert values == {0: 0, 1: 1, 3: 9, 4: 16, 5: 25} and failures == {2: "of no use"}
 
@@ -45,4 +47,22 @@ def test_an_address_that_does_not_answer(monkeypatch):
     pytest.importorskip("distributed")
     monkeypatch.setattr(door, "PATIENCE", 1.0)
     with pytest.raises(NoCluster, match="no cluster answers at tcp://127.0.0.1:9"):
-        list(run_all(work, [(0, ".")], Workers(address="tcp://127.0.0.1:9")))
+        Door(Workers(address="tcp://127.0.0.1:9"), 1).begin()
+
+
+def test_kinds_that_take_longest_are_begun_first(monkeypatch):
+    # three kinds, four tasks each, told apart as they end: one of each is begun, then what took longest
+    clock = iter(range(100))
+    monkeypatch.setattr(door.time, "monotonic", lambda: float(next(clock)))
+    order = door._Order([i // 4 for i in range(12)])
+    first = [order.next() for _ in range(3)]  # at 0, 1, 2
+    assert first == [0, 4, 8]
+    for place in (4, 8, 0):  # at 3, 4, 5: kind 1 took 2, kind 2 took 2, kind 0 took 5
+        order.ended(place)
+    assert [order.next() for _ in range(4)] == [1, 2, 3, 5]
+
+
+def test_nothing_is_started_where_nothing_is_sent(tmp_path):
+    with Door(Workers(2), 6) as closed:
+        assert list(run_all(work, [], closed)) == []
+        assert closed._opening is None
