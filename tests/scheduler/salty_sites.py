@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import date, timedelta
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from scheduler.site.windows import night_windows
 from scheduler.state.demand import Demand, evening_demand
 from scheduler.state.evening import StartState, starting_state
 from scheduler.supply import net_rates
-from tests.scheduler.site_folders import site
+from tests.scheduler.site_folders import site, write
 
 HEAD = """[site]
 name = "Salt Flat"
@@ -98,14 +99,29 @@ PROBE_SITES = "probe,zone,depth,from,until\n" + "".join(
 )
 
 
+_read: dict[tuple[Any, ...], Site] = {}
+_evenings: dict[tuple[Any, ...], Any] = {}
+
+
 def salty(folder: Path, toml: str = HEAD + PUMP + source(), zones: str = GREENS, **files: str) -> Site:
-    """A site of three greens on reclaimed water; series by name."""
+    """A site of three greens on reclaimed water; series by name. Files of the same text are read once."""
     files = {"weather": weather_csv(40), "forecast": forecast_csv(), **files}
-    return site(folder, toml, zones, **files)
+    text = (toml, zones, *sorted(files.items()))
+    if text not in _read:
+        _read[text] = site(folder, toml, zones, **files)
+    return replace(_read[text], folder=write(folder, toml, zones, **files))
 
 
 def evening(place: Site, night: date = NIGHT) -> tuple[Demand, StartState, SaltState, NightInputs]:
-    """Everything an evening knows before it plans."""
+    """Everything an evening knows before it plans; the same site's is worked out once."""
+    parts = [getattr(place, field.name) for field in fields(place) if field.name != "folder"]
+    same = (night, *map(id, parts))
+    if same not in _evenings:
+        _evenings[same] = parts, _evening(place, night)  # what is kept cannot give its place to another
+    return _evenings[same][1]
+
+
+def _evening(place: Site, night: date) -> tuple[Demand, StartState, SaltState, NightInputs]:
     opens, _ = place.window.of(night)
     demand = evening_demand(place, night, place.nights)
     state = starting_state(place, night, opens, demand, net_rates(place))
