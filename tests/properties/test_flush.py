@@ -16,10 +16,9 @@ from models.plan.flush_needs import FlushNeeds, Upkeep
 from models.plan.inputs import PlanInputs
 from models.plan.prices import plan_prices
 from models.plan.results import PlanResult
-from models.plan.solve import PlanSolver
 from models.soil import run_balance
 from tests.drawn import examples
-from tests.models.plan.plans import drawn_needs, drawn_plan, net_depth
+from tests.models.plan.plans import drawn_needs, drawn_plan, laid_out, net_depth
 
 TOUCH = 1e-6  # the solver's feasibility tolerance is 1e-7 in its scaled rows
 seeds = st.integers(0, 2**32 - 1)
@@ -74,7 +73,7 @@ def check_flushes(inputs: PlanInputs, needs: FlushNeeds, result: PlanResult) -> 
 @examples(100)
 def test_flushes_follow_the_soil_and_the_calendar(seed, zones, nights):
     inputs, needs = drawn(seed, zones, nights, 4)
-    result = PlanSolver(inputs, needs).solve()
+    result = laid_out(inputs, needs).solve()
     assert 0.0 <= result.gap
     check_flushes(inputs, needs, result)
 
@@ -86,7 +85,7 @@ def test_needs_of_any_harm_never_flush_for_free(seed):
     inputs, needs = drawn(seed, 4, 3, 4)
     inputs = replace(inputs, source_price=np.zeros(2), depletion=0.7 * inputs.taw, tiers=())
     needs = replace(needs, harm=needs.harm + 1e3, harm_after=needs.harm_after + 1e3)
-    check_flushes(inputs, needs, PlanSolver(inputs, needs).solve())
+    check_flushes(inputs, needs, laid_out(inputs, needs).solve())
 
 
 def with_upkeep(rng: np.random.Generator, needs: FlushNeeds) -> FlushNeeds:
@@ -103,10 +102,10 @@ def with_upkeep(rng: np.random.Generator, needs: FlushNeeds) -> FlushNeeds:
 def test_upkeep_drains_on_its_nights_only_and_from_a_full_root_zone(seed, zones, nights):
     inputs, needs = drawn(seed, zones, nights, 4)
     needs = with_upkeep(np.random.default_rng(seed), needs)
-    result = PlanSolver(inputs, needs).solve()
+    result = laid_out(inputs, needs).solve()
     check_flushes(inputs, needs, result)
     bound = result.objective - result.gap * abs(result.objective)
-    without = PlanSolver(inputs, replace(needs, upkeep=replace(needs.upkeep, depth=np.zeros(needs.harm.shape)))).solve()
+    without = laid_out(inputs, replace(needs, upkeep=replace(needs.upkeep, depth=np.zeros(needs.harm.shape)))).solve()
     assert bound <= without.objective + 1e-6 * abs(without.objective)  # a further way never costs more
 
 
@@ -151,7 +150,7 @@ def test_copies_are_the_ways_counted_one_by_one(seed, zones, nights, most):
 
 def best_by_trying(inputs: PlanInputs, needs: FlushNeeds) -> float:
     """Optimum over every combination of ways, each a plan by itself."""
-    solver = PlanSolver(inputs, needs)
+    solver = laid_out(inputs, needs)
     choice = solver.flush_choice()
     zone = solver.copies.zone[solver.copies.open]
     found = np.inf
@@ -166,7 +165,7 @@ def best_by_trying(inputs: PlanInputs, needs: FlushNeeds) -> float:
 @examples(25)
 def test_as_good_as_trying_everything(seed, flushing, nights):
     inputs, needs = drawn(seed, 4, nights, flushing)
-    result = PlanSolver(inputs, needs).solve()
+    result = laid_out(inputs, needs).solve()
     best = best_by_trying(inputs, needs)
     size = max(abs(best), 1e-6)
     assert result.objective >= best - 1e-6 * size
@@ -180,7 +179,7 @@ def test_as_good_as_trying_everything(seed, flushing, nights):
 @examples(25)
 def test_less_capacity_and_shorter_runs_equal_a_new_build(seed, share, run):
     inputs, needs = drawn(seed, 5, 4, 4)
-    solver = PlanSolver(inputs, needs)
+    solver = laid_out(inputs, needs)
     first = solver.solve()
     solver.scale_capacity("pump", np.array([share, 1.0]))
     longest = inputs.max_run * run
@@ -191,6 +190,6 @@ def test_less_capacity_and_shorter_runs_equal_a_new_build(seed, share, run):
         inputs, pump_capacity=inputs.pump_capacity * [share, 1.0], max_run=np.minimum(inputs.max_run, longest)
     )
     check_flushes(less, needs, again)
-    fresh = PlanSolver(less, needs).solve()
+    fresh = laid_out(less, needs).solve()
     assert again.objective == pytest.approx(fresh.objective, rel=2 * WIDEST_GAP, abs=1e-6)
     assert again.objective >= first.objective * (1 - WIDEST_GAP) - 1e-6

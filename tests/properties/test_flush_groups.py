@@ -13,7 +13,7 @@ from models.plan.flush_needs import FlushNeeds
 from models.plan.groups import Bounded, Search
 from models.plan.solve import PlanSolver
 from tests.drawn import examples
-from tests.models.plan.plans import FLOW, plan
+from tests.models.plan.plans import FLOW, laid_out, plan
 
 seeds = st.integers(0, 2**32 - 1)
 
@@ -35,7 +35,7 @@ def drawn(seed: int) -> PlanSolver:
     )
     harm = np.sort(rng.uniform(0.0, 8.0, (4, 2)), axis=1)
     depth = rng.uniform(15.0, 60.0, (4, 1))
-    return PlanSolver(inputs, FlushNeeds(np.arange(4), depth, rng.random((4, 2)) < 0.9, harm, harm[:, 1]))
+    return laid_out(inputs, FlushNeeds(np.arange(4), depth, rng.random((4, 2)) < 0.9, harm, harm[:, 1]))
 
 
 def searched(solver: PlanSolver) -> tuple[Search, Bounded]:

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from models.plan.copies import Copies
 from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import Cut, PlanInputs, Tier
 from models.plan.prices import Prices, plan_prices
@@ -73,9 +74,14 @@ def plan(zones: int = 1, nights: int = 1, blocks: int = 1, **given: Any) -> Plan
     )
 
 
+def laid_out(inputs: PlanInputs, needs: FlushNeeds | None = None, settled: Copies | None = None) -> PlanSolver:
+    """The plan as numbers alone, which `test_pens` holds to be the same program: writing the model takes longest."""
+    return PlanSolver(inputs, needs, settled, symbols=False)
+
+
 def solved(inputs: PlanInputs) -> tuple[PlanResult, Prices]:
     """Optimum of a plan, and the prices it was found at."""
-    return PlanSolver(inputs).solve(), plan_prices(inputs)
+    return laid_out(inputs).solve(), plan_prices(inputs)
 
 
 def net_depth(inputs: PlanInputs, result: PlanResult) -> np.ndarray:

@@ -12,9 +12,8 @@ from models.plan.cases import Cases
 from models.plan.edits import equal_inputs
 from models.plan.inputs import Cut, Tier
 from models.plan.prices import plan_prices
-from models.plan.solve import PlanSolver
 from tests.drawn import examples, some
-from tests.models.plan.plans import drawn_needs, drawn_plan, plan, solved, water
+from tests.models.plan.plans import drawn_needs, drawn_plan, laid_out, plan, solved, water
 from tests.models.plan.test_weathers import with_members
 
 NIGHTS = 4
@@ -135,7 +134,7 @@ def test_with_flushes_to_choose(seed):
     cases = Cases(inputs, needs)
     for change in ({"allocation": 20.0}, {"source_price": 2.0 * inputs.source_price}, {"etc": 1.1 * inputs.etc}):
         wanted = replace(inputs, **change)
-        fresh = PlanSolver(wanted, needs).solve()
+        fresh = laid_out(wanted, needs).solve()
         result = cases.solver(wanted, needs).solve()
         assert result.objective == pytest.approx(fresh.objective, rel=2.1 * 0.01)  # each within its gap
     open_nights = replace(needs, allowed=np.zeros_like(needs.allowed))
@@ -165,10 +164,10 @@ def test_cases_over_several_weathers(seed):
             wanted = replace(inputs, **change)
             settled = None
             if wanted_needs is not None:
-                main = PlanSolver(replace(wanted, members=None), needs)
+                main = laid_out(replace(wanted, members=None), needs)
                 main.solve()
                 settled = main.settled()
-            fresh = PlanSolver(wanted, settled=settled).solve()
+            fresh = laid_out(wanted, settled=settled).solve()
             tolerance = 1e-6 if wanted_needs is None else 0.03  # flushes are chosen within a gap of 1 %
             assert cases.solver(wanted, wanted_needs).solve().objective == pytest.approx(fresh.objective, rel=tolerance)
         assert cases.solver(inputs, wanted_needs).solve().objective == pytest.approx(

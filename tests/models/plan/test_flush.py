@@ -23,9 +23,8 @@ from models.plan.flush_ways import FEWEST_WAYS, MOST_COPIES, flush_copies
 from models.plan.inputs import PlanInputs
 from models.plan.prices import plan_prices
 from models.plan.results import PlanResult
-from models.plan.solve import PlanSolver
 from tests.drawn import draws
-from tests.models.plan.plans import FLOW, drawn_needs, drawn_plan, net_depth, plan, solved
+from tests.models.plan.plans import FLOW, drawn_needs, drawn_plan, laid_out, net_depth, plan, solved
 
 HUGE = 1e6  # mm of ET: more than any season has
 
@@ -51,7 +50,7 @@ def need(inputs: PlanInputs, depth: Any = 30.0, harm: Any = 1.0, after: float = 
 
 def planned(inputs: PlanInputs, needs: FlushNeeds) -> PlanResult:
     """Optimum with flushes, whose gap is closed."""
-    result = PlanSolver(inputs, needs).solve()
+    result = laid_out(inputs, needs).solve()
     assert 0.0 <= result.gap <= 1e-6
     return result
 
@@ -317,7 +316,7 @@ def test_of_two_flushes_the_one_that_saves_more_where_one_fits():
         harm = np.array([[1.0], [1.0]])
         harm[more] = 2.0
         needs = FlushNeeds(np.arange(2), np.full((2, 1), 30.0), np.ones((2, 1), dtype=bool), harm, np.full(2, 5.0))
-        result = PlanSolver(inputs, needs).solve()
+        result = laid_out(inputs, needs).solve()
         assert [f.zone for f in result.flushes] == [more]
         assert net_depth(inputs, result)[1 - more, 0] == 0.0
 
@@ -327,7 +326,7 @@ def test_of_two_flushes_the_one_that_saves_more_where_one_fits():
 
 def test_less_capacity_or_shorter_runs_choose_again():
     inputs = plan(1, 3, pump_of_zone=0, pump_capacity=[FLOW])
-    solver = PlanSolver(inputs, need(inputs, harm=2.0, after=10.0))
+    solver = laid_out(inputs, need(inputs, harm=2.0, after=10.0))
     assert [f.nights for f in solver.solve().flushes] == [(0,)]
     solver.scale_capacity("pump", np.array([0.05]))  # 24 min a night: 10 to fill, 5 of the date between and 30 in two
     assert [f.nights for f in solver.solve().flushes] == [(0, 1)]
@@ -347,7 +346,7 @@ def test_later_nights_are_planned_anew_around_a_flush_that_stays():
     # Zone 0 has no flush and would be watered tonight: D0 18 + 5 - 20 = 3 mm beyond its limit. It is given nothing, so
     # it ends the date at 23 mm and its water must come on night 1. The flush of zone 1 tonight keeps its 40 mm.
     inputs = plan(2, 2, depletion=[18.0, 10.0])
-    solver = PlanSolver(inputs, need(inputs, harm=[5.0, 5.0]))
+    solver = laid_out(inputs, need(inputs, harm=[5.0, 5.0]))
     first = solver.solve()
     assert [f.nights for f in first.flushes] == [(0,)]
     given = first.run_times(inputs)[:, 0]
@@ -365,7 +364,7 @@ def test_a_later_flush_that_can_no_longer_be_finished_gives_no_plan():
     # 12 + 5 = 17 mm without water. So 2 mm are given tonight; with those taken away the flush cannot be finished.
     inputs = plan(1, 2, depletion=12.0, max_run=45.0)
     needs = need(inputs, harm=[5.0, 5.0], after=50.0, allowed=[[False, True]])
-    solver = PlanSolver(inputs, needs)
+    solver = laid_out(inputs, needs)
     first = solver.solve()
     assert [f.nights for f in first.flushes] == [(1,)]
     given = first.run_times(inputs)[:, 0]
@@ -382,7 +381,7 @@ def test_branch_and_bound_closes_the_gap_and_leaves_a_plain_linear_program(monke
         rng = np.random.default_rng(seed)
         inputs = drawn_plan(rng, 6, 4)
         needs = drawn_needs(rng, inputs, 4)
-        solver = PlanSolver(inputs, needs)
+        solver = laid_out(inputs, needs)
         result = solver.solve()
         assert result.gap <= 1e-6
         kinds = solver.program.highs.getLp().integrality_

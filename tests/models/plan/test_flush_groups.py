@@ -14,8 +14,7 @@ from models.plan.choose import Node, Ways
 from models.plan.flush_needs import FlushNeeds
 from models.plan.groups import Bounded, Search, tied
 from models.plan.inputs import PlanInputs
-from models.plan.solve import PlanSolver
-from tests.models.plan.plans import FLOW, plan
+from tests.models.plan.plans import FLOW, laid_out, plan
 
 SIXTY_MINUTES = 0.125 * FLOW  # of the night's 480
 
@@ -38,7 +37,7 @@ def two_branches(pump: float = 10.0) -> tuple[PlanInputs, FlushNeeds]:
 
 def searched(inputs: PlanInputs, needs: FlushNeeds, widest: float = 0.0) -> tuple[Search, Bounded]:
     """The search of a plan, and its relaxation with what the groups say of it."""
-    solver = PlanSolver(inputs, needs)
+    solver = laid_out(inputs, needs)
     ways = Ways.of(solver.copies)
     choice = solver.flush_choice()
     lower, upper = np.zeros(ways.zone.size), np.ones(ways.zone.size)
@@ -69,7 +68,7 @@ def test_a_pump_over_both_is_priced_and_the_search_goes_on_behind_it(monkeypatch
     assert root.bound <= 9.0 + 3 * 20.8 + 1e-6
     best, bound = search.run(root, lambda: True)
     assert (best.cost, bound) == (pytest.approx(71.4), pytest.approx(71.4))
-    result = PlanSolver(inputs, needs).solve()
+    result = laid_out(inputs, needs).solve()
     assert (result.objective, len(result.flushes)) == (pytest.approx(71.4), 1)
     assert result.gap <= 1e-9
 
@@ -101,4 +100,4 @@ def test_a_pump_alone_is_no_group():
     search, root = searched(alone, needs)
     assert search.groups == []
     assert root.bound == root.node.cost
-    assert PlanSolver(alone, needs).solve().objective == pytest.approx(71.4)
+    assert laid_out(alone, needs).solve().objective == pytest.approx(71.4)

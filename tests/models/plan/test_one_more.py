@@ -10,14 +10,13 @@ import numpy as np
 import pytest
 
 from models.plan.inputs import Tier
-from models.plan.solve import PlanSolver
-from tests.models.plan.plans import drawn_plan, plan
+from tests.models.plan.plans import drawn_plan, laid_out, plan
 
 GREEN_AND_ROUGH = {"zones": 2, "depletion": [19.0, 19.0], "priority": [1, 2]}
 
 
 def one_more(**given):
-    return PlanSolver(plan(**(GREEN_AND_ROUGH | given))).solve().one_more
+    return laid_out(plan(**(GREEN_AND_ROUGH | given))).solve().one_more
 
 
 def test_it_goes_to_the_rough_once_the_green_has_enough():
@@ -78,11 +77,11 @@ def test_it_is_what_a_plan_with_a_little_more_does(seed):
     )
     if not np.isfinite(inputs.allocation):
         inputs = dataclasses.replace(inputs, allocation=0.5 * float(inputs.area.sum()) / 1000.0)
-    solver = PlanSolver(inputs)
+    solver = laid_out(inputs)
     first = solver.solve()
     again = solver.solve()  # asking left the solver as it was
     np.testing.assert_allclose(again.run_time, first.run_time, atol=1e-6)
-    after = PlanSolver(dataclasses.replace(inputs, allocation=inputs.allocation + little)).solve()
+    after = laid_out(dataclasses.replace(inputs, allocation=inputs.allocation + little)).solve()
     price = sum(limit.price for limit in first.limits if limit.family == "allocation_limit")
     if first.one_more is None:
         assert price == 0.0

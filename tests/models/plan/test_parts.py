@@ -14,9 +14,8 @@ from models.plan.flush_choice import WIDEST_GAP
 from models.plan.highs import Program, SolverFailed
 from models.plan.inputs import Cut, Tier
 from models.plan.parts import separate
-from models.plan.solve import PlanSolver
 from tests.drawn import draws, examples, some
-from tests.models.plan.plans import FLOW, drawn_plan, plan
+from tests.models.plan.plans import FLOW, drawn_plan, laid_out, plan
 from tests.models.plan.test_weathers import with_members
 from tests.properties.test_flush import drawn
 
@@ -74,7 +73,7 @@ def two_sites(seed, **given):
 
 def at_once(inputs, **given):
     """Optimum of a plan, solved from nothing in one piece."""
-    solver = PlanSolver(inputs, **given)
+    solver = laid_out(inputs, **given)
     solver.whole = None
     return solver.solve()
 
@@ -88,7 +87,7 @@ def begun(solver):
 @pytest.mark.parametrize("seed", some(range(8), 4))
 def test_solved_in_parts_or_as_one(in_parts, seed):
     inputs = two_sites(seed, allocation=np.inf, tiers=())
-    solver = PlanSolver(inputs)
+    solver = laid_out(inputs)
     assert begun(solver)[1] > 1
     assert solver.solve().objective == pytest.approx(at_once(inputs).objective, rel=1e-9)
 
@@ -113,9 +112,9 @@ def test_parts_that_share_too_little_water_end_at_the_same_plan(seed, short):
         patch.setattr(solve, "IN_PARTS", 0)
         patch.setattr(apart, "GROUP", 1)
         patch.setattr(apart, "TYING", (*apart.TYING, ("branch_limit",)))
-        solver = PlanSolver(inputs)
+        solver = laid_out(inputs)
         found = solver.solve()
-        again = PlanSolver(inputs).solve()
+        again = laid_out(inputs).solve()
     expected = at_once(inputs)
     assert found.objective == pytest.approx(expected.objective, rel=1e-7, abs=1e-7)
     assert np.array_equal(again.run_time, found.run_time)  # whatever the threads did first
@@ -147,11 +146,11 @@ def test_what_ties_the_parts_is_shared_so_that_little_is_left_to_do(in_parts, na
         **({"allocation": 300.0} if name == "allocation" else {}),
         **({"tiers": (Tier(300.0, 0.9),)} if name == "tiers" else {}),
     )
-    cold = PlanSolver(inputs)
+    cold = laid_out(inputs)
     cold.whole = None
     expected = cold.solve().objective
     most = cold.program.highs.getInfoValue("simplex_iteration_count")[1]
-    solver = PlanSolver(inputs)
+    solver = laid_out(inputs)
     basis, parts = begun(solver)
     assert parts == 4
     solver.program.begin(basis)
@@ -163,7 +162,7 @@ def test_a_run_held_shorter_before_the_first_solve(in_parts):
     inputs = two_sites(3, allocation=np.inf, tiers=(), max_run=np.full(12, 600.0), block_length=300.0)
     found = []
     for whole in (True, False):
-        solver = PlanSolver(inputs)
+        solver = laid_out(inputs)
         solver.limit_runs(np.arange(12), np.full(12, 25.0), 0)
         assert solver.held  # rows were added that the model was built without
         solver.whole = solver.whole if whole else None
@@ -173,16 +172,16 @@ def test_a_run_held_shorter_before_the_first_solve(in_parts):
 
 def test_parts_that_hold_together_leave_nothing_to_do(in_parts):
     inputs = two_sites(3, allocation=1e6, tiers=(), cuts=(), source_daily=np.inf, source_monthly=np.inf)
-    solver = PlanSolver(inputs)
+    solver = laid_out(inputs)
     solver.solve()
     assert solver.program.highs.getInfoValue("simplex_iteration_count")[1] == 0
 
 
 def test_parts_tied_by_too_many_limits_are_not_shared(in_parts, monkeypatch):
     inputs = two_sites(2, allocation=5.0)
-    assert begun(PlanSolver(inputs))[0] is not None
+    assert begun(laid_out(inputs))[0] is not None
     monkeypatch.setattr(apart, "MOST_SHARED", 3)
-    assert begun(PlanSolver(inputs))[0] is None
+    assert begun(laid_out(inputs))[0] is None
 
 
 def test_a_part_that_is_not_solved_leaves_the_plan_to_begin_from_nothing(in_parts, monkeypatch):
@@ -192,7 +191,7 @@ def test_a_part_that_is_not_solved_leaves_the_plan_to_begin_from_nothing(in_part
     def fails(self, certain=True):
         raise SolverFailed("no")
 
-    solver = PlanSolver(inputs)
+    solver = laid_out(inputs)
     with monkeypatch.context() as patch:
         patch.setattr(Program, "run", fails)
         assert begun(solver)[0] is None
@@ -205,7 +204,7 @@ def test_flushes_chosen_from_parts_are_as_good(in_parts, seed):
     inputs, needs = drawn(seed, 6, 3, 3)
     inputs.branch_of_zone[:] = inputs.pump_of_zone
     inputs.controller_of_zone[:] = -1
-    found = PlanSolver(inputs, needs).solve()
+    found = laid_out(inputs, needs).solve()
     assert found.objective == pytest.approx(at_once(inputs, needs=needs).objective, rel=2 * WIDEST_GAP, abs=1e-6)
 
 
@@ -214,18 +213,19 @@ def test_weathers_are_parts_too(in_parts, seed):
     rng = np.random.default_rng(seed)
     inputs = drawn_plan(rng, 8, 3)
     inputs = with_members(inputs, rng)
-    assert PlanSolver(inputs).solve().objective == pytest.approx(at_once(inputs).objective, rel=1e-8)
+    assert laid_out(inputs).solve().objective == pytest.approx(at_once(inputs).objective, rel=1e-8)
 
 
 @pytest.mark.parametrize("seed", range(8))
 def test_rows_that_nothing_can_break_are_left_out(monkeypatch, seed):
     rng = np.random.default_rng(seed)
     inputs = drawn_plan(rng, 6, 4, max_run=np.full(6, 600.0), block_length=300.0)
-    fewer = PlanSolver(inputs)
+    fewer = laid_out(inputs)
     found = fewer.solve()
     monkeypatch.setattr(limits, "FILL_ROUNDOFF", 1e9)
-    every = PlanSolver(inputs)
-    assert len(fewer.model.zone_limit) < len(every.model.zone_limit)
+    every = laid_out(inputs)
+    fewer_rows, every_row = (solver.model.component("zone_limit")._data for solver in (fewer, every))
+    assert len(fewer_rows) < len(every_row)
     assert found.objective == pytest.approx(every.solve().objective, rel=1e-9)
     # and a run held shorter afterwards holds the sum over both blocks, with or without the row
     longest = np.full(6, 25.0)
@@ -284,7 +284,7 @@ def test_a_case_begins_from_parts_only_where_its_limits_are_others_and_bind(in_p
 
 def test_parts_take_what_they_had_of_a_limit_where_a_plan_is_near(in_parts):
     inputs = four_branches(pump_capacity=[0.1 * FLOW], allocation=150.0)
-    solver = PlanSolver(inputs)
+    solver = laid_out(inputs)
     solver.solve()
     wide, parts = apart.parts_of(solver.whole, solver.spans)
     groups = [(part.rows, part.columns) for part in parts]

@@ -12,9 +12,8 @@ import numpy as np
 import pytest
 
 from models.plan.inputs import Cut, Tier
-from models.plan.solve import PlanSolver
 from tests.drawn import some
-from tests.models.plan.plans import FLOW, drawn_plan, net_depth, plan, price_of, solved, water
+from tests.models.plan.plans import FLOW, drawn_plan, laid_out, net_depth, plan, price_of, solved, water
 
 BOTH = np.ones(2, dtype=bool)
 PER_FLOW = 0.1 * 60 / 1000  # worth of one L/s for one minute
@@ -227,7 +226,7 @@ def test_price_lies_between_what_more_saves_and_less_costs(seed, family):
         else:
             name = {"pump": "pump_capacity", "branch": "branch_capacity", "source": "source_daily"}[family]
             given = {name: limits + np.array([change] + [0.0] * (limits.size - 1))}
-        return PlanSolver(replace(inputs, **given)).solve()
+        return laid_out(replace(inputs, **given)).solve()
 
     volume = 0.4 * water(inputs, solved(inputs)[0]).sum() + 1.0
     limits = {"pump": inputs.pump_capacity, "branch": inputs.branch_capacity, "source": np.array([6.0, 9.0])}.get(

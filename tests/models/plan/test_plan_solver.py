@@ -9,8 +9,8 @@ from pyomo.repn.plugins.standard_form import LinearStandardFormCompiler
 
 from models.plan.build import build_plan
 from models.plan.rows import linear, matrices
-from models.plan.solve import PlanSolver, SolverFailed
-from tests.models.plan.plans import drawn_plan, plan, solved
+from models.plan.solve import SolverFailed
+from tests.models.plan.plans import drawn_plan, laid_out, plan, solved
 
 
 @pytest.mark.parametrize("seed", range(10))
@@ -46,7 +46,7 @@ def test_a_row_of_another_model_is_refused():
 @pytest.mark.parametrize("seed", range(3))
 def test_the_model_is_one_that_pyomos_own_interface_solves(seed):
     inputs = drawn_plan(np.random.default_rng(seed), 5, 4)
-    solver = PlanSolver(inputs)
+    solver = laid_out(inputs)
     solver.solve()
     model = build_plan(inputs)
     pyo.SolverFactory("appsi_highs").solve(model)
@@ -67,7 +67,7 @@ def test_a_row_can_go_on_as_an_ordinary_sum():
 @pytest.mark.parametrize("seed", range(6))
 def test_a_changed_allocation_equals_a_new_build(seed):
     inputs = drawn_plan(np.random.default_rng(seed), 5, 4, allocation=30.0)
-    solver = PlanSolver(inputs)
+    solver = laid_out(inputs)
     for volume in (30.0, 5.0, 0.0, 200.0):
         assert solver.edit(replace(inputs, allocation=volume))
         edited = solver.solve()
@@ -82,7 +82,7 @@ def test_a_changed_allocation_equals_a_new_build(seed):
 )
 def test_a_scaled_capacity_equals_a_new_build(seed, name, field):
     inputs = drawn_plan(np.random.default_rng(seed), 5, 4)
-    solver = PlanSolver(inputs)
+    solver = laid_out(inputs)
     solver.solve()
     factors = np.linspace(0.2, 0.9, getattr(inputs, field).size)
     solver.scale_capacity(name, factors)
@@ -94,7 +94,7 @@ def test_a_scaled_capacity_equals_a_new_build(seed, name, field):
 
 def test_a_capacity_scaled_on_one_night_leaves_the_others():
     inputs = plan(1, 2, depletion=20.0, block_length=10.0, pump_of_zone=0, pump_capacity=[100 / 6])
-    solver = PlanSolver(inputs)
+    solver = laid_out(inputs)
     solver.scale_capacity("pump", np.array([0.3]), night=0)
     result = solver.solve()
     assert result.run_times(inputs)[0, :, 0, 0] == pytest.approx([3.0, 10.0], abs=1e-6)
@@ -105,7 +105,7 @@ def test_with_tonight_as_it_runs_the_other_nights_keep_their_capacity():
     # Two zones that would take more than all three nights' water share a pump for one of them: 10 min a night. Tonight
     # runs 4 and 8 min, 2 more than fit by the minute, as whole steps may; the other nights still have 10 each.
     inputs = plan(2, 3, depletion=20.0, block_length=10.0, pump_of_zone=0, pump_capacity=[100 / 6])
-    solver = PlanSolver(inputs)
+    solver = laid_out(inputs)
     solver.solve()
     later = solver.solve_later(np.array([4.0, 8.0]).reshape(2, 1, 1))
     by_night = later.run_times(inputs).sum(axis=(0, 2, 3))
@@ -117,7 +117,7 @@ def test_with_tonight_as_it_runs_the_other_nights_keep_their_capacity():
 def test_shorter_runs_equal_a_new_build(seed):
     inputs = drawn_plan(np.random.default_rng(seed), 5, 3)
     longest = inputs.max_run * np.linspace(0.1, 1.5, 5)
-    solver = PlanSolver(inputs)
+    solver = laid_out(inputs)
     solver.solve()
     for night in range(3):
         solver.limit_runs(np.arange(5), longest, night)
@@ -127,7 +127,7 @@ def test_shorter_runs_equal_a_new_build(seed):
 
 def test_a_longer_run_than_the_inputs_allow_changes_nothing():
     inputs = plan(1, 1, 2, depletion=20.0, block_length=10.0, max_run=12.0)
-    solver = PlanSolver(inputs)
+    solver = laid_out(inputs)
     before = solver.solve()
     solver.limit_runs(np.array([0]), np.array([19.0]), 0)
     assert before.run_time.sum() == pytest.approx(12.0)
@@ -136,13 +136,13 @@ def test_a_longer_run_than_the_inputs_allow_changes_nothing():
 
 def test_an_allocation_no_zone_may_use_can_be_changed():
     inputs = plan(allocation=5.0, allowed=False)
-    solver = PlanSolver(inputs)
+    solver = laid_out(inputs)
     assert solver.edit(replace(inputs, allocation=9.0))
     assert solver.solve().run_time.size == 0
 
 
 def test_a_solver_that_stops_early_says_so():
-    solver = PlanSolver(drawn_plan(np.random.default_rng(1), 8, 7))
+    solver = laid_out(drawn_plan(np.random.default_rng(1), 8, 7))
     solver.program.highs.setOptionValue("simplex_iteration_limit", 1)
     solver.program.highs.setOptionValue("presolve", "off")
     with pytest.raises(SolverFailed, match="the solver stopped with status"):
@@ -152,7 +152,7 @@ def test_a_solver_that_stops_early_says_so():
 def test_scaled_costs_give_the_same_plan_and_prices():
     # Water at 1e8 per m3 makes costs far above the largest that is left as it is; the pump's price is a dual.
     inputs = plan(2, 3, depletion=[15.0, 25.0], source_price=[1e8], pump_of_zone=0, pump_capacity=[0.4])
-    as_written, scaled = PlanSolver(inputs), PlanSolver(inputs)
+    as_written, scaled = laid_out(inputs), laid_out(inputs)
     scaled.program.scale_costs()
     assert scaled.program.cost_scale < 0.1
     one, other = as_written.solve(), scaled.solve()
@@ -164,5 +164,5 @@ def test_scaled_costs_give_the_same_plan_and_prices():
 
 
 def test_the_solver_prints_nothing(capfd):
-    PlanSolver(plan()).solve()
+    laid_out(plan()).solve()
     assert capfd.readouterr() == ("", "")

@@ -7,8 +7,7 @@ import pytest
 
 from models.plan.inputs import Members, PlanInputs
 from models.plan.refill import refill
-from models.plan.solve import PlanSolver
-from tests.models.plan.plans import drawn_needs, drawn_plan, net_depth, plan
+from tests.models.plan.plans import drawn_needs, drawn_plan, laid_out, net_depth, plan
 
 
 def with_members(inputs: PlanInputs, rng, count: int = 3) -> PlanInputs:
@@ -32,9 +31,9 @@ def test_weathers_all_alike_give_the_plan_of_one(seed):
         effective_rain=rain,
         priority=[1, 1, 2, 3, 3],
     )
-    one = PlanSolver(inputs).solve()
+    one = laid_out(inputs).solve()
     several = Members(np.array([0.2, 0.3]), np.stack([inputs.etc] * 2), np.stack([inputs.effective_rain] * 2))
-    result = PlanSolver(replace(inputs, members=several)).solve()
+    result = laid_out(replace(inputs, members=several)).solve()
     assert result.objective == pytest.approx(one.objective, rel=1e-7)
     assert net_depth(inputs, result) == pytest.approx(net_depth(inputs, one), abs=1e-6)
 
@@ -43,7 +42,7 @@ def test_weathers_all_alike_give_the_plan_of_one(seed):
 def test_every_limit_holds_in_every_weather(seed):
     rng = np.random.default_rng(seed)
     inputs = with_members(drawn_plan(rng, 6, 4), rng)
-    result = PlanSolver(inputs).solve()
+    result = laid_out(inputs).solve()
     minutes = result.weathers
     assert minutes.shape == (4, 6, 4)
     assert (minutes[:, :, 0] == minutes[:1, :, 0]).all()  # tonight is one
@@ -67,7 +66,7 @@ def test_every_limit_holds_in_every_weather(seed):
 def test_no_weather_is_filled_past_field_capacity(seed):
     rng = np.random.default_rng(seed)
     inputs = with_members(drawn_plan(rng, 4, 5), rng)
-    minutes = PlanSolver(inputs).solve().weathers
+    minutes = laid_out(inputs).solve().weathers
     etc = np.concatenate((inputs.etc[None], inputs.members.etc))
     rain = np.concatenate((inputs.effective_rain[None], inputs.members.effective_rain))
     depletion = np.repeat(inputs.depletion[None], 4, axis=0)
@@ -85,9 +84,9 @@ def test_dryness_that_may_come_is_insured_where_it_is_likely_enough(chance, wate
     rain = np.array([[5.0, 60.0]])
     inputs = plan(1, 2, depletion=18.0, effective_rain=rain)
     none = Members(np.array([chance]), inputs.etc[None], np.array([[[0.0, 60.0]]]))
-    tonight = net_depth(inputs, PlanSolver(replace(inputs, members=none)).solve())[0, 0]
+    tonight = net_depth(inputs, laid_out(replace(inputs, members=none)).solve())[0, 0]
     assert tonight == pytest.approx(3.0 if waters else 0.0, abs=1e-6)
-    assert net_depth(inputs, PlanSolver(inputs).solve())[0, 0] == 0.0  # the expected weather alone never would
+    assert net_depth(inputs, laid_out(inputs).solve())[0, 0] == 0.0  # the expected weather alone never would
 
 
 def test_more_caution_insures_more():
@@ -95,7 +94,7 @@ def test_more_caution_insures_more():
     inputs = plan(1, 2, depletion=18.0, effective_rain=rain)
     none = Members(np.array([0.6]), inputs.etc[None], np.array([[[0.0, 60.0]]]))
     depth = [
-        net_depth(inputs, PlanSolver(replace(inputs, members=none, caution=c)).solve())[0, 0] for c in (0.2, 1.0, 3.0)
+        net_depth(inputs, laid_out(replace(inputs, members=none, caution=c)).solve())[0, 0] for c in (0.2, 1.0, 3.0)
     ]
     assert depth == pytest.approx([0.0, 3.0, 3.0], abs=1e-6)
 
@@ -107,7 +106,7 @@ def test_the_tail_is_the_mean_of_the_driest_fifth():
     inputs = plan(1, 1, depletion=18.0, effective_rain=np.array([[5.0]]), max_run=0.0)
     members = Members(np.array([0.1]), inputs.etc[None], np.zeros((1, 1, 1)))
     costs = [
-        PlanSolver(replace(inputs, members=members, tail=tail)).solve().objective for tail in (None, np.array([2.0]))
+        laid_out(replace(inputs, members=members, tail=tail)).solve().objective for tail in (None, np.array([2.0]))
     ]
     assert costs[1] - costs[0] == pytest.approx(2.0 * 1.5 * 1.0, rel=1e-6)
 
@@ -116,9 +115,9 @@ def test_the_tail_is_the_mean_of_the_driest_fifth():
 def test_flushes_are_taken_as_they_were_chosen(seed):
     rng = np.random.default_rng(seed)
     inputs = drawn_plan(rng, 8, 5)
-    main = PlanSolver(inputs, drawn_needs(rng, inputs, 3))
+    main = laid_out(inputs, drawn_needs(rng, inputs, 3))
     chosen = main.solve()
-    result = PlanSolver(with_members(inputs, rng), settled=main.settled()).solve()
+    result = laid_out(with_members(inputs, rng), settled=main.settled()).solve()
     assert [(f.zone, f.nights, f.supply, f.depth) for f in result.flushes] == [
         (f.zone, f.nights, f.supply, f.depth) for f in chosen.flushes
     ]
@@ -130,7 +129,7 @@ def test_needs_and_several_weathers_do_not_go_together():
     rng = np.random.default_rng(0)
     inputs = drawn_plan(rng, 4, 3)
     with pytest.raises(ValueError, match="flushes are chosen for one weather"):
-        PlanSolver(with_members(inputs, rng), drawn_needs(rng, inputs, 2))
+        laid_out(with_members(inputs, rng), drawn_needs(rng, inputs, 2))
 
 
 @pytest.mark.parametrize(
