@@ -10,9 +10,9 @@ from functools import cache
 
 import numpy as np
 import pytest
+import scipy  # whose stats load at their first use only: they take half a second
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.stats import ttest_1samp
 
 from models.drainage import HELD
 from models.kin import EstimationProbes, EstimationZones
@@ -293,11 +293,11 @@ def test_a_lesson_is_taken_back_where_the_last_weeks_are_foretold_worse(monkeypa
     monkeypatch.setattr("models.learning._foretell", errors)
     proof = prove(record, UNBIASED)
     more = np.log((2.0 * spread * last + FLOOR) / (2.0 + FLOOR))
-    assert proof.worse == pytest.approx(ttest_1samp(more, 0.0, alternative="greater").pvalue)
+    assert proof.worse == pytest.approx(scipy.stats.ttest_1samp(more, 0.0, alternative="greater").pvalue)
     blocks = proof.blocks[0] / 6
     total = (blocks - 1) * (spread + FLOOR) + 2.0 * spread * last + FLOOR
     fewer = np.log(blocks * (2.0 + FLOOR) / total)
-    assert proof.chance[0] == pytest.approx(ttest_1samp(fewer, 0.0, alternative="greater").pvalue)
+    assert proof.chance[0] == pytest.approx(scipy.stats.ttest_1samp(fewer, 0.0, alternative="greater").pvalue)
     assert proof.holds[0] == (last < 3.0)
 
 

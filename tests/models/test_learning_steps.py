@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.stats import chi2, multivariate_normal, ttest_1samp
+import scipy  # whose stats load at their first use only: they take half a second
 
 from models import learning, plateaus, sensor_line, spot_fit
 from models.drainage import drained
@@ -45,8 +45,9 @@ def test_likelihood_of_a_line_is_that_of_the_normal_model_written_out():
     likelihood, gain, offset, case = sensor_line._fitted(y, x, keep, w, capacity, (0.6, 1.0))
     whiten = np.diag(w) @ (np.eye(n) - np.diag(keep[1:], -1))
     wander = np.linalg.inv(whiten.T @ whiten)
+    normal = scipy.stats.multivariate_normal
     dense = np.array([
-        [multivariate_normal(capacity - g * x[:, c], wander + 0.05**2 + 0.04 * np.outer(x[:, c], x[:, c])).logpdf(y)
+        [normal(capacity - g * x[:, c], wander + 0.05**2 + 0.04 * np.outer(x[:, c], x[:, c])).logpdf(y)
          for c in range(3)] for g in (0.6, 1.0)])  # fmt: skip
     known = np.log(w).sum() - n / 2 * np.log(2 * np.pi) - np.log(0.05 * 0.2)
     np.testing.assert_allclose(likelihood + known, dense, atol=1e-6)
@@ -296,12 +297,12 @@ def test_a_proof_by_hand():
     by_spot = np.log(
         [(3 + 2 * FLOOR) / (2 + 2 * FLOOR), (6 + 2 * FLOOR) / (4 + 2 * FLOOR), (3 + FLOOR) / (1.5 + FLOOR)]
     )
-    assert chance == pytest.approx(ttest_1samp(by_spot, 0.0, alternative="greater").pvalue)
+    assert chance == pytest.approx(scipy.stats.ttest_1samp(by_spot, 0.0, alternative="greater").pvalue)
     assert worse == 1.0  # two spots in the last two weeks: too few to say
     # of two spots their spans count one by one
     _, _, _, of_spans, _ = learning._proof_of(np.stack([told[:2], learned[:2]]))
     spans = np.log((told[:2] + FLOOR) / (learned[:2] + FLOOR)).ravel()
-    assert of_spans == pytest.approx(ttest_1samp(spans, 0.0, alternative="greater").pvalue)
+    assert of_spans == pytest.approx(scipy.stats.ttest_1samp(spans, 0.0, alternative="greater").pvalue)
     assert learning._proof_of(np.full((2, 3, 2), np.nan)) == (0, 0, 0.0, 1.0, 1.0)
     assert learning._chance(np.full(5, 0.3)) == 1.0  # without any scatter no chance can be told
 
@@ -391,7 +392,7 @@ def test_a_ground_s_capacity_is_proved_by_plateaus_it_was_not_told():
         late = (read.night >= cut) & (read.night < cut + 14)
         for k, level in zip(read.sensor[late], read.level[late], strict=True):
             units[k] += level**2 - (level - learned[k]) ** 2
-    expected = ttest_1samp(units / 4, 0.0, alternative="greater").pvalue
+    expected = scipy.stats.ttest_1samp(units / 4, 0.0, alternative="greater").pvalue
     assert prove_field_capacity(record, read)[0] == pytest.approx(expected)
     assert plateaus.field_capacity_holds(record, read).tolist() == [expected < 0.05] * 3
     two = hand_made([0, 1], zones=2)
@@ -428,9 +429,9 @@ def test_uniformity_by_hand():
     believed = (0.25 / QUARTER_CV) ** 2
     spread = (5 * believed + seen) / 7
     assert hint.values.tolist() == pytest.approx([1 - QUARTER_CV * np.sqrt(spread), 0.75])
-    ends = [1 - QUARTER_CV * np.sqrt(spread * 7 / chi2.ppf(q, 7)) for q in (0.025, 0.975)]
+    ends = [1 - QUARTER_CV * np.sqrt(spread * 7 / scipy.stats.chi2.ppf(q, 7)) for q in (0.025, 0.975)]
     assert (hint.low[0], hint.high[0]) == pytest.approx(tuple(ends))
-    prior = [1 - QUARTER_CV * np.sqrt(believed * 5 / chi2.ppf(q, 5)) for q in (0.025, 0.975)]
+    prior = [1 - QUARTER_CV * np.sqrt(believed * 5 / scipy.stats.chi2.ppf(q, 5)) for q in (0.025, 0.975)]
     assert (hint.low[1], hint.high[1]) == pytest.approx(tuple(np.clip(prior, 0, 1)))
     assert hint.events.tolist() == [3, 1] and hint.prior.tolist() == [0.75, 0.75]
     # spots known worse than to 0.2, or without an evening, are no spots

@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri  # the normal distribution, without scipy.stats: that loads for half a second
 
 MONTH_DAY = np.array([15, 46, 74, 105, 135, 166, 196, 227, 258, 288, 319, 349])
 # noise of a forecast 1, 2, ... 10 days ahead against a spread of 1 of what it is to see: correlation .94 to .35
@@ -79,7 +79,7 @@ def draw_weather(climate: Climate, first_day: int, days: int, rng: np.random.Gen
         return found
 
     w, sunny = persistent(0.35), persistent(0.55)
-    threshold = norm.isf(by_month(climate.wet_share))
+    threshold = -ndtri(by_month(climate.wet_share))
     rain = np.where(w > threshold, _amount(w - threshold, climate.rain), 0.0)
     base, cloud = by_month(climate.eto), np.where(w > threshold, 0.65, 1.0)
     dull = 0.35 * by_month(climate.wet_share)  # so that wet and dry days mean the month's ETo
@@ -92,8 +92,8 @@ def draw_weather(climate: Climate, first_day: int, days: int, rng: np.random.Gen
     seen_sun = sunny[:, None] + np.cumsum(rng.normal(size=(days, LEADS)) * steps, axis=1)
     trust = 1.0 / (1.0 + NOISE**2)
     mean, sd = trust * seen_w, np.sqrt(1.0 - trust)
-    chance = norm.sf((threshold[:, None] - mean) / sd)
-    nodes = norm.ppf((np.arange(25) + 0.5) / 25.0)
+    chance = ndtr((mean - threshold[:, None]) / sd)
+    nodes = ndtri((np.arange(25) + 0.5) / 25.0)
     drawn = mean[..., None] + sd[..., None] * nodes - threshold[:, None, None]
     told = _amount(drawn, climate.rain) * (drawn > 0.0)
     wet_mean = told.sum(axis=2) / np.maximum((drawn > 0.0).sum(axis=2), 1)

@@ -16,8 +16,17 @@ Lengths cm, time d, EC dS/m, salt dS/m cm. A column is a row of arrays; nothing 
 
 from __future__ import annotations
 
+import os
+
 import numpy as np
-from numba import njit
+
+if os.environ.get("NUMBA_DISABLE_JIT") == "1":  # left as they are, as numba itself would leave them: it loads long
+
+    def njit(**_: object):
+        return lambda function: function
+
+else:
+    from numba import njit
 
 VAN_GENUCHTEN, GARDNER = 0, 1
 FREE, SEEPAGE, FIXED, CLOSED = 0, 1, 2, 3  # the lower end: unit gradient; over gravel; a head; none

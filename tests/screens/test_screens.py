@@ -21,8 +21,6 @@ from tests.drawn import draws, some
 from tests.scheduler.sample_plan import sample_document
 from tests.sites import make_site
 
-sync_api = pytest.importorskip("playwright.sync_api")
-pypdf = pytest.importorskip("pypdf")
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 AXE = Path(__file__).with_name("axe.min.js")
 NIGHT = date(2026, 7, 14)
@@ -52,6 +50,7 @@ def folder(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def browser():
+    sync_api = pytest.importorskip("playwright.sync_api")
     with sync_api.sync_playwright() as play:
         few = ["--no-sandbox", "--disable-gpu", "--renderer-process-limit=1"]
         started = play.chromium.launch(executable_path=CHROMIUM, args=few)
@@ -105,6 +104,7 @@ def test_a_page_is_readable_by_everyone(folder, opened, name, scheme):
 @pytest.mark.drawn
 @pytest.mark.parametrize("name", some(list(MOST_PAGES), 1))
 def test_a_page_is_printed_on_few_sheets(folder, opened, name, tmp_path):
+    pypdf = pytest.importorskip("pypdf")
     page = opened(folder / name, width=1280)
     page.pdf(path=tmp_path / "page.pdf", prefer_css_page_size=True)
     paper = pypdf.PdfReader(tmp_path / "page.pdf")
