@@ -118,3 +118,21 @@ def test_a_cubic_metre_is_priced_at_three_quarters_of_the_capacity(tmp_path):
     assert typical(curve, branch) == pytest.approx(0.22204, abs=5e-6)  # friction is not of a pump at full speed
     assert typical(curve + "head = 40\n", branch) == pytest.approx(0.16859, abs=5e-6)
     assert typical("capacity = 20\n") == 0.0
+
+
+def test_energy_is_priced_at_three_quarters_of_pump_and_branches(tmp_path):
+    # 9.81 H / (3600 eta) kWh/m3. 20 L/s at 60 m and 0.7; its branches: one that could carry more than the pump, one of
+    # 4 L/s, and one of the other pump, whose friction is none of this one's.
+    toml = "[[pump]]\nname = 'a'\ncapacity = 20\nhead = 60\nefficiency = 0.7\n[[pump]]\nname = 'b'\ncapacity = 5\n"
+    toml += "".join(
+        f"[[branch]]\nname = '{n}'\npump = '{p}'\ncapacity = {q}\nfriction = {f}\n"
+        for n, p, q, f in (("wide", "a", 50, 30), ("narrow", "a", 4, 3), ("other", "b", 5, 40))
+    )
+    found = typical_energy(site(tmp_path / "a", TOML + toml))
+    lost = 30.0 * (0.75 * 20.0 / 50.0) ** 1.852  # of the wide one, at three quarters of what the pump gives
+    np.testing.assert_allclose(found, [9.80665 * (60.0 + lost) / 3600.0 / 0.7, 0.0], rtol=2e-3)
+    # Branches that name no capacity carry the pump's flow evenly: 10 L/s each.
+    even = toml.replace("capacity = 50\nfriction = 30", "length = 620\ndiameter = '154.2 mm'\nroughness = 140")
+    lost = 4.5096 * (0.75 * 10.0 / 20.0) ** 1.852
+    found = typical_energy(site(tmp_path / "b", TOML + even.replace("capacity = 4\nfriction = 3\n", "")))
+    np.testing.assert_allclose(found[0], 9.80665 * (60.0 + lost) / 3600.0 / 0.7, rtol=2e-3)

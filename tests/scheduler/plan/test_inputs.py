@@ -2,10 +2,12 @@
 
 from dataclasses import replace
 from datetime import date, timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from scheduler.plan import inputs as plan_inputs
 from scheduler.plan.inputs import night_inputs
 from scheduler.site.windows import night_windows
 from scheduler.state.demand import evening_demand
@@ -164,3 +166,121 @@ def test_water_above_field_capacity_feeds_the_next_dates(tmp_path):
     np.testing.assert_allclose(wet.held[:, 0], left, rtol=1e-9)
     np.testing.assert_allclose(wet.plan.effective_rain - dry.plan.effective_rain, wet.held)
     np.testing.assert_allclose(wet.rain, dry.rain)  # rain is told as it falls
+
+
+def test_the_longest_run_is_that_of_the_longest_night_and_each_night_has_its_own(tmp_path):
+    # 480 min but on Wednesday, when the window is two hours shorter.
+    short = '[[window.by_day]]\nday = "Wednesday"\nopens = "23:00"\n'
+    found = inputs(tmp_path, short, nights=3)
+    assert found.plan.max_run.tolist() == [480.0, 480.0]
+    assert found.longest_run.tolist() == [[480.0, 360.0, 480.0]] * 2
+
+
+def test_each_night_has_the_prices_of_its_own_day(tmp_path):
+    tariff = '[[tariff]]\nfrom = "12:00"\nuntil = "12:00"\nprice = 0.1\n'
+    tariff += '[[tariff]]\nfrom = "12:00"\nuntil = "12:00"\nprice = 0.3\ndays = ["Wednesday"]\n'
+    found = inputs(tmp_path, tariff, nights=3).plan
+    assert found.energy_price.tolist() == [[0.1], [0.3], [0.1]]
+
+
+def test_water_has_the_price_of_its_source(tmp_path):
+    sources = '[[source]]\nname = "well"\nec = 1\nprice = 0.2\n[[source]]\nname = "lake"\nec = 1\nprice = 0.5\n'
+    assert inputs(tmp_path / "a", sources).plan.source_price.tolist() == [0.2, 0.5]
+    assert inputs(tmp_path / "b").plan.source_price.tolist() == [0.0]
+
+
+def test_rain_is_told_as_it_falls_and_counts_as_it_enters(tmp_path):
+    # 60 mm on clay loam: TR-55, CN 80, sheds 20.2 mm (see test_site_water.py). From 30 mm short the rest fits.
+    heavy = ZONES.replace("loam", "clay_loam")
+    told = f"issued,date,eto,rain\n{NIGHT},{NIGHT + timedelta(days=1)},5,60\n{NIGHT},{NIGHT + timedelta(days=2)},5,0\n"
+    found = inputs(tmp_path, nights=2, zones=heavy, state=stands(42.0), forecast=told)
+    np.testing.assert_allclose(found.rain[:, 0], 60.0)
+    np.testing.assert_allclose(found.runoff[:, 0], 20.2, atol=0.05)
+    np.testing.assert_allclose(found.plan.effective_rain, found.rain - found.runoff + found.held)
+
+
+def test_other_weathers_count_their_rain_when_turf_takes_it_as_well(tmp_path):
+    # 6 mm stand above field capacity this evening: in every weather the next date takes the same 3 mm of them first.
+    rows = "".join(f"{NIGHT},{NIGHT + timedelta(days=d)},{m},{4 + m},0\n" for m in range(1, 5) for d in range(1, 4))
+    forecast = "issued,date,member,eto,rain\n" + rows
+    dry = inputs(tmp_path / "a", nights=3, state=stands(0.0), forecast=forecast)
+    wet = inputs(tmp_path / "b", nights=3, state=stands(0.0, surplus=6.0), forecast=forecast)
+    assert wet.held[:, 0] == pytest.approx(3.0, abs=0.1)
+    more = wet.plan.members.effective_rain - dry.plan.members.effective_rain
+    np.testing.assert_allclose(more[:, :, 0], wet.held[None, :, 0].repeat(len(more), axis=0), rtol=1e-6)
+    assert inputs(tmp_path / "c", nights=3, state=stands(0.0)).plan.members is None
+
+
+def test_salt_asks_for_moister_soil_and_never_for_drier(tmp_path, monkeypatch):
+    # Half of the fresh limit for the first zone, twice as much for the second, which stays as it was; nowhere less than
+    # a fiftieth of what the soil holds.
+    fresh = inputs(tmp_path / "a", state=stands(spread=0))
+    for share, limit in (([0.5, 2.0], [0.5, 1.0]), ([0.0, 2.0], [0.0, 1.0])):
+        salty = fresh.limit * np.array(share)[:, None]
+        monkeypatch.setattr(plan_inputs, "salt_dry_limit", lambda *_, salty=salty: salty)
+        day = plan_inputs.Day(fresh.plan.etc, fresh.depletion_fraction, SimpleNamespace(firm=np.zeros((2, 5), bool)))
+        band = plan_inputs.moisture_band(site(tmp_path / "b", TOML, ZONES), stands(spread=0), object(), day, 0.5, [])
+        least = np.maximum(fresh.limit * np.array(limit)[:, None], 0.02 * 45.0)
+        np.testing.assert_allclose(band.limit, least)
+        np.testing.assert_allclose(band.fresh, fresh.limit)
+
+
+def runs(surface, rate, resolution=1.0, told=np.nan, max_run=600.0):
+    zones = SimpleNamespace(
+        surface=np.array([surface]), application_rate=np.array([float(rate)]),
+        smallest_run=np.array([told]), max_run=np.array([max_run]),
+    )  # fmt: skip
+    return plan_inputs.smallest_runs(SimpleNamespace(zones=zones), np.array([resolution]))[0]
+
+
+@pytest.mark.parametrize(
+    ("surface", "rate", "more", "minutes"),
+    [
+        ("green", 30, {}, 2.0),  # 1 mm gets past the leaves
+        ("green", 12, {}, 5.0),
+        ("green", 19.9, {}, 5.0),  # 3 min of it, but a rotor wants a few turns
+        ("green", 40, {}, 2.0),  # 1.5 min of it, but no cycle is shorter
+        ("tee", 12, {}, 8.0),  # 1.5 mm are 7.5 min
+        ("fairway", 12, {}, 10.0),  # 2 mm
+        ("fairway", 12, {"resolution": 4.0}, 12.0),
+        ("fairway", 12, {"told": 3.0}, 3.0),
+        ("fairway", 12, {"told": 3.0, "resolution": 2.0}, 4.0),
+        ("fairway", 12, {"max_run": 6.0}, 6.0),
+        ("fairway", 12, {"max_run": 5.0, "resolution": 2.0}, 4.0),  # never past the zone's longest run
+        ("fairway", 12, {"max_run": 1.0, "resolution": 2.0}, 2.0),  # but one step at least
+    ],
+)
+def test_a_run_worth_making_gets_past_leaves_and_turns_its_rotors(surface, rate, more, minutes):
+    assert runs(surface, rate, **more) == minutes
+
+
+@pytest.mark.parametrize(("told", "single"), [("", np.inf), ("10.5", 10.0), ("0.4", 1.0)])
+def test_a_cycle_is_as_long_as_told_in_whole_steps_or_as_the_soil_takes(tmp_path, told, single):
+    zones = (
+        HEAD.strip() + f",longest_cycle,infiltration\nA,green,tall_fescue,loam,30,1000,3.333,12,1,0.25,0.10,{told},15\n"
+    )
+    place = site(tmp_path, TOML, zones)
+    assert plan_inputs.longest_single(place, np.ones(1)).tolist() == [single]
+
+
+def test_the_starts_of_a_programme_hold_so_many_cycles(tmp_path):
+    # Two starts of 30 min for the zone whose controller holds programmes; any number for one that is told every start.
+    boxes = '[[controller]]\nname = "held"\nprogrammes = 2\nstarts_each = 2\n[[controller]]\nname = "free"\n'
+    zones = HEAD.strip() + ",longest_cycle,soak,controller\n"
+    zones += "A,green,tall_fescue,loam,30,1000,3.333,12,1,0.25,0.10,30,10,held\n"
+    zones += "B,green,tall_fescue,loam,30,1000,3.333,12,1,0.25,0.10,30,10,free\n"
+    found = inputs(tmp_path, boxes, zones=zones).plan
+    assert found.max_run.tolist() == [60.0, 360.0]
+
+
+def test_hours_that_meet_are_one_span():
+    assert plan_inputs._joined([(0, 60), (60, 120), (130, 150)]) == [(0, 120), (130, 150)]
+
+
+def test_zones_of_one_set_of_hours_are_remembered_by_all_that_decides():
+    spans = [(0, 100)]
+    arrays = [np.array([v]) for v in (1.0, 12.0, 12.0, 7.6, 30.0, 20.0)]
+    first = plan_inputs._in_hours(spans, *arrays)
+    assert plan_inputs._in_hours(spans, *arrays) is first
+    longer = plan_inputs._in_hours(spans, *arrays[:4], np.array([40.0]), arrays[5])
+    assert longer[0] != first[0]
