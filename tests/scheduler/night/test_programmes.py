@@ -1,0 +1,181 @@
+"""What controllers that hold programmes have from before, keep, and give up for zones served before theirs."""
+
+import json
+from datetime import date, timedelta
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from models.night.programmes import Programme
+from scheduler.errors import InputProblems
+from scheduler.night.lost import _binds_tonight
+from scheduler.night.percents import with_percents
+from scheduler.night.programmes import (
+    _gives_way,
+    _resting,
+    holds_no_times,
+    programme_rules,
+    programmes_before,
+    without_runs,
+)
+from tests.scheduler.site_folders import TOML, site
+
+NIGHT = date(2026, 7, 14)
+BOXES = """
+[[controller]]
+name = "held"
+programmes = 2
+starts_each = 3
+station_delay = "30 s"
+resolution = 120
+[[controller]]
+name = "own"
+run_time_only = true
+stations_at_once = 2
+[[controller]]
+name = "free"
+"""
+ZONES = "zone,surface,area,flow,controller,station\n" + "".join(
+    f"{z},{s},500,2,{c},{station}\n"
+    for z, s, c, station in (
+        ("G1", "green", "held", "A10"), ("G2", "green", "held", "A2"), ("F1", "fairway", "own", "1"),
+        ("R1", "rough", "free", "1"), ("X1", "rough", "", "A1"),
+    )
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
+    return site(tmp_path_factory.mktemp("boxes") / "a", TOML + BOXES, ZONES)
+
+
+def plan_of(*programmes, controller="held"):
+    """A plan.json with programmes of (number, ((zone, minutes), ...), starts, percent)."""
+    told = [
+        {"number": n, "stations": [{"zone": z, "minutes": m} for z, m in own], "start_minutes": starts, "percent": p}
+        for n, own, starts, p in programmes
+    ]
+    return json.dumps({"controllers": [{"name": controller, "programmes": told}, {"name": "sold", "programmes": told}]})
+
+
+def kept(place, monkeypatch, tmp_path, **texts):
+    """The site with plans of so many nights before tonight."""
+    for name, text in texts.items():
+        folder = tmp_path / "out" / (NIGHT - timedelta(days=int(name[1:]))).isoformat()
+        folder.mkdir(parents=True)
+        (folder / "plan.json").write_text(text)
+    return SimpleNamespace(folder=tmp_path, zones=place.zones, controllers=place.controllers, edits=place.edits)
+
+
+def test_controllers_with_programmes_or_times_of_their_own_take_no_start_times(place):
+    assert holds_no_times(place).tolist() == [True, True, True, False, False]
+
+
+def test_what_a_controller_holds_in_minutes_and_in_the_order_of_its_stations(place):
+    (rules,) = programme_rules(place)
+    assert (rules.controller, rules.programmes, rules.starts_each, rules.delay) == (0, 2, 3, 0.5)
+    # Of all stations "1" comes first, then A1, A2 and A10, as people count.
+    assert np.argsort(rules.place).tolist() == [2, 3, 4, 1, 0]
+
+
+def test_the_programmes_that_stand_are_those_of_the_nearest_evening_before(place, monkeypatch, tmp_path):
+    old = plan_of((1, (("G1", 5),), [1300], 100))
+    last = plan_of((2, (("G2", 8), ("gone", 3), ("F1", 4), ("G1", 6)), [1270, 1400.5], 90))
+    found = kept(place, monkeypatch, tmp_path, d0=old, d2=last, d3=old, d1="no plan")
+    night, programmes = programmes_before(found, NIGHT)
+    assert night == NIGHT - timedelta(days=2)
+    # F1 hangs on another controller by now, and one zone and one controller are gone.
+    assert programmes == (Programme(0, 2, (1, 0), (8.0, 6.0), (1270.0, 1400.5), 90.0),)
+
+
+@pytest.mark.parametrize(("days", "stands"), [(14, True), (15, False)])
+def test_a_programme_stands_for_two_weeks(place, monkeypatch, tmp_path, days, stands):
+    found = kept(place, monkeypatch, tmp_path, **{f"d{days}": plan_of((1, (("G1", 5),), [1300], 100))})
+    night, programmes = programmes_before(found, NIGHT)
+    assert (night is not None, len(programmes)) == (stands, int(stands))
+    held = without_runs(found, NIGHT)
+    assert [(p.number, p.starts) for p in held.resting] == ([(1, ())] if stands else [])
+
+
+def test_programmes_that_rest_keep_what_does_not_run_in_another(place):
+    rules = programme_rules(place)
+    before = (
+        Programme(0, 1, (0, 1), (5.0, 6.0), (1300.0,), 100.0),
+        Programme(0, 2, (0, 1), (7.0, 8.0), (1400.0,), 80.0),
+        Programme(0, 3, (1,), (9.0,), (1500.0,), 100.0),  # the controller holds but two by now
+    )
+    tonight = (Programme(0, 1, (0,), (5.0,), (1300.0,), 100.0),)
+    assert _resting(rules, before, tonight) == (Programme(0, 2, (1,), (8.0,), (), 80.0),)
+    both = (Programme(0, 1, (0, 1), (5.0, 5.0), (1300.0,), 100.0),)
+    assert _resting(rules, before, both) == ()
+
+
+def test_stations_of_programmes_give_way_whole_and_those_served_last_first():
+    # 10 min of 2 L/s find no place. Behind it on its pump: ranks 5 and 3; rank 0 is served as early, and the other pump
+    # would not help. 15 min of 2 L/s are more than enough.
+    job = SimpleNamespace(
+        zones=5, finish_rank=np.array([0, 3, 5, 5, 0]), flow=np.array([2.0, 1, 2, 9, 9]), pump=np.array([0, 0, 0, 1, 0])
+    )
+    table = SimpleNamespace(
+        unplaced=np.array([10.0, 0, 0, 0, 0]), zone=np.array([1, 2, 3, 4]), start=np.zeros(4),
+        end=np.array([10.0, 15.0, 30.0, 20.0]),
+    )  # fmt: skip
+    programmed = np.array([False, True, True, True, True])
+    assert _gives_way(job, table, programmed).tolist() == [0.0, 0.0, 15.0, 0.0, 0.0]
+    table.unplaced[0] = 16.0  # 32 of 30 L/s: the next gives way as well
+    assert _gives_way(job, table, programmed).tolist() == [0.0, 10.0, 15.0, 0.0, 0.0]
+    table.unplaced[:] = [0.0, 4.0, 0.0, 0.0, 0.0]  # what is short in a programme itself asks nobody
+    assert not _gives_way(job, table, programmed).any()
+
+
+@pytest.mark.parametrize(
+    ("family", "index", "price", "binds"),
+    [
+        ("station_limit", (2, 0), 1.0, True),
+        ("station_limit", (2, 1), 1.0, False),
+        ("station_limit", (2, 0), 0.0, False),
+        ("pump_limit", (2, 0), 1.0, False),
+    ],
+)
+def test_stations_at_once_bind_tonight_by_their_price(family, index, price, binds):
+    assert _binds_tonight(SimpleNamespace(family=family, index=index, price=price)) == binds
+
+
+def test_a_percent_is_the_minutes_of_all_starts_in_whole_steps(place, monkeypatch, tmp_path):
+    # Two starts of 8 and 5 min at 80 %: 6.4 and 4, cut to steps of 2 min as the controller does.
+    plan = plan_of((1, (("G2", 8), ("G1", 5)), [1270, 1400], 100))
+    found = kept(place, monkeypatch, tmp_path, d1=plan)
+    changed = {}
+    monkeypatch.setattr("scheduler.night.percents.replace", lambda site, edits: changed.update(edits=edits))
+    with_percents(found, NIGHT, ["held/1=80"])
+    rows = changed["edits"].set_index("zone")
+    assert rows.loc["G2", "minutes"] == 12.0 and rows.loc["G1", "minutes"] == 8.0
+    assert rows["note"].unique().tolist() == ["programme 1 at 80 %"]
+
+
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("held/1=9", "a whole percent from 10 to 200"),
+        ("held/1=201", "a whole percent from 10 to 200"),
+        ("held/1=99.5", "a whole percent from 10 to 200"),
+        ("held/2=90", "a programme that stands from an evening before is allowed: 1"),
+        ("free/1=90", "none"),
+        ("gone/1=90", "a controller of site.toml"),
+        ("held=90", "CONTROLLER/NUMBER=PERCENT"),
+    ],
+)
+def test_a_percent_that_cannot_be_keyed_is_refused(place, monkeypatch, tmp_path, text, why):
+    found = kept(place, monkeypatch, tmp_path, d1=plan_of((1, (("G2", 8),), [1270], 100)))
+    with pytest.raises(InputProblems, match=why):
+        with_percents(found, NIGHT, [text])
+
+
+@pytest.mark.parametrize("percent", [10, 200])
+def test_the_least_and_the_most_percent_can_be_keyed(place, monkeypatch, tmp_path, percent):
+    found = kept(place, monkeypatch, tmp_path, d1=plan_of((1, (("G2", 20),), [1270], 100)))
+    changed = {}
+    monkeypatch.setattr("scheduler.night.percents.replace", lambda site, edits: changed.update(edits=edits))
+    with_percents(found, NIGHT, [f"held/1={percent}"])
+    assert changed["edits"]["minutes"].tolist() == [20.0 * percent / 100.0]
