@@ -22,6 +22,7 @@ from tests.bench.wrong_changes import changes
 QUICK = 0.8  # [s] of processor time: a longer test is not asked; twice what it takes unwatched
 MOST = 6.0  # [s] that tests of one mutant may take together
 MODELS = ["tests/models", "tests/published", "tests/properties"]
+SCHEDULER = "site state salinity plan night document sheets export ledger morning whatif season feeds nightly".split()
 ROOMS = {
     "plan": (["models/plan"], MODELS),
     "night": (["models/night"], MODELS),
@@ -44,8 +45,7 @@ ROOMS = {
     "learning": ([f"models/{n}.py" for n in "sensor_line spot_fit learning plateaus".split()], MODELS),
     "quality": ([f"models/{n}.py" for n in "quality probe_record probe_jumps probe_standstill".split()], MODELS),
     "metering": ([f"models/{n}.py" for n in "hydraulics allowance metering practice".split()], MODELS),
-    "scheduler/plan": (["scheduler/plan"], ["tests/scheduler"]),
-    "scheduler/state": (["scheduler/state"], ["tests/scheduler"]),
+    **{f"scheduler/{room}": ([f"scheduler/{room}"], ["tests/scheduler"]) for room in SCHEDULER},
 }
 
 
