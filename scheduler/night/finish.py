@@ -25,7 +25,7 @@ def finish_times(site: Site, night: date, window: NightWindow) -> np.ndarray:
     event = event_zones(site, night)
     for surface, rule in site.surfaces.items():
         own = site.zones.surface == surface
-        found[own & ~event] = _minute(rule.finish_by, opens, closes)
+        found[own] = _minute(rule.finish_by, opens, closes)
         lead = closes - min(TONIGHT.event_lead, TONIGHT.short_night * (closes - opens))
         found[own & event] = lead if rule.event_finish_by is None else _minute(rule.event_finish_by, opens, closes)
     return found

@@ -54,3 +54,9 @@ def test_a_short_night_gives_up_a_quarter_at_most(tmp_path):
 def test_a_shut_night_has_no_times(tmp_path):
     shut = '[surface.green]\nfinish_by = "04:00"\n[[restriction]]\nnights_allowed = ["Friday"]\n'
     assert np.isnan(minutes(tmp_path, shut)).all()
+
+
+def test_of_a_night_cut_in_two_the_last_close_counts(tmp_path):
+    # Nobody waters from 23:00 to 3:00; an hour before 5:00 the event's zones are done, at 1:00 the others.
+    cut = '[surface.fairway]\nfinish_by = "04:30"\n[[restriction]]\nhours = ["21:00-23:00", "03:00-05:00"]\n'
+    np.testing.assert_equal(minutes(tmp_path, cut, calendar=CALENDAR), [28 * 60.0, 28.5 * 60])
