@@ -33,6 +33,7 @@ days = ["Tuesday"]
 [[restriction]]
 surfaces = ["fairway"]
 hours = ["23:00-05:00"]
+until = 2026-07-14
 """
 
 

@@ -52,3 +52,15 @@ def test_a_smallest_run_that_makes_the_ground_soft_waits():
 @pytest.mark.parametrize(("minutes", "short"), [(0.0, False), (4.9, True), (5.0, False)])
 def test_a_run_of_the_smallest_length_is_long_enough(minutes, short):
     assert short_runs(SimpleNamespace(smallest_run=np.array([5.0])), np.array([minutes])).tolist() == [short]
+
+
+def test_what_a_smallest_run_wastes_is_its_net_depth_at_its_price():
+    # 8 min of half a millimetre fill 4 mm of 5, of one millimetre they drain 3, where waiting costs a tenth. 4 mm drained
+    # are cheaper than 3 mm of dryness.
+    limits = np.array([[9.9], [9.9], [20.0]])
+    arrays = plan(
+        zones=3, nights=2, depletion=[5.0, 5.0, 18.0], net_rate=[0.5, 1.0, 1.0], dry_limit=limits, wet_limit=0.0
+    )
+    prices = plan_prices(arrays)
+    assert 3.0 < 4.0 * prices.drainage[2, 0] < 3.0 * prices.dry[2]
+    assert skipped(arrays, [8.0, 8.0, 22.0]) == [False, True, False]

@@ -1,5 +1,6 @@
 """What stands in a controller that a person keys in stays where it would hardly differ, and never past a limit."""
 
+import json
 from datetime import date, timedelta
 from types import SimpleNamespace
 
@@ -9,9 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import sparse
 
-from scheduler.night.stands import Stands, kept_minutes
+from scheduler.night.stands import Stands, kept_minutes, standing_programme
 from tests.drawn import examples
 from tests.scheduler import hand_evening as h
+from tests.scheduler.site_folders import TOML, site
 
 NAMES = ("G1 green", "G2 green", "F1 fairway", "F2 fairway")
 KEYED = 'steady_within = "3 mm"\n'
@@ -119,8 +121,6 @@ def test_what_is_not_worth_a_run_or_no_whole_step_does_not_stand():
 
 
 def test_an_older_plan_than_three_nights_is_not_what_stands(tmp_path):
-    from scheduler.night.stands import standing_programme
-
     site = h.again(course(tmp_path / "a", KEYED))
     h.planned(site)
     assert not np.isnan(standing_programme(site, h.NIGHT + timedelta(days=3)).minutes).any()
@@ -171,3 +171,27 @@ def test_of_runs_that_stand_longer_the_smallest_waste_goes_first_within_a_limit(
         inputs, 10 * two, Stands(np.array([13.0, 11.0]), 3 * two), 60 * two, rows, np.zeros(2, dtype=bool)
     )
     assert found.tolist() == [10.0, 11.0]
+
+
+def test_what_stands_is_the_last_plan_s_of_the_evenings_before_in_controllers_keyed_in(tmp_path):
+    # G1 and its starts stand; the second controller is central, and a zone without one is nobody's to key in.
+    boxes = '[[controller]]\nname = "a"\nsteady_within = "2 mm"\n[[controller]]\nname = "b"\n'
+    rows = "".join(
+        f"{z},green,500,2,{c}\n" for z, c in (("G1", "a"), ("G2", "b"), ("G3", ""), ("G4", "a"), ("G5", "a"))
+    )
+    place = site(tmp_path, TOML + boxes, "zone,surface,area,flow,controller\n" + rows)
+
+    def plan_of(minutes):
+        return json.dumps({"zones": [
+            {"id": z, "minutes": minutes, "cycles": [{"start": s} for s in starts]}
+            for z, starts in (("G1", ("2026-07-12T22:00", "2026-07-13T01:30")), ("G2", ()), ("G3", ()), ("G4", ()))
+        ]})  # fmt: skip
+
+    for night, text in ((14, plan_of(99)), (12, plan_of(7)), (11, plan_of(5))):
+        folder = tmp_path / "out" / f"2026-07-{night}"
+        folder.mkdir(parents=True)
+        (folder / "plan.json").write_text(text)
+    found = standing_programme(place, date(2026, 7, 14))
+    np.testing.assert_equal(found.minutes, [7.0, np.nan, np.nan, 7.0, np.nan])
+    assert found.within.tolist() == [2.0, 0.0, 0.0, 2.0, 2.0]
+    assert {z: s.tolist() for z, s in found.starts.items()} == {0: [22 * 60.0, 25.5 * 60.0]}
