@@ -55,7 +55,7 @@ def test_a_run_of_the_smallest_length_is_long_enough(minutes, short):
 
 
 def test_what_a_smallest_run_wastes_is_its_net_depth_at_its_price():
-    # 8 min of half a millimetre fill 4 mm of 5, of one millimetre they drain 3, where waiting costs a tenth. 4 mm drained
+    # 8 min of half a millimetre fill 4 mm of 5, of one they drain 3, where waiting costs a tenth. 4 mm drained
     # are cheaper than 3 mm of dryness.
     limits = np.array([[9.9], [9.9], [20.0]])
     arrays = plan(
