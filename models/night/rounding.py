@@ -77,9 +77,7 @@ def round_minutes(
     ValueError                                  Shapes differ, or a value lies outside the range above.
     """
     matrix = _checked(minutes, resolution_min, smallest_run_min, largest_run_min, limit_matrix, limit_rhs, value, need)
-    largest = np.where(np.isfinite(largest_run_min), largest_run_min, 0.0) / resolution_min
-    most = np.where(np.isfinite(largest_run_min), np.floor(largest + STEP_ROUNDOFF), np.iinfo(np.int64).max // 2)
-    most = most.astype(np.int64)
+    most = _most_steps(largest_run_min, resolution_min)
     least = np.maximum(np.ceil(smallest_run_min / resolution_min - STEP_ROUNDOFF), 0).astype(np.int64)
     exact = minutes / resolution_min
     floor = np.floor(exact + STEP_ROUNDOFF).astype(np.int64)
@@ -93,15 +91,13 @@ def round_minutes(
     steps[fell_short] = 0  # a limit cut the run below what is useful
     columns.recount(steps)
 
-    liftable = short & (least <= most) & (need | (exact >= 0.5 * least))
-    order = np.flatnonzero(liftable)
-    order = order[np.lexsort((-(value * resolution_min)[order], ~need[order]))]
-    lift_to = np.maximum(least, 1)
-    lifted = columns.give(steps, order, lift_to)
+    liftable = np.flatnonzero(short & (least <= most) & (need | (exact >= 0.5 * least)))
+    order = liftable[np.lexsort((-(value * resolution_min)[liftable], ~need[liftable]))]
+    lifted = columns.give(steps, order, np.maximum(least, 1))
 
     remainder = np.clip(exact - floor, 0.0, 1.0)
-    can_rise = (steps == floor) & (steps > 0) & (steps < most) & (remainder > STEP_ROUNDOFF) & ~lifted
-    order = np.flatnonzero(can_rise)
+    able = (steps == floor) & (steps > 0) & (steps < most) & (remainder > STEP_ROUNDOFF) & ~lifted
+    order = np.flatnonzero(able)
     order = order[np.lexsort((-remainder[order], -(value * remainder)[order]))]
     raised = columns.give(steps, order, np.ones_like(steps))
 
@@ -117,6 +113,13 @@ def round_minutes(
         cut=(steps < floor) & ~short & ~fell_short,
         difference_min=float(rounded.sum() - minutes.sum()),
     )
+
+
+def _most_steps(largest_run: FloatArray, resolution: FloatArray) -> IntArray:
+    """Steps of the largest run, (Z,); beyond any night where there is none."""
+    bounded = np.isfinite(largest_run)
+    steps = np.floor(np.where(bounded, largest_run, 0.0) / resolution + STEP_ROUNDOFF)
+    return np.where(bounded, steps, np.iinfo(np.int64).max // 2).astype(np.int64)
 
 
 class _Columns:
