@@ -28,10 +28,10 @@ from tests.models.night.nights import random_job
     [
         ("soak", [0.0, -1.0]), ("soak", [0.0]), ("soak", [0.0, np.inf]), ("smallest_cycle", [2.0, -1.0]),
         ("flow", [1.0, -1.0]), ("flow", [1.0, np.nan]), ("resolution", [1.0, 0.0]), ("resolution", [1.0, np.inf]),
-        ("resolution", [1.0, 0.0251]), ("resolution", [1.0, 0.05]), ("pump", np.array([0, 1])),
+        ("resolution", [1.0, 0.0251]), ("resolution", [1.0, 0.0249]), ("resolution", [1.0, 0.05]), ("pump", np.array([0, 1])),
         ("pump", np.array([0, -2])), ("pump", np.array([0.0, 0.0])), ("controller", np.array([0, 5])),
         ("branch", np.array([0, -1])), ("cycle_zone", np.array([0, 2])), ("cycle_zone", np.array([0, -1])),
-        ("cycle_zone", np.array([0.0, 1.0])), ("cycle_minutes", [10.0, 0.0]), ("cycle_minutes", [10.0, 10.5]),
+        ("cycle_zone", np.array([0.0, 1.0])), ("cycle_minutes", [10.0, 0.0]), ("cycle_minutes", [10.0, 10.5]), ("cycle_minutes", [10.0, 9.5]),
         ("cycle_minutes", [10.0]), ("cycle_minutes", [10.0, np.inf]), ("pump_capacity", [-1.0]),
         ("pump_capacity", [np.nan]), ("pump_ramp", [1.0, 1.0]), ("pump_ramp", [-1.0]), ("pump_smallest", [np.inf]),
         ("pump_smallest", [0.0, 0.0]), ("stations_at_once", [-1.0]), ("branch_capacity", [[1.0]]),
@@ -64,7 +64,7 @@ def test_a_night_on_the_edge_of_what_can_be():
     assert touching.whole_pieces.tolist() == [[1320, 1680]] and touching.window_minutes == 360.0
     tenth = replace(job, resolution=np.array([0.1, 1.0]))
     assert (tenth.grid_s, job.grid_s, replace(job, step_s=30).grid_s) == (6, 60, 30)
-    for wrong in ([0.0], [60.5], [60.0, -6.0]):
+    for wrong in ([0.0], [60.5], [59.5], [60.0, -6.0]):
         with pytest.raises(ValueError, match="whole seconds"):
             planning_resolution(np.array(wrong))
     assert planning_resolution(np.array([6.0, 7.0, 20.0, 90.0])).tolist() == [0.1, 0.7, 20 / 60, 1.5]
@@ -391,6 +391,8 @@ def test_one_percent_of_a_programme_by_hand():
     assert np.abs(off.off).max() == 2.0 and off.off[:2].tolist() == [2.0, -2.0]
     assert percent_choice([(before, replace(now, zones=(1, 2)))], np.full(3, 0.5), np.ones(3)) is None
     assert percent_choice([], np.ones(3), np.ones(3)) is None
+    little = Programme(0, 1, (0,), (0.5,), (1320.0,))  # half a minute runs too
+    assert percent_choice([(little, little)], np.ones(1), np.full(1, 0.5)).percent == 100
     coarse = [(replace(before, percent=150.0), replace(before, zones=(0, 1), minutes=(10.0, 20.0)))]
     # in steps of 10 min all of 75 to 124 % give just these minutes; half a step counts up
     assert percent_choice(coarse, np.ones(3), np.full(3, 10.0)).percent == 124
@@ -434,6 +436,11 @@ def test_minutes_at_a_start_by_hand():
     short = replace(wants, least=np.full(4, 12.5), smallest=np.full(4, 26.0))
     assert minutes_per_start(short, job.flow, job.resolution, starts).tolist() == [13.0, 13.0, 0.0, 0.0]
     assert minutes_per_start(wants, job.flow, job.resolution, np.array([2, 0, 2, 2]))[1] == 0.0
+    tenths = replace(
+        wants, minutes=np.full(4, 0.6), longest=np.full(4, np.inf), least=np.zeros(4), smallest=np.zeros(4)
+    )
+    # 0.3 min in steps of 0.1 are three of them, whatever floating point makes of it
+    assert minutes_per_start(tenths, job.flow, np.full(4, 0.1), starts).tolist() == pytest.approx([0.3] * 4)
 
 
 def test_what_it_costs_to_let_unlike_stations_share_a_programme():
