@@ -174,7 +174,7 @@ def explain(
     size = np.where(norm > 0, candidates @ difference / np.maximum(norm, 1e-30), 0.0)
     size = np.clip(size, -1.0, np.full(len(norm), np.inf) if largest is None else largest)
     left = ((difference[None, :] - size[:, None] * candidates) ** 2).sum(axis=1)
-    gain = np.where(norm > 0, 1.0 - left / whole, 0.0)
+    gain = 1.0 - left / whole
     if tries is not None:
         gain = gain - (1.0 - gain) * np.log1p(tries) / max(difference.size, 1)
     best = float(gain.max())
