@@ -6,6 +6,7 @@ import dataclasses
 import shutil
 from dataclasses import replace
 from datetime import date
+from functools import cache
 from pathlib import Path
 
 import pandas as pd
@@ -20,10 +21,21 @@ from tests.drawn import draws, some
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 
 
+@cache
+def shipped(name, readings=800):
+    """A shipped site with the last of its record."""
+    site = load_site(SCENARIOS / name)
+    return replace(
+        site,
+        probes=site.probes.iloc[-readings:].reset_index(drop=True),
+        weather=site.weather.iloc[-40:].reset_index(drop=True),
+        applied=site.applied.iloc[-500:].reset_index(drop=True),
+    )
+
+
 @pytest.fixture(scope="module", params=some(["lowland-stadium", "dry-hills-course"], 1))
 def site(request):
-    site = load_site(SCENARIOS / request.param)
-    return replace(site, probes=site.probes.iloc[-draws(100_000, 800) :].reset_index(drop=True))
+    return shipped(request.param, draws(100_000, 800))
 
 
 @pytest.fixture
@@ -79,7 +91,7 @@ def test_the_order_of_arrival_does_not_matter(site, ledger, tmp_path):
 
 
 def test_corrected_rows_replace_and_tell_who(ledger):
-    site = load_site(SCENARIOS / "dry-hills-course")
+    site = shipped("dry-hills-course")
     intake(site, ledger, "ann")
     weather = site.weather.copy()
     weather.loc[10, "rain"] = 7.5
@@ -94,7 +106,7 @@ def test_corrected_rows_replace_and_tell_who(ledger):
 
 
 def test_an_event_taken_out_of_the_calendar_is_withdrawn_and_can_return(ledger):
-    site = load_site(SCENARIOS / "dry-hills-course")
+    site = shipped("dry-hills-course")
     intake(site, ledger)
     fewer = dataclasses.replace(site, calendar=site.calendar.iloc[1:])
     assert intake(fewer, ledger).counts["calendar"].withdrawn == 1
@@ -135,7 +147,7 @@ def test_a_site_without_series_has_an_intake_too(ledger, tmp_path):
 
 
 def test_the_lines_for_people(ledger):
-    site = load_site(SCENARIOS / "lowland-stadium")
+    site = shipped("lowland-stadium")
     seen = []
     report = intake(site, ledger, progress=seen.append)
     assert f"probes: {len(site.probes):,} new, 0 corrected, 0 known" in report.lines()

@@ -83,7 +83,7 @@ def made(tmp_path, **files):
     ],
 )
 def test_what_explains_a_difference_is_named_first(tmp_path, of, extra, kind, name, words):
-    document = made(tmp_path, meter=lambda water, first, last: readings(water, first, last, of, extra))
+    document = made(tmp_path, weather=None, meter=lambda water, first, last: readings(water, first, last, of, extra))
     found = document.differences[0]
     assert found.beyond_error and (found.causes[0].kind, found.causes[0].name) == (kind, name)
     assert words in found.causes[0].words and found.causes[0].words in " ".join(document.next_season)
@@ -94,13 +94,13 @@ def test_a_leak_is_named_with_the_night_it_began(tmp_path):
         leaking = {n: w | ({"leak": 8.0} if n >= date(2026, 6, 10) else {}) for n, w in water.items()}
         return readings(leaking, first, last, {})
 
-    cause = made(tmp_path, meter=meter).differences[0].causes[0]
+    cause = made(tmp_path, weather=None, meter=meter).differences[0].causes[0]
     assert cause.kind == "every_night" and abs((cause.since - date(2026, 6, 10)).days) <= 3
     assert cause.volume_m3 / cause.nights == pytest.approx(8.0, rel=0.06) and "a leak" in cause.words
 
 
 def test_a_meter_and_a_log_that_agree_need_no_explanation(tmp_path):
-    document = made(tmp_path, meter=lambda water, first, last: readings(water, first, last, {"R1": 1.01}))
+    document = made(tmp_path, weather=None, meter=lambda water, first, last: readings(water, first, last, {"R1": 1.01}))
     assert not document.differences[0].beyond_error and not document.differences[0].causes
 
 
@@ -109,7 +109,7 @@ def test_water_without_a_record_and_records_without_water(tmp_path):
         june = {n: ({} if n.month == 6 else w) for n, w in water.items()}  # a dead station all June
         return readings(june, first, last, {})
 
-    document = made(tmp_path, meter=meter)
+    document = made(tmp_path, weather=None, meter=meter)
     logged = sum(s.logged_m3 for s in document.sources if s.month == "2026-06")
     assert document.differences[0].never_metered_m3 == pytest.approx(logged, rel=0.1)
     assert document.differences[0].without_record_m3 == pytest.approx(0.0, abs=1e-6)
@@ -119,7 +119,7 @@ def test_months_read_in_full_count_by_the_meter_others_by_the_log(tmp_path):
     def meter(water, first, last):
         return readings(water, date(2026, 5, 10), last, {"G1": 1.05})
 
-    document = made(tmp_path, meter=meter)
+    document = made(tmp_path, weather=None, meter=meter)
     assert {s.month: s.use_from for s in document.sources} == {
         "2026-04": "log", "2026-05": "log", "2026-06": "meter", "2026-07": "meter", "2026-08": "log",
     }  # fmt: skip
