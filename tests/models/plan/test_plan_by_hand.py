@@ -7,10 +7,12 @@ import pytest
 
 from models.choices import PRICES
 from models.plan import balance, edits, flush, limits, objective, prices, spread, weathers
+from models.plan.build import lay_out
 from models.plan.copies import Copies
 from models.plan.flush_needs import FlushNeeds, Upkeep
 from models.plan.flush_ways import FEWEST_WAYS, MOST_COPIES, flush_copies
 from models.plan.inputs import Cut, Members, Tier
+from models.plan.pens import compiled, keys
 from models.plan.refill import refill
 from tests.models.plan.plans import FLOW, drawn_needs, drawn_plan, plan
 
@@ -463,3 +465,52 @@ def test_values_of_run_columns_on_those_of_other_inputs():
     found = edits.on_columns(np.arange(1.0, 7.0), own, other)
     # own: (0,0,0) (0,0,1) (0,1,1) (1,0,0) (1,1,0) (1,1,1) are 1 to 6
     assert found.tolist() == [2.0, 0.0, 3.0, 4.0, 0.0, 6.0]
+
+
+# ------------------------------------------------------------------------------------------------ cost of every column
+
+
+def test_every_variable_has_its_price():
+    # two weathers beside the main one, tiers at 0.5 and 2.0 a cubic metre, the driest fifth of one zone of two counted
+    p = drawn(4, zones=2, tail=np.array([0.0, 0.8]), tiers=(Tier(1.0, 0.5), Tier(2.0, 2.0)))
+    p = replace(p, members=drawn_members(4, p))
+    whole = spread.Spread.of(p, None)
+    price, inputs = whole.spread_prices, whole.spread
+    m = lay_out(inputs, price, whole.copies)
+    matrices, spans = compiled(m)
+    n = p.nights
+
+    def cost(name):
+        return matrices.cost[spans.column[name]]
+
+    def at(name, values):
+        return values.ravel()[keys(m.component(name))]
+
+    assert not cost("in_band").any()
+    np.testing.assert_allclose(cost("run_time"), price.run)
+    for name in ("dry", "very_dry"):
+        np.testing.assert_allclose(cost(name), np.repeat(getattr(price, name), n))
+    np.testing.assert_allclose(cost("soft"), price.wet.ravel())
+    for name in ("drainage", "shortfall"):
+        np.testing.assert_allclose(cost(name), at(name, getattr(price, name)))
+    np.testing.assert_allclose(cost("missing"), price.terminal)
+    np.testing.assert_allclose(cost("beyond"), at("beyond", price.beyond))
+    np.testing.assert_allclose(cost("over_use"), [0.4 * 0.5, 0.4 * 1.5])  # the main weather's share; steps overlap
+    np.testing.assert_allclose(cost("over_use_weathers"), np.array([0.5, 0.5, 1.5, 1.5]) * 0.3)
+    # zone 1 is root zones 1, 3 and 5: main, first and second weather
+    worth = 0.8 * whole.prices.insured[1]
+    np.testing.assert_allclose(cost("level"), [worth])
+    np.testing.assert_allclose(cost("worse"), worth * np.array([0.4, 0.3, 0.3]) / PRICES.tail_share)
+
+
+def test_a_zone_with_a_flush_pays_its_harm_and_softness():
+    p = drawn(5)
+    whole = spread.Spread.of(p, drawn_needs(np.random.default_rng(5), p, 3))
+    m = lay_out(whole.spread, whole.spread_prices, whole.copies)
+    matrices, spans = compiled(m)
+    harm = (whole.copies.harm + whole.copies.softness)[whole.copies.open]
+    np.testing.assert_allclose(matrices.cost[spans.column["chosen"]], harm)
+    assert not matrices.cost[spans.column["flushed"]].any()
+    with pytest.raises(ValueError, match="one weather"):
+        both = replace(p, members=drawn_members(5, p))
+        spread.Spread.of(both, drawn_needs(np.random.default_rng(5), p, 3))
