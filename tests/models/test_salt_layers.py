@@ -293,6 +293,18 @@ def test_a_state_that_cannot_be_is_refused(depletion, salt, what):
             use()
 
 
+def test_a_flush_passes_so_many_root_depths_at_the_most():
+    # what 0.3 m of roots need to reach an eighth: more than half of their depth of water, less than all of it
+    soil = one_zone()
+    state = layers.state_from_ece(soil, [0.0], 8.0)
+    plenty = flushing.flush_depth(soil, state, 1.0, 0.0)
+    assert plenty.reachable[0] and 150.0 < plenty.drainage[0] < 300.0
+    less = flushing.flush_depth(soil, state, 1.0, 0.0, largest_relative_depth=0.5)
+    assert not less.reachable[0] and np.isnan(less.drainage[0]) and np.isnan(less.net_water[0])
+    after = salt_balance.lead_in(soil, state, 150.0, 0.0)
+    assert less.ece_after[0] == pytest.approx(layers.standing_ece(soil, layers.ece_of(soil, after))[0])
+
+
 def test_arguments_of_flushes_that_cannot_be_are_refused():
     soil, state = one_zone(root_depth=[0.3, 0.3]), None
     state = layers.state_from_ece(soil, [0.0, 0.0], 4.0)
