@@ -72,7 +72,7 @@ def _cycles(site: Site, resolution: Floats, minutes: Floats) -> Cycles:
         zones.application_rate,
         zones.infiltration,
         surface_storage(zones.slope),
-        np.minimum(np.full(len(zones), RUNS.smallest_cycle), np.maximum(minutes, resolution)),
+        np.full(len(zones), RUNS.smallest_cycle),
         zones.longest_cycle,
         zones.soak,
     )
