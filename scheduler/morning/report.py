@@ -54,8 +54,8 @@ def latest_night(kept: Kept, now: datetime) -> date:
     if kept.ledger is not None and (plan := queries.latest_plan(kept.ledger)) is not None:
         found.append(pd.Timestamp(plan.night))
     newest = site.probes["time"].max() if len(site.probes) else today
-    past = [night for night in found if night < min(today, max(newest.normalize(), night))]
     ended = [night for night in found if night < today]
+    past = [night for night in ended if night < newest.normalize()]  # and read after
     if not ended:
         raise NoPlan("there is no night to look back on: no plan and no log of applied water")
     return max(past or ended).date()

@@ -128,7 +128,7 @@ def test_rain_of_the_date_after_is_no_answer_to_water(tmp_path, monkeypatch):
 def test_a_dose_by_hand_stops_at_the_firmness_limit(tmp_path):
     # Short by 9 mm where 2 mm short is firm: 7 mm, the driest against its limit first; 0.9 mm is not worth the walk.
     place = h.hand_site(tmp_path / "s", "G1 green", "G2 green", "G3 green")
-    spots = [(0, "a", 9.0), (1, "b", 10.0), (2, "c", 2.9)]
+    spots = [(0, "a", 9.0), (1, "b", 10.0), (2, "c", 2.9), (0, "d", 8.0)]  # the last is just not dry
     found = _by_hand(place, spots, dry=np.array([8.0, 5.0, 2.5]), wet=np.array([2.0, 2.0, 2.0]))
     assert [(spot.zone, spot.dose) for spot in found] == [("G2", 8.0), ("G1", 7.0)]
 
