@@ -62,7 +62,7 @@ def walking_list(site: Site, stops: Sequence[Stop], planned: np.ndarray, applied
     whole = len(short) > max(MORNING.most_short, int((np.nan_to_num(planned) > 0).sum()) // 3)
     found: list[tuple[Stop, Walk]] = []
     if whole:
-        found.append((min(short, key=_order), _another_program(site, short, planned, applied)))
+        found.append((short[0], _another_program(site, short, planned, applied)))
     for (kind, surface), own in alike.items():
         own = sorted(own, key=_order)
         if kind == SHORT and whole:

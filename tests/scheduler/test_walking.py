@@ -75,3 +75,18 @@ def test_no_zone_is_lost(site):
     lines = listed(site, stops, np.full(60, 30.0), np.full(60, 10.0))
     assert sum(line.zones for line in lines) == len({s.row for s in stops})
     assert len(lines) <= 5 * 6 + sum(s.rank[0] == SILENT for s in stops)
+
+
+@pytest.mark.parametrize(("count", "lines"), [(1, 1), (2, 2), (3, 1)])
+def test_two_zones_alike_are_named_and_three_are_one_line(site, count, lines):
+    rows = rows_of(site, "fairway")[:count]
+    assert len(listed(site, [stop(DRY, row, -1.0, site) for row in rows])) == lines
+
+
+@pytest.mark.parametrize(("short", "whole"), [(20, False), (21, True)])
+def test_more_than_a_third_of_the_runs_short_is_another_program(site, short, whole):
+    # Of 60 runs; those of surfaces with but two short ones would have lines of their own.
+    planned, applied = np.full(60, 30.0), np.full(60, 10.0)
+    lines = listed(site, [stop(SHORT, row, -20.0, site) for row in range(short)], planned, applied)
+    assert ("was the night's table loaded" in lines[0].why) == whole
+    assert sum(line.zones for line in lines) == short
