@@ -67,26 +67,29 @@ class Cases:
         solver.begin_from(self._end)
         return solver
 
-    def sweep(self, points: Iterable[PlanInputs], needs: FlushNeeds | None = None) -> Iterator[PlanResult]:
+    def sweep(self, points: Iterable[tuple[PlanInputs, FlushNeeds | None]]) -> Iterator[PlanResult]:
         """Plans along a curve, each begun from where the one before it ended, the first from the standing plan.
+
+        A loaded plan is edited as long as only its numbers change; else the next is laid out anew and takes the basis
+        over, by family and index.
 
         Parameters
         ----------
-        points : iterable of PlanInputs   Neighbours on the curve, for example with less and less water.
-        needs : FlushNeeds, optional      The same for all points.
+        points : iterable of tuple   Inputs and flushes to decide, or None, of neighbours on the curve, for example with
+                                     less and less water.
 
         Yields
         ------
         PlanResult
         """
         before = self._solver
-        for i, inputs in enumerate(points):
+        for i, (inputs, needs) in enumerate(points):
             solver, fresh = self._edited(before, inputs, needs)
             if i == 0:
                 solver.begin_from(self._end)
             elif fresh:
                 solver.begin_from(before.ended())
-            solver.program.expect_near(True)
+            solver.program.expect_near(not fresh)
             yield solver.solve()
             before = solver
 

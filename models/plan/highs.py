@@ -34,6 +34,8 @@ LOWER, BASIC, NONBASIC, ZERO = (
     highspy.HighsBasisStatus.kNonbasic,
     highspy.HighsBasisStatus.kZero,  # of a column without bounds
 )
+STATUS = np.array([LOWER, BASIC, highspy.HighsBasisStatus.kUpper, ZERO, NONBASIC], dtype=object)
+CODE = {status: code for code, status in enumerate(STATUS.tolist())}
 PRIMAL = 4  # of HiGHS's strategies; the dual simplex else
 # How the dual simplex weighs rows. From a near basis devex, which begins without weights, was measured to take four
 # fifths of the time of steepest edge; far from it, and on large plans, longer.
@@ -95,31 +97,33 @@ class Basis:
         count : int                Rows of the program of the other, with those added to its model's.
         """
         columns = _carried(old, new, had.column, has.column, self.columns, LOWER)
-        rows = _carried(old, new, had.row, has.row, self.rows, BASIC)
-        rows += [BASIC] * (count - len(rows))
-        over = columns.count(BASIC) + rows.count(BASIC) - len(rows)
-        for i in range(len(rows)):
-            if over > 0 and rows[i] == BASIC:
-                rows[i], over = NONBASIC, over - 1
-            elif over < 0 and rows[i] != BASIC:
-                rows[i], over = BASIC, over + 1
-        return Basis(columns, rows)
+        rows = np.append(_carried(old, new, had.row, has.row, self.rows, BASIC), [CODE[BASIC]] * count)[:count]
+        over = int((columns == CODE[BASIC]).sum() + (rows == CODE[BASIC]).sum()) - count
+        if over:  # too many basic, or too few: the first rows that can be changed are
+            able = np.flatnonzero((rows == CODE[BASIC]) == (over > 0))[: abs(over)]
+            rows[able] = CODE[NONBASIC if over > 0 else BASIC]
+        return Basis(STATUS[columns].tolist(), STATUS[rows].tolist())
 
 
-def _carried(
-    old: Any, new: Any, had: dict[str, slice], has: dict[str, slice], status: list[Any], none: Any
-) -> list[Any]:
-    """Status of every column or row of a model, from those of another by family and index; `none` where it is new."""
-    found: list[Any] = []
-    for name in has:
-        keys = list(new.component(name)._data)
-        before = old.component(name)
-        if before is None:
-            found += [none] * len(keys)
+def _carried(old: Any, new: Any, had: dict[str, slice], has: dict[str, slice], status: list[Any], none: Any) -> Ints:
+    """Code of the status of every column or row, from those of another model by family and index; `none` where new."""
+    codes = np.fromiter(map(int, status), dtype=np.int64, count=len(status))
+    found = np.full(max((span.stop for span in has.values()), default=0), CODE[none])
+    for name in has.keys() & had.keys():
+        one, other = (_keys(m.component(name)) for m in (old, new))
+        if one == other:
+            found[has[name]] = codes[had[name]]
             continue
-        kept = dict(zip(before._data, status[had[name]], strict=True))
-        found += [kept.get(key, none) for key in keys]
+        place = {key: i for i, key in enumerate(one)}
+        at = np.fromiter((place.get(key, -1) for key in other), dtype=np.int64, count=len(other))
+        found[has[name]] = np.append(codes[had[name]], CODE[none])[at]
     return found
+
+
+def _keys(family: Any) -> Any:
+    """Index of a family, to be compared and looked up."""
+    data = family._data
+    return data.tolist() if isinstance(data, np.ndarray) else data if isinstance(data, range) else list(data)
 
 
 class Program:

@@ -9,13 +9,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.plan.cases import Cases
-from scheduler.errors import InputProblems, Problem, listing, near_miss, read_but
+from models.plan.solve import SolverFailed
+from scheduler.errors import InputProblems, NoPlan, Problem, listing, near_miss, read_but
 from scheduler.site import Site
 from scheduler.whatif.apply import CasePlan, settled_site, with_allocation
 from scheduler.whatif.case import AS_IT_IS, Case, with_value
-from scheduler.whatif.evening import Standing, arrays_of, same_needs
+from scheduler.whatif.evening import Standing, arrays_of
 from scheduler.whatif.measures import SurfaceOutcome, by_surface, course_of, over_use
-from scheduler.whatif.quick import minutes_of, packable, reached, solved
+from scheduler.whatif.quick import minutes_of, packable, reached
 from scheduler.whatif.schema import NUMERIC
 
 STEPS = 11
@@ -109,16 +110,17 @@ def sweep(
     plans = [
         replace(p, inputs=replace(p.inputs, plan=replace(packable(p.inputs.plan, share), members=None))) for p in plans
     ]
-    alike = all(same_needs(plans[0].needs, p.needs) for p in plans)
     begun = standing.cases
     if standing.planned.inputs.plan.members is not None:
         begun = Cases(plans[0].inputs.plan, plans[0].needs)
-    along = begun.sweep((p.inputs.plan for p in plans), plans[0].needs) if alike else None
+    along = begun.sweep((p.inputs.plan, p.needs) for p in plans)
     points = []
-    for i, (value, plan) in enumerate(zip(values, plans, strict=True)):
-        result = next(along) if along is not None else solved(begun.solver(plan.inputs.plan, plan.needs))
-        points.append(_point(site, plan, result, float(value)))
-        step(i + 1, len(values))
+    try:
+        for value, plan, result in zip(values, plans, along, strict=True):
+            points.append(_point(site, plan, result, float(value)))
+            step(len(points), len(values))
+    except SolverFailed as failure:
+        raise NoPlan(str(failure)) from failure
     return Curve(key, tuple(points), _begins(points))
 
 

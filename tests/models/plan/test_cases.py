@@ -147,7 +147,7 @@ def test_a_sweep_equals_plans_built_anew(seed):
     inputs, _ = drawn(seed)
     points = [replace(inputs, allocation=v) for v in (40.0, 25.0, 25.0, 8.0, 0.0)]
     points += [replace(inputs, allocation=20.0, effective_rain=0.0 * inputs.effective_rain)]  # takes a new build
-    costs = [result.objective for result in Cases(inputs).sweep(points)]
+    costs = [result.objective for result in Cases(inputs).sweep((p, None) for p in points)]
     assert costs == pytest.approx([solved(p)[0].objective for p in points], rel=1e-7)
     assert costs[:5] == sorted(costs[:5])  # less water is never better
 
@@ -184,7 +184,7 @@ def test_less_water_is_never_less_stress(seed):
     most = float(water(inputs, Cases(inputs).standing).sum())
     points = [replace(inputs, allocation=most * share) for share in np.sort(rng.uniform(0.0, 1.0, 4))[::-1]]
     stress = []
-    for point, result in zip(points, Cases(inputs).sweep(points), strict=True):
+    for point, result in zip(points, Cases(inputs).sweep((p, None) for p in points), strict=True):
         assert water(point, result).sum() <= point.allocation * (1 + 1e-7) + 1e-7
         stress.append(result.objective - float(result.run_time @ plan_prices(point).run))
     scale = max(abs(stress[-1]), 1.0)

@@ -137,6 +137,30 @@ def test_what_a_surface_does_is_what_the_plan_document_says(site, standing):
         assert row.water_tonight_m3 == pytest.approx(told[row.surface].volume_m3, abs=1e-6)
 
 
+@pytest.mark.drawn
+@pytest.mark.parametrize(
+    "asked",
+    some(
+        [
+            "eto_factor=0.8..1.3/4",
+            "pump_capacity_factor=1.0..0.4/4",
+            "rain_factor=1.0..0.0/3",
+            "temperature_shift=0..4/3",
+            "allocation_factor=1.0..0.2/4",
+        ],
+        2,
+    ),
+)
+def test_a_point_of_a_sweep_is_what_its_case_is_alone(site, standing, asked):
+    key, values = read_sweep(asked)
+    for value, point in zip(values, sweep(standing, key, values).points, strict=True):
+        alone = sweep(standing, key, (value,)).points[0]
+        assert point.water_m3 == pytest.approx(alone.water_m3, rel=1e-6)
+        for one, other in zip(point.surfaces, alone.surfaces, strict=True):
+            assert one.dry_mm_days == pytest.approx(other.dry_mm_days, abs=1e-6)
+            assert one.water_m3 == pytest.approx(other.water_m3, rel=1e-6)
+
+
 def test_a_point_of_the_seasons_water_has_the_arrays_of_its_case(site, standing):
     from models.plan.edits import equal_inputs
     from scheduler.whatif.case import AS_IT_IS, with_value
