@@ -190,8 +190,8 @@ def course_chart(chart: CourseChart) -> Markup:
     moisture = np.stack(
         (chart.read, chart.estimate, chart.estimate - chart.spread, chart.estimate + chart.spread, chart.planned)
     )
-    least = min(0.0, float(np.nanmin(moisture[[0, 1, 4]], initial=0.0)))
-    most = float(np.nanmax(moisture[[0, 1, 4]], initial=chart.dry * 1.15))
+    lines = moisture[[0, 1, 4]].ravel()
+    least, most = float(np.fmin.reduce(lines, initial=0.0)), float(np.fmax.reduce(lines, initial=chart.dry * 1.15))
     step = (right - left) / chart.planned.size
     xs = (left + step * (np.arange(chart.planned.size) + 0.5)).tolist()
 
@@ -231,13 +231,13 @@ def course_chart(chart: CourseChart) -> Markup:
 
 def _water_bars(chart: CourseChart, xs: list[float], floor: float, room: float, wide: float) -> list[str]:
     """Irrigation as filled bars and rain as open ones beside them, the tallest as high as there is room."""
-    tallest = float(np.nanmax(np.concatenate((chart.water, chart.rain)), initial=1.0))
+    tallest = max(float(np.fmax.reduce(depth, initial=1.0)) for depth in (chart.water, chart.rain))
     parts = []
     for depth, shift, paint in (
         (chart.water, 0.0, f'fill="{WATER}"'),
         (chart.rain, -wide, f'fill="none" stroke="{WATER}" stroke-width="1.2"'),
     ):
-        tall = np.nan_to_num(depth * room / tallest).tolist()
+        tall = (depth * room / tallest).tolist()  # NaN is not above 0
         bars = "".join(
             f"M{a + shift:.1f} {floor}v{-b:.1f}h{wide:.1f}v{b:.1f}z" for a, b in zip(xs, tall, strict=True) if b > 0
         )

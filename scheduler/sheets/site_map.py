@@ -73,8 +73,8 @@ def _draw(plan: PlanDocument, placed: Sequence[Shown], width: int, common: str) 
     letters = max(6.0, min(0.72 * side, 12.0))
     kind = "wide" if width == WIDE else "narrow"
     parts = [_zone(s, rings[i] if drawn[i] else None, at[i], side, letters, kind) for i, s in _in_order(placed, drawn)]
-    edges = [_edges(rings[i]) for i in np.flatnonzero(drawn)]
-    taken = np.vstack([_marked_boxes(placed, at, drawn, side, letters), *edges])
+    edges = _edges([ring for i in np.flatnonzero(drawn) for ring in rings[i]])
+    taken = np.vstack([_marked_boxes(placed, at, drawn, side, letters), edges])
     parts += _labels(placed, at, taken, width, height - FOOT, common)
     parts += _scale(width, height, per_metre, plan.site.units)
     used = sorted({(s.now, s.then) for s in placed})
@@ -195,9 +195,9 @@ def _marked_boxes(
 
 
 def _edges(rings: Sequence[np.ndarray]) -> np.ndarray:
-    """Boxes along the outline of a zone, shape (B, 4), which labels keep off too."""
-    ends = np.vstack([np.roll(r, -1, axis=0) for r in rings])
-    starts = np.vstack(rings)
+    """Boxes along the outlines of zones, shape (B, 4), which labels keep off too."""
+    starts = np.vstack([np.zeros((0, 2)), *rings])
+    ends = np.vstack([np.zeros((0, 2)), *(part for r in rings for part in (r[1:], r[:1]))])
     along = np.linspace(0, 1, 8)[:, None, None]
     points = (starts + along * (ends - starts)).reshape(-1, 2)
     return np.hstack([points - 0.5, points + 0.5])

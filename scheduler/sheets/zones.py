@@ -162,4 +162,4 @@ def _drawing(zone: ZonePart, course: Course, units: str) -> Markup:
 
 def _most(course: Course) -> float:
     """Largest depth of water or rain drawn [mm]."""
-    return float(np.nanmax(np.concatenate((course.water, course.rain, [1.0]))))
+    return max(float(np.fmax.reduce(depth, initial=1.0)) for depth in (course.water, course.rain))
