@@ -379,7 +379,9 @@ def _enter(soil: _Soil, rows: tuple[Floats, ...], depth: Floats, ec: Floats) -> 
     Each zone's water is cut into portions of its own, so that no zone's result hangs on another. Within a portion each
     layer is solved exactly for water of constant EC coming in.
     """
-    portions = np.clip(np.ceil(depth / soil.portion), 0.0, LARGEST_PORTIONS)
+    if not depth.any():
+        return
+    portions = np.minimum(np.ceil(depth / soil.portion), LARGEST_PORTIONS)
     _lead(soil, rows, depth / np.maximum(portions, 1.0), ec, portions)
 
 
