@@ -20,7 +20,7 @@ from scheduler.site import Site
 
 log = logging.getLogger(__name__)
 LONGEST = 120.0  # [s] of one run of the solver over several weathers; then the expected one is planned for alone
-MOST_WRITTEN = 5_000  # [-] zone-nights up to which tonight's plan is written as a Pyomo model; of more, as numbers alone
+MOST_WRITTEN = 5_000  # [-] zone-nights up to which tonight's plan is a Pyomo model; of more, numbers alone
 
 Loaded = Callable[[PlanInputs, FlushNeeds | None, Copies | None], PlanSolver]
 
