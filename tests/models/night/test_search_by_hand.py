@@ -1,0 +1,95 @@
+"""What the searches of a full night count and choose from, piece by piece; that they help is tested beside them."""
+
+from dataclasses import replace
+
+import numpy as np
+
+from models.night.board import Board
+from models.night.putting_back import PuttingBack
+from models.night.relay import NOWHERE, Costs
+from models.night.repair import Item, Repair
+from tests.models.night.test_packing import night
+
+
+def costs(count, **changes):
+    """Cycles that cost 100 without a place and 10 late, done by step 30, without prices."""
+    given = {
+        "left_out": np.full(count, 100), "late": np.full(count, 10), "done": np.full(count, 30), "outside": 2,
+        "quota": np.zeros((count, 0)), "passed": np.zeros((0, 61), dtype=np.int64),
+    }  # fmt: skip
+    return Costs(**given | changes)
+
+
+def test_cost_of_a_cycle_by_where_it_stands():
+    plain = costs(3)
+    start, length = np.array([20, 21, NOWHERE]), np.full(3, 10)
+    assert plain.of(start, length).tolist() == [0, 10, 100]  # ended by 30, a step late, without a place
+    assert plain.at(0, np.array([19, 20, 21]), 10).tolist() == [0, 0, 10]
+    # prices: steps 0 to 30 at the first, then at the second; six steps of each were planned
+    passed = np.stack((np.minimum(np.arange(61), 30), np.maximum(np.arange(61) - 30, 0)))
+    priced = costs(2, quota=np.full((2, 2), 6.0), passed=passed, done=np.full(2, 61))
+    assert priced.of(np.array([10, 26]), np.full(2, 10)).tolist() == [2 * 4, 0]  # four too many at the first; 4 and 6
+    assert priced.at(0, np.array([10, 25, 40]), 10).tolist() == [8, 0, 8]
+    assert priced.beyond(0, np.array([24, 23]), 10).tolist() == [0, 1]
+
+
+def putting_back(job, start):
+    """A search on a board of whole cycles."""
+    board, zone = Board(job), job.cycle_zone
+    length = job.to_grid(job.cycle_minutes)
+    for k in np.flatnonzero(np.array(start) != NOWHERE):
+        board.place(int(zone[k]), start[k], int(length[k]))
+    on_row = np.zeros((board.free.shape[0], zone.size), dtype=bool)
+    for k, z in enumerate(zone):
+        for row, _ in board.uses[z]:
+            on_row[row, k] = True
+    use = job.flow[zone] / job.flow.max()
+    return PuttingBack(board, zone, length, np.array(start), costs(zone.size, done=np.full(zone.size, 60)), on_row, use)
+
+
+def test_what_is_taken_off_runs_on_the_limits_of_what_has_no_place():
+    # two pumps; the cycle without a place is on the first, as are cycles 0 and 1; 3 has no place either
+    job = night([0, 1, 2, 3, 4], [10] * 5, [2, 3, 4, 2, 2])
+    job = replace(
+        job,
+        pump=np.array([0, 0, 1, 0, 0]),
+        pump_capacity=np.full(2, 10.0),
+        pump_ramp=np.full(2, np.inf),
+        pump_smallest=np.zeros(2),
+    )
+    search = putting_back(job, [0, 50, 20, NOWHERE, NOWHERE])
+    assert sorted(search._around(4, 30.0)) == [0, 1]
+    cost = search.costs.of(search.start, search.length)
+    assert cost.tolist() == [0, 0, 0, 100, 100]
+    orders = [search._order(4, [0, 1], cost) for _ in range(30)]
+    assert all(order[0] == 4 and sorted(order[1:]) == [0, 1, 3] for order in orders)
+    last = [order.index(3) == 3 for order in orders]
+    assert 10 < sum(last) < 30  # mostly, what missed a place before comes last
+    assert all(search._drawn(cost) in (3, 4) for _ in range(10))
+
+
+def test_of_starts_as_tight_the_latest_is_taken():
+    # 8 of 10 L/s run in steps 20 to 30: a cycle of 2 fits tightest from 20 on
+    job = night([0, 1], [10, 10], [8, 2])
+    search = putting_back(job, [20, NOWHERE])
+    assert search._where_tight(1, 10, np.arange(0, 51)) == 20
+    assert search._where_tight(1, 5, np.arange(0, 51)) == 25
+
+
+def test_a_repair_counts_what_is_left_late_and_in_parts():
+    job = night([0, 1], [20, 30], [2, 3], finish_by=np.array([1350.0, np.nan]))
+    board = Board(job)
+    board.place(0, 5, 10)
+    board.place(0, 40, 10)
+    search = Repair(job, board, [Item(1, 30)], np.array([1.0, 2.0]))
+    # 30 steps of weight 2; one of two parts of weight 1 ends after 22:30; parts count half
+    assert search._cost(search.left) == 60.0 + 1.0 + 0.5 * 2.0 and search._cost(search.left, parts=False) == 60.0
+    merged = search._merged([Item(1, 10), Item(0, 5), Item(1, 20)])
+    assert sorted((i.zone, i.length) for i in merged) == [(0, 5), (1, 30)]
+    assert sorted(search._chosen(Item(1, 30))) == [(0, 5, 15), (0, 40, 50)]
+    apart = replace(job, pump=np.array([0, -1]), controller=np.array([-1, -1]))
+    alone = Board(apart)
+    alone.place(0, 5, 10)
+    assert Repair(apart, alone, [], np.ones(2))._chosen(Item(1, 30)) == []  # they share no limit
+    several = night([0, 0], [10, 10], [2], soak=5.0)
+    assert len(Repair(several, Board(several), [], np.ones(1))._merged([Item(0, 10), Item(0, 10)])) == 2
