@@ -192,5 +192,5 @@ def _ways(inputs: PlanInputs, needs: FlushNeeds) -> _FlushWays:
     most = max(FEWEST_WAYS, MOST_COPIES // max(needs.zone.size, 1))
     turned = (place - f) % np.maximum(count, 1)
     nearest = -(-turned * most // np.maximum(count, 1))
-    taken = (count <= most) | (nearest * count // most == turned)
+    taken = nearest * count // most == turned  # all, where there are no more than that
     return _FlushWays(f[taken], first[taken], (first + more)[taken], k[taken], inputs.nights)

@@ -39,6 +39,7 @@ _PAIRS = (
 _PAIRS += ",zeros ones,zeros_like ones_like,mean max,first last,left right,cumsum abs,insort append"
 OTHER_NAME = {a: b for pair in _PAIRS.split(",") for a, b in (pair.split(), pair.split()[::-1])} | {"max": "min"}
 PASSED_ON = {"abs", "sorted", "reversed", "clip", "round", "sqrt", "exp", "log", "cumsum", "flip", "rint", "nan_to_num"}
+EITHER_WAY = {"min", "max", "minimum", "maximum", "fmin", "fmax", "hypot", "array_equal", "union1d", "intersect1d"}
 NAMES_ONLY = {"strict", "dtype", "doc", "message", "name", "stacklevel", "frozen", "slots", "kw_only", "method"}
 
 
@@ -171,7 +172,7 @@ def _of_calls(node: ast.AST) -> Iterator[tuple[str, ast.AST]]:
         yield "passed on", node.args[0]
     plain = [isinstance(a, (ast.Name, ast.Attribute)) for a in node.args]
     for i in range(len(plain) - 1):
-        if plain[i] and plain[i + 1] and not name.startswith(("check", "_check", "isinstance")):
+        if plain[i] and plain[i + 1] and name not in EITHER_WAY:
             args = [*node.args[:i], node.args[i + 1], node.args[i], *node.args[i + 2 :]]
             yield "arguments", ast.Call(func, args, node.keywords)
 
