@@ -305,6 +305,24 @@ def test_a_flush_passes_so_many_root_depths_at_the_most():
     assert less.ece_after[0] == pytest.approx(layers.standing_ece(soil, layers.ece_of(soil, after))[0])
 
 
+def test_what_salty_water_brings_while_it_fills_counts_against_the_target():
+    # ECe 2.0 holds a target of 2.6; 20 mm of 5 dS/m to fill 150 mm of paste add 0.67: it has to drain after all
+    soil = one_zone()
+    state = layers.state_from_ece(soil, [20.0], 2.0)
+    found = flushing.flush_depth(soil, state, 2.6, [5.0])
+    assert found.drainage[0] > 0.0 and found.net_water[0] == pytest.approx(found.drainage[0] + 20.0)
+    fresh = flushing.flush_depth(soil, state, 2.6, [0.5])
+    assert fresh.drainage[0] == fresh.net_water[0] == 0.0 and fresh.ece_after[0] == pytest.approx(2.0)
+
+
+def test_a_flush_of_a_third_of_a_millimetre_is_told_as_such():
+    soil = one_zone()
+    state = layers.state_from_ece(soil, [0.0], 4.0)
+    after = layers.ece_of(soil, salt_balance.lead_in(soil, state, 0.3, 0.0))
+    found = flushing.flush_depth(soil, state, layers.standing_ece(soil, after), 0.0)
+    assert found.drainage[0] == pytest.approx(0.3, abs=0.01)
+
+
 def test_arguments_of_flushes_that_cannot_be_are_refused():
     soil, state = one_zone(root_depth=[0.3, 0.3]), None
     state = layers.state_from_ece(soil, [0.0, 0.0], 4.0)
