@@ -60,12 +60,15 @@ class PuttingBack:
         kept, idle = self._standing(), 0
         while best and rounds > 0 and idle < IDLE_ROUNDS:
             before = self._standing()
-            target = self._drawn(cost)
-            holds = self._round(target, cost)
+            most = max(now, best * (1.0 + SLACK))
+            holds = self._round(self._drawn(cost), cost, most)
+            rounds, idle = rounds - 1, idle + 1
+            if holds is None:
+                self._take(before)
+                continue
             found = self.costs.of(self.start, self.length)
             total = int(found.sum())
-            rounds, idle = rounds - 1, idle + 1
-            if total > max(now, best * (1.0 + SLACK)) or not (holds or self.board.holds_ramps()):
+            if total > most or not (holds or self.board.holds_ramps()):
                 self._take(before)
                 continue
             cost, now = found, total
@@ -87,8 +90,8 @@ class PuttingBack:
         weight = np.cumsum(np.sqrt(cost[missing]))
         return int(missing[np.searchsorted(weight, self.random.random() * weight[-1])])
 
-    def _round(self, target: int, cost: IntArray) -> bool:
-        """Take off, put back; whether the ramp held all the while."""
+    def _round(self, target: int, cost: IntArray, most: float) -> bool | None:
+        """Take off, put back; whether the ramp held all the while, or None once what is left out costs over `most`."""
         random, start, length = self.random, self.start, self.length
         placed = start[target] != NOWHERE
         moment = random.uniform(0, self.board.steps)
@@ -103,10 +106,14 @@ class PuttingBack:
             holds &= self.board.remove(int(self.zone[cycle]), begin, begin + int(length[cycle]))
         latest = random.random() < 0.5
         order = self._order(target, off, cost)
+        known = int(cost.sum() - cost[order].sum())
         for cycle, draw in zip(order, random.random(len(order)).tolist(), strict=True):
             zone, steps = int(self.zone[cycle]), int(length[cycle])
             starts = self.board.starts(zone, steps)
             if not starts.size:
+                known += int(self.costs.left_out[cycle])
+                if known > most:
+                    return None
                 continue
             if self.costs.late[cycle]:
                 dear = self.costs.at(cycle, starts, steps)
