@@ -57,6 +57,7 @@ class Dispatcher:
         for cycle in order.tolist():
             self.cycles_of_zone[job.cycle_zone[cycle]].append(cycle)  # taken from the end
         self.standing = job.standing is not None
+        self.column = np.full(board.free.shape[0] + 1, NO_LIMIT)  # what each limit has left, and a row without end
         self._lay_zones()
         self.open_before = _open_before(board)
 
@@ -115,14 +116,15 @@ class Dispatcher:
         for end in range(board.steps, 0, -1):
             if shut_all[end - 1]:
                 continue
-            waiting = np.flatnonzero((self.next_length > 0) & (self.ready >= end))
+            waiting = ((self.next_length > 0) & (self.ready >= end)).nonzero()[0]
             if waiting.size:
                 self._fill_moment(waiting, end, taste)
         return self.left
 
     def _fill_moment(self, waiting: IntArray, end: int, taste: Taste) -> None:
         """End as many cycles here as fit. With many zones waiting only the best are weighed anew after each choice."""
-        column = np.append(self.board.free[:, end - 1], NO_LIMIT)
+        column = self.column
+        column[:-1] = self.board.free[:, end - 1]
         waiting = self._fitting(waiting, end, column)
         while waiting.size:
             score = self._score(waiting, end, column, taste)
@@ -144,7 +146,7 @@ class Dispatcher:
         board = self.board
         length = self.next_length[zones]
         start = end - length
-        fits = (column[self.limit_rows[:, zones]] >= self.amount[:, zones]).all(axis=0)
+        fits = np.logical_and.reduce(column[self.limit_rows[:, zones]] >= self.amount[:, zones], axis=0)
         fits &= self.open_before[self.mask[zones], end] >= length
         if self.start_every_max > 1:
             fits &= (start + board.first) % self.start_every[zones] == 0

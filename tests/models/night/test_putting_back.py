@@ -81,4 +81,18 @@ def test_a_ramp_broken_by_any_cycle_taken_off_is_told(monkeypatch):
         runs.start[cycle] = start * runs.board.minute
     search = PuttingBack(runs.board, job.cycle_zone, runs.length, runs.start, runs.costs, runs.on_row, np.ones(5))
     monkeypatch.setattr(search, "_around", lambda target, moment: [3, 2])
-    assert not search._round(4, np.zeros(5, dtype=int))
+    assert search._round(4, np.zeros(5, dtype=int), np.inf) is False
+
+
+def test_a_round_ends_once_what_is_left_out_costs_more_than_is_kept():
+    # Two zones of 6 L/s on 10 L/s, 40 minutes each in a night of 60: one of them finds no place. Where that may cost
+    # as much as it does, the round is played to its end; where it may not, it is given up.
+    job = night([0, 1], [40, 40], [6, 6], capacity=10.0)
+    runs = WholeRuns(job, Board(job))
+    search = PuttingBack(runs.board, job.cycle_zone, runs.length, runs.start, runs.costs, runs.on_row, np.ones(2))
+    cost = runs.costs.of(runs.start, runs.length)
+    standing = search._standing()
+    assert search._round(0, cost, float(cost[1])) is True
+    assert int(runs.costs.of(runs.start, runs.length).sum()) == cost[1]
+    search._take(standing)
+    assert search._round(0, cost, float(cost[1]) - 1.0) is None
