@@ -431,3 +431,135 @@ def test_water_not_on_record_ends_with_its_reading():
     water = np.zeros(96)
     water[40] = UNKNOWN_WATER
     assert found(record(x, water=water)) == [] and isinstance(record(x), ProbeRecord) and FC > WP
+
+
+def sticky(seed, n=160):
+    """Series of 0.01 steps that often repeat themselves, temperatures that stand at times, several times of reading."""
+    rng = np.random.default_rng(seed)
+    parts = []
+    for step in (1.0, 3.0, 12.0):
+        x = np.round(0.30 - 0.0008 * np.arange(n) + 0.02 * rng.normal(size=n) * (rng.random(n) < 0.3), 2)
+        for at, length in ((20, 8), (60, 25), (110, 4), (130, 9)):
+            x[at : at + length] = x[at]
+        warm = np.round(20 + 3 * np.cos(np.arange(n) / 4.0), 1)
+        warm[62:90] = warm[62]
+        warm[131] = np.nan
+        et = rng.uniform(0.0, 0.4, n) * step
+        parts.append(record(x, step=step, et=et, temperature=warm))
+    return several(parts)
+
+
+def stuck_by_hand(r):
+    """Which readings belong to a value that stayed, run by run."""
+    out = np.zeros(len(r.series), bool)
+    for k in range(len(r.field_capacity)):
+        own = np.flatnonzero(r.series == k)
+        runs, begin = [], 0
+        for i in range(1, own.size + 1):
+            if i == own.size or abs(r.moisture[own[i]] - r.moisture[own[i - 1]]) > 1e-9:
+                runs.append(own[begin:i])
+                begin = i
+        lengths = sorted((len(run) for run in runs), reverse=True)
+        steps = [abs(d) for d in np.diff(r.moisture[own]) if abs(d) > 1e-6]
+        finest = max(min(steps), 0.0005) if steps else 0.01
+        repeats = sum(n - 1 for n in lengths) - (lengths[0] - 1)
+        share = min(max((repeats + 1) / (own.size - lengths[0] + 2), 0.02), 0.98)
+        for run in runs:
+            n, hours = len(run), r.hours[run[-1]] - r.hours[run[0]]
+            wet = (r.moisture[run[0]] - r.wilting_point[k]) / (r.field_capacity[k] - r.wilting_point[k])
+            expected = r.et[run[0] + 1 : run[-1] + 1].sum() * min(max(wet, 0.0), 1.0) * r.uptake[k]
+            cold = all(abs(d) < 1e-9 for d in np.diff(r.temperature[run]))
+            seldom = own.size * share ** (n - 1) < 0.02 and n > 2.0 * (lengths[2] if len(lengths) > 2 else 0)
+            long = (n >= 6 and hours >= 18.0) or (n >= 3 and hours >= 47.0)
+            held = long and expected > 4.0 * finest and (cold or seldom)
+            out[run] = held or (cold and n >= 6 and hours >= 24.0)
+    return out
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_is_stuck_run_by_run(seed):
+    r = sticky(seed)
+    found = probe_standstill.stuck_values(r, np.arange(len(r.series)))
+    np.testing.assert_array_equal(found, stuck_by_hand(r))
+    assert found.any() and not found.all()
+    assert not probe_standstill.stuck_values(r, np.arange(2)).any()
+
+
+def flat_by_hand(r):
+    """Which readings only shake for two days, day by day, and on as far as they keep to that range."""
+    out = np.zeros(len(r.series), bool)
+    day = np.floor(r.hours / 24.0).astype(int)
+    resolution = probe_standstill.resolution_of(r, np.arange(len(r.series)))
+    for k in range(len(r.field_capacity)):
+        own = np.flatnonzero(r.series == k)
+        pairs = {}
+        for d in range(day.min(), day.max()):
+            both = own[(day[own] == d) | (day[own] == d + 1)]
+            if both.size >= 6 and len(set(day[both])) == 2:
+                lost = 0.0
+                for i in both:
+                    if i != own[0]:
+                        wet = (r.moisture[i] - r.wilting_point[k]) / (r.field_capacity[k] - r.wilting_point[k])
+                        lost += r.et[i] * min(max(wet, 0.0), 1.0) * r.uptake[k]
+                pairs[d] = (r.moisture[both].std(), lost, r.water[both].sum(), both.size)
+        usual = np.median([p[0] for p in pairs.values()]) if pairs else 0.0
+        usual = usual if usual > 2.0 * resolution[k] else 0.0
+        still = {
+            d for d, (moves, lost, _, _) in pairs.items() if moves < 0.3 * lost / np.sqrt(12) and moves < 0.25 * usual
+        }
+        held = {d for d in still if pairs[d][2] <= 0 or pairs[d][3] >= 24 or d - 1 in still or d + 1 in still}
+        flat = np.isin(day[own], [e for d in held for e in (d, d + 1)])
+        spans = np.split(np.flatnonzero(flat), np.flatnonzero(np.diff(np.flatnonzero(flat)) > 1) + 1)
+        for span in (s for s in spans if s.size):
+            x = r.moisture[own]
+            low, high = x[span].min(), x[span].max()
+            first, last = span[0], span[-1]
+            while first > 0 and low <= x[first - 1] <= high:
+                first -= 1
+            while last + 1 < own.size and low <= x[last + 1] <= high:
+                last += 1
+            out[own[first : last + 1]] = True
+    return out
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_what_is_flat_day_by_day(seed):
+    rng = np.random.default_rng(seed)
+    parts = []
+    for step, first in ((1.0, 200), (6.0, 40), (1.0, 150)):
+        n = 264 if step == 1.0 else 120
+        x = 0.30 - 0.0006 * step * np.arange(n) + 0.03 * np.sin(np.arange(n) * step / 9.0) + rng.normal(0, 0.001, n)
+        length = int(60 / step) if step == 1.0 else 12
+        x[first : first + length] = x[first] + rng.normal(0, 0.0002, min(length, n - first))
+        water = np.where(rng.random(n) < 0.05, 3.0, 0.0)
+        parts.append(record(x, step=step, water=water, et=0.25 * step))
+    r = several(parts)
+    found = probe_standstill.flat_values(r, np.arange(len(r.series)))
+    np.testing.assert_array_equal(found, flat_by_hand(r))
+    assert found.any()
+
+
+def test_a_change_without_water_unlike_a_series_own():
+    # rises without water of 0.02 at most: 0.08 is unlike them, 0.065 is not; with water, or hours apart, none is
+    change = np.zeros(40)
+    change[[5, 9, 13, 30]] = [0.02, 0.02, 0.02, 0.08]
+
+    def unlike(change, water=0.0, step=1.0):
+        came = np.zeros(40)
+        came[30] = water
+        return probe_jumps._unlike_own(record(np.full(40, 0.2), step=step, water=came), np.arange(40), change)[30]
+
+    less = np.where(np.arange(40) == 30, 0.065, change)
+    assert unlike(change) and not unlike(less) and not unlike(change, water=1.0) and not unlike(change, step=7.0)
+    assert unlike(-change) and unlike(-change, water=1.0)  # water explains no fall
+    assert unlike(change, step=0.5) and not unlike(change * (np.arange(40) != 30))
+
+
+def test_levels_are_compared_from_three_readings_on_over_three_days():
+    x = np.append(np.full(100, 0.2), np.full(100, 0.26))
+    r, rows = record(x), np.arange(200)
+    assert probe_jumps._stays(r, np.append([97, 98, 99], rows[100:]), 3) == pytest.approx(0.06)
+    assert probe_jumps._stays(r, np.append([98, 99], rows[100:]), 2) is None
+    x[28], x[27] = 0.1, 0.9  # 72 h before counts, 73 h does not
+    levels = np.percentile(x[28:100], (20, 50, 80))
+    assert probe_jumps._stays(record(x), rows, 100) == pytest.approx(np.min(0.26 - levels))
