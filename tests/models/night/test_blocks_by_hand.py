@@ -38,6 +38,10 @@ def test_a_programme_runs_as_late_as_it_can_and_in_the_cheap_hours_where_there_a
     gone.run("rank", ())
     assert gone.laid[0].starts == (1320.0,) and gone.late == 10.0 and not gone.holds_all
     assert gone.cost() == pytest.approx(1e-3 * 10.0)
+    # beside one that is done long before its time
+    both = laying([(0,), (1,)], [30.0, 30.0], [1, 1], [1, 1], finish_by=np.array([1340.0, 1680.0]))
+    both.run("rank", ())
+    assert both.late == 10.0
 
 
 def test_two_starts_are_apart_by_the_longest_cycle_and_its_soak_or_by_the_programme():

@@ -137,6 +137,18 @@ def test_ramps_recounted_and_whether_a_run_may_be_taken_off(seed):
     assert board.placed == standing[4]
 
 
+@pytest.mark.parametrize("step", [1.0, 0.5])
+def test_a_valve_that_opens_as_another_closes_may_be_all_that_holds_the_ramp(step):
+    for ramp, kept in ((3.0, False), (4.0, True)):
+        job = night([4.0, 4.0], [10, 10], [1, 1], [0, 0], pump_ramp=np.array([ramp]), resolution=np.full(2, step))
+        minute = int(1 / step)
+        for taken in (0, 1):
+            board = Board(job)
+            board.place(0, 0, 10 * minute)
+            board.place(1, 10 * minute, 10 * minute)
+            assert board.remove(taken, 10 * minute * taken, 10 * minute * (taken + 1)) is kept
+
+
 def test_a_change_beyond_the_ramp_is_one_valve_s_or_none():
     # 4 L/s alone on a ramp of 3: one valve; two of 2 L/s opened together are no single one
     job = night([4.0, 2.0, 2.0], [5, 5, 5], [1, 1, 1], [0, 0, 0], pump_ramp=np.array([3.0]))

@@ -152,6 +152,7 @@ def test_what_became_of_each_run_is_told():
 def test_half_of_the_smallest_run_is_lifted_and_less_is_not():
     for planned, kept in ((1.5, 3.0), (1.49, 0.0)):
         assert rounded([planned], 100.0, smallest_run_min=np.array([3.0])).minutes.tolist() == [kept]
+    assert rounded([0.49], 100.0, smallest_run_min=np.ones(1)).minutes.tolist() == [0.0]
     narrow = {"smallest_run_min": np.array([3.0]), "largest_run_min": np.array([2.9])}
     assert rounded([2.5], 100.0, **narrow).minutes.tolist() == [0.0]  # there is no run between 3 and 2.9
     exact = {"smallest_run_min": np.array([3.0]), "largest_run_min": np.array([3.0])}
@@ -171,6 +172,8 @@ def test_steps_given_in_turn_among_zones_of_like_worth():
     value = np.array([1.0, 1.1, 1.2])
     found = rounded([10.0, 10.0, 10.0], 33.0 - 2.2, limit_matrix=use, value=value)
     assert found.minutes.tolist() == [10.0, 9.0, 9.0]
+    double = sparse.csr_matrix(np.array([[2.0]]))  # 3 too many at 2 a minute are two minutes
+    assert rounded([10.0], 17.0, limit_matrix=double).minutes.tolist() == [8.0]
 
 
 def test_a_raise_needs_room_in_every_limit_and_stops_at_the_largest_run():

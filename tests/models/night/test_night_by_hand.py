@@ -456,6 +456,13 @@ def test_what_it_costs_to_let_unlike_stations_share_a_programme():
         assert cost([0], [3], replace(needs, **{name: np.array([0, 0, 0, 1])})) == pytest.approx(weight + 2.0 + 2e-6)
     short = replace(needs, least=np.full(4, 6.0))  # 10 min in two starts are 5: too short, twice
     assert cost([0], [1], short) == pytest.approx(4.0 + 40.0 + 2e-6)
+    ways = {
+        (at_once, listed): grouping.groupings(rules_of(zones=4, at_once=at_once, listed=listed), needs, np.arange(4))
+        for at_once in (1, 2)
+        for listed in (True, False)
+    }
+    longest = {k: any(w.longest_first for w in found) for k, found in ways.items()}
+    assert longest == {(1, True): False, (1, False): False, (2, True): False, (2, False): True}
     assert grouping._merged(needs, [[0], [1], [2], [3]], 2) == [[0, 2, 3], [1]]
     assert grouping._parted(needs, [[0, 2], [1, 3]], 3) == [[2], [0], [1, 3]]
     assert grouping._parted(needs, [[0, 2], [1, 3]], 2) == [[0, 2], [1, 3]]
@@ -526,6 +533,15 @@ def test_what_is_left_to_a_controller_by_hand():
     )
     (longest,) = share_any_order(gaps, [(0, 1)], cycles, each, np.full(3, 5.0), np.array([0, 1, 2]))
     assert (longest.opens, longest.ends) == (1340.0, 1400.0)
+    branch = replace(job, branch=np.array([0, 0, -1]), branch_capacity=np.array([2.5]))
+    (piped,) = share_any_order(branch, [(0, 2)], cycles, each, np.full(3, 5.0), np.array([0, 1, 2]))
+    assert (
+        piped.minutes.tolist() == [30.0, 0.0, 20.0] and piped.branch.tolist() == [1.0] and piped.pump.tolist() == [4.0]
+    )
+    early = np.array([[1260.0, 1320.0], [1320.0, 1380.0], [1380.0, 1400.0]])  # barred before and after it: no matter
+    outside = replace(job, blocks=early, allowed=np.array([[0, 1, 0]] * 3, bool))
+    (within,) = share_any_order(outside, [(0, 1)], cycles, each, np.full(3, 5.0), np.array([0, 1, 2]))
+    assert within.minutes.tolist() == [30.0, 20.0, 10.0]
 
 
 # ---------------------------------------------------------------------------------------------------- what came of it
