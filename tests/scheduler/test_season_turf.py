@@ -63,6 +63,7 @@ def test_a_zone_is_dry_by_the_limit_of_the_date_on_which_it_is(tmp_path):
     assert np.flatnonzero(expected).tolist() == [10]
     expected[-1] = False  # the date after the last night is no part of the season
     np.testing.assert_array_equal(found.dry[1], expected)
+    assert not found.unmet[1].any()  # no date found it past its RAW, and each has its own ET
 
 
 def test_the_season_begins_where_the_nights_before_it_left_the_turf(tmp_path):
