@@ -21,7 +21,7 @@ from tests.scheduler.probe_course import FURTHER_KINDS, KINDS, make_course
 from tests.scheduler.scoring import score
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
-SEEDS = range(200, draws(206, 202))
+SEEDS = range(200, draws(206, 201))
 
 
 @pytest.fixture(scope="module", params=some([60, 15, 360], 1))
@@ -57,7 +57,7 @@ def test_precision_and_recall_of_flags(scored):
 def test_each_kind_is_mostly_found(scored, kind):
     total, _ = scored
     count = total["found"][kind] + total["missed"][kind]
-    assert count >= draws(8, 2)
+    assert count >= draws(8, 1)
     assert total["found"][kind] / count > 0.8
 
 

@@ -145,14 +145,14 @@ def test_cycles_and_soaks_must_fit_into_the_window(tmp_path):
 
 
 def test_cycles_and_soaks_are_whole_steps_of_the_controller(tmp_path):
-    # Steps of 2 min: a soak of 3 becomes 4, so 34 cycles of 10 take 472 min but for the last soak, and after that 4
-    # are left. A cycle of half a minute becomes one step: 80 of 2 min and their soaks of 4 fill the 480.
+    # Steps of 2 min: a soak of 3 becomes 4, so 14 cycles of 30 take 472 min but for the last soak, and after that 4
+    # are left. A cycle of half a minute becomes one step: 11 of 2 min and their soaks of 40 take 462, and one more fits.
     box = '[[controller]]\nname = "box"\nresolution = 120\n'
     zones = HEAD.strip() + ",longest_cycle,soak,controller\n"
-    zones += "A,green,tall_fescue,loam,30,1000,3.333,12,1,0.25,0.10,10,3,box\n"
-    zones += "B,green,tall_fescue,loam,30,1000,3.333,12,1,0.25,0.10,0.5,4,box\n"
+    zones += "A,green,tall_fescue,loam,30,1000,3.333,12,1,0.25,0.10,30,3,box\n"
+    zones += "B,green,tall_fescue,loam,30,1000,3.333,12,1,0.25,0.10,0.5,40,box\n"
     found = inputs(tmp_path, box, zones=zones).plan
-    np.testing.assert_allclose(found.max_run, [34 * 10 + 4, 80 * 2])
+    np.testing.assert_allclose(found.max_run, [14 * 30 + 4, 12 * 2])
 
 
 def test_water_above_field_capacity_feeds_the_next_dates(tmp_path):
