@@ -256,9 +256,12 @@ def longest_in_hours(
         return np.asarray(np.ceil(found / step - STEP_ROUNDOFF) * step)
 
     best = np.zeros(split.size)
+    whole = np.nanmax(own[:, :, 1], axis=1) - np.nanmin(own[:, :, 0], axis=1)
     most = int(np.ceil(float((free[split] / (per * step)).max()))) + 1
     for count in range(1, most + 1):
         low, high = np.floor((count - 1) * per / count), per.copy()  # more than `low` steps a cycle make it `count`
+        if ((count * low + 1.0) * step + (count - 1) * soak(low + 1.0) > whole + 1e-6).all():
+            break  # nor do more of them fit, which are no shorter
         while (low < high).any():
             middle = np.ceil((low + high) / 2.0)
             fits = _laid(own, count, middle * step, soak(middle), np.zeros(split.size), step)
