@@ -146,7 +146,7 @@ def test_cycles_and_soaks_must_fit_into_the_window(tmp_path):
 
 def test_cycles_and_soaks_are_whole_steps_of_the_controller(tmp_path):
     # Steps of 2 min: a soak of 3 becomes 4, so 14 cycles of 30 take 472 min but for the last soak, and after that 4
-    # are left. A cycle of half a minute becomes one step: 11 of 2 min and their soaks of 40 take 462, and one more fits.
+    # are left. A cycle of half a minute becomes one step: 11 of 2 min and their soaks of 40 take 462: one more fits.
     box = '[[controller]]\nname = "box"\nresolution = 120\n'
     zones = HEAD.strip() + ",longest_cycle,soak,controller\n"
     zones += "A,green,tall_fescue,loam,30,1000,3.333,12,1,0.25,0.10,30,3,box\n"
