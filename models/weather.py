@@ -409,8 +409,8 @@ def _vapour_pressure(
 ) -> tuple[FloatArray, NDArray[np.int64], NDArray[np.bool_]]:
     """Actual vapour pressure [kPa], how it was found (index into _VAPOUR), and whether a humidity was refused."""
     low, high, mean = climate.rhmin[days], climate.rhmax[days], climate.rh[days]
-    low_ok = (low >= 0.0) & (low <= HUMIDITY_RANGE[1]) & ~(low > high)
-    high_ok = (high > HUMIDITY_RANGE[0]) & (high <= HUMIDITY_RANGE[1]) & ~(low > high)
+    low_ok = (low >= 0.0) & (low <= HUMIDITY_RANGE[1])
+    high_ok = (high > HUMIDITY_RANGE[0]) & (high <= HUMIDITY_RANGE[1]) & ~(low > high)  # crossed: neither counts
     mean_ok = (mean > HUMIDITY_RANGE[0]) & (mean <= HUMIDITY_RANGE[1])
     read = ((low, low_ok), (high, high_ok), (mean, mean_ok))
     refused = np.any([~np.isnan(value) & ~ok for value, ok in read], axis=0)

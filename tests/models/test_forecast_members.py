@@ -116,7 +116,8 @@ def test_spells_persist_as_chosen():
     unit = courses.eto / np.minimum(0.08 + 0.02 * np.arange(6), 0.22)
     np.testing.assert_allclose(unit.std(axis=0), 1.0, rtol=0.05)
     keeps = WEATHER.wet_is_dull**2 * WEATHER.rain_keeps + (1 - WEATHER.wet_is_dull**2) * WEATHER.eto_keeps
-    assert np.corrcoef(unit[:, 2], unit[:, 3])[0, 1] == pytest.approx(keeps, abs=0.04)
+    for n in (0, 2):
+        assert np.corrcoef(unit[:, n], unit[:, n + 1])[0, 1] == pytest.approx(keeps, abs=0.04)
     ranks = np.corrcoef(courses.place[:, 4], courses.place[:, 5])[0, 1]
     assert ranks == pytest.approx(6 / np.pi * np.arcsin(WEATHER.rain_keeps / 2), abs=0.04)  # Pearson's, of a normal
 
@@ -143,6 +144,18 @@ def test_distance_is_how_far_apart_the_soil_is_by_date():
     assert weight == pytest.approx([2 / 3, 1 / 3] if kept[0] == 0 else [1 / 3, 2 / 3])
     kept, weight = reduced(np.full((3, 1), 5.0), np.array([[0.0], [500.0], [900.0]]), 3)
     assert weight.tolist() == pytest.approx([1 / 3, 2 / 3])
+
+
+def test_each_next_member_is_what_those_before_it_stand_for_worst():
+    # ET of one date: 0 four times, 10 three times, 5.9, and 4 twice: 4 stands for all best, then 10, then 0
+    eto = np.array([[0.0]] * 4 + [[10.0]] * 3 + [[5.9]] + [[4.0]] * 2)
+    for count, values, weight in (
+        (1, [4.0], [1.0]),
+        (2, [10.0, 4.0], [0.3, 0.7]),
+        (3, [0.0, 10.0, 4.0], [0.4, 0.3, 0.3]),
+    ):
+        kept, share = reduced(eto, np.zeros((10, 1)), count)
+        assert eto[kept, 0].tolist() == values and share.tolist() == pytest.approx(weight)
 
 
 def test_dry_weather_is_told_from_dull_weather():

@@ -235,4 +235,5 @@ def test_a_limit_after_another_sees_what_is_left():
 def test_a_total_is_met_to_the_last_cubic_metre():
     volume = np.array([[3.0, 0.0, 4.0], [1.0, 0.0, 4.0]])
     assert within_total(volume, 8.0).tolist() == [[3.0, 0.0, 2.0], [1.0, 0.0, 2.0]]
+    assert within_total(volume / 10, 0.6).tolist() == pytest.approx(np.array([[0.3, 0.0, 0.1], [0.1, 0.0, 0.1]]))
     assert within_total(volume, 2.0).tolist() == [[1.5, 0.0, 0.0], [0.5, 0.0, 0.0]]

@@ -185,6 +185,7 @@ def test_played_as_reckoned_place_by_place(seed):
         owed=np.full(1, 0.4 * (seed % 2)),
         followed=np.full(1, seed >= 3),
     )
+    drawn.etc[0, 0] = 14.0  # so hot a first date that it would be dry, though it stands where runs refill to
     worth = Worth(et=8.0, soft=0.35, run=1.5)
     found = played(drawn, np.array([[1.0, 0.8]]), worth, first)
     for k, share in enumerate((1.0, 0.8)):

@@ -198,6 +198,7 @@ def test_what_lies_on_the_edge_is_allowed():
     assert h.infiltration_rate([0.5], [0.0]).tolist() == [0.5]
     assert h.friction_head([0.0, 2.0], [1.0, 0.0]).tolist() == [0.0, 0.0]
     assert h.pipe_resistance(0.0, 0.05, 0.5) == 0.0
+    assert _curve([0, 5], [np.inf, np.inf], [0.5, 0.5], 40.0).head_given(np.array([3.0])).tolist() == [40.0]
     flat = _curve([0, 5, 9], [5, 5, 0], [0.0, 1.0, 1.0], 0.5)  # a head may stay, and end at none
     assert flat.head_given(np.array([2.0, 9.0])).tolist() == [0.5, 0.0]
     assert flat.head_missing(np.array([2.0, 9.0]), np.array([0.25, 0.25])).tolist() == [0.0, 0.75]

@@ -56,6 +56,12 @@ def test_porosity_and_retention_of_rawls():
 def test_water_of_the_paste_by_hand():
     # 42.5 g on 100 g of soil, of which 1 - 0.463 of the volume at 2.65 g/cm3 is solid: 0.605 m3/m3
     assert soil.TEXTURES["loam"].paste == pytest.approx(0.425 * 2.65 * 0.537, abs=5e-7)
+    sands = {
+        "sand": 16.0,
+        "loamy_sand": 19.0,
+        "sand_rootzone": 21.0,
+    }  # below 20, and just above where it holds some peat
+    assert {key: soil.TEXTURES[key].saturation_percentage for key in sands} == sands
     middles = {"sandy_loam": 27.5, "loam": 42.5, "silt_loam": 42.5, "clay_loam": 57.5, "sandy_clay": 57.5}
     for key, middle in middles.items():  # of the ranges 20-35, 35-50 and 50-65 of laboratory tables. Mark: memory.
         assert soil.TEXTURES[key].saturation_percentage == middle
