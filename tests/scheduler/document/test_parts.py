@@ -3,6 +3,7 @@
 from dataclasses import replace
 from datetime import date, datetime
 from types import SimpleNamespace
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
@@ -12,9 +13,9 @@ from models.choices import SPREAD
 from models.plan.inputs import Cut, Tier
 from models.plan.results import LimitPrice
 from models.soil import run_balance
-from scheduler.document import limits, nights, words, zones
+from scheduler.document import limits, nights, rules, words, worth, zones
 from scheduler.document.limits import Scarce, short_of
-from scheduler.document.parts import LimitName, Why
+from scheduler.document.parts import LimitName, SurfaceWorth, Why
 from scheduler.document.planned import Planned
 from tests.models.plan.plans import plan
 
@@ -328,3 +329,52 @@ def test_a_limit_costs_the_turf_something_where_it_is_worth_twice_the_dearest_wa
     assert [(s.name, s.zones.tolist()) for s in held] == ([("p", [True, True, False])] if scarce else [])
     step = SimpleNamespace(name=LimitName.ALLOCATION_TIER, what="a", binds=True, capacity=None, price=9.0)
     assert short_of(found.site, found.plan, [[step]], 0.5) == []
+
+
+# ---------------------------------------------------------------------------------------------------- consequences
+
+
+def test_what_follows_from_run_times_counts_what_can_be_told_apart():
+    found = evening(plan_=arrays(depletion=[23.5, 18.0, 30.0])).effects
+    # The green ends at 20.5 of 20 mm, less than a step past it; the rough is dry and has had room for a run.
+    assert found.balance.depletion[0, 0] == 20.5 and found.dry[0, 0] == 0.0
+    assert found.dry[2, 0] == found.balance.depletion[2, 0] - 20.0 > 1.0
+    assert found.short.tolist() == [[False, True], [True, True], [True, True]]
+    assert evening().effects.short[0].tolist() == [False, False]  # it has room tomorrow, and is not dry
+    assert not found.too_hot.any()
+    hot = evening(plan_=arrays(etc=np.array([[21.0, 6.0], [5.0, 6.0], [5.0, 3.0]]))).effects
+    assert hot.too_hot.tolist() == [[True, False], [False, False], [False, False]]
+
+
+def test_a_night_s_water_has_the_salt_of_its_sources_or_of_what_a_zone_would_take():
+    found = evening().effects.water_ec
+    np.testing.assert_allclose(found, [[1.2, 0.7], [0.25 * 0.6 + 0.75 * 1.2, 0.6], [0.9, 0.9]])
+
+
+def test_a_night_without_salinity_tells_none():
+    found = evening().effects
+    assert np.isnan(found.ece).all() and found.ece.shape == (3, 3)
+    assert np.isnan(found.leached).all() and found.layers.shape[:2] == (3, 2)
+
+
+@pytest.mark.parametrize(("second", "faults"), [((22, 0), 0), ((21, 59), 1)])
+def test_cycles_of_a_zone_may_touch_and_not_overlap(second, faults):
+    def cycle(start, end):
+        first, last = (datetime(2026, 7, 14, *t, tzinfo=ZoneInfo("UTC")) for t in (start, end))
+        return SimpleNamespace(start=first, end=last, minutes=(last - first).seconds / 60.0)
+
+    cycles = (cycle((21, 30), (22, 0)), cycle(second, (22, 30)))
+    zone = SimpleNamespace(id="G", cycles=cycles, minutes=sum(c.minutes for c in cycles))
+    assert len(rules._cycle_faults([zone], "UTC")) == faults
+
+
+def test_one_more_cubic_metre_is_told_by_its_largest_share_first():
+    rows = {
+        "green": SurfaceWorth(volume_m3=0.2, less_dry_mm_days=0.0),
+        "rough": SurfaceWorth(volume_m3=0.6, less_dry_mm_days=1.5),
+    }
+    said = worth._words(SimpleNamespace(units="metric", currency="USD"), rows, 0.4, tiers=False)
+    assert said.startswith("1.0 m³ more in the allocation would go to rough (75%), sparing it 1.5 mm of dryness")
+    assert "and to green (25%), there only refilling" in said and said.endswith(
+        "it would cost 0.40 USD in water and energy"
+    )
