@@ -1,14 +1,24 @@
 """What each zone that needs a flush is asked for: when it passes, its target, its nights, how much one flush may be."""
 
+from dataclasses import dataclass
 from datetime import date, timedelta
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from models.choices import FLUSH
+from models.choices import FLUSH, SALT
 from scheduler.salinity import flushes
-from scheduler.salinity.flushes import _avoidable, _Due, _frame, _in_question, _in_time, _storm_does_it
+from scheduler.salinity.flushes import (
+    _avoidable,
+    _Due,
+    _frame,
+    _in_question,
+    _in_time,
+    _storm_does_it,
+    saltier,
+    working_limit,
+)
 
 NIGHT = date(2026, 7, 14)
 DATES = tuple(NIGHT + timedelta(days=i) for i in range(3))
@@ -162,3 +172,145 @@ def test_zones_come_in_question_whose_salt_and_that_of_all_their_water_could_pas
         highest = (50.0 * np.array(ece) + 25.0 * found.salt.source_ec) / 50.0
         assert ((highest > 4.0)[:2]).tolist() == asked[:2]
         assert np.isin(np.arange(3), _in_question(found)).tolist() == asked
+
+
+def test_zones_are_due_that_pass_their_limit_within_the_horizon_and_rain_does_not_help():
+    # Over tonight; at the end of the last date; only after it; over, and from a storm on within the limit again.
+    mean = np.zeros((4, 11))
+    mean[0, 0], mean[1, 3], mean[2, 4:], mean[3, :2] = 5.0, 5.0, 5.0, 5.0
+    view = SimpleNamespace(mean=mean, storm=np.array([-1, -1, -1, 1]))
+    site = SimpleNamespace(zones=SimpleNamespace(zone=np.array(list("ABCDE"))))
+    found = SimpleNamespace(dates=DATES, limit=np.full(5, 4.0), site=site)
+    rows, spared = flushes._due(found, view, np.array([1, 2, 3, 4]))
+    assert (rows.tolist(), spared) == ([0, 1], ("E",))
+
+
+def asked_for(monkeypatch, storm=-1, first=(20.0, 3.0, True), rained=(9.0, 3.5, False), enough=3.2):
+    """Flush of one zone whose depths are these before any rain, and those after it."""
+    steps = []
+    found = SimpleNamespace(
+        frame=SimpleNamespace(open_ec=np.array([[1.0]])), z=np.array([0]), row=np.array([0]), part=None, most=None,
+        target=None, passes=np.array([2]), enough=np.array([enough]),
+        view=SimpleNamespace(storm=np.array([storm]), at=lambda row, step: steps.append(step.tolist()) or step),
+    )  # fmt: skip
+    answers = iter((first, rained))
+
+    def depths(part, before, target, open_ec, most):
+        depth, reached, staged = next(answers)
+        return np.array([[depth]]), np.array([reached]), np.array([staged])
+
+    monkeypatch.setattr(flushes, "_depths", depths)
+    flush = flushes._flushes(found)
+    return flush.depth[0, 0], flush.reached[0], bool(flush.staged[0]), bool(flush.rained[0]), steps
+
+
+def test_a_flush_waits_for_rain_only_where_less_is_needed_after_it(monkeypatch):
+    assert asked_for(monkeypatch)[:4] == (20.0, 3.0, False, False)  # what is reached is enough: no stage
+    assert asked_for(monkeypatch, enough=2.9)[2]
+    assert asked_for(monkeypatch, storm=0) == (
+        9.0,
+        3.5,
+        False,
+        True,
+        [[2], [2]],
+    )  # its night is later than rain
+    assert asked_for(monkeypatch, storm=2)[4] == [[2], [3]]  # the opening after the storm's date
+    assert asked_for(monkeypatch, storm=2, rained=(21.0, 3.5, False))[:4] == (20.0, 3.0, False, False)
+
+
+def test_a_flush_passes_at_least_what_can_be_told_and_nothing_where_a_supply_cannot(monkeypatch):
+    assert asked_for(monkeypatch, first=(0.5, 3.0, False))[0] == FLUSH.smallest
+    assert np.isnan(asked_for(monkeypatch, first=(np.nan, 3.0, False))[0])
+
+
+def wanted():
+    mean = np.array([[3.0, 4.0, 5.0, 6.0, *[7.0] * 7]])
+    plan = SimpleNamespace(etc=np.array([[0.0] * 3, [4.0, 5.0, 6.0]]))
+    found = SimpleNamespace(
+        frame=SimpleNamespace(
+            plan=plan, dates=DATES, rise=np.array([9.0, 0.1]), fraction=np.full((2, 3), 0.5),
+            salt=SimpleNamespace(source_ec=np.array([9.0, 1.5])),
+        ),
+        view=SimpleNamespace(mean=mean, at=lambda row, step: step.tolist()), z=np.array([1]), row=np.array([0]),
+        part=None, limit=np.array([4.0]), allowed=np.array([[True] * 3]),
+    )  # fmt: skip
+    return found, SimpleNamespace(depth=np.array([[20.0]]), reached=np.array([3.0]))
+
+
+def test_the_plan_is_told_the_harm_of_waiting_and_how_long_a_flush_lasts(monkeypatch):
+    found, flush = wanted()
+    monkeypatch.setattr(flushes, "_harm", lambda due, ece: 0.1 * ece)
+    monkeypatch.setattr(flushes, "_upkeep", lambda due, flush: None)
+    needs = flushes._needs(found, flush)
+    np.testing.assert_allclose(needs.harm, [[0.4, 0.5, 0.6]])
+    assert needs.harm_after.tolist() == pytest.approx([7 * 0.7])
+    assert needs.lasts.tolist() == pytest.approx([10.0])  # from 3.0 to 4.0 at 0.1 a day
+    np.testing.assert_allclose(needs.held, SALT.slow * found.frame.plan.etc[1:])
+    flush.reached = np.array([3.95])
+    assert flushes._needs(found, flush).lasts.tolist() == [1.0]
+
+
+def test_upkeep_owes_what_is_left_of_a_flush_at_the_end_of_the_horizon(monkeypatch):
+    found, flush = wanted()
+    kept = np.array([[3.0, 3.2, 3.5, *[3.9] * 7]])
+    monkeypatch.setattr(flushes, "_harm", lambda due, ece: 0.1 * ece)
+    leach = np.array([[0.0, 2.0, 0.0]])
+
+    def depths(plan, z, allowed, limit, ec):
+        assert (limit.tolist(), ec.tolist()) == ([4.0], [1.5])
+        return leach
+
+    def with_upkeep(plan, z, soil, depth, *_):
+        assert soil[1] == [0] and depth is leach  # as they stand tonight
+        return kept
+
+    monkeypatch.setattr(flushes, "upkeep_depths", depths)
+    monkeypatch.setattr(flushes, "ece_with_upkeep", with_upkeep)
+    upkeep = flushes._upkeep(found, flush)
+    assert upkeep.depth is leach
+    np.testing.assert_allclose(upkeep.harm, [[0.3, 0.32, 0.35]])
+    assert upkeep.harm_after.tolist() == pytest.approx([7 * 0.39])
+    assert upkeep.owed.tolist() == pytest.approx([0.5])  # 3.5 of the way from 3.0 to 4.0
+    assert upkeep.owed_without.tolist() == [FLUSH.most_owed]  # 6.0 without: three flushes at most
+
+
+def test_a_limit_is_the_turf_s_or_what_a_week_s_rest_or_endless_flushing_allow():
+    # floor 2, half left: a week of 0.1 a day takes 2 + 7 * 0.1 / 0.5 = 3.4; 1.25 times a floor of 3 is 3.75.
+    found = working_limit(
+        np.array([3.0, 4.0, 3.0]), np.array([2.0, 2.0, 3.0]), np.array([0.1, 0.1, 0.01]), np.full(3, 0.5)
+    )
+    assert found.tolist() == pytest.approx([3.4, 4.0, 3.75])
+
+
+def test_a_zone_is_taken_to_be_saltier_by_a_part_of_its_spread_and_of_its_ece_at_most():
+    @dataclass(frozen=True)
+    class State:
+        ece: np.ndarray
+        spread: np.ndarray
+        mean: np.ndarray
+
+    salt = State(np.array([[2.0, 4.0], [2.0, 4.0], [2.0, 4.0]]), np.array([0.3, 3.0, np.nan]), np.full(3, 3.0))
+    more = 1.0 + FLUSH.wary * np.array([0.1, FLUSH.widest, 0.0])
+    np.testing.assert_allclose(saltier(salt).ece, salt.ece * more[:, None])
+
+
+def test_the_night_a_flush_is_wanted_by_and_shut_nights_are_said():
+    found = SimpleNamespace(
+        z=np.array([0, 1, 2]), allowed=np.array([[0, 0, 0], [0, 0, 1], [0, 1, 1]], dtype=bool),
+        passes=np.array([1, 1, 1]),
+        frame=SimpleNamespace(floor=np.array([1.0, 1.0, 2.0])),
+    )  # fmt: skip
+    flush = SimpleNamespace(
+        staged=np.zeros(3, dtype=bool),
+        reached=np.array([3.0, 3.0, FLUSH.target_margin * 2.0]),
+        rained=np.array([True, False, False]),
+    )
+    first, second, third = flushes._beside(found, flush)
+    assert "rain in the forecast" in first and "no night of these allows it" in first
+    assert "no night in time allows it" in second
+    assert third == ", the least this water can reach"
+
+
+def test_names_of_many_zones_are_cut_short():
+    assert flushes._some(tuple("abcdef")) == "a, b, c, d, e, f"
+    assert flushes._some(tuple("abcdefgh")) == "a, b, c, d, e, f and 2 more"
