@@ -254,6 +254,8 @@ def test_a_rise_is_told_until_it_is_back_or_for_a_day():
     x[50:] = 0.157
     assert probe_jumps._until_return(record(x, et=0.0), rows, 30, 0.015) == 49  # within half of what it may move
     assert probe_jumps._until_return(record(0.5 - x, et=0.0), rows, 30, 0.015) == 49
+    x[28] = 0.30  # what it was is the reading before, not an earlier one
+    assert probe_jumps._until_return(record(x, et=0.0), rows, 30, 0.015) == 49
     two = several([record(x[:40], et=0.0), record(x, et=0.0)])
     assert probe_jumps._until_return(two, np.arange(136), 30, 0.015) == 39  # not into the next series
 
@@ -274,6 +276,7 @@ def test_rises_together_are_four_in_ten_and_three_within_six_hours():
     assert "unrecorded" not in rising([40, 50, 60], 6)  # hours apart
     assert "unrecorded" not in rising([48, 49, 50], 3)  # of three series nothing is told
     assert rising([47, 48, 49], 5) == ["unrecorded"] * 3  # also over the edge of a box of hours
+    assert rising([53, 54, 56], 5) == ["unrecorded"] * 3 == rising([51, 54, 56], 5)
 
 
 def test_a_change_of_swing_by_half_its_logarithm_and_beyond_its_error():
@@ -297,6 +300,33 @@ def test_a_change_of_swing_by_half_its_logarithm_and_beyond_its_error():
     assert list(swings(0.65)) == [1]  # -0.43
     assert swings(0.5, count=2) == {}  # two series cannot be told from the weather
     assert swings(0.5, day=10) == {} == swings(0.5, day=2)  # four days on either side are needed
+
+
+def test_the_change_of_swing_is_that_of_mean_logarithms_over_four_days():
+    swing = np.array([4.0, 3.9, 4.1, 4.0, 3.8, 4.2, 3.0, 2.0, 2.1, 1.9, 2.0, 2.05])  # degC, changed on the seventh day
+    hours = np.arange(24 * swing.size)
+    wave = np.cos(hours / 24 * 2 * np.pi) / 2
+    warm = [20 + wave * np.repeat(swing if k == 1 else np.full(swing.size, 4.0), 24) for k in range(4)]
+    r = several([record(drying(hours.size, a_day=0.004), temperature=t) for t in warm])
+    gaps = {}
+    for day in range(4, swing.size - 4):
+        before, after = np.log(swing[day - 4 : day]), np.log(swing[day + 1 : day + 5])
+        error = np.sqrt((before.var(ddof=1) + after.var(ddof=1)) / 4)
+        gap = after.mean() - before.mean()
+        if abs(gap) > 0.35 and abs(gap) > 5 * error:
+            gaps[day] = gap
+    best = max(gaps, key=lambda day: abs(gaps[day]))
+    found = probe_jumps._swing_changes(r, np.ones(len(r.series), dtype=bool))
+    assert list(found) == [1] and found[1][0] == hours.size + 24 * best
+    assert found[1][1] == pytest.approx(np.exp(gaps[best]), rel=1e-6)
+    # stuck readings say nothing of the swing, nor does a day of fewer than four readings
+    dead = np.zeros(len(r.series), dtype=bool)
+    dead[hours.size + 24 * 8 : hours.size + 24 * 9] = True
+    assert probe_jumps._swing_changes(r, ~dead) != found
+    few = several([record(drying(4 * swing.size, step=6.0, a_day=0.004), step=6.0, temperature=t[::6]) for t in warm])
+    assert list(probe_jumps._swing_changes(few, np.ones(len(few.series), dtype=bool))) == [1]
+    fewer = several([record(drying(3 * swing.size, step=8.0, a_day=0.004), step=8.0, temperature=t[::8]) for t in warm])
+    assert probe_jumps._swing_changes(fewer, np.ones(len(fewer.series), dtype=bool)) == {}
 
 
 # ------------------------------------------------------------------------------------------------- standing still
@@ -476,6 +506,18 @@ def stuck_by_hand(r):
     return out
 
 
+def test_a_value_is_not_stuck_from_one_sensor_to_the_next():
+    one = drying(40)
+    one[-4:] = one[-1]
+    two = drying(40)
+    two[:4] = one[-1]
+    assert not probe_standstill.stuck_values(several([record(one), record(two)]), np.arange(80)).any()
+    six = [drying(40), drying(40)]
+    six[0][-12:] = six[1][:12] = 0.15  # 12 and 12 h, 24 together
+    still = [record(x, temperature=np.full(40, 20.0)) for x in six]
+    assert not probe_standstill.stuck_values(several(still), np.arange(80)).any()
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_what_is_stuck_run_by_run(seed):
     r = sticky(seed)
@@ -552,7 +594,7 @@ def test_a_change_without_water_unlike_a_series_own():
     less = np.where(np.arange(40) == 30, 0.065, change)
     assert unlike(change) and not unlike(less) and not unlike(change, water=1.0) and not unlike(change, step=7.0)
     assert unlike(-change) and unlike(-change, water=1.0)  # water explains no fall
-    assert unlike(change, step=0.5) and not unlike(change * (np.arange(40) != 30))
+    assert unlike(change, step=6.5) and unlike(change, step=0.5) and not unlike(change * (np.arange(40) != 30))
 
 
 def test_levels_are_compared_from_three_readings_on_over_three_days():
