@@ -3,8 +3,11 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
+from models.night import parts
 from models.night.board import Board
+from models.night.dispatch import Dispatcher, Taste
 from models.night.putting_back import PuttingBack
 from models.night.relay import NOWHERE, Costs
 from models.night.repair import Item, Repair
@@ -93,3 +96,43 @@ def test_a_repair_counts_what_is_left_late_and_in_parts():
     assert Repair(apart, alone, [], np.ones(2))._chosen(Item(1, 30)) == []  # they share no limit
     several = night([0, 0], [10, 10], [2], soak=5.0)
     assert len(Repair(several, Board(several), [], np.ones(1))._merged([Item(0, 10), Item(0, 10)])) == 2
+
+
+def test_what_is_weighed_at_a_moment_of_the_night():
+    # zones of 4 and 6 L/s for 20 min in two cycles with 10 min of soak, and for 10 min; pump of 10, a branch of 5 for the
+    # first, two stations at once; 40 steps are left, and 8 L/s at the pump
+    job = night([0, 0, 1], [10, 10, 10], [4, 6], finish_rank=np.array([0, 1]))
+    job = replace(
+        job,
+        soak=np.array([10.0, 0.0]),
+        branch=np.array([0, -1]),
+        branch_capacity=np.array([5.0]),
+        stations_at_once=np.array([2.0]),
+    )
+    board = Board(job)
+    fill = Dispatcher(job, board)
+    column = np.array([8_000_000, 5_000_000, 2, 2**60])
+    chain = [(20 + 10) / 40, 10 / 40]
+    branch, stations = 4 * 20 / (5 * 40), 30 / (2 * 40)
+    urgency = np.array([max(chain[0], branch, stations), max(chain[1], stations)])
+    fit, pipe, last = np.array([4 / 8, 6 / 8]), np.array([4 / 5, 0.0]), np.array([1.0, 0.0])
+    for taste in (Taste(1.0, 1.0, 0.0, 1.0), Taste(2.0, 0.5, 0.3, 4.0, rank=0.7)):
+        expected = taste.urgency * urgency**taste.patience + taste.fit * fit + taste.branch * pipe + taste.rank * last
+        found = fill._score(np.array([0, 1]), 40, column, taste)
+        assert found.tolist() == pytest.approx(expected.tolist(), abs=1e-6)
+    fill._place(0, 40)  # its last cycle ends at 40: before it soaks until 20, and then goes on sooner
+    assert fill.ready[0] == 20 and fill.left.tolist() == [10, 0, 10] and fill.chain.tolist() == [10, 10]
+    going = fill._score(np.array([0]), 20, column, Taste(1.0, 0.0, 0.0, 1.0))
+    assert going[0] == pytest.approx(max(10 / 20, 4 * 10 / (5 * 20), 20 / (2 * 20)) + 0.15)
+    assert fill._score(np.array([0]), 19, column, Taste(1.0, 0.0, 0.0, 1.0))[0] == pytest.approx(10 / 19)
+
+
+def test_lengths_of_parts_are_tried_step_by_step_and_then_by_thirds():
+    # 40 whole; 39 to 37 would leave less than 4; then 36, 35, 34, and from there a third of what is over 4 each time
+    assert parts.part_lengths(40, 40, 1, 4) == [40, 36, 35, 34, 24, 18, 14, 11]
+    assert parts.part_lengths(40, 38, 2, 4) == [36, 34, 32, 30, 22, 16, 12, 10]
+    assert (
+        parts.part_lengths(5, 40, 1, 4) == [5]
+        and parts.part_lengths(8, 7, 1, 4) == [4]
+        and parts.part_lengths(7, 6, 1, 4) == []
+    )
