@@ -99,7 +99,7 @@ def test_a_repair_counts_what_is_left_late_and_in_parts():
 
 
 def test_what_is_weighed_at_a_moment_of_the_night():
-    # zones of 4 and 6 L/s for 20 min in two cycles with 10 min of soak, and for 10 min; pump of 10, a branch of 5 for the
+    # zones of 4 and 6 L/s for 20 min in two cycles and 10 min; pump 10, a branch of 5 for the
     # first, two stations at once; 40 steps are left, and 8 L/s at the pump
     job = night([0, 0, 1], [10, 10, 10], [4, 6], finish_rank=np.array([0, 1]))
     job = replace(
