@@ -290,6 +290,10 @@ class Program:
         """Its objective."""
         return float(self.highs.getInfoValue("objective_function_value")[1]) / self.cost_scale
 
+    def steps(self) -> int:
+        """Steps it took."""
+        return int(self.highs.getInfoValue("simplex_iteration_count")[1])
+
     def values(self) -> Floats:
         """Its columns, shape (columns,)."""
         return self._vectors()[0]
@@ -327,13 +331,14 @@ class Program:
         """Where it ended as the solver has it, to begin from again; `basis` reads it out, which takes a while."""
         return self.highs.getBasis()
 
-    def begin(self, basis: Basis | Any, afresh: bool = False) -> None:
+    def begin(self, basis: Basis | Any, afresh: bool = False, square: bool = True) -> None:
         """Begin the next run from a basis; rows added since are slack.
 
         Parameters
         ----------
         basis : Basis   Or a mark.
         afresh : bool   Forget what the solver has learned on the way, so that the run depends on nothing else.
+        square : bool   Whether as many columns and rows are basic as there are rows; if not, the solver makes it so.
         """
         if afresh:
             self.highs.clearSolver()
@@ -342,6 +347,7 @@ class Program:
         found = highspy.HighsBasis()
         added = self.highs.getNumRow() - len(basis.rows)
         found.col_status, found.row_status, found.valid = basis.columns, [*basis.rows, *[BASIC] * added], True
+        found.alien = not square
         self.highs.setBasis(found)
 
     def step(self, rows: Ints) -> tuple[Floats, Floats] | None:

@@ -27,7 +27,7 @@ from models.plan.edits import (
 )
 from models.plan.flush_choice import LONGEST_SEARCH, FlushChoice
 from models.plan.flush_needs import FlushNeeds
-from models.plan.highs import Basis, Program, SolverFailed
+from models.plan.highs import Program, SolverFailed
 from models.plan.inputs import Floats, Ints, PlanInputs
 from models.plan.limits import longest_minutes
 from models.plan.one_more import one_more
@@ -44,6 +44,7 @@ from models.plan.results import (
 )
 from models.plan.rows import Matrices, Spans
 from models.plan.spread import Spread
+from models.plan.tied import Near
 from models.plan.weathers import settled_copies
 
 __all__ = ["Ended", "PlanSolver", "SolverFailed"]
@@ -57,15 +58,14 @@ NO_LIMIT = np.inf
 
 @dataclass(frozen=True)
 class Ended:
-    """Where a run of a plan ended: its model, where the families stand in it, the basis, and every column.
+    """Where a run of a plan ended: its model, where the families stand in it, the basis, columns, prices of rows.
 
     `limits` are the upper limits it had, of rows and columns.
     """
 
     model: Model
     spans: Spans
-    basis: Basis
-    values: Floats
+    near: Near
     limits: tuple[Floats, Floats]
 
 
@@ -119,7 +119,7 @@ class PlanSolver:
         # of a large plan, which can begin from parts of it
         self.whole = compiled if compiled.cost.size >= IN_PARTS else None
         self.in_parts = self.whole is not None  # whether the next run does
-        self.near: Floats | None = None  # columns of a plan that is near, by which its parts then share limits
+        self.near: Near | None = None  # a plan that is near, from which its parts then begin
 
     def solve(self) -> PlanResult:
         """Solve from the last basis.
@@ -133,12 +133,17 @@ class PlanSolver:
         SolverFailed
             No optimum was found; soft limits make every plan feasible, so this is a numerical failure.
         """
-        self._begin_in_parts()
         if self.copies is None or not self.copies.open.any():
-            self.program.run()
+            self.relax()
         else:
+            self._begin_in_parts()
             self.gap = self.flush_choice().choose(self.longest_search)
         return self._result()
+
+    def relax(self) -> None:
+        """Solve it as the linear program it is, from its parts where it is large, else from the last basis."""
+        self._begin_in_parts()
+        self.program.run()
 
     def _begin_in_parts(self) -> None:
         """Begin a large plan from its parts, as it stands; once, and again where `begin_from` asks for it."""
@@ -149,6 +154,9 @@ class PlanSolver:
             basis = apart.start(whole, self.spans, self.near)
             if basis is not None:
                 program.begin(basis)
+                program.expect_near(True)
+                program.run()
+                program.expect_near(False)
 
     def flush_choice(self) -> FlushChoice:
         """The plan as one whose flushes are to be chosen."""
@@ -224,22 +232,22 @@ class PlanSolver:
         """Where the last run ended."""
         program = self.program
         limits = program.row_upper.copy(), program.upper.copy()
-        return Ended(self.model, self.spans, program.basis(), program.values(), limits)
+        near = Near(program.basis(), program.values(), program.sides()[1])
+        return Ended(self.model, self.spans, near, limits)
 
     def begin_from(self, end: Ended) -> None:
         """Begin the next run from where one ended, of this plan or of one with other rows and columns.
 
-        A large plan of the same rows and columns under other limits begins from its parts, which share the limits as
-        they did there: on 2,400 zones and 10 nights two thirds of the time it takes from the basis. The run depends on
-        nothing else that the solver did before.
+        A large plan of the same rows and columns under other limits begins from its parts, and these from where they
+        ended there, at the prices it had. The run depends on nothing else that the solver did before.
         """
-        basis, program = end.basis, self.program
+        basis, program = end.near.basis, self.program
         alike = end.model is self.model and len(basis.rows) == program.row_upper.size
         if not alike:
             basis = basis.carried(end.model, self.model, end.spans, self.spans, program.row_upper.size)
         program.begin(basis, afresh=True)
         same = alike and all(map(np.array_equal, end.limits, (program.row_upper, program.upper)))
-        self.in_parts, self.near = alike and not same, end.values
+        self.in_parts, self.near = alike and not same, end.near
 
     def _result(self) -> PlanResult:
         """The last run, read out over zones."""

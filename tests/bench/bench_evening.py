@@ -16,6 +16,7 @@ import statistics
 import sys
 import tempfile
 import time
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -25,9 +26,9 @@ from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import PlanInputs
 from models.plan.solve import PlanSolver
 from scheduler import evening
-from scheduler.night import several
 from scheduler.nights import local_now
-from scheduler.site import load_site
+from scheduler.plan.inputs import NightInputs
+from scheduler.site import Site, load_site
 from tests.sites import make_site
 
 NIGHT = date(2026, 7, 14)
@@ -78,19 +79,19 @@ class _Captured(Exception):
 
 
 def first_program(folder: Path) -> _Captured:
-    """Arrays and flushes of the program an evening solves first."""
+    """Arrays and flushes of the program an evening solves first: that of the expected weather alone."""
 
-    def stop(inputs: PlanInputs, needs: FlushNeeds) -> PlanSolver:
-        raise _Captured(inputs, needs)
+    def stop(site: Site, inputs: NightInputs, needs: FlushNeeds, *_: object) -> None:
+        raise _Captured(replace(inputs.plan, members=None), needs)
 
     site = load_site(folder)
-    ordinary, several.PlanSolver = several.PlanSolver, stop
+    ordinary, evening.night_of_weathers = evening.night_of_weathers, stop
     try:
         evening.plan_tonight(site, NIGHT, local_now(site))
     except _Captured as found:
         return found
     finally:
-        several.PlanSolver = ordinary
+        evening.night_of_weathers = ordinary
     raise SystemExit("the evening ended without a program to solve")
 
 

@@ -1,6 +1,6 @@
 """Large plans that one limit ties together: begun from their parts, against HiGHS from nothing on the same matrices.
 
-Run by hand: `python -m tests.bench.bench_large [--zones 2400] [--nights 10] [--repeats 3] [--skip-bare]`.
+Run by hand: `python -m tests.bench.bench_large [--zones 2400] [--nights 10] [--seeds 0] [--repeats 3] [--skip-bare]`.
 
 Made sites of one pump, 60 zones a branch or fewer, and reclaimed water, so that every green is in question for a flush:
 short of water for the season, short of it by a little, short of pump as well, and under an order for every night. For
@@ -11,6 +11,7 @@ presolve (which is the faster here), in turn; and the objectives, which must agr
 from __future__ import annotations
 
 import argparse
+import itertools
 import statistics
 import tempfile
 from collections.abc import Iterator
@@ -19,10 +20,8 @@ from pathlib import Path
 
 import numpy as np
 
-from models.plan import apart
 from models.plan.highs import Program
 from models.plan.inputs import Cut, PlanInputs
-from models.plan.rows import Matrices
 from models.plan.solve import PlanSolver
 from tests.bench.bench_evening import _Captured, first_program
 from tests.bench.bench_plan import say, timed
@@ -43,16 +42,6 @@ def kinds(inputs: PlanInputs) -> Iterator[tuple[str, PlanInputs]]:
     yield "an order for every night", replace(inputs, cuts=(order,))
 
 
-def from_parts(solver: PlanSolver, whole: Matrices) -> Program:
-    """The relaxation solved as the plan does."""
-    basis = apart.start(whole, solver.spans)
-    if basis is None:
-        raise SystemExit("the plan did not fall apart")
-    solver.program.begin(basis)
-    solver.program.run()
-    return solver.program
-
-
 def bench(program: _Captured, repeats: int, with_bare: bool) -> None:
     """Measure one site and print its lines."""
     for name, inputs in kinds(program.inputs):
@@ -62,7 +51,7 @@ def bench(program: _Captured, repeats: int, with_bare: bool) -> None:
             whole = solver.whole
             if whole is None:
                 raise SystemExit("the plan is too small to be taken apart")
-            ours.append(timed(lambda s=solver, w=whole: from_parts(s, w)))
+            ours.append(timed(solver.relax))
             if with_bare:
                 cold = Program(whole, large=True)
                 bare.append(timed(cold.run))
@@ -80,14 +69,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--zones", nargs="+", type=int, default=[2400])
     parser.add_argument("--nights", type=int, default=10)
+    parser.add_argument("--seeds", nargs="+", type=int, default=[0])
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--skip-bare", action="store_true")
     options = parser.parse_args()
-    for zones in options.zones:
+    for zones, seed in itertools.product(options.zones, options.seeds):
         with tempfile.TemporaryDirectory() as place:
-            site = {"pumps": 1, "zones_per_branch": 40, "allocation_left": 0.6, "water_ec": 1.8}
+            site = {"pumps": 1, "zones_per_branch": 40, "allocation_left": 0.6, "water_ec": 1.8, "seed": seed}
             program = first_program(make_site(Path(place) / "site", zones=zones, nights=options.nights, **site))
-        say(f"{zones} x {options.nights}, {program.needs.zone.size} zones in question for a flush")
+        say(f"{zones} x {options.nights}, seed {seed}, {program.needs.zone.size} zones in question for a flush")
         bench(program, options.repeats, not options.skip_bare)
 
 

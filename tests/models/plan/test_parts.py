@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import sparse
 
-from models.plan import apart, limits, solve
+from models.plan import apart, limits, solve, tied
 from models.plan.cases import Cases
 from models.plan.flush_choice import WIDEST_GAP
 from models.plan.highs import Program, SolverFailed
@@ -56,11 +56,17 @@ def test_parts_share_nothing_and_miss_nothing(seed):
         assert np.array_equal(whole, np.where(left_out[:, None], 0.0, matrix.toarray()))
 
 
+def small_samples(patch):
+    """Let every plan begin from its parts, samples of them being as small as can be."""
+    patch.setattr(solve, "IN_PARTS", 0)
+    patch.setattr(apart, "LARGEST_PART", 1)
+    patch.setattr(tied, "SAMPLE", 1)
+
+
 @pytest.fixture
 def in_parts(monkeypatch):
-    """Every plan begins from its parts, groups of them being as small as can be."""
-    monkeypatch.setattr(solve, "IN_PARTS", 0)
-    monkeypatch.setattr(apart, "GROUP", 1)
+    """Every plan begins from its parts, samples of them being as small as can be."""
+    small_samples(monkeypatch)
 
 
 def two_sites(seed, **given):
@@ -109,8 +115,7 @@ def test_parts_that_share_too_little_water_end_at_the_same_plan(seed, short):
         "tiers": replace(inputs, tiers=(Tier(0.3 * share * need, 0.7), Tier(share * need, 2.0))),
     }[short]
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(solve, "IN_PARTS", 0)
-        patch.setattr(apart, "GROUP", 1)
+        small_samples(patch)
         patch.setattr(apart, "TYING", (*apart.TYING, ("branch_limit",)))
         solver = laid_out(inputs)
         found = solver.solve()
@@ -180,7 +185,7 @@ def test_parts_that_hold_together_leave_nothing_to_do(in_parts):
 def test_parts_tied_by_too_many_limits_are_not_shared(in_parts, monkeypatch):
     inputs = two_sites(2, allocation=5.0)
     assert begun(laid_out(inputs))[0] is not None
-    monkeypatch.setattr(apart, "MOST_SHARED", 3)
+    monkeypatch.setattr(apart, "MOST_TYING", 0)
     assert begun(laid_out(inputs))[0] is None
 
 
@@ -251,8 +256,7 @@ def test_a_case_begun_from_parts_equals_a_new_plan_whatever_came_before(seed):
         replace(inputs, source_price=3.0 * inputs.source_price, allocation=30.0),
     ]
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(solve, "IN_PARTS", 0)
-        patch.setattr(apart, "GROUP", 1)
+        small_samples(patch)
         patch.setattr(apart, "TYING", (*apart.TYING, ("branch_limit",)))
         cases = Cases(inputs)
         found = [cases.solver(case).solve() for case in kinds]
@@ -280,19 +284,3 @@ def test_a_case_begins_from_parts_only_where_its_limits_are_others_and_bind(in_p
         solver._begin_in_parts()
         seen[name] = list(begun_so)
     assert seen == {"nothing": [], "dearer": [], "half": [True], "plenty": [False]}
-
-
-def test_parts_take_what_they_had_of_a_limit_where_a_plan_is_near(in_parts):
-    inputs = four_branches(pump_capacity=[0.1 * FLOW], allocation=150.0)
-    solver = laid_out(inputs)
-    solver.solve()
-    wide, parts = apart.parts_of(solver.whole, solver.spans)
-    groups = [(part.rows, part.columns) for part in parts]
-    tied = apart._Tied(solver.whole, np.flatnonzero(wide), solver.program.values(), settled=True)
-    over = solver.whole.matrix.tocsr()[tied.rows]
-    share = tied._shares([over[:, columns] for _, columns in groups], groups)
-    limit = solver.whole.row_upper[tied.rows]
-    used = np.array([over[:, columns] @ tied.values[columns] for _, columns in groups])
-    assert share.sum(axis=0) == pytest.approx(1.0)
-    assert (share * limit >= used - 1e-6 * limit).all()
-    assert (used.sum(axis=0) > 0.999 * limit).sum() > 1  # limits that bind
