@@ -1,6 +1,7 @@
 """The science and the optimisation: arrays in, arrays out. No files, clocks, screens or databases here.
 
 weather.py            reference ET by the best route each day's readings allow
+sky.py                sun, daylight and air by date and place
 turf.py               species and mixtures: monthly Kc, depletion fraction, rooting, salt tolerance
 turf_weather.py       what weather does to turf beyond its water use: advice only
 soil.py               textures, water capacity, stress, effective rain, the daily balance

@@ -11,28 +11,25 @@ known
 
 With temperatures alone FAO-56 prefers Penman-Monteith with estimated inputs, so that is the route; Hargreaves is not a
 rival. A reading that cannot be true (radiation above the sky's, relative humidity of 140 %) is refused and named in the
-route. pyet is imported on first use: it is slow to load and much of the program never needs it.
+route.
 Source throughout: Allen et al. (1998), FAO Irrigation and Drainage Paper 56, chapters 3 and 4.
 """
 
 from __future__ import annotations
 
-import sys
 from dataclasses import dataclass, fields
-from functools import cache
-from importlib import import_module
-from types import ModuleType
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from models.sky import clear_sky_radiation, daylight_hours, extraterrestrial_radiation, pyet, saturation_vapour_pressure
 
 FloatArray = NDArray[np.float64]
 
 DEFAULT_WIND = 2.0  # [m/s], FAO-56 ch. 3: average over 2000 stations, used where wind is not known
 RADIATION_COEFFICIENT = 0.16  # kRs [degC^-0.5], FAO-56 Eq. 50, interior sites (0.19 on a coast)
 ANGSTROM_A, ANGSTROM_B = 0.25, 0.50  # [-], FAO-56 Eq. 35, uncalibrated
-SOLAR_CONSTANT_DAY = 118.08  # 24 * 60 * 0.0820 [MJ m-2 d-1], FAO-56 Eq. 21
 MJ_TO_MM = 0.408  # 1 / latent heat of 2.45 MJ/kg [mm per MJ m-2], FAO-56 Eq. 20
 
 # What a daily reading can be; outside it is refused. Wide on purpose: common practice, no source.
@@ -209,27 +206,6 @@ def reference_et(climate: Climate, place: Place, method: str = "fao56") -> Refer
     return ReferenceET(eto, _routes(equation, codes, refused))
 
 
-@cache
-def _pyet() -> Any:
-    """pyet, without xarray where nothing has loaded that: arrays here are pandas', and it takes as long as the rest.
-
-    A pyet that asks more of xarray than whether something is its DataArray is loaded with it.
-    """
-    if "xarray" in sys.modules:
-        return import_module("pyet")
-    stand_in: Any = ModuleType("xarray")
-    stand_in.DataArray = type("DataArray", (), {})
-    sys.modules["xarray"] = stand_in
-    try:
-        return import_module("pyet")
-    except (AttributeError, ImportError):
-        for name in [name for name in sys.modules if name.partition(".")[0] == "pyet"]:
-            del sys.modules[name]
-    finally:
-        del sys.modules["xarray"]
-    return import_module("pyet")
-
-
 def penman_monteith(
     tmin: ArrayLike,
     tmax: ArrayLike,
@@ -262,9 +238,9 @@ def penman_monteith(
     """
     import pandas as pd
 
-    pyet = _pyet()
+    library = pyet()
     low, high = pd.Series(np.asarray(tmin, dtype=float)), pd.Series(np.asarray(tmax, dtype=float))
-    equation = pyet.pm_asce if method == "asce" else pyet.pm_fao56
+    equation = library.pm_asce if method == "asce" else library.pm_fao56
     eto = equation(
         (low + high) / 2.0,
         pd.Series(np.asarray(wind, dtype=float)),
@@ -294,71 +270,6 @@ def hargreaves(tmin: ArrayLike, tmax: ArrayLike, sky: ArrayLike) -> FloatArray:
     low, high = np.asarray(tmin, dtype=float), np.asarray(tmax, dtype=float)
     eto = 0.0023 * ((low + high) / 2.0 + 17.8) * np.sqrt(high - low) * MJ_TO_MM * np.asarray(sky, dtype=float)
     return np.asarray(np.maximum(eto, 0.0), dtype=np.float64)
-
-
-def extraterrestrial_radiation(day_of_year: ArrayLike, latitude: float) -> FloatArray:
-    """Radiation on a level surface above the air, Ra, from the day of the year [-] and latitude [deg].
-
-    Ra = 24*60/pi Gsc dr [ws sin(phi) sin(delta) + cos(phi) cos(delta) sin(ws)]
-
-    Returns
-    -------
-    ndarray, shape (T,)                          Ra [MJ m-2 d-1]. Source: FAO-56 Eq. 21; dr, delta, ws from pyet
-                                                 (23-25).
-    """
-    meteo_utils = _pyet().meteo_utils
-    day, phi = np.asarray(day_of_year, dtype=float), float(np.deg2rad(latitude))
-    declination = meteo_utils.solar_declination(day)
-    sunset = meteo_utils.sunset_angle(declination, phi)
-    beam = sunset * np.sin(phi) * np.sin(declination) + np.cos(phi) * np.cos(declination) * np.sin(sunset)
-    sky = SOLAR_CONSTANT_DAY / np.pi * meteo_utils.relative_distance(day) * beam
-    return np.maximum(np.asarray(sky, dtype=np.float64), 0.0)
-
-
-def daylight_hours(day_of_year: ArrayLike, latitude: float) -> FloatArray:
-    """Hours from sunrise to sunset, N = 24 ws / pi [h], shape (T,). Source: FAO-56 Eq. 34; ws from pyet (Eq. 25)."""
-    meteo_utils = _pyet().meteo_utils
-    declination = meteo_utils.solar_declination(np.asarray(day_of_year, dtype=float))
-    return np.asarray(24.0 / np.pi * meteo_utils.sunset_angle(declination, float(np.deg2rad(latitude))))
-
-
-def clear_sky_radiation(sky: ArrayLike, elevation: float) -> FloatArray:
-    """Radiation under a cloudless sky, Rso = (0.75 + 2e-5 z) Ra [MJ m-2 d-1], shape (T,). Source: FAO-56 Eq. 37."""
-    return np.asarray((0.75 + 2e-5 * elevation) * np.asarray(sky, dtype=np.float64))
-
-
-def wind_at_2m(speed: ArrayLike, height: float) -> FloatArray:
-    """Wind at 2 m from wind at another height over grass, u2 = uz 4.87 / ln(67.8 z - 5.42).
-
-    Parameters
-    ----------
-    speed : array, any shape                     Wind at `height` [m/s]; NaN passes through.
-    height : float                               Height of the instrument [m], above 0.1.
-
-    Returns
-    -------
-    ndarray, same shape                          Wind at 2 m [m/s]. Source: FAO-56 Eq. 47.
-
-    Raises
-    ------
-    ValueError                                   height is 0.1 m or less: the logarithmic profile has no value there.
-
-    Examples
-    --------
-    >>> round(float(wind_at_2m(3.2, 10.0)), 1)
-    2.4
-    """
-    if not height > 0.1:
-        raise ValueError(f"height must be above 0.1 m; got {height}")
-    if height == 2.0:  # the printed constants give 1.0002 there; a reading at 2 m stays as read
-        return np.array(speed, dtype=np.float64)
-    return np.asarray(np.asarray(speed, dtype=np.float64) * 4.87 / np.log(67.8 * height - 5.42))
-
-
-def saturation_vapour_pressure(temperature: ArrayLike) -> FloatArray:
-    """Vapour pressure of saturated air, e0(T) = 0.6108 exp(17.27 T / (T + 237.3)) [kPa], T [degC]. FAO-56 Eq. 11."""
-    meteo_utils = _pyet().meteo_utils
-    return np.asarray(meteo_utils.calc_e0(np.asarray(temperature, dtype=float)), dtype=np.float64)
 
 
 @dataclass(frozen=True)

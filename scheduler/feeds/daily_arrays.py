@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from models.weather import wind_at_2m
+from models.sky import wind_at_2m
 from scheduler.errors import shown
 from scheduler.feeds.bulletin import Bulletin, Refused, json_object, number
 from scheduler.site.units import conversion

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from models.choices import FEEDS
-from models.weather import wind_at_2m
+from models.sky import wind_at_2m
 from scheduler.errors import shown
 from scheduler.feeds.bulletin import Bulletin, Refused, json_object, moment, number
 from scheduler.feeds.local_days import (

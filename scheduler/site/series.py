@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from models.weather import wind_at_2m
+from models.sky import wind_at_2m
 from scheduler.errors import counted, listing, near_miss, read_but
 from scheduler.site.cells import Column
 from scheduler.site.columns import CALENDAR, FILES

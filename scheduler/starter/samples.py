@@ -12,7 +12,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from models.weather import Climate, Place, extraterrestrial_radiation, reference_et
+from models.sky import extraterrestrial_radiation
+from models.weather import Climate, Place, reference_et
 from scheduler.site.records import Site
 
 SEED = 7

@@ -14,8 +14,9 @@ import numpy as np
 import pandas as pd
 
 from models.choices import WEATHER
+from models.sky import extraterrestrial_radiation
 from models.soil import curve_number, effective_rain
-from models.weather import Climate, Place, extraterrestrial_radiation, reference_et
+from models.weather import Climate, Place, reference_et
 from scheduler.errors import counted
 from scheduler.notes import Note
 from scheduler.site import Site

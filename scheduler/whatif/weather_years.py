@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from models.choices import WEATHER, YEARS
-from models.weather import extraterrestrial_radiation
+from models.sky import extraterrestrial_radiation
 from scheduler.errors import InputProblems, Problem, counted
 from scheduler.site import Site
 from scheduler.site.columns import FILES

@@ -7,15 +7,8 @@ constants differently (solar constant 4.92 MJ m-2 h-1 against 0.0820 MJ m-2 min-
 import numpy as np
 import pytest
 
-from models.weather import (
-    Climate,
-    Place,
-    clear_sky_radiation,
-    extraterrestrial_radiation,
-    reference_et,
-    saturation_vapour_pressure,
-    wind_at_2m,
-)
+from models.sky import clear_sky_radiation, extraterrestrial_radiation, saturation_vapour_pressure, wind_at_2m
+from models.weather import Climate, Place, reference_et
 
 refet = pytest.importorskip("refet")
 

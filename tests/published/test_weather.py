@@ -4,8 +4,9 @@ it."""
 import numpy as np
 import pytest
 
-from models import weather
-from models.weather import Climate, Place, reference_et, wind_at_2m
+from models import sky, weather
+from models.sky import wind_at_2m
+from models.weather import Climate, Place, reference_et
 
 UCCLE = Place(latitude=50.8, elevation=100.0)
 UCCLE_DAY = {"tmin": [12.3], "tmax": [21.5], "rhmin": [63.0], "rhmax": [84.0], "wind": [2.078], "sunshine": [9.25]}
@@ -26,10 +27,10 @@ def test_example_18_uccle_printed_eto():
 
 def test_example_18_steps_of_radiation_and_vapour():
     # Ex. 18: Ra 41.09, N 16.1 (computed), Rs 22.07, Rso 30.90, ea 1.409 (secondary unless said).
-    sky = weather.extraterrestrial_radiation([187], UCCLE.latitude)
-    assert sky[0] == pytest.approx(41.09, abs=0.005)
-    assert weather.daylight_hours([187], UCCLE.latitude)[0] == pytest.approx(16.1, abs=0.05)
-    assert weather.clear_sky_radiation(sky, UCCLE.elevation)[0] == pytest.approx(30.90, abs=0.005)
+    above = sky.extraterrestrial_radiation([187], UCCLE.latitude)
+    assert above[0] == pytest.approx(41.09, abs=0.005)
+    assert sky.daylight_hours([187], UCCLE.latitude)[0] == pytest.approx(16.1, abs=0.05)
+    assert sky.clear_sky_radiation(above, UCCLE.elevation)[0] == pytest.approx(30.90, abs=0.005)
     day = Climate.of([187], **UCCLE_DAY)
     inputs = weather._chapter_3_inputs(day, UCCLE, np.array([0]))
     assert inputs.solar[0] == pytest.approx(22.07, abs=0.005)
@@ -49,13 +50,13 @@ def test_example_17_bangkok_monthly_step_with_soil_heat_flux():
     # FAO-56 ch. 4 Ex. 17, Bangkok, April: ETo 5.72, Ra 38.06, Rso 28.54, Rs 22.65, G 0.14 secondary; N 12.31: computed;
     # ea 2.85 and n 8.5 h: memory (ETo is 5.7183 if ea is 2.846, which prints the same).
     latitude = 13.0 + 44.0 / 60.0
-    sky = weather.extraterrestrial_radiation([105], latitude)
-    clear = weather.clear_sky_radiation(sky, 2.0)
-    daylight = weather.daylight_hours([105], latitude)
-    assert sky[0] == pytest.approx(38.06, abs=0.005)
+    above = sky.extraterrestrial_radiation([105], latitude)
+    clear = sky.clear_sky_radiation(above, 2.0)
+    daylight = sky.daylight_hours([105], latitude)
+    assert above[0] == pytest.approx(38.06, abs=0.005)
     assert clear[0] == pytest.approx(28.54, abs=0.005)
     assert daylight[0] == pytest.approx(12.31, abs=0.005)
-    solar = (0.25 + 0.50 * 8.5 / daylight) * sky
+    solar = (0.25 + 0.50 * 8.5 / daylight) * above
     assert solar[0] == pytest.approx(22.65, abs=0.005)
     eto = weather.penman_monteith([25.6], [34.8], [2.85], [2.0], solar, clear, 2.0, soil_heat_flux=0.14)
     assert eto[0] == pytest.approx(5.72, abs=0.005)
@@ -67,7 +68,7 @@ def test_example_20_temperatures_alone():
     eto, route = eto_and_route([196], LYON, tmin=[14.8], tmax=[26.6])
     assert eto[0] == pytest.approx(4.56, abs=0.005)
     assert route == ["penman-monteith: radiation from temperatures, vapour pressure from tmin, wind 2 m/s"]
-    assert weather.extraterrestrial_radiation([196], LYON.latitude)[0] == pytest.approx(40.55, abs=0.005)
+    assert sky.extraterrestrial_radiation([196], LYON.latitude)[0] == pytest.approx(40.55, abs=0.005)
 
 
 def test_example_20_hargreaves_is_the_last_step():
@@ -132,7 +133,7 @@ def test_polar_night_and_day_stay_finite():
     eto, _ = eto_and_route([355, 172], Place(80.0, 10.0), tmin=[-30.0, 0.0], tmax=[-20.0, 6.0], sunshine=[0.0, 12.0])
     assert np.all(np.isfinite(eto))
     assert np.all(eto >= 0)
-    assert weather.daylight_hours([355, 172], 80.0).tolist() == pytest.approx([0.0, 24.0])
+    assert sky.daylight_hours([355, 172], 80.0).tolist() == pytest.approx([0.0, 24.0])
 
 
 def test_days_may_repeat_and_be_out_of_order():
@@ -245,8 +246,8 @@ def test_hargreaves_by_hand_and_never_below_nothing():
 
 
 def test_a_clear_sky_is_clearer_higher_up():
-    assert weather.clear_sky_radiation([40.0], 1000.0)[0] == pytest.approx(0.77 * 40.0)
-    assert weather.clear_sky_radiation([40.0], 0.0)[0] == 30.0
+    assert sky.clear_sky_radiation([40.0], 1000.0)[0] == pytest.approx(0.77 * 40.0)
+    assert sky.clear_sky_radiation([40.0], 0.0)[0] == 30.0
 
 
 @pytest.mark.parametrize(("latitude", "elevation"), [(90.0, 9000.0), (-90.0, -500.0), (0.0, np.nan)])

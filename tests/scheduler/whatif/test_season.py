@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.weather import extraterrestrial_radiation
+from models.sky import extraterrestrial_radiation
 from scheduler.errors import InputProblems
 from scheduler.whatif import season as seasons
 from scheduler.whatif.ahead import live
