@@ -214,7 +214,8 @@ def fed_layers(layers: Layers, root_depth: Numbers, fed_depth: Numbers) -> Layer
     -------
     Layers
         There: of equal thickness over the fed depth, emptied alike, roots by FAO-29's pattern over the root depth. Salt
-        grows downward within a layer only as far as roots draw on it, and so f of `default_mixing` is 1 below them.
+        grows downward within a layer only as far as roots draw on it, and not by what they draw up through it: f of
+        `default_mixing` is above 1 by the share of the roots' water that the layer itself gives, and 1 below roots.
 
     Raises
     ------
@@ -232,12 +233,15 @@ def fed_layers(layers: Layers, root_depth: Numbers, fed_depth: Numbers) -> Layer
     taken = np.interp(within, quarters, np.concatenate(([0.0], np.cumsum(FAO29_ROOTS))))
     rooted = np.where(deeper, np.diff(within * roots[:, None], axis=1), layers.rooted)
     thickness = np.where(deeper, np.diff(ends, axis=1), layers.thickness)
+    root_fraction = np.where(deeper, np.diff(taken, axis=1), layers.root_fraction)
+    emptied = np.where(deeper, 1.0 / layers.count, layers.emptied)
+    own = np.minimum(emptied / np.maximum(root_fraction, TOLERANCE), 1.0)  # of what its roots take
     return replace(
         layers,
         thickness=thickness,
-        mixing=1.0 + (layers.mixing - 1.0) * np.minimum(rooted / thickness, 1.0),
-        root_fraction=np.where(deeper, np.diff(taken, axis=1), layers.root_fraction),
-        emptied=np.where(deeper, 1.0 / layers.count, layers.emptied),
+        mixing=1.0 + (layers.mixing - 1.0) * np.minimum(rooted / thickness, 1.0) * np.where(deeper, own, 1.0),
+        root_fraction=root_fraction,
+        emptied=emptied,
         rooted=rooted,
     )
 

@@ -73,8 +73,8 @@ def _if_saltier(planned: Planned) -> np.ndarray:
     salt, plan, effects = planned.salt, planned.plan, planned.effects
     flushed = np.zeros(plan.zones, dtype=bool)
     flushed[[f.zone for f in planned.run.result.flushes]] = True
-    more = np.where(flushed, 1.0 + salt.spread / np.maximum(salt.mean, SALT.least_ece), np.nan)
-    raised = replace(salt, ece=salt.ece * more[:, None])
+    spread = np.minimum(salt.spread / np.maximum(salt.mean, SALT.least_ece), TOLD.widest_salt)
+    raised = replace(salt, ece=salt.ece * np.where(flushed, 1.0 + spread, np.nan)[:, None])
     return forecast_salt(
         raised, effects.net, effects.water_ec, plan.etc, plan.effective_rain, planned.inputs.depletion_fraction
     ).mean

@@ -155,7 +155,7 @@ def salt_state(site: Site, night: date, opens: int, demand: Demand, state: Start
         notes += run.notes
         if taught.zones.size:
             notes.append(learned)
-        found = _joined(site, zones, source_ec, run, followed, follower)
+        found = _joined(site, layers, zones, source_ec, run, followed, follower)
         ece[zones], spread[zones], origin[zones] = found
         _note_origins(site, origin[zones], notes)
         past = _past(site, run, demand.past)
@@ -240,7 +240,13 @@ def salt_dry_limit(site: Site, salt: SaltState, taw: np.ndarray, p: np.ndarray) 
 
 
 def _joined(
-    site: Site, zones: np.ndarray, source_ec: np.ndarray, run: SaltRun, followed: SaltRun, follower: Follower
+    site: Site,
+    layers: Layers,
+    zones: np.ndarray,
+    source_ec: np.ndarray,
+    run: SaltRun,
+    followed: SaltRun,
+    follower: Follower,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Balance, samples and probes together: ECe (M, L), spread of the mean (M,) [dS/m] and origin (M,)."""
     shape = run.ece.shape
@@ -264,8 +270,8 @@ def _joined(
     # One layer says little of the other: the upper half hardly depends on leaching, the lower half does above all.
     gain, width, origin = _from_kin(site, zones, source_ec, gain, width, origin, read | sampled)
     ece = np.exp(base + gain)
-    mean = ece.mean(axis=1)
-    return ece, mean * np.sqrt((width**2).mean(axis=1)), origin
+    part = some_layers(layers, zones)
+    return ece, root_zone_ece(part, ece) * np.sqrt(root_zone_ece(part, width**2)), origin
 
 
 def _from_kin(

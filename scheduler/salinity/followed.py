@@ -89,7 +89,9 @@ def evening_ece(
     value = np.clip(table["ece"].to_numpy(float) * factor, SALT.least_ece, SALT.most_ece)
     np.add.at(total, (row, layer, column), np.log(value))
     np.add.at(count, (row, layer, column), 1.0)
-    level, gain = in_profile(table["depth"].to_numpy(float) / (100.0 * site.zones.fed_depth[zones[row]]))
+    roots, fed = (depth[zones[row]] for depth in (site.zones.root_depth, site.zones.fed_depth))
+    level, gain = in_profile(table["depth"].to_numpy(float) / (100.0 * fed))
+    gain = np.where(fed > roots, 0.0, gain)  # roots that are fed from below them make no such profile
     within, above, belief = (np.zeros((zones.size, shape[1])) for _ in range(3))
     np.add.at(within, (row, layer), level)
     np.add.at(above, (row, layer), gain)

@@ -450,12 +450,13 @@ def test_layers_reach_as_deep_as_what_feeds_the_turf():
     np.testing.assert_allclose(soil.thickness, [[0.15, 0.15]])
     np.testing.assert_allclose(soil.root_fraction, [[1.0, 0.0]])
     np.testing.assert_allclose(soil.emptied, [[0.5, 0.5]])
-    np.testing.assert_allclose(soil.mixing, [[2.0, 1.0]])  # no roots, no gradient: what leaves is as salty as the mean
+    # Of what roots take in the upper half that half gives 0.5: half the gradient. No roots, none: f of the mean.
+    np.testing.assert_allclose(soil.mixing, [[1.0 + 0.5, 1.0]])
     # 20 cm of roots: 15 of them in the upper half, with 3/4 of the root depth: FAO-29's 40, 30 and 20 of 100.
     soil = perched(roots=0.2)
     np.testing.assert_allclose(soil.root_fraction, [[0.9, 0.1]])
     np.testing.assert_allclose(soil.rooted, [[0.15, 0.05]])
-    np.testing.assert_allclose(soil.mixing, [[2.0, 1.0 + 1.0 / 3.0]])
+    np.testing.assert_allclose(soil.mixing, [[1.0 + 0.5 / 0.9, 1.0 + 1.0 / 3.0]])
     assert layers.root_zone_ece(soil, np.array([[2.0, 6.0]]))[0] == pytest.approx(3.0)
     assert layers.standing_ece(soil, np.array([[2.0, 6.0]]))[0] == pytest.approx(4.0)
     assert layers.standing_ece(soil, np.array([[6.0, 2.0]]))[0] == pytest.approx(5.0)  # salt in the roots counts there

@@ -12,7 +12,7 @@ from models.plan.flush_needs import FlushNeeds
 from models.salt_balance import layered_day, lead_in
 from models.salts import leaching_requirement
 from scheduler.events import protected_nights
-from scheduler.salinity.flushes import working_limit
+from scheduler.salinity.flushes import saltier, working_limit
 from scheduler.salinity.readings import site_layers
 from tests.scheduler import salty_sites as s
 
@@ -120,8 +120,8 @@ def test_a_zone_that_is_not_sure_is_judged_as_saltier(tmp_path):
     unsure = replace(sure, spread=np.array([0.3, 0.0, 0.0]))
     later, now = s.flush_candidates(place, sure, inputs), s.flush_candidates(place, unsure, inputs)
     assert later.passes[0] > now.passes[0] == 0
-    saltier = s.with_ece(salt, [[3.802 / 3.55, 6.1 * 3.802 / 3.55], [1.0, 3.0], [1.0, 3.0]])
-    as_if = s.flush_candidates(place, saltier, inputs)
+    more = s.with_ece(salt, [[3.802 / 3.55, 6.1 * 3.802 / 3.55], [1.0, 3.0], [1.0, 3.0]])
+    as_if = s.flush_candidates(place, more, inputs)
     np.testing.assert_allclose(now.needs.depth, as_if.needs.depth, atol=0.01)
     assert now.ece_now[0] == pytest.approx(3.55)
     assert "as it may be 0.3 saltier than believed" in now.cause[0]
@@ -265,6 +265,16 @@ def test_limit_where_the_water_does_not_allow_the_threshold(tmp_path):
     assert "as far as one flush goes" in evened.beside[0]
     stage, _, _ = candidates(place, [[evened.target[0]] * 2])
     assert np.all(stage.passes >= 3)
+
+
+def test_a_green_over_gravel_is_surer_where_it_stands(tmp_path):
+    # Half of 3 dS/m unsure counts as a fifth of it, over gravel as 0.15; 0.1 unsure as it is; by 0.84 of it.
+    built = s.zones_csv("G1,green,creeping_bentgrass,reclaimed").replace(",no\n", ",yes\n")
+    for name, zones, most in (("a", built, 0.15), ("b", s.zones_csv("G1,green,creeping_bentgrass,reclaimed"), 0.2)):
+        _, _, salt, _ = s.evening(s.salty(tmp_path / name, zones=zones))
+        for spread, counts in ((1.5, most), (0.3, 0.1)):
+            found = saltier(replace(s.with_ece(salt, [[3.0, 3.0]]), spread=np.array([spread])))
+            np.testing.assert_allclose(found.ece, 3.0 * (1.0 + 0.84 * counts))
 
 
 def test_a_green_over_gravel_is_flushed_as_deep_as_its_sand_feeds_it(tmp_path):
