@@ -49,35 +49,32 @@ def folder(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def browser():
+def window():
+    """One page of a browser for all tests; a page of its own for each would be a process of its own."""
     sync_api = pytest.importorskip("playwright.sync_api")
     with sync_api.sync_playwright() as play:
         few = ["--no-sandbox", "--disable-gpu", "--renderer-process-limit=1"]
         started = play.chromium.launch(executable_path=CHROMIUM, args=few)
-        yield started.new_context()
+        page = started.new_page()
+        page.on("request", lambda r: page.asked.append(r.url))
+        page.on("console", lambda m: page.said.append(m.text) if m.type in ("error", "warning") else None)
+        page.on("pageerror", lambda e: page.said.append(str(e)))
+        yield page
         started.close()
 
 
 @pytest.fixture
-def opened(browser):
+def opened(window):
     """Open a page; what it asked for from elsewhere and what it complained of are its `asked` and `said`."""
-    pages = []
 
     def open_page(path, width=390, scheme="light"):
-        page = browser.new_page()
-        page.set_viewport_size({"width": width, "height": 800})
-        page.emulate_media(color_scheme=scheme)
-        page.asked, page.said = [], []
-        page.on("request", lambda r: page.asked.append(r.url))
-        page.on("console", lambda m: page.said.append(m.text) if m.type in ("error", "warning") else None)
-        page.on("pageerror", lambda e: page.said.append(str(e)))
-        page.goto(path.as_uri())
-        pages.append(page)
-        return page
+        window.asked, window.said = [], []
+        window.set_viewport_size({"width": width, "height": 800})
+        window.emulate_media(color_scheme=scheme)
+        window.goto(path.as_uri())
+        return window
 
-    yield open_page
-    for page in pages:
-        page.close()
+    return open_page
 
 
 @pytest.mark.drawn

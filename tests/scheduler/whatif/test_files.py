@@ -17,7 +17,14 @@ SCHEMA = jsonschema.Draft202012Validator(json.loads(SCHEMA_FILE.read_text()))
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     made = make_site(
-        tmp_path_factory.mktemp("whatif") / "site", zones=6, nights=3, season_days=30, seed=2, allocation_left=0.9
+        tmp_path_factory.mktemp("whatif") / "site",
+        zones=6,
+        nights=3,
+        season_days=20,
+        seed=2,
+        allocation_left=0.9,
+        probes=False,
+        water_ec=0.0,
     )
     (made / "cases").mkdir()
     (made / "cases" / "order.toml").write_text('title = "Order"\ncut = 0.3\nbase = ["2026-07-01", "2026-07-10"]\n')
