@@ -22,6 +22,6 @@ def some(whole: Sequence[Drawn], lean: int) -> list[Drawn]:
     return list(whole) if WHOLE else list(whole)[:: max(len(whole) // lean, 1)][:lean]
 
 
-def examples(whole: int) -> settings:
-    """Examples of a property: a tenth, but never under 4, or with `--sweeps` all."""
-    return settings(max_examples=draws(whole, max(whole // 10, 4)), deadline=None)
+def examples(whole: int, least: int = 4) -> settings:
+    """Examples of a property: a tenth, but never under `least`, or with `--sweeps` all."""
+    return settings(max_examples=draws(whole, max(whole // 10, least)), deadline=None)

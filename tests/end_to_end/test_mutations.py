@@ -290,7 +290,7 @@ def check_site(site: Site) -> None:
 @pytest.mark.parametrize("batch", range(draws(10, 1)))
 def test_every_spoiled_site_is_read_or_refused_with_a_place(tmp_path, batch):
     refused = 0
-    for number in range(batch * MUTATIONS // 10, batch * MUTATIONS // 10 + draws(30, 8)):
+    for number in range(batch * MUTATIONS // 10, batch * MUTATIONS // 10 + draws(30, 6)):
         dice = random.Random(SEED + number)
         folder = tmp_path / str(number)
         write_starter(folder)

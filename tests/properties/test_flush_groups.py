@@ -58,7 +58,7 @@ def every_choice(search: Search) -> dict[tuple[int, ...], float]:
 @given(seeds)
 @example(1139)  # a group that has no whole flushes left within what was settled
 @example(1153)  # and names a way that was closed
-@examples(25)
+@examples(25, least=2)
 def test_no_group_cuts_off_the_best_choice(seed):
     search, root = searched(drawn(seed))
     halves = search.halves(root) if (root.node.weight[search.ways.heaviest(root.node.weight)] < 1 - 1e-6).any() else []
