@@ -103,6 +103,7 @@ def test_free_capacity_marks_and_starts_recounted(seed):
                 flow = level(job, board, job.pump[zone])
                 room = max(3.0 - job.flow[zone], 0.0) * 1e6 + 0.5
                 fits = changes(flow, board.minute, s)[0] <= room and changes(flow, board.minute, s + length)[1] >= -room
+                assert board.keeps_ramp(zone, s, s + length) == fits
             ok += [s] if fits else []
         assert board.starts(zone, length).tolist() == ok
 

@@ -14,7 +14,7 @@ from models.night.grouping import minutes_per_start
 from models.night.job import Bounds, NightJob, Standing, planning_resolution
 from models.night.packing import pack_night
 from models.night.percent import as_percent, earlier, percent_choice
-from models.night.playback import keyed_minutes, play_programmes
+from models.night.playback import check_programmes, keyed_minutes, play_programmes
 from models.night.programmes import Programme, run_length, run_offsets
 from models.night.simulate import check_timetable, low_flows, play_night
 from tests.models.night.controllers import needs_of, night, rules_of
@@ -374,6 +374,11 @@ def test_a_controller_plays_two_programmes_as_its_rules_say():
     half = play_programmes(rules_of(), [replace(first, percent=45.0)], 0.5)
     assert [r.end - r.start for r in half.runs][:2] == [2.5, 4.5] and keyed_minutes(5.0, 45.0, 0.5) == 2.5
     assert play_programmes(rules_of(), [], 1.0).runs == ()
+    table = replace(pack_night(night([1.0], [0], [1], [2])), zone=np.zeros(0, int), start=np.zeros(0), end=np.zeros(0))
+    many = Programme(2, 9, (0,), (0.0,), (1320.5, 1330.0, 1340.0, 1350.0))
+    told = check_programmes(rules_of(2), [many, replace(many, number=9)], 1.0, table, np.array([2]))
+    assert {v.index for v in told} == {2} and {v.kind for v in told} == {"programmes"}
+    assert [v.minute for v in told if "start times" in v.text] == [1320.5] * 2
 
 
 def test_one_percent_of_a_programme_by_hand():
@@ -564,6 +569,23 @@ def test_a_limit_is_blamed_for_what_it_was_asked_most():
     roomy = replace(job, pump_capacity=np.array([12.0]))
     own = outcome._measured_capacity(roomy, left, bounds.lower_bounds(roomy))
     assert own.pump.tolist() == [1.0] and own.zone_minutes[3] == 60.0  # no limit was nearly asked for
+
+
+def test_a_run_over_two_pieces_that_touch_is_in_the_window():
+    job = night([1.0], [20], [1], [0], pieces=np.array([[1260.0, 1300.0], [1320.0, 1340.0], [1340.0, 1360.0]]),
+                blocks=np.array([[1260.0, 1360.0]]))  # fmt: skip
+    table = replace(pack_night(job), zone=np.zeros(1, int), start=np.array([1330.0]), end=np.array([1350.0]))
+    assert check_timetable(job, table) == ()
+    gap = replace(table, start=np.array([1295.0]), end=np.array([1315.0]))
+    assert [v.kind for v in check_timetable(job, gap)] == ["window"]
+
+
+def test_what_programmes_left_out_counts_as_asked():
+    still = Standing(np.zeros(0, int), np.zeros(0), np.zeros(0), np.array([0.0, 25.0]))
+    job = replace(night([1.0, 1.0], [30, 0], [1, 1], [0, 0]), standing=still)
+    assert outcome._asked(job).tolist() == [30.0, 25.0]
+    table = pack_night(job)
+    assert not table.fitted and table.unplaced.tolist() == [0.0, 25.0] and table.fill == pytest.approx(30 / 55)
 
 
 def test_parts_that_meet_are_one_run_again():

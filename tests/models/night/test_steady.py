@@ -61,6 +61,23 @@ def test_what_cannot_be_avoided_is_a_bound():
     assert steadier.board.placed == [[(80, 120)], [(110, 120)]]
 
 
+@pytest.mark.parametrize("limit", ["branch", "controller", "pump"])
+def test_company_that_may_not_run_beside_it_is_no_help(limit):
+    # 1 L/s and 2.5 L/s for 40 min each, smallest 3 L/s: together they would do, but something keeps them apart
+    job = night([0, 1], [40, 40], [1, 2.5], window=(1320.0, 1440.0), pump_smallest=np.array([3.0]))
+    apart = {
+        "branch": {"branch": np.zeros(2, int), "branch_capacity": np.array([3.0])},
+        "controller": {"stations_at_once": np.array([1.0])},
+        "pump": {"pump_capacity": np.array([3.2])},
+    }
+    for changes, unavoidable in (({}, 0.0), (apart[limit], 40.0)):
+        steadier = Steadier(replace(job, **changes), Board(replace(job, **changes)))
+        steadier.board.place(0, 0, 40)
+        steadier.board.place(1, 50, 40)
+        steadier.pump, steadier.smallest, steadier.zones = 0, 3_000_000, [0, 1]
+        assert steadier._unavoidable() == unavoidable
+
+
 def test_runs_do_not_move_into_dear_hours_or_past_their_time():
     # Zone 1 (9 L/s) runs in the cheap hour 22:00-23:00; zone 0 (1 L/s) would have company only there or, dear, later.
     blocks = np.array([[1320.0, 1380.0], [1380.0, 1440.0]])
