@@ -14,6 +14,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from tests.bench.more_slips import MORE
 from tests.bench.standing_changes import ROOT, Mutant, Session, run
 
 DOCUMENT = ["tests/scheduler/document"]
@@ -48,11 +49,16 @@ TESTS = {
     ],
     "scheduler/season": [
         "tests/scheduler/test_season_money_and_meters.py",
+        "tests/scheduler/test_season_parts.py",
         "tests/scheduler/test_season_turf.py",
         "tests/scheduler/test_season.py",
         "tests/end_to_end/test_season_account.py",
     ],
-    "scheduler/supply.py": ["tests/scheduler/plan", "tests/scheduler/test_site_water.py"],
+    "scheduler/supply.py": [
+        "tests/scheduler/plan",
+        "tests/scheduler/test_site_water.py",
+        "tests/scheduler/test_supply.py",
+    ],
     "scheduler/whatif": ["tests/end_to_end/test_orders_reckoned.py", "tests/scheduler/whatif"],
 }
 
@@ -768,7 +774,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--only", default="", help="part of a meaning or a file")
     given = parser.parse_args()
-    slips = [s for s in SLIPS if given.only in s.meaning or given.only in s.file]
+    slips = [s for s in (*SLIPS, *(Slip(*one) for one in MORE)) if given.only in s.meaning or given.only in s.file]
     alive = 0
 
     def judge(killed_by: Callable[[Mutant], str | None]) -> None:
