@@ -295,8 +295,8 @@ SLIPS = (
     ),
     Slip(
         "scheduler/document/words.py",
-        "d + timedelta(days=1), units) for d in planned.inputs.dates]",
-        "d, units) for d in planned.inputs.dates]",
+        "evenings = [format_day_after(d, units)",
+        "evenings = [format_short_date(d, units)",
         "a zone is told dry by a day too early",
     ),
     Slip(

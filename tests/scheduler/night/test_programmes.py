@@ -1,6 +1,7 @@
 """What controllers that hold programmes have from before, keep, and give up for zones served before theirs."""
 
 import json
+from dataclasses import dataclass
 from datetime import date, timedelta
 from types import SimpleNamespace
 
@@ -9,6 +10,7 @@ import pytest
 
 from models.night.programmes import Programme
 from scheduler.errors import InputProblems
+from scheduler.night import lost
 from scheduler.night.lost import _binds_tonight
 from scheduler.night.percents import with_percents
 from scheduler.night.programmes import (
@@ -179,3 +181,70 @@ def test_the_least_and_the_most_percent_can_be_keyed(place, monkeypatch, tmp_pat
     monkeypatch.setattr("scheduler.night.percents.replace", lambda site, edits: changed.update(edits=edits))
     with_percents(found, NIGHT, [f"held/1={percent}"])
     assert changed["edits"]["minutes"].tolist() == [20.0 * percent / 100.0]
+
+
+class Solver:
+    """Notes what it is told."""
+
+    def __init__(self):
+        self.told = []
+
+    def limit_runs(self, zones, minutes, night):
+        self.told.append(("runs", minutes.tolist(), night))
+
+    def scale_capacity(self, name, factors, night=None):
+        self.told.append((name, factors.tolist(), night))
+
+    def solve(self):
+        self.told.append("solved")
+        return SimpleNamespace(run_times=lambda plan: np.ones((2, 1, 1, 1)))
+
+
+@pytest.mark.parametrize("minutes", [[0.0, 0.0], [0.0, 7.0]])
+def test_a_night_free_of_programmes_is_asked_for_with_all_stations_and_the_solver_left_as_it_was(monkeypatch, minutes):
+    seen, solver = {}, Solver()
+    usual = Shares({"station": np.array([1.0])}, np.array([60.0, 50.0]))
+    monkeypatch.setattr(lost, "usual_limits", lambda inputs, solver: usual)
+    monkeypatch.setattr(lost, "hold_tonight", lambda solver, limits, usual: solver.told.append(limits))
+    monkeypatch.setattr(lost, "flushing_on", lambda *_: "flushing")
+
+    def rounded(inputs, result, run_time, longest, terms):
+        seen.update(run_time=run_time[:, 0, 0, 0].tolist(), share=terms.share["station"].tolist())
+        return SimpleNamespace(minutes=np.array(minutes))
+
+    monkeypatch.setattr(lost, "whole_minutes", rounded)
+    monkeypatch.setattr(
+        lost, "night_job", lambda site, inputs, minutes, by_block, flushing, said: (None, minutes.tolist())
+    )
+    tonight = SimpleNamespace(
+        site=None, inputs=None, plan=SimpleNamespace(zones=2), solver=solver, keep_word=lambda run_time: None,
+        terms=lambda limits: limits, word=SimpleNamespace(said="said"),
+    )  # fmt: skip
+    first, last = SimpleNamespace(waits=np.array([True, False])), SimpleNamespace(limits="as the last was held")
+    found = lost._with_more_stations(tonight, first, last, np.array([2.0]))
+    assert found == (minutes if any(minutes) else None)
+    assert seen == {"run_time": [0.0, 1.0], "share": [2.0]}  # what had better wait waits here too
+    # Free of what packing measured, with twice the stations; and afterwards as before.
+    assert solver.told == [
+        usual,
+        ("runs", [60.0, 50.0], 0),
+        ("station", [2.0], None),
+        "solved",
+        ("station", [1.0], None),
+        "as the last was held",
+    ]
+
+
+@dataclass(frozen=True, eq=False)
+class Shares:
+    share: dict
+    longest: np.ndarray
+
+    @property
+    def at_once(self):
+        return self
+
+
+def test_stations_without_programmes_are_those_a_controller_opens_or_all():
+    boxes = (SimpleNamespace(stations_at_once=3), SimpleNamespace(stations_at_once=None))
+    assert lost._stations_without(SimpleNamespace(controllers=boxes, zones=range(7))).tolist() == [3.0, 7.0]

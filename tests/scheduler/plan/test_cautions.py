@@ -1,13 +1,17 @@
 """What each word for caution would have done, from the folder's own weather and forecasts."""
 
 from datetime import timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from models.choices import PRICES
 from models.plan.refill import refill
+from models.soil import curve_number, effective_rain
 from scheduler.plan import cautions
 from scheduler.plan.cautions import FEWEST, MOST_ZONES, _spread, lived_by_caution
+from scheduler.state.caution import CAUTION
 from tests.scheduler.plan.test_weathers import NIGHT, line, site_of, tonight
 
 KC = {"G1": 0.85, "F1": 0.85}
@@ -72,3 +76,44 @@ def test_few_zones_are_all_played_and_of_many_evenly_spread_ones():
     many = _spread(4 * MOST_ZONES)
     assert (many.size, many[0], many[-1]) == (MOST_ZONES, 0, 4 * MOST_ZONES - 1)
     assert set(np.diff(many)) <= {4, 5}
+
+
+def test_an_evening_s_runs_are_refills_of_open_zones_within_their_longest_run(monkeypatch):
+    # Evening 1 of a stretch of four dates, by a forecast of two. The second zone is shut; the first's 6 mm are 12 of
+    # what falls, and its longest run gives 5.
+    seen = []
+
+    def drawn(usual, eto, rain, chance):
+        return np.stack((eto, 2 * eto)), np.stack((rain, 0 * rain))
+
+    monkeypatch.setattr(cautions, "weathers", drawn)
+    monkeypatch.setattr(cautions, "reduced", lambda eto, rain, most: (np.array([0, 1]), np.array([0.75, 0.25])))
+    monkeypatch.setattr(cautions, "refill", lambda *given: seen.append(given) or SimpleNamespace(depth=np.full(2, 6.0)))
+    day = np.arange(4.0)
+    begin = {"kc": 0.5, "limit": 20.0, "margin": 1.0, "wet": 4.0}
+    rows = {name: np.stack((v + day, v + 10 + day)) for name, v in begin.items()}
+    stretch = cautions._Stretch(
+        some=np.array([0, 1]), closed=np.array([[True, False, True, True], [False, True, False, False]]),
+        taw=np.full(2, 40.0), longest=np.array([5.0, 50.0]), fraction=np.full(2, 0.5),
+        served=np.array([[0.5, 1.0], [0.4, 0.8]]),
+        groups=curve_number(["A", "D"]), usual=None, **rows,
+    )  # fmt: skip
+    told = SimpleNamespace(
+        told_eto=np.array([[0.0, 0.0], [4.0, 5.0]]), told_amount=np.array([[0.0, 0.0], [60.0, 0.0]]),
+        told_chance=np.array([[1.0, 1.0], [0.5, 1.0]]), eto=np.zeros((2, 2)),
+    )  # fmt: skip
+    site = SimpleNamespace(caution="careful", price_of_a_run=1.5)
+    found = cautions._run_of(stretch, site, told, 1, 1, np.array([7.0, 8.0]))
+    assert found.tolist() == [5.0, 0.0]
+    ((zones, turf, run),) = seen
+    assert (turf, run) == (PRICES.turf * CAUTION["careful"].worth, 1.5)
+    ahead = slice(1, 3)
+    np.testing.assert_allclose(zones.etc, rows["kc"][:, ahead] * [4.0, 5.0])
+    np.testing.assert_allclose(zones.dry_limit, (rows["limit"] - rows["margin"])[:, ahead])
+    np.testing.assert_allclose(zones.wet_limit, rows["wet"][:, ahead])
+    enters = effective_rain(np.array([[60.0]]), stretch.groups)[0][:, 0]  # what the ground takes of it where it falls
+    np.testing.assert_allclose(zones.effective_rain, np.stack((0.5 * enters, [0.0, 0.0]), axis=1))
+    assert zones.depletion.tolist() == [7.0, 8.0]
+    np.testing.assert_allclose(zones.members.weight, [0.5, 0.25 * 2 / 3])
+    np.testing.assert_allclose(zones.members.etc[1], 2 * zones.etc)
+    np.testing.assert_allclose(zones.members.effective_rain[:, :, 0], [enters, [0.0, 0.0]])
