@@ -1,16 +1,17 @@
 """What controllers that hold programmes have from before, keep, and give up for zones served before theirs."""
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from models.night.programmes import Programme
 from scheduler.errors import InputProblems
-from scheduler.night import lost
+from scheduler.night import lost, programmes
 from scheduler.night.lost import _binds_tonight
 from scheduler.night.percents import with_percents
 from scheduler.night.programmes import (
@@ -248,3 +249,109 @@ class Shares:
 def test_stations_without_programmes_are_those_a_controller_opens_or_all():
     boxes = (SimpleNamespace(stations_at_once=3), SimpleNamespace(stations_at_once=None))
     assert lost._stations_without(SimpleNamespace(controllers=boxes, zones=range(7))).tolist() == [3.0, 7.0]
+
+
+def test_what_programmes_lose_is_what_a_free_timetable_would_run_beyond_what_runs(place, monkeypatch):
+    # Zones of programmes and of times of their own: G1, G2 and F1. 10, 8 and 6 min are wished for; G1 runs 4, F1 6.
+    runs = SimpleNamespace(
+        zone=np.array([0, 1, 2]), start=np.array([100.0, 200.0, 300.0]), end=np.array([104.0, 208.0, 306.0])
+    )
+    free = SimpleNamespace(
+        zone=np.array([0, 0, 3]), start=np.array([10.0, 20.0, 30.0]), end=np.array([15.0, 24.0, 39.0])
+    )
+    asked = []
+    monkeypatch.setattr(lost, "pack_night", lambda job, effort: asked.append(job.stations_at_once.tolist()) or free)
+    wished = Wished(np.array([10.0, 8.0, 6.0, 9.0, 0.0]), None)
+    assert lost._run_beyond(place, wished, runs).tolist() == [
+        5.0,
+        -8.0,
+        -6.0,
+        0.0,
+        0.0,
+    ]  # R1 has start times of its own
+    assert asked == [[5.0, 2.0, 5.0]]  # stations as without programmes
+    whole = Wished(np.array([4.0, 8.0, 6.0, 99.0, 0.0]), None)  # nothing of theirs is short
+    assert lost._run_beyond(place, whole, runs).tolist() == [0.0] * 5 and len(asked) == 1
+
+
+@dataclass(frozen=True)
+class Wished:
+    asked_minutes: np.ndarray
+    stations_at_once: object
+
+    @property
+    def zones(self):
+        return self.asked_minutes.size
+
+
+def test_a_percent_stands_in_place_of_its_zones_words_and_of_no_others(place, monkeypatch, tmp_path):
+    rows = [("2026-07-14", "G2", "skip"), ("2026-07-14", "R1", "skip"), ("2026-07-15", "G2", "skip")]
+    edits = pd.DataFrame([(pd.Timestamp(n), z, w, np.nan, "") for n, z, w in rows], columns=place.edits.columns)
+    found = kept(place, monkeypatch, tmp_path, d1=plan_of((1, (("G2", 8),), [1270], 100)))
+    found.edits = edits
+    changed = {}
+    monkeypatch.setattr("scheduler.night.percents.replace", lambda site, edits: changed.update(edits=edits))
+    with_percents(found, NIGHT, ["held/1=100"])
+    left = {(row.night.day, row.zone): row.word for row in changed["edits"].itertuples()}
+    assert left == {(14, "R1"): "skip", (15, "G2"): "skip", (14, "G2"): "minutes"}
+
+
+@pytest.mark.parametrize(
+    ("up", "down", "sooner", "unplaced", "told"),
+    [
+        (True, True, 0, 0.0, "percent"),
+        (False, True, 0, 0.0, "minutes"),  # a controller that rounds up would break a limit
+        (True, False, 0, 0.0, "minutes"),
+        (True, True, 2, 0.0, "percent, 2 sooner"),
+        (True, True, 2, 1.0, "minutes"),  # for the price of a run elsewhere
+    ],
+)
+def test_a_programme_is_told_by_a_percent_where_it_holds_however_it_is_rounded(
+    place, monkeypatch, up, down, sooner, unplaced, told
+):
+    programme = Programme(0, 1, (0, 1, 2), (5.0,) * 3, (1300.0,), 100.0)
+    table, anew = (SimpleNamespace(unplaced=np.array([u])) for u in (0.0, unplaced))
+    monkeypatch.setattr(programmes, "as_percent", lambda stands, p, step, fewest: replace(p, percent=90.0))
+    monkeypatch.setattr(programmes, "earlier", lambda p, by: replace(p, starts=(1300.0 - by,)))
+
+    def holds(job, table, own, of_own, step, longest, round_up=False):
+        enough = of_own[0].starts[0] == 1300.0 - sooner
+        return enough and (up if round_up else down), None, "runs"
+
+    monkeypatch.setattr(programmes, "holds_with", holds)
+    monkeypatch.setattr(programmes, "_stands_as", lambda job, runs, controller: None)
+    monkeypatch.setattr(programmes, "pack_night", lambda job, effort: anew)
+    job = Job(np.full(5, 2.0))
+    _, after, (found,) = programmes._by_percent(
+        place, job, table, programme_rules(place), (programme,), (programme,), 1.0
+    )
+    assert found.percent == (90.0 if told.startswith("percent") else 100.0)
+    assert found.starts == (1300.0 - sooner if told.startswith("percent") else 1300.0,)
+    assert after is (anew if told == "percent, 2 sooner" else table)
+    # Without a programme that stands there is nothing to take a percent of.
+    assert programmes._by_percent(place, job, table, programme_rules(place), (programme,), (), 1.0)[2] == (programme,)
+
+
+@dataclass(frozen=True)
+class Job:
+    resolution: np.ndarray
+    standing: object = None
+
+
+@pytest.mark.parametrize(("bound", "asked"), [(0, [[2.0, 1.0, 1.0]]), (1, []), (None, [])])
+def test_stations_are_asked_for_anew_only_where_programmes_hold_a_bound_controller_to_fewer(monkeypatch, bound, asked):
+    # Of three controllers the first opens 8 stations where programmes hold it to 4, the second all it has.
+    seen = []
+    monkeypatch.setattr(lost, "_stations_without", lambda site: np.array([8.0, 4.0, 9.0]))
+    monkeypatch.setattr(lost, "_with_more_stations", lambda tonight, first, last, more: seen.append(more.tolist()))
+    monkeypatch.setattr(lost, "_run_beyond", lambda site, wished, timetable: wished)
+    tonight = SimpleNamespace(site=None, plan=SimpleNamespace(stations_at_once=np.array([4.0, 4.0, np.inf])))
+    limits = () if bound is None else (SimpleNamespace(family="station_limit", index=(bound, 0, 0), price=1.0),)
+    first = SimpleNamespace(free_job="first", result=SimpleNamespace(limits=limits))
+    last = SimpleNamespace(free_job="last", timetable="runs")
+    assert lost.lost_to_programmes(tonight, first, last) == "first"
+    assert seen == asked
+    first.free_job = None
+    assert lost.lost_to_programmes(tonight, first, last) == "last"
+    assert lost.lost_to_programmes(tonight, first, SimpleNamespace(free_job=None, timetable="runs")) is None
+    assert lost.lost_to_programmes(tonight, first, SimpleNamespace(free_job="last", timetable=None)) is None
