@@ -52,10 +52,12 @@ def test_a_night_flushes_that_passes_the_roots_by_so_much():
 
 
 def test_nights_two_apart_are_one_flush_and_three_apart_are_two():
-    run = balance(depth={2: 20.0, 4: 30.0, 7: 25.0})
+    run = balance(depth={2: 20.0, 4: 30.0, 7: 25.0}, path=np.stack((20.0 - np.arange(12), 40.0 - np.arange(12))))
     found = events(run)
     assert [e.nights for e in found] == [(date(2026, 7, 2), date(2026, 7, 4)), (date(2026, 7, 7),)]
     assert [e.drained for e in found] == [50.0, 25.0]
+    # From the date before the first of its nights was felt to that of its last.
+    assert [(e.before, e.after) for e in found] == [((19.0, 39.0), (16.0, 36.0)), ((14.0, 34.0), (13.0, 33.0))]
 
 
 def test_a_storm_is_what_drains_on_a_date_of_rain_beyond_the_night_s_water():
