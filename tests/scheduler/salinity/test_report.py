@@ -82,7 +82,7 @@ def test_what_probes_read_before_and_after_stands_in_place_of_the_balance():
     # Medians of the two days before the flush's date and of the two after it.
     rows = [
         (4, layer, DATES[i], v + layer)
-        for i, v in ((3, 5.0), (4, 5.2), (5, 9.0), (6, 2.0), (7, 2.4))
+        for i, v in ((2, 9.0), (3, 5.0), (4, 5.2), (5, 9.0), (6, 2.0), (7, 2.4))
         for layer in (0, 1)
     ]
     daily = pd.DataFrame(rows, columns=["z", "layer", "day", "ece"])
