@@ -24,7 +24,7 @@ Sources: FAO-56 ch. 8 Eq. 84-88, 90, 91; FAO-29 Table 3 and Hoffman (1980) for f
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -282,10 +282,6 @@ class _Soil:
             portion=PORTION * full.min(axis=0),
         )
 
-    def only(self, zones: npt.NDArray[np.intp]) -> _Soil:
-        """Give the same for some of the zones."""
-        return _Soil(**{field.name: getattr(self, field.name)[..., zones] for field in fields(self)})
-
 
 def _step(
     soil: _Soil,
@@ -374,68 +370,55 @@ def _rise(soil: _Soil, salt: Floats, wet: Floats, given: Floats, et: Floats) -> 
 
 
 def _enter(soil: _Soil, rows: tuple[Floats, ...], depth: Floats, ec: Floats) -> None:
-    """Lead water of `depth` and `ec` (Z,) in from the top; `rows` as in `_lead`, changed in place.
+    """Lead water of `depth` and `ec` (Z,) in from the top; `rows` = depletion, salt, passed, its salt (L, Z), in place.
 
     Each zone's water is cut into portions of its own, so that no zone's result hangs on another. Within a portion each
-    layer is solved exactly for water of constant EC coming in.
+    layer is solved exactly for water of constant EC coming in. Zones stand in the order of their portions, the most
+    first, so that those which still lead some in are always the first of them: few zones flush, and they need many.
     """
-    if not depth.any():
-        return
     portions = np.minimum(np.ceil(depth / soil.portion), LARGEST_PORTIONS)
-    _lead(soil, rows, depth / np.maximum(portions, 1.0), ec, portions)
+    order = portions.nonzero()[0]
+    if not order.size:
+        return
+    order = order[np.argsort(-portions[order], kind="stable")]
+    portions, ec = portions[order], ec[order]
+    each, part = depth[order] / portions, tuple(row[:, order] for row in rows)
+    ground = tuple(row[:, order] for row in (soil.full_water, soil.mixing, soil.stirring, soil.path_spread))
+    for active in np.searchsorted(-portions, -np.arange(portions[0])).tolist():
+        _lead(ground, part, each[:active], ec[:active])
+    for row, new in zip(rows, part, strict=True):
+        row[:, order] = new
 
 
-def _lead(soil: _Soil, rows: tuple[Floats, ...], each: Floats, ec: Floats, portions: Floats) -> None:
-    """Lead `portions` (Z,) of depth `each` through the layers; `rows` = depletion, salt, passed, its salt, in place.
+def _lead(ground: tuple[Floats, ...], rows: tuple[Floats, ...], water: Floats, c_in: Floats) -> None:
+    """Lead a portion of the first zones through the layers, in place: fill each, pass the rest on.
 
-    Once most zones are done, the rest go on by themselves: few zones flush, and they need many portions.
-    """
-    depletion, salt, passed, passed_salt = rows
-    for done in range(int(portions.max(initial=0.0))):
-        active = portions > done
-        if 2 * int(np.count_nonzero(active)) < active.size:
-            left = np.flatnonzero(active)
-            part = tuple(row[:, left] for row in rows)
-            _lead(soil.only(left), part, each[left], ec[left], portions[left] - done)
-            for row, new in zip(rows, part, strict=True):
-                row[:, left] = new
-            return
-        water = np.where(active, each, 0.0)
-        carried = water * ec
-        for layer in range(len(depletion)):
-            water, carried = _through(soil, layer, depletion, salt, passed, water, carried)
-            if not water.any():
-                break
-            passed[layer] += water
-            passed_salt[layer] += carried
-
-
-def _through(
-    soil: _Soil, layer: int, depletion: Floats, salt: Floats, passed: Floats, water: Floats, carried: Floats
-) -> tuple[Floats, Floats]:
-    """Lead a portion into one layer: fill it, pass the rest on; return the water that leaves and its salt, (Z,).
+    `ground` = water at field capacity, mixing, stirring, path spread; all (L, Z).
 
     Let x = m / w be the water passed this step by the water w of the layer. With efficiency f / (1 + f s x) of the
     water passing at x, d(salt)/dx = f / (1 + f s x) (c_in w - salt), so that salt - c_in w shrinks by ((1 + f s x2) /
     (1 + f s x1))^(-1/s) from x1 to x2. Water saltier than the layer only stirs: f is then at most 1, and the water
     leaving never holds less than no salt.
     """
-    wet = water > 0.0
-    c_in = np.divide(carried, water, out=np.zeros_like(water), where=wet)
-    kept = np.minimum(water, depletion[layer])
-    depletion[layer] -= kept
-    onward = water - kept
-    salt[layer] += c_in * kept
-    if not onward.any():
-        return onward, np.zeros_like(onward)
-    w = soil.full_water[layer]
-    excess = salt[layer] - c_in * w
-    f = np.where(excess >= 0.0, soil.mixing[layer], soil.stirring[layer])
-    fs = f * soil.path_spread[layer]
-    exponent = np.log1p(fs * onward / (w + fs * passed[layer])) / soil.path_spread[layer]
-    washed = excess * -np.expm1(-exponent)
-    salt[layer] -= washed
-    return onward, washed + c_in * onward
+    first = slice(water.size)
+    for layer in range(len(rows[0])):
+        depletion, salt, passed, passed_salt = (row[layer, first] for row in rows)
+        w, mixing, stirring, s = (row[layer, first] for row in ground)
+        kept = np.minimum(water, depletion)
+        depletion -= kept
+        salt += c_in * kept
+        onward = water - kept
+        if not onward.any():
+            return
+        excess = salt - c_in * w
+        fs = np.where(excess >= 0.0, mixing, stirring) * s
+        exponent = np.log1p(fs * onward / (w + fs * passed)) / s
+        washed = excess * -np.expm1(-exponent)
+        salt -= washed
+        carried = washed + c_in * onward
+        passed += onward
+        passed_salt += carried
+        water, c_in = onward, np.divide(carried, onward, out=np.zeros_like(onward), where=onward > 0.0)
 
 
 def _over_steps(name: str, value: Numbers, shape: tuple[int, ...]) -> Floats:
