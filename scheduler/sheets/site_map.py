@@ -209,9 +209,10 @@ def _labels(
 ) -> list[str]:  # fmt: skip
     """Name the places, each once, where there is room."""
     size = 12.0 if width == WIDE else 11.0
-    boxes, parts = taken, []
-    for place in sorted({s.zone.place for s in placed} - {""}, key=natural_key):
-        own = np.array([at[i] for i, s in enumerate(placed) if s.zone.place == place])
+    boxes, parts = [np.ascontiguousarray(taken.T), np.zeros((4, 0))], []
+    names = np.array([s.zone.place for s in placed])
+    for place in sorted(set(names.tolist()) - {""}, key=natural_key):
+        own = at[names == place]
         text = place.removeprefix(f"{common} ") if common else place
         wide = LETTER * size * len(text)
         spots = [(x, y) for x, y in own] if len(own) > 1 else []
@@ -219,16 +220,21 @@ def _labels(
         box = _free_spot(spots, wide, size, boxes, width, height)
         if box is None:
             continue
-        boxes = np.vstack([boxes, box])
+        boxes[1] = np.column_stack([boxes[1], box])
         parts.append(f'<text class="place" x="{(box[0] + box[2]) / 2:.1f}" y="{box[3] - 0.24 * size:.1f}" '
                      f'font-size="{size:g}">{escape(text)}</text>')  # fmt: skip
     return parts
 
 
 def _free_spot(
-    spots: Sequence[tuple[float, float]], wide: float, tall: float, boxes: np.ndarray, width: int, height: float
+    spots: Sequence[tuple[float, float]],
+    wide: float,
+    tall: float,
+    boxes: Sequence[np.ndarray],
+    width: int,
+    height: float,
 ) -> np.ndarray | None:
-    """Find a box for a label near one of some spots; None where all is taken."""
+    """Find a box for a label near one of some spots, clear of all boxes, each (4, B); None where all is taken."""
     at, half = np.array(spots, float), np.array([wide, tall]) / 2
     for reach in (0.0, 1.1, 1.7, 2.4):
         aside = ASIDE * (wide / 2 + reach * tall * 0.6, reach * tall) if reach else ASIDE[:1]
@@ -238,10 +244,12 @@ def _free_spot(
         if not len(box):
             continue
         low, high = box[:, :2].min(axis=0), box[:, 2:].max(axis=0)
-        near = boxes[((boxes[:, :2] < high) & (low < boxes[:, 2:])).all(axis=1)]
-        crossed = np.ones((len(box), len(near)), dtype=bool)
+        near = np.column_stack([
+            b[:, (b[0] < high[0]) & (low[0] < b[2]) & (b[1] < high[1]) & (low[1] < b[3])] for b in boxes
+        ])  # fmt: skip
+        crossed = np.ones((len(box), near.shape[1]), dtype=bool)
         for k in (0, 1):
-            crossed &= (near[:, k] < box[:, k + 2, None]) & (box[:, k, None] < near[:, k + 2])
+            crossed &= (near[k] < box[:, k + 2, None]) & (box[:, k, None] < near[k + 2])
         free = np.flatnonzero(~crossed.any(axis=1))
         if free.size:
             return box[free[0]]

@@ -157,8 +157,8 @@ def thinned(ring: np.ndarray, fine: float) -> np.ndarray:
     """
     if len(ring) <= 4:
         return ring
-    far = int(np.argmax(np.hypot(*(ring - ring[0]).T)))
-    closed = np.vstack([ring, ring[:1]])
+    closed = np.append(ring, ring[:1], axis=0) @ np.array([1.0, 1.0j])  # east + i north
+    far = int(np.abs(closed - closed[0]).argmax())
     keep = np.zeros(len(closed), dtype=bool)
     keep[[0, far, len(ring)]] = True
     waiting = [(0, far), (far, len(ring))]
@@ -166,12 +166,12 @@ def thinned(ring: np.ndarray, fine: float) -> np.ndarray:
         a, b = waiting.pop()
         if b - a < 2:
             continue
-        line, away = closed[b] - closed[a], closed[a + 1 : b] - closed[a]
-        along = np.clip(away @ line / max(float(line @ line), 1e-12), 0.0, 1.0)
-        off = np.hypot(*(away - along[:, None] * line).T)
-        worst = int(np.argmax(off))
+        line, away = complex(closed[b] - closed[a]), closed[a + 1 : b] - closed[a]
+        along = (away * line.conjugate()).real / max(abs(line) ** 2, 1e-12)
+        off = np.abs(away - np.minimum(np.maximum(along, 0.0), 1.0) * line)
+        worst = int(off.argmax())
         if off[worst] > fine:
             keep[a + 1 + worst] = True
             waiting += [(a, a + 1 + worst), (a + 1 + worst, b)]
-    kept = closed[:-1][keep[:-1]]
+    kept = ring[keep[:-1]]
     return kept if len(kept) >= 3 else ring[:: max(1, len(ring) // 4)]
