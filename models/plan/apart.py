@@ -40,7 +40,7 @@ def start(whole: Matrices, spans: Spans, near: Near | None = None) -> Basis | No
                        too, where under these limits it uses up nothing that ties them.
     """
     wide, parts = parts_of(whole, spans)
-    rows = np.flatnonzero(wide)
+    rows = np.flatnonzero(wide & np.isfinite(whole.row_upper))
     if not parts:
         return None
     if near is not None and np.all(

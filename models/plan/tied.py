@@ -21,7 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import sparse
 
-from models.plan.highs import STILL, Basis, Program
+from models.plan.highs import BASIC, STILL, Basis, Program
 from models.plan.inputs import Bools, Floats, Ints
 from models.plan.parts import Part
 from models.plan.rows import Matrices
@@ -136,6 +136,10 @@ class Tied:
         start = near.basis if near is not None else Basis.slack(whole.cost.size, whole.row_upper.size)
         self.column_status = np.array(start.columns, dtype=object)
         self.row_status = np.array(start.rows, dtype=object)[: whole.row_upper.size]
+        free = np.ones(whole.row_upper.size, dtype=np.bool_)  # rows of no part that limit nothing any more
+        for held in (rows, *(part.rows for part in parts)):
+            free[held] = False
+        self.row_status[free] = BASIC
 
     # where it stands
 
@@ -231,9 +235,11 @@ class Tied:
             for w in np.flatnonzero(self.could.any(axis=0) & ~self.could[inside].any(axis=0)):
                 if not self.could[inside, w].any() and inside.sum() < count - 1:
                     inside[self.could[:, w].argmax()] = True  # a limit that no part of the sample could use
-            if not found or (inside & ~found[-1]).any():
-                found.append(inside if not found else inside | found[-1])
             target *= LARGER
+            if found:
+                inside = inside | found[-1]
+            if not inside.all() and (not found or (inside & ~found[-1]).any()):
+                found.append(inside)
         return found
 
     def _settle(self, sample: Sample, rest: Ints, rounds: int, near: float) -> None:

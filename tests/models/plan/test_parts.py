@@ -127,18 +127,18 @@ def test_parts_that_share_too_little_water_end_at_the_same_plan(seed, short):
         assert limit.used <= limit.limit * (1 + 1e-6) + 1e-6
 
 
-def four_branches(**given):
-    """40 zones on one pump, ten a branch, over 4 nights."""
-    rng = np.random.default_rng(5)
+def many_branches(count, **given):
+    """Ten zones a branch, all on one pump, over 4 nights."""
+    rng, zones = np.random.default_rng(5), 10 * count
     return plan(
-        40,
+        zones,
         4,
-        etc=rng.uniform(3.0, 6.0, (40, 4)),
-        depletion=rng.uniform(5.0, 25.0, 40),
-        priority=1 + np.arange(40) % 3,
+        etc=rng.uniform(3.0, 6.0, (zones, 4)),
+        depletion=rng.uniform(5.0, 25.0, zones),
+        priority=1 + np.arange(zones) % 3,
         pump_of_zone=0,
-        branch_of_zone=np.arange(40) // 10,
-        branch_capacity=np.full(4, 5 * FLOW),
+        branch_of_zone=np.arange(zones) // 10,
+        branch_capacity=np.full(count, 5 * FLOW),
         **given,
     )
 
@@ -146,7 +146,8 @@ def four_branches(**given):
 @pytest.mark.parametrize("name", ["allocation", "pump_capacity", "tiers"])
 def test_what_ties_the_parts_is_shared_so_that_little_is_left_to_do(in_parts, name):
     # 40 zones of four branches: the groups find most of it, and the plan itself takes a few steps more
-    inputs = four_branches(
+    inputs = many_branches(
+        4,
         **({"pump_capacity": [0.6 * FLOW]} if name == "pump_capacity" else {"pump_capacity": [99 * FLOW]}),
         **({"allocation": 300.0} if name == "allocation" else {}),
         **({"tiers": (Tier(300.0, 0.9),)} if name == "tiers" else {}),
@@ -254,6 +255,7 @@ def test_a_case_begun_from_parts_equals_a_new_plan_whatever_came_before(seed):
         replace(inputs, pump_capacity=rng.uniform(0.0, 1.0, 2) * inputs.pump_capacity),
         replace(inputs, allowed=bans),
         replace(inputs, source_price=3.0 * inputs.source_price, allocation=30.0),
+        replace(inputs, pump_capacity=0.5 * inputs.pump_capacity, allocation=np.inf),
     ]
     with pytest.MonkeyPatch.context() as patch:
         small_samples(patch)
@@ -284,3 +286,32 @@ def test_a_case_begins_from_parts_only_where_its_limits_are_others_and_bind(in_p
         solver._begin_in_parts()
         seen[name] = list(begun_so)
     assert seen == {"nothing": [], "dearer": [], "half": [True], "plenty": [False]}
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_sample_has_a_part_that_could_use_each_limit_and_never_all_parts(in_parts, seed):
+    inputs = two_sites(seed, tiers=())
+    solver = laid_out(inputs)
+    wide, parts = apart.parts_of(solver.whole, solver.spans)
+    whole = tied.Tied(solver.whole, np.flatnonzero(wide), parts)
+    samples = whole._samples()
+    for before, sample in zip([np.zeros(len(parts), dtype=bool), *samples], samples, strict=False):
+        assert 0 < sample.sum() < len(parts)
+        assert not (before & ~sample).any()
+        if sample.sum() < len(parts) - 1:
+            assert (whole.could[sample].any(axis=0) == whole.could.any(axis=0)).all()
+
+
+def test_prices_of_a_sample_are_put_right_until_all_keep_the_limits_but_for_little(in_parts, monkeypatch):
+    # the sample has a few of twelve branches, whose first share goes by what they could use, not by what they need
+    inputs = many_branches(12, pump_capacity=[0.3 * FLOW], allocation=np.inf)
+    inputs.depletion[:60] *= 0.3
+    solver = laid_out(inputs)
+    missed = []
+    look = tied.Tied._missed
+    monkeypatch.setattr(tied.Tied, "_missed", lambda self, sample: missed.append(look(self, sample)) or missed[-1])
+    solver.program.begin(begun(solver)[0])
+    solver.relax()
+    assert solver.program.objective() == pytest.approx(at_once(inputs).objective, rel=1e-9)
+    assert len(missed) > 2
+    assert min(m.mean for m in missed[1:]) < 0.5 * missed[0].mean
