@@ -9,7 +9,7 @@ from models.night import parts
 from models.night.board import Board
 from models.night.dispatch import Dispatcher, Taste
 from models.night.putting_back import PuttingBack
-from models.night.relay import NOWHERE, Costs
+from models.night.relay import NOWHERE, Costs, relay
 from models.night.repair import Item, Repair
 from tests.models.night.test_packing import night
 
@@ -136,3 +136,36 @@ def test_lengths_of_parts_are_tried_step_by_step_and_then_by_thirds():
         and parts.part_lengths(8, 7, 1, 4) == [4]
         and parts.part_lengths(7, 6, 1, 4) == []
     )
+
+
+@pytest.mark.parametrize(("ramp", "left_out"), [(3.0, 1), (4.0, 0)])
+def test_two_valves_that_may_not_open_together_find_no_place_in_one_minute(ramp, left_out):
+    # two cycles of 2 L/s that fill the window from its first minute to its last
+    job = night([0, 1], [10, 10], [2, 2], window=(1320.0, 1330.0), pump_ramp=np.array([ramp]))
+    nowhere = np.full(2, NOWHERE)
+    found = relay(
+        job,
+        Board(job),
+        np.full(2, 10),
+        nowhere,
+        np.arange(2),
+        costs(2, done=np.full(2, 60), passed=np.zeros((0, 11))),
+        1.0,
+    )
+    assert sum(start == NOWHERE for start in found.start.values()) == left_out
+    assert found.cost == found.least == 100.0 * left_out
+
+
+def test_what_is_relaid_is_in_time_and_at_its_price_where_that_can_be():
+    # one of 10 is barred by a standing run until step 20; done by 30 costs nothing, later 10; 2 for each step
+    # beyond what the plan has at the first price, which ends at step 24
+    job = night([0, 1], [10, 20], [2, 9], window=(1320.0, 1380.0))
+    board = Board(job)
+    board.place(1, 0, 20)
+    passed = np.stack((np.minimum(np.arange(61), 24), np.maximum(np.arange(61) - 24, 0)))
+    priced = costs(2, quota=np.array([[4.0, 6.0], [20.0, 0.0]]), passed=passed, done=np.array([30, 60]))
+    found = relay(job, board, np.array([10, 20]), np.array([NOWHERE, 0]), np.array([0]), priced, 1.0)
+    assert found.start == {0: 20} and found.cost == found.least == 0.0
+    early = costs(2, quota=np.array([[0.0, 10.0], [20.0, 0.0]]), passed=passed, done=np.array([30, 60]))
+    late = relay(job, board, np.array([10, 20]), np.array([NOWHERE, 0]), np.array([0]), early, 1.0)
+    assert late.start == {0: 20}  # four steps at the first price cost 8, to be late 10
