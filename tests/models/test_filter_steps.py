@@ -422,6 +422,9 @@ def test_where_most_are_off_alike_the_balance_may_be_off_by_as_much():
     shared = 81.0 * (0.8 + 0.2 * np.eye(3))
     gain = shared @ np.linalg.inv(shared + 6.25 * np.eye(3))
     np.testing.assert_allclose(after.depletion[:3], 20.0 - gain @ off, rtol=1e-6)
+    drier, surprise = update(setup, state, at(setup, 20.0) - off / 250.0)
+    assert surprise.widened.all()
+    np.testing.assert_allclose(drier.depletion[:3], 20.0 + gain @ off, rtol=1e-6)
     _, two = update(setup, state, np.append(at(setup, 20.0)[:2] + 9.0 / 250.0, np.nan))
     assert not two.widened.any()  # two sensors are not most
 

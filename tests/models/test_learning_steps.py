@@ -45,10 +45,14 @@ def test_likelihood_of_a_line_is_that_of_the_normal_model_written_out():
     likelihood, gain, offset, case = sensor_line._fitted(y, x, keep, w, capacity, (0.6, 1.0))
     whiten = np.diag(w) @ (np.eye(n) - np.diag(keep[1:], -1))
     wander = np.linalg.inv(whiten.T @ whiten)
-    normal = scipy.stats.multivariate_normal
-    dense = np.array([
-        [normal(capacity - g * x[:, c], wander + 0.05**2 + 0.04 * np.outer(x[:, c], x[:, c])).logpdf(y)
-         for c in range(3)] for g in (0.6, 1.0)])  # fmt: skip
+
+    def dense_of(g, c):
+        """Logarithm of the density of the readings."""
+        whole = wander + 0.05**2 + 0.04 * np.outer(x[:, c], x[:, c])
+        off = y - capacity + g * x[:, c]
+        return -0.5 * (off @ np.linalg.solve(whole, off) + np.linalg.slogdet(whole)[1] + n * np.log(2 * np.pi))
+
+    dense = np.array([[dense_of(g, c) for c in range(3)] for g in (0.6, 1.0)])
     known = np.log(w).sum() - n / 2 * np.log(2 * np.pi) - np.log(0.05 * 0.2)
     np.testing.assert_allclose(likelihood + known, dense, atol=1e-6)
     g, c = np.unravel_index(dense.argmax(), dense.shape)
@@ -328,6 +332,10 @@ def test_a_forecast_of_two_weeks_carries_on_from_where_the_sensor_stood():
     miss = late.moisture[0, coming] - line.offset + line.gain * x[coming] - left * line.wander ** (coming - cut + 1)
     assert right == pytest.approx(np.mean(np.minimum((miss / 0.01) ** 2, 16.0)))
     assert right < told
+    sure = replace(fits, error=np.full(1, 1e-4))
+    assert learning._foretell(late, sure, np.zeros(1), np.zeros(1), cut)[0] == pytest.approx(
+        16.0, abs=2.0
+    )  # 4 sd at most
     # two sensors of one spot count by their mean
     twice = hand_made([0, 0], demand=0.2, seed=3)
     twice = replace(
@@ -437,6 +445,12 @@ def test_uniformity_by_hand():
     # spots known worse than to 0.2, or without an evening, are no spots
     for changes in ({"information": information * 0.24}, {"evenings": np.zeros(4, int)}):
         assert uniformity_hints(record, replace(fits_of([0, 0, 0, 1], value, information), **changes)).events.sum() == 0
+
+
+def test_sensors_of_a_ground_find_how_it_drains():
+    record = hand_made(np.arange(4), zones=4, noise=0.002, rain_every=5)
+    [fits] = spot_fit.fit_spots(record)
+    assert set(fits.leak.tolist()) == {0.06} and set(fits.seen.tolist()) == {1.0}
 
 
 def test_a_sensor_that_moves_against_its_balance_says_nothing():
