@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from models.night import parts
+from models.night import cutting, parts
 from models.night.board import Board
 from models.night.dispatch import Dispatcher, Taste
 from models.night.putting_back import PuttingBack
@@ -169,3 +169,59 @@ def test_what_is_relaid_is_in_time_and_at_its_price_where_that_can_be():
     early = costs(2, quota=np.array([[0.0, 10.0], [20.0, 0.0]]), passed=passed, done=np.array([30, 60]))
     late = relay(job, board, np.array([10, 20]), np.array([NOWHERE, 0]), np.array([0]), early, 1.0)
     assert late.start == {0: 20}  # four steps at the first price cost 8, to be late 10
+
+
+# ------------------------------------------------------------------------------------------------- cutting and filling
+
+
+def test_what_a_zone_uses_of_its_scarcest_limit():
+    # 4 of a pump of 10 is 0.4, of a branch of 5 0.8; one of two stations 0.5; 6 of 10 0.6; without limits none
+    job = night([0, 1, 2], [10, 10, 10], [4, 6, 1])
+    job = replace(
+        job, branch=np.array([0, -1, -1]), branch_capacity=np.array([5.0]), controller=np.array([0, 0, -1]),
+        stations_at_once=np.array([2.0]), pump=np.array([0, 0, -1]),
+    )  # fmt: skip
+    assert cutting.work_of_zone(job).tolist() == pytest.approx([0.8, 0.6, 1e-6])
+    shut = replace(job, branch_capacity=np.array([0.0]))
+    assert cutting.work_of_zone(shut)[0] == 1e6  # held: it never runs
+
+
+def test_runs_without_soak_are_cut_in_even_parts_of_what_is_useful():
+    job = night([0, 1, 2], [20, 7, 20], [1, 1, 1], smallest_cycle=np.array([3.0, 3.0, 3.0]))
+    job = replace(job, soak=np.array([0.0, 0.0, 5.0]))
+    found = cutting._in_parts(job, 3)
+    # 20 min in three parts of 7, 7 and 6; 7 min hold twice 3 once: one part; what soaks stays whole
+    assert found.cycle_zone.tolist() == [0, 0, 0, 1, 2] and found.cycle_minutes.tolist() == [7, 7, 6, 7, 20]
+    assert cutting._in_parts(job, 2).cycle_minutes.tolist() == [10, 10, 7, 20]
+    assert cutting._in_parts(replace(job, smallest_cycle=np.full(3, 5.0)), 9).cycle_minutes.tolist() == [10, 10, 7, 20]
+
+
+def test_cycles_are_placed_by_rank_then_by_what_they_need_and_from_the_last_to_the_first():
+    # the last key counts most: rank, then chain, then area; of one zone the later cycle first
+    job = night([0, 1, 1, 2], [10, 10, 10, 30], [1, 5, 2], soak=0.0, finish_rank=np.array([1, 0, 0]))
+    job = replace(job, soak=np.array([0.0, 15.0, 0.0]))
+    work = cutting.work_of_zone(job)[job.cycle_zone]
+    orders = [order.tolist() for order in cutting._orders(job, work)]
+    assert orders[0] == [2, 1, 3, 0]  # rank 0: chain of 35 min before 30; then rank 1
+    assert orders[2][:2] == [2, 1]  # what soaks is rigid
+    assert orders[3] == [2, 1, 3, 0]  # the most flow first
+    assert orders[4] == [3, 2, 1, 0]  # the longest first
+    barred = replace(
+        job, blocks=np.array([[1320.0, 1350.0], [1350.0, 1380.0]]), allowed=np.array([[1, 1], [1, 1], [1, 0]], bool)
+    )
+    assert cutting._orders(barred, work)[1].tolist()[0] == 3  # fewest hours first
+
+
+def test_what_is_late_in_any_case_ends_as_soon_as_it_can():
+    job = night([0, 1], [20, 10], [2, 2], finish_by=np.array([1330.0, 1370.0]))
+    board = Board(job)
+    board.place(0, 30, 20)
+    board.place(1, 40, 10)
+    cutting._hurried(job, cutting.Attempt(board, np.zeros(2, int), 0.0, []))
+    assert board.placed == [[(0, 20)], [(40, 50)]]  # the second is in time where it is
+    late = Board(job)
+    late.place(0, 40, 10)
+    assert cutting._placed_late(late, Item(0, 10), True) == 0 and late.placed[0] == [(0, 20)]  # one run again
+    apart = Board(job)
+    apart.place(0, 40, 10)
+    assert cutting._placed_late(apart, Item(0, 10), False) == 0 and sorted(apart.placed[0]) == [(0, 10), (40, 50)]
