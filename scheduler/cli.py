@@ -12,6 +12,7 @@ import os
 import sys
 from contextlib import redirect_stderr, redirect_stdout
 from datetime import datetime
+from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Annotated
@@ -19,9 +20,9 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from scheduler.commands import afterwards, evening, first_day
+from scheduler.commands import afterwards, cases, evening, first_day
 from scheduler.errors import NoPlan, counted
-from scheduler.terminal.command import SiteFolder, date_of, faults_told
+from scheduler.terminal.command import faults_told
 
 # Many small matrices: threads that wait for each other cost ten times what they save. Read when numpy is first loaded.
 for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -74,73 +75,6 @@ def main() -> None:
     os._exit(code)  # everything is written and closed; to take the objects apart one by one takes up to a second
 
 
-def whatif(
-    site: SiteFolder,
-    cases: Annotated[
-        list[str] | None,
-        typer.Argument(help="Cases: names in SITE/cases or files; A+B is both at once. All of the folder if left out."),
-    ] = None,
-    set_: Annotated[
-        list[str] | None,
-        typer.Option("--set", help="A key of a case on the command line; may be given again.", metavar="KEY=VALUE"),
-    ] = None,
-    sweep: Annotated[
-        str | None,
-        typer.Option(help="One key in steps, as allocation_factor=1.0..0.5 or =1.0..0.5/20.", metavar="KEY=A..B"),
-    ] = None,
-    night: Annotated[
-        str | None, typer.Option(help="Evening to plan, as YYYY-MM-DD; tonight if left out.", metavar="DATE")
-    ] = None,
-    out: Annotated[Path | None, typer.Option(help="Folder for the files; SITE/whatif/CASES if left out.")] = None,
-    season: Annotated[
-        bool, typer.Option("--season", help="Live each case night by night to the end of the allocation.")
-    ] = False,
-    until: Annotated[str | None, typer.Option(help="The same until this date.", metavar="DATE")] = None,
-    weather: Annotated[
-        str,
-        typer.Option(
-            help="Weather years: drawn from the record, the record's own, or those of a file.",
-            metavar="drawn|record|FILE",
-        ),
-    ] = "drawn",
-    years: Annotated[int, typer.Option(help="How many weather years.", min=1, max=200)] = 5,
-    seed: Annotated[int, typer.Option(help="The same seed draws the same years.", min=0)] = 1,
-    resume: Annotated[bool, typer.Option("--resume", help="Go on from the years the ledger holds.")] = False,
-    mismatch: Annotated[
-        bool, typer.Option("--mismatch", help="Zones differ from what the plan believes, as the filter says they may.")
-    ] = False,
-    workers: Annotated[int, typer.Option(help="Weather years side by side on this computer.", min=1, max=64)] = 1,
-    cluster: Annotated[
-        str | None, typer.Option(help="Or on the Dask cluster at this address.", metavar="ADDRESS")
-    ] = None,
-) -> None:
-    """Put orders, outages and other weather to the evening, or to a season, side by side with how things are."""
-    from scheduler.ledger.keeping import bring_in
-    from scheduler.site import load_site
-    from scheduler.terminal.progress import steps
-    from scheduler.terminal.whatif import print_whatif
-    from scheduler.whatif.door import NoCluster, Workers
-    from scheduler.whatif.run import Asked, run_whatif
-    from scheduler.whatif.season import Ahead
-
-    chosen, last = date_of(night), date_of(until, "--until")
-    ahead = None
-    if season or last is not None:
-        ahead = Ahead(last, weather, years, seed, mismatch, resume, Workers(workers, cluster))
-    screen = Console()
-    with faults_told(site, "Nothing was worked out"):
-        with steps(screen, "reading the site folder") as (step, told):
-            asked = Asked(tuple(cases or ()), tuple(set_ or ()), sweep, chosen, out, ahead)
-            kept = bring_in(load_site(site))
-            try:
-                document, files = run_whatif(kept, asked, step, told)
-            except NoCluster as reason:
-                raise NoPlan(str(reason)) from reason
-            finally:
-                kept.close()
-        print_whatif(screen, document, files)
-
-
 def fleet(
     context: typer.Context,
     sites: Annotated[Path, typer.Argument(help="The list of sites, a .toml file.", metavar="LIST.toml")],
@@ -167,7 +101,7 @@ def fleet(
                 found, files = run_fleet(
                     listed,
                     (command, *context.args),
-                    run_command,
+                    import_module("scheduler.cli").run_command,  # as workers know it, also where this file is run
                     Workers(workers or (2 if find_spec("distributed") else 1), cluster, memory="auto"),
                     out or sites.parent / "fleet",
                     datetime.now().astimezone().isoformat(timespec="seconds"),
@@ -207,7 +141,7 @@ for _command in (  # as `evenfall --help` lists them
     afterwards.learn,
     afterwards.morning,
     afterwards.salts,
-    whatif,
+    cases.whatif,
     afterwards.season,
     fleet,
     evening.export,

@@ -3,4 +3,5 @@
 `first_day.py`    new, check, timer, doctor
 `evening.py`      tonight, intake, export, nightly, serve
 `afterwards.py`   morning, learn, salts, season
+`cases.py`        whatif
 """

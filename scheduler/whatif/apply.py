@@ -352,6 +352,6 @@ def _notes(case: Case, dates: Sequence[date]) -> list[Note]:
         if not part.on(dates).any():
             found.append(Note("info", part.name, f"binds on none of the nights from {dates[0]} to {dates[-1]}"))
         if wide and (part.keys.starts is not None or part.keys.ends is not None):
-            words = f"{listing(wide)}: from tonight and for the whole season, whatever the dates of the case"
+            words = f"{listing(wide)}: counts from tonight and for the whole season, whatever the dates of the case"
             found.append(Note("info", part.name, words))
     return found

@@ -163,8 +163,8 @@ def _summary(
     top = min((s for s in surfaces if s.dry_zone_days), key=lambda s: (s.priority, s.surface), default=None)
     if top is not None and top.surface in {g[0] for g in given}:
         short = format_depth(top.worst_dry_mm, site.units)
-        words += f" Of these {top.surface} is served first: {counted(top.dry_zone_days, 'dry zone-day')}, "
-        words += f"at worst {short} short."
+        words += f" Even {top.surface}, served first, has {counted(top.dry_zone_days, 'dry zone-day')}, at worst "
+        words += f"{short} short of water."
     return words
 
 

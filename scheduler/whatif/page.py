@@ -22,7 +22,7 @@ from scheduler.sheets.names import PLURALS
 from scheduler.sheets.night import environment
 from scheduler.whatif.document import Band, CaseNumbers, CurvePoint, SeasonNumbers, SurfaceNumbers, WhatIf
 
-ACROSS = 5  # cases beside each other on a sheet; more go into a further table
+ACROSS = 6  # cases beside each other on a sheet; more go into a further table
 LIMITS_TOLD = 3
 DRY_SHADES = ((0.0, ""), (0.1, "few"), (0.4, "some"), (2.0, "many"))  # [-] share of zone-days past the limit
 
@@ -108,9 +108,15 @@ def page(document: WhatIf) -> str:
             cases=[_told(case, document) for case in document.cases],
             sweep=None if document.sweep is None else _sweep(document),
             season=None if document.season is None else _season(document.season, document),
-            landscape=len(others) > ACROSS,
+            size=_print_size(document),
         )
     )
+
+
+def _print_size(document: WhatIf) -> str:
+    """Size of the letters on paper [pt]: as large as lets the sheet be one, up to a size nobody can read."""
+    more = 1.6 * (document.season is not None) + 0.4 * (document.sweep is not None)
+    return f"{max(9.6 - 0.4 * (len(document.cases) - 1) - more, 7.2):.1f}"
 
 
 class _Rows:
@@ -133,7 +139,7 @@ def _comparison(document: WhatIf, cases: list[CaseNumbers]) -> dict[str, Any]:
         table.add(
             f"{PLURALS[surface.surface]} dry",
             [_dry(c.surfaces[i], nights, units) for c in cases],
-            f"{surface.zones} zones, {surface.zones * nights} zone-days",
+            f"of {surface.zones * nights:,} zone-days",
         )
     if any(s.soft_zone_days for c in cases for s in c.surfaces):
         soft = [_cell(f"{sum(s.soft_zone_days for s in c.surfaces):,}", "zone-nights") for c in cases]
@@ -158,10 +164,10 @@ def _water_rows(table: _Rows, document: WhatIf, cases: list[CaseNumbers]) -> Non
     if len(usual.water_by_source_m3) > 1:
         for source in usual.water_by_source_m3:
             table.add(f"from {source}", [volume(c.water_by_source_m3[source]) for c in cases])
+    if any(c.over_use_m3 > 0 for c in cases):
+        table.add("Beyond the allocation", [volume(c.over_use_m3) for c in cases])
     if any(c.cost for c in cases):
         table.add("Water and energy bill", [_cell(edge.format_money(c.cost, currency)) for c in cases])
-    if any(c.over_use_m3 > 0 for c in cases):
-        table.add("of it beyond the allocation", [volume(c.over_use_m3) for c in cases])
     if any(c.energy_kwh for c in cases):
         table.add("Energy", [_cell(edge.format_energy(c.energy_kwh)) for c in cases])
 

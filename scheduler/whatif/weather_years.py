@@ -70,8 +70,8 @@ def weather_years(
         drawn = tuple(draw_year(record, site.latitude, first, last, seed, i) for i in range(years))
         span = f"{record['date'].iloc[0].date()} to {record['date'].iloc[-1].date()}"
         return drawn, (
-            f"Weather is drawn from the site's record ({span}) in runs of {YEARS.block} days, its ETo moved with the "
-            f"season, its rain as it fell; seed {seed}."
+            f"Weather years are put together from pieces of {YEARS.block} days of the site's record ({span}): "
+            f"reference ET as the sun of each date would have it, rain as it fell; seed {seed}."
         )
     found = as_they_were(record, site, first, last)
     name = "the site's own record" if how == "record" else Path(how).name
@@ -200,7 +200,7 @@ def forecast_errors(site: Site, until: date, leads: int) -> ForecastErrors | Non
         stayed = own[own["came"] < WET]
         dry.append(stayed["said"].to_numpy(float) if len(stayed) else np.zeros(1))
     count = rows["issued"].nunique()
-    words = f"Forecasts are as good as those of forecast.csv have been ({count} issues against what came)."
+    words = f"Forecasts miss as those of forecast.csv have missed ({count} of them held against what came)."
     return ForecastErrors(tuple(ratio), tuple(wet), tuple(dry), words)
 
 

@@ -17,15 +17,18 @@ from scheduler.sheets.morning import write_morning_page
 from scheduler.sheets.night import write_night_sheet
 from scheduler.sheets.salts import write_salt_page
 from scheduler.site import load_site
+from scheduler.whatif.page import page as whatif_page
 from tests.drawn import draws, some
 from tests.scheduler.sample_plan import sample_document
+from tests.scheduler.whatif.sample import sample_whatif
 from tests.sites import make_site
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 AXE = Path(__file__).with_name("axe.min.js")
 NIGHT = date(2026, 7, 14)
 WIDTHS = (320, 390, 1280)
-PAGES = ("night.html", "night-us.html", "keypad.html", "morning.html", "salts.html", "zones.html")
+PAGES = ("night.html", "night-us.html", "keypad.html", "morning.html", "salts.html", "zones.html", "season-ahead.html")
+WHATIFS = ("one-order.html", "five-orders.html", "season-ahead.html")  # each on one sheet, whatever is asked
 MOST_PAGES = {"night.html": 3, "night-us.html": 3, "keypad.html": 4, "salts.html": 5}  # A4, of 150 zones (salts: 24)
 DARK = [(name, "dark") for name in some(PAGES, 1)]
 ZONES = draws(150, 20)
@@ -45,6 +48,9 @@ def folder(tmp_path_factory):
     shutil.copy(out_folder(site, NIGHT) / "zones.html", place)
     write_morning_page(morning_report(Kept(site, None, None), date(2026, 7, 13)), place / "morning.html")
     write_salt_page(salt_report(site, NIGHT), place / "salts.html")
+    asked = sample_whatif(1), sample_whatif(5), sample_whatif(1, season=True, sweep=True)
+    for name, document in zip(WHATIFS, asked, strict=True):
+        (place / name).write_text(whatif_page(document), encoding="utf-8")
     return place
 
 
@@ -110,6 +116,18 @@ def test_a_page_is_printed_on_few_sheets(folder, opened, name, tmp_path):
         words = " ".join(p.extract_text() for p in paper.pages)
         assert sum(f"{s.capitalize()} " in words for s in ("green", "tee", "fairway", "approach", "rough")) == 5
         assert "house 1" in words
+
+
+@pytest.mark.parametrize("name", WHATIFS)
+def test_what_a_committee_is_given_is_one_sheet(folder, opened, name, tmp_path):
+    pypdf = pytest.importorskip("pypdf")
+    page = opened(folder / name, width=1280)
+    for size in ("A4", "Letter"):
+        page.pdf(path=tmp_path / "page.pdf", format=size)
+        paper = pypdf.PdfReader(tmp_path / "page.pdf")
+        assert len(paper.pages) == 1, size
+    words = paper.pages[0].extract_text()
+    assert "A dry zone-day is" in words and "the manager decides" in words
 
 
 @pytest.mark.drawn

@@ -175,7 +175,7 @@ def test_what_is_of_the_whole_season_says_that_no_date_binds_it(site, standing):
     dated = read_cases(site, [], ["allocation_factor=0.5", "from=2026-07-16"])[0]
     plan = arrays_of(standing, dated)
     assert [n.text for n in plan.notes if "whatever the dates" in n.text] == [
-        '"allocation_factor": from tonight and for the whole season, whatever the dates of the case'
+        '"allocation_factor": counts from tonight and for the whole season, whatever the dates of the case'
     ]
     undated = arrays_of(standing, case(site, "allocation_factor=0.5"))
     assert plan.inputs.plan.allocation == undated.inputs.plan.allocation

@@ -106,3 +106,28 @@ def test_a_season_goes_on_from_what_the_ledger_holds(folder, monkeypatch):
     document = json.loads((folder / "s" / "whatif.json").read_text())
     SCHEMA.validate(document)
     assert "The season ahead" in (folder / "s" / "whatif.html").read_text()
+
+
+def test_a_season_stopped_from_the_keyboard_says_how_to_go_on(folder, monkeypatch):
+    from scheduler.whatif import season
+
+    def stopped(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(season, "live", stopped)
+    result = run(folder, "heat", "--until", "2026-07-15", "--years", "1", "--out", folder / "k")
+    assert result.exit_code == 130
+    assert "Stopped. Weather years that were done are kept; the same command with --resume goes on" in result.output
+    assert not (folder / "k").exists()
+
+
+def test_a_cluster_that_does_not_answer_is_said_before_anything_is_planned(folder, monkeypatch):
+    pytest.importorskip("distributed")
+    from scheduler.whatif import door
+    from scheduler.whatif import run as whole
+
+    monkeypatch.setattr(door, "PATIENCE", 0.5)
+    monkeypatch.setattr(whole, "planned_evening", None)
+    result = run(folder, "heat", "--until", "2026-07-15", "--cluster", "tcp://127.0.0.1:9")
+    assert result.exit_code == 4
+    assert "no cluster answers at tcp://127.0.0.1:9" in result.output and "leave out --cluster" in result.output
