@@ -255,6 +255,6 @@ def test_a_case_says_what_of_it_does_not_touch_these_nights(tmp_path):
     late.parts[0].name = "late"
     texts = [n.text for n in _notes(late, DATES)]
     assert texts[0].startswith("binds on none of the nights from 2026-07-15 to 2026-07-18")
-    assert texts[1].startswith('"allocation_factor": from tonight and for the whole season')
+    assert texts[1].startswith('"allocation_factor": counts from tonight and for the whole season')
     now = bare(allocation_factor=0.5)
     assert _notes(now, DATES) == []
