@@ -109,14 +109,14 @@ def test_a_season_goes_on_from_what_the_ledger_holds(folder, monkeypatch):
 
 
 def test_a_season_stopped_from_the_keyboard_says_how_to_go_on(folder, monkeypatch):
-    from scheduler.whatif import season
+    from scheduler.whatif import run as whole
 
     def stopped(*_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(season, "live", stopped)
+    monkeypatch.setattr(whole, "season_ahead", stopped)
     result = run(folder, "heat", "--until", "2026-07-15", "--years", "1", "--out", folder / "k")
-    assert result.exit_code == 130
+    assert result.exit_code == 130, result.output
     assert "Stopped. Weather years that were done are kept; the same command with --resume goes on" in result.output
     assert not (folder / "k").exists()
 
