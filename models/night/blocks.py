@@ -269,18 +269,35 @@ class Laying:
         spacing = max(length, float((self.each[zones] + self.needs.soak[zones]).max())) if block.starts > 1 else length
         if len(wished) == block.starts and (kept := self._as_wished(block, zones, wished, spacing)) is not None:
             return kept
+        return self._latest_first(block, zones, spacing) or self._soonest_first(block, zones, spacing)
+
+    def _latest_first(self, block: Block, zones: list[int], spacing: float) -> tuple[float, ...] | None:
+        """Starts from the last to the first, each in time, in cheap hours and as late as it can."""
         found: list[float] = []
-        latest = np.inf
         for _ in range(block.starts):
-            start = self._best_start(block, zones, latest)
+            start = self._best_start(block, zones, found[-1] - spacing if found else np.inf)
             if start is None:
-                for begin in found:
-                    self._off(block, zones, begin)
+                self._take_off(block, zones, found)
                 return None
             self._on(block, zones, start)
             found.append(start)
-            latest = start - spacing
         return tuple(reversed(found))
+
+    def _soonest_first(self, block: Block, zones: list[int], spacing: float) -> tuple[float, ...] | None:
+        """Starts from the first to the last, each as soon as it can be.
+
+        Where none is in time the least late start is the soonest, and leaves no room for one before it.
+        """
+        found: list[float] = []
+        for _ in range(block.starts):
+            possible = self._starts(block, zones)[0]
+            after = possible[possible >= (found[-1] + spacing if found else -np.inf) - 1e-9]
+            start = next((float(s) for s in after[:TRIED].tolist() if self._on(block, zones, float(s))), None)
+            if start is None:
+                self._take_off(block, zones, found)
+                return None
+            found.append(start)
+        return tuple(found)
 
     def _as_wished(
         self, block: Block, zones: list[int], wished: Sequence[float], spacing: float

@@ -55,6 +55,17 @@ def test_two_starts_are_apart_by_the_longest_cycle_and_its_soak_or_by_the_progra
     assert plain.result().standing.zone.tolist() == [0, 1, 0, 1] and plain.result().asked.tolist() == [40.0, 10.0]
 
 
+def test_two_starts_that_cannot_be_in_time_run_late_and_whole():
+    # 20 and 20 min, to be done 10 min after the night opens: 30 min late rather than cut to 5 and 5
+    late = laying([(0,)], [40.0], [2], [2], finish_by=np.array([1330.0]))
+    late.run("rank", ())
+    assert late.laid[0].starts == (1320.0, 1340.0) and late.given.tolist() == [40.0]
+    assert late.late == 30.0 and late.cost() == pytest.approx(1e-3 * 30.0)
+    soaked = laying([(0,)], [40.0], [2], [2], finish_by=np.array([1330.0]), wants={"soak": np.array([15.0])})
+    soaked.run("rank", ())
+    assert soaked.laid[0].starts == (1320.0, 1355.0) and soaked.late == 45.0
+
+
 def test_starts_of_the_evening_before_are_kept_where_they_still_do():
     def kept(starts, **changes):
         one = laying([(0, 1)], [40.0, 20.0], [2, 2], [2], **changes)
