@@ -303,9 +303,12 @@ def test_a_sample_has_a_part_that_could_use_each_limit_and_never_all_parts(in_pa
 
 
 def test_prices_of_a_sample_are_put_right_until_all_keep_the_limits_but_for_little(in_parts, monkeypatch):
-    # the sample has a few of twelve branches, whose first share goes by what they could use, not by what they need
-    inputs = many_branches(12, pump_capacity=[0.3 * FLOW], allocation=np.inf)
-    inputs.depletion[:60] *= 0.3
+    # the sample has a few of forty branches, whose first share goes by what they could use, not by what they need
+    inputs = many_branches(40, pump_capacity=[1.0 * FLOW], allocation=np.inf)
+    inputs.depletion[:200] *= 0.3
+    monkeypatch.setattr(tied, "SAMPLE", 2_000)
+    monkeypatch.setattr(tied, "LARGEST", 0.0)  # no larger sample
+    monkeypatch.setattr(tied, "NEAR", 0.0)
     solver = laid_out(inputs)
     missed = []
     look = tied.Tied._missed
