@@ -175,6 +175,11 @@ class Program:
         """Say whether the next runs end near where they begin, as along a curve."""
         self.highs.setOptionValue("simplex_dual_edge_weight_strategy", DEVEX if near else STEEPEST)
 
+    def take_as_it_is(self) -> None:
+        """Neither scale it nor perturb its costs, where no two are alike: of small programs that saves a third."""
+        self.highs.setOptionValue("simplex_scale_strategy", 0)
+        self.highs.setOptionValue("dual_simplex_cost_perturbation_multiplier", 0.0)
+
     def bound(self, columns: Ints, lower: Floats, upper: Floats) -> None:
         """Change the bounds of some columns; only what differs is passed on."""
         other = (self.lower[columns] != lower) | (self.upper[columns] != upper)

@@ -128,6 +128,9 @@ class Tied:
             )
             for part in sorted(parts, key=lambda part: int(part.columns[0]))
         ]
+        for piece in self.pieces:
+            piece.program.expect_near(True)
+            piece.program.take_as_it_is()
         upper = np.where(np.isfinite(whole.upper), whole.upper, 0.0)
         self.could = np.array([piece.uses @ upper[piece.part.columns] for piece in self.pieces])
         self.bind = np.ones(rows.size, dtype=np.bool_)  # limits that bound or were broken when last looked at
@@ -322,6 +325,7 @@ class Sample:
         )
         self.program.begin(tied.kept(self.columns, self.rows), square=False)
         self.program.expect_near(True)
+        self.program.take_as_it_is()
         self.ends = np.cumsum([part.columns.size for part in parts])
         self.over = sparse.csr_array(tied.uses[:, tied.common])
         self.prices = np.zeros(ties)
