@@ -5,7 +5,8 @@ In reading order::
     make.py                     `season_account`: the list of its steps
     span.py  record.py          which nights; the log and the meters as arrays
     turf.py  salts.py           demand, dry and soft zone-days; flushes, leaching, the course of ECe
-    account.py  money.py        figures by month, source, surface, zone; energy, allocation and its steps
+    account.py  places.py       figures by month and source; by zone and surface
+    money.py                    energy, allocation and its steps
     reconcile.py                meters against the log, and what explains a difference
     otherwise.py                simulations of plain practice
     words.py                    sentences

@@ -27,7 +27,7 @@ from scheduler.season.record import (
 from scheduler.season.span import Span
 from scheduler.season.turf import Days, Turf, season_days, season_turf
 from scheduler.site import Site
-from scheduler.site.records import AREA_CLASSES, SURFACES
+from scheduler.site.records import AREA_CLASSES
 from scheduler.state.demand import Demand, seasonal_eto
 
 MM_M2 = 1000.0  # mm over m2 in one m3
@@ -100,58 +100,85 @@ def by_month(values: np.ndarray, month: np.ndarray, months: int) -> np.ndarray:
     return np.asarray(np.add.reduceat(values, starts, axis=1), dtype=float)
 
 
+@dataclass(frozen=True)
+class _Monthly:
+    """What each month comes to, arrays (M,) unless said: cubic metres, zone-days, nights; weather [mm]; energy.
+
+    water, estimated : logged, and what of it is estimated;  demand, rain, unmet : of the turf;  covered : zone-nights
+    a meter covers;  metered, divided : by the meters;  use (W, M) : by source;  eto, fell : (values, days not observed)
+    """
+
+    water: np.ndarray
+    estimated: np.ndarray
+    demand: np.ndarray
+    rain: np.ndarray
+    unmet: np.ndarray
+    dry: np.ndarray
+    soft: np.ndarray
+    ran: np.ndarray
+    covered: np.ndarray
+    metered: np.ndarray
+    divided: np.ndarray
+    use: np.ndarray
+    eto: tuple[np.ndarray, np.ndarray]
+    fell: tuple[np.ndarray, np.ndarray]
+    kwh: np.ndarray
+    cost: np.ndarray
+
+    @classmethod
+    def of(cls, r: Record) -> _Monthly:
+        """Sum the nights of each month."""
+        m, area = len(r.months), r.site.zones.area[:, None] / MM_M2
+
+        def summed(values: np.ndarray) -> np.ndarray:
+            return by_month(np.asarray(values, dtype=float), r.month, m).sum(axis=0)
+
+        turf = (r.turf.demand, r.turf.effective_rain, r.turf.unmet)
+        demand, rain, unmet = (summed(np.nan_to_num(v * area)) for v in turf)
+        energy = (zone_energy(r.site)[:, None] * r.logged.volume[: r.own]).sum(axis=0)
+        blocks = energy_blocks(r.site, tuple(d.date() for d in r.logged.nights), energy, r.month)
+        cost = np.sum([b.energy * (b.price or 0.0) for b in blocks], axis=0) if blocks else np.zeros(m)
+        return cls(
+            water=summed(r.logged.volume), estimated=summed(r.logged.estimated), demand=demand, rain=rain, unmet=unmet,
+            dry=summed(r.turf.dry), soft=summed(r.turf.soft), ran=summed(r.logged.ran.any(axis=0)[None, :]),
+            covered=summed(r.metered.covered), metered=summed(r.metered.volume), divided=summed(r.metered.spread),
+            use=by_month(r.use, r.month, m), eto=_weather(r.days.eto, r.days.eto_observed, r.month, m),
+            fell=_weather(r.days.rain, r.days.rain_observed, r.month, m), kwh=summed(energy[None, :]), cost=cost,
+        )  # fmt: skip
+
+
 def totals_part(record: Record) -> tuple[doc.Totals, list[doc.Month]]:
     """Season and months in all their figures."""
-    r, m = record, len(record.months)
-    own = r.own
-    area = r.site.zones.area[:, None] / MM_M2
-    water = by_month(r.logged.volume, r.month, m).sum(axis=0)
-    estimated = by_month(r.logged.estimated, r.month, m).sum(axis=0)
-    demand, rain, unmet = (
-        by_month(np.nan_to_num(v * area), r.month, m).sum(axis=0)
-        for v in (r.turf.demand, r.turf.effective_rain, r.turf.unmet)
-    )
-    dry, soft = (by_month(v.astype(float), r.month, m).sum(axis=0) for v in (r.turf.dry, r.turf.soft))
-    ran = by_month(r.logged.ran.any(axis=0)[None, :].astype(float), r.month, m)[0]
-    covered = by_month(r.metered.covered.astype(float), r.month, m).sum(axis=0)
-    metered, divided = (by_month(v, r.month, m).sum(axis=0) for v in (r.metered.volume, r.metered.spread))
-    use = by_month(r.use, r.month, m)
-    price = source_prices(r)
-    energy = (zone_energy(r.site)[:, None] * r.logged.volume[:own]).sum(axis=0)
-    blocks = energy_blocks(r.site, tuple(d.date() for d in r.logged.nights), energy, r.month)
-    known = bool(zone_energy(r.site).any())
-    priced = known and bool(r.site.tariffs)
-    kwh = by_month(energy[None, :], r.month, m)[0]
-    cost = np.sum([b.energy * (b.price or 0.0) for b in blocks], axis=0) if blocks else np.zeros(m)
-    eto, eto_open = _weather(r.days.eto, r.days.eto_observed, r.month, m)
-    fell, rain_open = _weather(r.days.rain, r.days.rain_observed, r.month, m)
+    m, price = _Monthly.of(record), source_prices(record)
+    known = bool(zone_energy(record.site).any())
+    priced = known and bool(record.site.tariffs)
 
     def figures(of: np.ndarray) -> dict[str, object]:
-        read = covered[of].sum() > 0
+        read = m.covered[of].sum() > 0
         return {
-            "nights_run": int(ran[of].sum()),
-            "logged_m3": _exact(water[of].sum()),
-            "estimated_m3": _exact(estimated[of].sum()),
-            "metered_m3": _exact(metered[of].sum()) if read else None,
-            "divided_m3": _exact(divided[of].sum()) if read else None,
-            "use_m3": _exact(use[:, of].sum()),
-            "eto_mm": _depth(eto[of]),
-            "eto_days_not_observed": int(eto_open[of].sum()),
-            "rain_mm": _depth(fell[of]),
-            "rain_days_not_observed": int(rain_open[of].sum()),
-            "demand_m3": _exact(demand[of].sum()),
-            "effective_rain_m3": _exact(rain[of].sum()),
-            "deficit_m3": _exact((demand - rain - water)[of].sum()),
-            "unmet_et_m3": _exact(unmet[of].sum()),
-            "dry_zone_days": int(dry[of].sum()),
-            "soft_zone_days": int(soft[of].sum()),
-            "energy_kwh": _exact(kwh[of].sum(), 3) if known else None,
-            "energy_cost": _exact(cost[of].sum(), 4) if priced else None,
-            "water_cost": _exact((price @ use[:, of]).sum(), 4),
+            "nights_run": int(m.ran[of].sum()),
+            "logged_m3": exact(m.water[of].sum()),
+            "estimated_m3": exact(m.estimated[of].sum()),
+            "metered_m3": exact(m.metered[of].sum()) if read else None,
+            "divided_m3": exact(m.divided[of].sum()) if read else None,
+            "use_m3": exact(m.use[:, of].sum()),
+            "eto_mm": _depth(m.eto[0][of]),
+            "eto_days_not_observed": int(m.eto[1][of].sum()),
+            "rain_mm": _depth(m.fell[0][of]),
+            "rain_days_not_observed": int(m.fell[1][of].sum()),
+            "demand_m3": exact(m.demand[of].sum()),
+            "effective_rain_m3": exact(m.rain[of].sum()),
+            "deficit_m3": exact((m.demand - m.rain - m.water)[of].sum()),
+            "unmet_et_m3": exact(m.unmet[of].sum()),
+            "dry_zone_days": int(m.dry[of].sum()),
+            "soft_zone_days": int(m.soft[of].sum()),
+            "energy_kwh": exact(m.kwh[of].sum(), 3) if known else None,
+            "energy_cost": exact(m.cost[of].sum(), 4) if priced else None,
+            "water_cost": exact((price @ m.use[:, of]).sum(), 4),
         }
 
-    months = [doc.Month(month=name, **figures(np.array([i]))) for i, name in enumerate(r.months)]
-    return doc.Totals(**figures(np.arange(m))), months
+    months = [doc.Month(month=name, **figures(np.array([i]))) for i, name in enumerate(record.months)]
+    return doc.Totals(**figures(np.arange(len(record.months)))), months
 
 
 def source_prices(record: Record) -> np.ndarray:
@@ -168,7 +195,7 @@ def _weather(values: np.ndarray, observed: np.ndarray, month: np.ndarray, months
     return np.where(any_known, total, np.nan), np.bincount(month, weights=~observed, minlength=months)
 
 
-def _exact(value: float, digits: int = 6) -> float:
+def exact(value: float, digits: int = 6) -> float:
     """Round to the millilitre, or less: what is written is what adds up."""
     return round(float(value), digits) + 0.0
 
@@ -201,15 +228,15 @@ def source_part(record: Record) -> list[doc.SourceMonth]:
             limit = source.monthly_limit if source else np.inf
             found.append(
                 doc.SourceMonth(
-                    month=label, source=name, logged_m3=_exact(logged), estimated_m3=_exact(estimated),
-                    metered_m3=_exact(metered) if partly else None, divided_m3=_exact(divided) if partly else None,
+                    month=label, source=name, logged_m3=exact(logged), estimated_m3=exact(estimated),
+                    metered_m3=exact(metered) if partly else None, divided_m3=exact(divided) if partly else None,
                     metered_nights=int(covered), nights=int(length[i]),
-                    logged_on_metered_nights_m3=_exact(beside) if known else None,
-                    difference_m3=_exact(against - beside) if known else None,
-                    error_m3=_exact(error) if known else None,
+                    logged_on_metered_nights_m3=exact(beside) if known else None,
+                    difference_m3=exact(against - beside) if known else None,
+                    error_m3=exact(error) if known else None,
                     beyond_error=bool(known and abs(against - beside) > error),
-                    use_m3=_exact(used), use_from="meter" if r.from_meter[w, i] else "log",
-                    water_cost=_exact(used * (source.price if source else 0.0), 4),
+                    use_m3=exact(used), use_from="meter" if r.from_meter[w, i] else "log",
+                    water_cost=exact(used * (source.price if source else 0.0), 4),
                     monthly_limit_m3=float(limit) if np.isfinite(limit) else None,
                     above_monthly_limit=bool(used > limit + 1e-9), nights_above_daily_limit=int(over),
                 )
@@ -226,98 +253,13 @@ def source_totals(months: list[doc.SourceMonth]) -> list[doc.SourceTotal]:
         found.append(
             doc.SourceTotal(
                 source=name,
-                logged_m3=_exact(sum(s.logged_m3 for s in own)),
-                metered_m3=_exact(sum(s.metered_m3 or 0.0 for s in read)) if read else None,
-                divided_m3=_exact(sum(s.divided_m3 or 0.0 for s in read)) if read else None,
-                use_m3=_exact(sum(s.use_m3 for s in own)),
-                water_cost=_exact(sum(s.water_cost for s in own), 4),
+                logged_m3=exact(sum(s.logged_m3 for s in own)),
+                metered_m3=exact(sum(s.metered_m3 or 0.0 for s in read)) if read else None,
+                divided_m3=exact(sum(s.divided_m3 or 0.0 for s in read)) if read else None,
+                use_m3=exact(sum(s.use_m3 for s in own)),
+                water_cost=exact(sum(s.water_cost for s in own), 4),
             )
         )
-    return found
-
-
-def row_part(record: Record) -> list[doc.Row]:
-    """Every month, source, surface and zone; a blended zone's figures are divided as its water is."""
-    r, m, own = record, len(record.months), record.own
-    gone = len(r.zones.zone) - own
-    area = r.site.zones.area[:, None] / MM_M2
-
-    def whole(values: np.ndarray) -> np.ndarray:
-        return np.concatenate((by_month(np.nan_to_num(values), r.month, m), np.zeros((gone, m))))
-
-    log, guess, minutes, ran = (
-        by_month(v.astype(float), r.month, m)
-        for v in (r.logged.volume, r.logged.estimated, r.logged.minutes, r.logged.ran)
-    )
-    demand, rain, unmet = (whole(v * area) for v in (r.turf.demand, r.turf.effective_rain, r.turf.unmet))
-    dry, soft = (whole(v.astype(float)) for v in (r.turf.dry, r.turf.soft))
-    order = np.argsort([_rank(s) for s in r.zones.surface], kind="stable")
-    found = []
-    for i, label in enumerate(r.months):
-        for w, source in enumerate(r.zones.sources):
-            share = r.zones.share[:, w]
-            for z in order[share[order] > 0].tolist():
-                if z >= own and not log[z, i]:
-                    continue
-                part = float(share[z])
-                found.append(
-                    doc.Row.model_construct(
-                        month=label, source=source, surface=str(r.zones.surface[z]), zone=str(r.zones.zone[z]),
-                        logged_m3=_exact(log[z, i] * part), estimated_m3=_exact(guess[z, i] * part),
-                        minutes=_exact(minutes[z, i] * part, 3), nights_run=int(ran[z, i]),
-                        demand_m3=_exact(demand[z, i] * part), effective_rain_m3=_exact(rain[z, i] * part),
-                        deficit_m3=_exact((demand[z, i] - rain[z, i] - log[z, i]) * part),
-                        unmet_et_m3=_exact(unmet[z, i] * part),
-                        dry_days=_exact(dry[z, i] * part, 3), soft_days=_exact(soft[z, i] * part, 3),
-                    )
-                )  # fmt: skip
-    return found
-
-
-def _rank(surface: str) -> int:
-    return SURFACES.index(surface) if surface in SURFACES else len(SURFACES)
-
-
-def zone_part(record: Record) -> list[doc.ZonePart]:
-    """The zones of the account over the season."""
-    zones, own = record.zones, record.own
-    log, guess = record.logged.volume.sum(axis=1), record.logged.estimated.sum(axis=1)
-    demand = np.nan_to_num(record.turf.demand).sum(axis=1) * record.site.zones.area / MM_M2
-    dry, soft = record.turf.dry.sum(axis=1), record.turf.soft.sum(axis=1)
-    return [
-        doc.ZonePart(
-            zone=str(zones.zone[z]), name=str(zones.name[z]), surface=str(zones.surface[z]),
-            area_class=str(zones.area_class[z]), area_m2=float(zones.area[z]),
-            sources={s: float(p) for s, p in zip(zones.sources, zones.share[z], strict=True) if p > 0},
-            source_recorded=bool(zones.told[z]), logged_m3=_exact(log[z]), estimated_m3=_exact(guess[z]),
-            depth_mm=round(float(log[z] / zones.area[z] * MM_M2), 3) if zones.area[z] > 0 else None,
-            demand_m3=_exact(demand[z]) if z < own else 0.0,
-            dry_days=int(dry[z]) if z < own else 0, soft_days=int(soft[z]) if z < own else 0,
-        )
-        for z in range(len(zones.zone))
-    ]  # fmt: skip
-
-
-def surface_part(record: Record) -> list[doc.SurfaceTotal]:
-    """Surfaces over the season, those served first in front."""
-    r, own = record, record.own
-    found = []
-    for surface in sorted(set(r.zones.surface), key=_rank):
-        of = r.zones.surface == surface
-        mine = of[:own]
-        area = float(r.zones.area[of].sum())
-        per = r.site.zones.area[mine][:, None] / MM_M2
-        log = float(r.logged.volume[of].sum())
-        demand, rain = (float(np.nan_to_num(v[mine] * per).sum()) for v in (r.turf.demand, r.turf.effective_rain))
-        found.append(
-            doc.SurfaceTotal(
-                surface=surface, zones=int(of.sum()), area_m2=area, logged_m3=_exact(log),
-                depth_mm=round(log / area * MM_M2, 3) if area else None,
-                demand_m3=_exact(demand), effective_rain_m3=_exact(rain), deficit_m3=_exact(demand - rain - log),
-                zone_days=int(mine.sum()) * r.span.nights,
-                dry_zone_days=int(r.turf.dry[mine].sum()), soft_zone_days=int(r.turf.soft[mine].sum()),
-            )
-        )  # fmt: skip
     return found
 
 
@@ -328,8 +270,8 @@ def energy_part(record: Record) -> list[doc.BlockPart]:
     blocks = energy_blocks(r.site, tuple(d.date() for d in r.logged.nights), energy, r.month)
     return [
         doc.BlockPart(
-            hours=b.hours, price=b.price, energy_kwh=_exact(b.energy.sum(), 3),
-            cost=None if b.price is None else _exact(b.energy.sum() * b.price, 4),
+            hours=b.hours, price=b.price, energy_kwh=exact(b.energy.sum(), 3),
+            cost=None if b.price is None else exact(b.energy.sum() * b.price, 4),
         )
         for b in blocks
     ]  # fmt: skip
@@ -342,7 +284,7 @@ def allocation_part(record: Record) -> tuple[doc.AllocationPart | None, doc.Cumu
     by_night = r.use.sum(axis=0)
     nights = [d.date() for d in r.logged.nights]
     if rule is None or rule.ends < r.span.first or rule.starts > r.span.last:
-        return None, doc.CumulativeUse(nights=nights, used_m3=[_exact(v) for v in np.cumsum(by_night)])
+        return None, doc.CumulativeUse(nights=nights, used_m3=[exact(v) for v in np.cumsum(by_night)])
     inside = np.array([rule.starts <= n <= rule.ends for n in nights])
     earlier = 0.0
     if rule.starts < r.span.first:
@@ -353,17 +295,17 @@ def allocation_part(record: Record) -> tuple[doc.AllocationPart | None, doc.Cumu
     course = rule.used_before + earlier + np.cumsum(by_night[inside])
     part = doc.AllocationPart(
         starts=rule.starts, ends=rule.ends, volume_m3=rule.volume, used_before_m3=rule.used_before,
-        used_earlier_m3=_exact(earlier), used_m3=_exact(used), share=round(used / rule.volume, 6),
-        left_m3=_exact(max(rule.volume - used, 0.0)), over_m3=_exact(max(used - rule.volume, 0.0)),
-        expected_m3=_exact(expected),
-        step_reached=sum(s.volume > 0 for s in steps), surcharge=_exact(sum(s.cost for s in steps), 4),
+        used_earlier_m3=exact(earlier), used_m3=exact(used), share=round(used / rule.volume, 6),
+        left_m3=exact(max(rule.volume - used, 0.0)), over_m3=exact(max(used - rule.volume, 0.0)),
+        expected_m3=exact(expected),
+        step_reached=sum(s.volume > 0 for s in steps), surcharge=exact(sum(s.cost for s in steps), 4),
         steps=[
-            doc.StepPart(above_m3=_exact(s.above), price=s.price, volume_m3=_exact(s.volume), cost=_exact(s.cost, 4))
+            doc.StepPart(above_m3=exact(s.above), price=s.price, volume_m3=exact(s.volume), cost=exact(s.cost, 4))
             for s in steps
         ],
     )  # fmt: skip
     listed = [n for n, on in zip(nights, inside, strict=True) if on]
-    return part, doc.CumulativeUse(nights=listed, used_m3=[_exact(v) for v in course])
+    return part, doc.CumulativeUse(nights=listed, used_m3=[exact(v) for v in course])
 
 
 def _rest_of_season(record: Record, ends: date) -> float:
@@ -390,7 +332,7 @@ def allowance_part(record: Record, use: float) -> doc.AllowancePart | None:
     return doc.AllowancePart(
         eto_mm=round(eto, 3), rain_mm=round(rain, 3), rain_share=rule.rain_share, counted_et_mm=round(counts, 3),
         classes=[doc.ClassArea(area_class=c, area_m2=a, factor=rule.factor[c]) for c, a in area.items()],
-        weighted_area_m2=weighted, allowance_m3=_exact(allowed), allowance_gal=_exact(allowed / M3_PER_GAL),
+        weighted_area_m2=weighted, allowance_m3=exact(allowed), allowance_gal=exact(allowed / M3_PER_GAL),
         use_m3=use, share=round(use / allowed, 6) if allowed > 0 else None, days_not_known=int((~known).sum()),
     )  # fmt: skip
 

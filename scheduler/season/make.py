@@ -16,6 +16,7 @@ from scheduler.season import account as acc
 from scheduler.season import document as doc
 from scheduler.season import words
 from scheduler.season.otherwise import MANY, Practice, plain_practices
+from scheduler.season.places import row_part, surface_part, zone_part
 from scheduler.season.reconcile import differences
 from scheduler.season.salts import SeasonSalts, season_salts
 from scheduler.season.span import Span, earlier_seasons
@@ -53,24 +54,41 @@ def season_account(
     record = acc.season_record(site, span)
     if not record.logged.ran.any() and not record.metered.covered.any() and not record.logged.uncounted:
         raise NoPlan(f"neither log nor meter says anything of the nights from {span.first} to {span.last}")
-    totals, months = acc.totals_part(record)
     say("earlier seasons")
     earlier = [acc.season_record(site, s) for s in earlier_seasons(site, span)]
-    base_span = _base(span, base_year, [r.span for r in earlier])
-    base = None
-    if base_span is not None:
-        base = next((r for r in earlier if r.span == base_span), None) or acc.season_record(site, base_span)
-        if not base.logged.ran.any() and not base.metered.covered.any() and base_year is not None:
-            raise NoPlan(f"neither log nor meter says anything of {base_span.first} to {base_span.last}")
+    base = _base_record(site, span, base_year, earlier)
     say("salts")
     salts = season_salts(site, span)
     say("the season under plain practice")
-    practices = _practices(record, salts, base)
-    speech = words.Speech(site.units, site.currency, words.shown_unit(unit, site.units))
+    plain = _without_words(record, earlier, base, salts, made, unit)
+    speech = _speech(site, unit)
+    told = {
+        "answers": words.answers(plain, speech),
+        "changed": [] if plain.base is None else words.changed(plain.seasons[0], plain.base, speech),
+        "next_season": words.next_season(plain, speech),
+    }
+    return plain.model_copy(update=told), record
+
+
+def _speech(site: Site, unit: str | None) -> words.Speech:
+    return words.Speech(site.units, site.currency, words.shown_unit(unit, site.units))
+
+
+def _without_words(
+    record: acc.Record,
+    earlier: list[acc.Record],
+    base: acc.Record | None,
+    salts: SeasonSalts,
+    made: datetime,
+    unit: str | None,
+) -> doc.SeasonDocument:
+    """The account in figures alone."""
+    site, span = record.site, record.span
+    totals, months = acc.totals_part(record)
+    speech = _speech(site, unit)
     allocation, cumulative = acc.allocation_part(record)
     sources = acc.source_part(record)
-    beside = [acc.beside_part(r, totals.use_m3) for r in (record, *earlier)]
-    plain = doc.SeasonDocument(
+    return doc.SeasonDocument(
         made=made.isoformat(timespec="seconds"),
         site=doc.SiteRef(
             name=site.name, units=site.units, time_zone=site.time_zone.key, currency=site.currency,
@@ -79,23 +97,29 @@ def season_account(
         shown=speech.shown, span=acc.span_part(record), totals=totals,
         bill=round(totals.water_cost + (totals.energy_cost or 0.0) + (allocation.surcharge if allocation else 0.0), 4),
         months=months,
-        sources=sources, source_totals=acc.source_totals(sources), zones=acc.zone_part(record),
-        rows=acc.row_part(record),
-        surfaces=acc.surface_part(record), meters=_meters(record), meter_error=site.meter_error,
+        sources=sources, source_totals=acc.source_totals(sources), zones=zone_part(record),
+        rows=row_part(record),
+        surfaces=surface_part(record), meters=_meters(record), meter_error=site.meter_error,
         differences=_differences(record, speech), allocation=allocation, cumulative=cumulative,
         allowance=acc.allowance_part(record, totals.use_m3), energy=acc.energy_part(record),
         flushes=salts.flushes, leaching=salts.leaching, salts=salts.paths, events=_events(site, span),
-        practices=practices, seasons=beside,
+        practices=_practices(record, salts, base),
+        seasons=[acc.beside_part(r, totals.use_m3) for r in (record, *earlier)],
         base=None if base is None else acc.beside_part(base, totals.use_m3),
         uncounted=_uncounted(record), estimates=_estimates(record, totals), answers=[], changed=[], next_season=[],
         notes=[*(str(n) for n in site.notes if n.subject in KEPT_NOTES), *salts.notes],
     )  # fmt: skip
-    told = {
-        "answers": words.answers(plain, speech),
-        "changed": [] if plain.base is None else words.changed(plain.seasons[0], plain.base, speech),
-        "next_season": words.next_season(plain, speech),
-    }
-    return plain.model_copy(update=told), record
+
+
+def _base_record(site: Site, span: Span, base_year: int | None, earlier: list[acc.Record]) -> acc.Record | None:
+    """The season that stands beside this one, if there is any."""
+    base_span = _base(span, base_year, [r.span for r in earlier])
+    if base_span is None:
+        return None
+    base = next((r for r in earlier if r.span == base_span), None) or acc.season_record(site, base_span)
+    if not base.logged.ran.any() and not base.metered.covered.any() and base_year is not None:
+        raise NoPlan(f"neither log nor meter says anything of {base_span.first} to {base_span.last}")
+    return base
 
 
 def _base(span: Span, base_year: int | None, known: list[Span]) -> Span | None:

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from models.choices import SALT, TOLD
-from models.layers import Layers, ece_of, root_zone_ece, state_from_ece
+from models.layers import LayeredState, Layers, ece_of, root_zone_ece, state_from_ece
 from models.practice import replace_et, weekly_programme, within_limits, within_total
 from models.salt_balance import layered_day
 from models.soil import run_balance
@@ -188,40 +188,21 @@ def _play(
 ) -> list[list[Outcome]]:
     """Run all practices and pictures side by side through the layered balance."""
     z, k, m = len(site.zones), len(water), len(pictures)
-    one = site_layers(site)
-    layers = _stacked(one, np.tile(np.repeat([p[2] for p in pictures], z), k))
-    taw = site.zones.taw
-    held, truth = np.repeat([p[2] for p in pictures], z), np.repeat([p[1] for p in pictures], z)
-    whole = layers.available.sum(axis=1)
-    net = np.concatenate([v / per_mm[:, None] for members in water for v in members])
+    held, truth = (np.tile(np.repeat([p[i] for p in pictures], z), k) for i in (2, 1))
+    layers = _stacked(site_layers(site), held)
     followed = np.isfinite(ece_start).all(axis=1)
+    whole = layers.available.sum(axis=1)
     ece = np.tile(np.nan_to_num(ece_start), (k * m, 1))
-    state = state_from_ece(layers, np.minimum(np.tile(start, k * m), whole), ece)
-    source = np.tile(usual_source_ec(site), k * m)
-    nights = tuple(d.date() for d in days["date"])
-    p, dry_limit, wet_limit = limits_of(site, etc, taw, nights)
-    threshold = np.tile(site.zones.ece_threshold, k * m)
-    salty = np.tile(followed, k * m)
-    dry, soft, above = (np.zeros(k * m * z, dtype=np.int64) for _ in range(3))
-    mean = np.zeros(k * m * z)
-    demand_share = np.tile(truth, k)
-    for n in range(len(days)):
-        last = n + 1 >= len(days)
-        date = n if last else n + 1  # the night of a date comes before the next date's ET
-        asked = np.zeros_like(whole) if last else np.tile(etc[:, date], k * m) * demand_share
-        fell = np.zeros_like(whole) if last else np.tile(rain[:, date], k * m)
-        opened = state.total_depletion
-        day = layered_day(layers, state, net[:, n], source, asked, fell, np.tile(p[:, date], k * m), slow=SALT.slow)
-        state = day.state
-        stacked = np.tile(held, k)
-        soft += np.maximum(opened - net[:, n], 0.0) < np.tile(wet_limit[:, n], k * m) * stacked - TOLD.apart * whole
-        if not last:
-            dry += state.total_depletion > np.tile(dry_limit[:, date], k * m) * stacked + TOLD.apart * whole
-        if salty.any():
-            mean = root_zone_ece(layers, ece_of(layers, state))
-            above += salty & (mean >= threshold)
-    shape = (k, m, z)
-    dry, soft, above, mean = (a.reshape(shape) for a in (dry, soft, above, mean))
+    runs = _Runs(
+        copies=k * m,
+        layers=layers,
+        state=state_from_ece(layers, np.minimum(np.tile(start, k * m), whole), ece),
+        net=np.concatenate([v / per_mm[:, None] for members in water for v in members]),
+        held=held,
+        truth=truth,
+        salty=np.tile(followed, k * m),
+    )
+    dry, soft, above, mean = (a.reshape(k, m, z) for a in _counted(site, days, etc, rain, runs))
     return [
         [
             Outcome(
@@ -232,6 +213,51 @@ def _play(
         ]
         for i in range(k)
     ]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Runs:
+    """All zones once for each practice and picture, R rows.
+
+    layers, state : Layers, LayeredState
+    net : ndarray (R, N)             Net water of each night [mm].
+    held, truth : ndarray (R,)       What the soil holds and the turf asks for, against what was told [-].
+    salty : ndarray (R,)             Whether salts are followed.
+    """
+
+    copies: int
+    layers: Layers
+    state: LayeredState
+    net: np.ndarray
+    held: np.ndarray
+    truth: np.ndarray
+    salty: np.ndarray
+
+
+def _counted(
+    site: Site, days: pd.DataFrame, etc: np.ndarray, rain: np.ndarray, runs: _Runs
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Dry and soft days and days above the turf's salinity, and the mean ECe at the end, each (R,)."""
+    layers, state, times = runs.layers, runs.state, runs.copies
+    whole = layers.available.sum(axis=1)
+    p, dry_limit, wet_limit = limits_of(site, etc, site.zones.taw, tuple(d.date() for d in days["date"]))
+    source, threshold = (np.tile(v, times) for v in (usual_source_ec(site), site.zones.ece_threshold))
+    dry, soft, above = (np.zeros(whole.size, dtype=np.int64) for _ in range(3))
+    mean = np.zeros(whole.size)
+    for n in range(len(days)):
+        last = n + 1 >= len(days)
+        date = n if last else n + 1  # the night of a date comes before the next date's ET
+        asked = np.zeros_like(whole) if last else np.tile(etc[:, date], times) * runs.truth
+        fell = np.zeros_like(whole) if last else np.tile(rain[:, date], times)
+        opened, net = state.total_depletion, runs.net[:, n]
+        state = layered_day(layers, state, net, source, asked, fell, np.tile(p[:, date], times), slow=SALT.slow).state
+        soft += np.maximum(opened - net, 0.0) < np.tile(wet_limit[:, n], times) * runs.held - TOLD.apart * whole
+        if not last:
+            dry += state.total_depletion > np.tile(dry_limit[:, date], times) * runs.held + TOLD.apart * whole
+        if runs.salty.any():
+            mean = root_zone_ece(layers, ece_of(layers, state))
+            above += runs.salty & (mean >= threshold)
+    return dry, soft, above, mean
 
 
 def _water_only(

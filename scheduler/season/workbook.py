@@ -290,6 +290,36 @@ def _by_source(b: Book, sheet: Any, months: list[str]) -> None:
     sheet.freeze_panes(2, 2)
 
 
+def _account_row(b: Book, sheet: Any, row: int, month: doc.Month) -> None:
+    """One month of it, in formulas over the sheets below with their values beside them."""
+    end, dates = 2 + len(b.d.sources), 1 + b.r.span.nights
+    per_mm = _per_mm(b)
+    sheet.write_string(row, 0, month.month)
+    key = f"$A{row + 1}"
+    for column, (source, value, style) in enumerate(
+        (
+            ("C", month.logged_m3 * b.factor, b.shown), ("D", (month.metered_m3 or 0.0) * b.factor, b.shown),
+            ("G", month.use_m3 * b.factor, b.shown), ("I", month.water_cost, b.number),
+        ), start=1,
+    ):  # fmt: skip
+        area = f"'By source'!${source}$3:${source}${end}"
+        sheet.write_formula(row, column, f"=SUMIFS({area},'By source'!$A$3:$A${end},{key})", style, value)
+    for column, source, value in ((5, "C", month.eto_mm), (6, "D", month.rain_mm)):
+        area = f"Weather!${source}$2:${source}${dates}"
+        formula = f"=SUMIFS({area},Weather!$B$2:$B${dates},{key})*{MM}"
+        sheet.write_formula(row, column, formula, b.number, (value or 0.0) * per_mm)
+    sheet.write_formula(row, 7, f"={month.demand_m3!r}*{FACTOR}", b.shown, month.demand_m3 * b.factor)
+    sheet.write_formula(row, 8, f"={month.effective_rain_m3!r}*{FACTOR}", b.shown, month.effective_rain_m3 * b.factor)
+    sheet.write_formula(row, 9, f"=H{row + 1}-I{row + 1}-B{row + 1}", b.shown, month.deficit_m3 * b.factor)
+    sheet.write_number(row, 10, month.dry_zone_days, b.whole)
+    sheet.write_number(row, 11, month.soft_zone_days, b.whole)
+
+
+def _per_mm(b: Book) -> float:
+    """Depths of the workbook for one millimetre."""
+    return 1 / 25.4 if b.d.site.units == "us" else 1.0
+
+
 def _account(b: Book, sheet: Any, months: list[str]) -> None:
     """Month by month: water from the sheets below, weather, and what the turf asked for."""
     d = b.d
@@ -300,35 +330,11 @@ def _account(b: Book, sheet: Any, months: list[str]) -> None:
         "effective rain", "deficit", "dry zone-days", "soft zone-days",
     )  # fmt: skip
     sheet.write_row(1, 0, heads, b.bold)
-    end = 2 + len(d.sources)
-    dates = 1 + b.r.span.nights
-    per_mm = 1 / 25.4 if depth == "in" else 1.0
     for i, month in enumerate(d.months):
-        row = 2 + i
-        sheet.write_string(row, 0, month.month)
-        key = f"$A{row + 1}"
-        for column, (source, value, style) in enumerate(
-            (
-                ("C", month.logged_m3 * b.factor, b.shown), ("D", (month.metered_m3 or 0.0) * b.factor, b.shown),
-                ("G", month.use_m3 * b.factor, b.shown), ("I", month.water_cost, b.number),
-            ), start=1,
-        ):  # fmt: skip
-            area = f"'By source'!${source}$3:${source}${end}"
-            sheet.write_formula(row, column, f"=SUMIFS({area},'By source'!$A$3:$A${end},{key})", style, value)
-        for column, source, value in ((5, "C", month.eto_mm), (6, "D", month.rain_mm)):
-            area = f"Weather!${source}$2:${source}${dates}"
-            formula = f"=SUMIFS({area},Weather!$B$2:$B${dates},{key})*{MM}"
-            sheet.write_formula(row, column, formula, b.number, (value or 0.0) * per_mm)
-        sheet.write_formula(row, 7, f"={month.demand_m3!r}*{FACTOR}", b.shown, month.demand_m3 * b.factor)
-        sheet.write_formula(
-            row, 8, f"={month.effective_rain_m3!r}*{FACTOR}", b.shown, month.effective_rain_m3 * b.factor
-        )
-        sheet.write_formula(row, 9, f"=H{row + 1}-I{row + 1}-B{row + 1}", b.shown, month.deficit_m3 * b.factor)
-        sheet.write_number(row, 10, month.dry_zone_days, b.whole)
-        sheet.write_number(row, 11, month.soft_zone_days, b.whole)
+        _account_row(b, sheet, 2 + i, month)
     bottom = 2 + len(months)
     sheet.write_string(bottom, 0, "season", b.bold)
-    t = d.totals
+    t, per_mm = d.totals, _per_mm(b)
     sums = (
         t.logged_m3 * b.factor, (t.metered_m3 or 0.0) * b.factor, t.use_m3 * b.factor, t.water_cost,
         (t.eto_mm or 0.0) * per_mm, (t.rain_mm or 0.0) * per_mm, t.demand_m3 * b.factor,

@@ -268,8 +268,8 @@ MORE = (
     ),
     (
         "scheduler/season/account.py",
-        "difference_m3=_exact(against - beside)",
-        "difference_m3=_exact(beside - against)",
+        "difference_m3=exact(against - beside)",
+        "difference_m3=exact(beside - against)",
         "meter less log is told as log less meter",
     ),
     (

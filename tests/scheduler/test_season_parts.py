@@ -15,16 +15,14 @@ from scheduler.season.account import (
     allocation_part,
     by_month,
     energy_part,
-    row_part,
     season_record,
     source_part,
     source_totals,
     span_part,
-    surface_part,
     totals_part,
-    zone_part,
 )
 from scheduler.season.money import energy_blocks
+from scheduler.season.places import row_part, surface_part, zone_part
 from scheduler.season.span import Span
 from tests.scheduler.site_folders import TOML, site
 
