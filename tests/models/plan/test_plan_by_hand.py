@@ -514,3 +514,13 @@ def test_a_zone_with_a_flush_pays_its_harm_and_softness():
     with pytest.raises(ValueError, match="one weather"):
         both = replace(p, members=drawn_members(5, p))
         spread.Spread.of(both, drawn_needs(np.random.default_rng(5), p, 3))
+
+
+def test_a_longest_run_that_no_row_says_yet():
+    # two blocks, so two columns a night; built where no longest run binds, wanted with one of 5 min for 10 mm
+    built = plan(2, 1, 2, block_length=100.0)
+    short = plan(2, 1, 2, block_length=100.0, max_run=[5.0, 600.0])
+    assert edits.longest_run_unsaid(built, short).tolist() == [True, False]
+    assert not edits.longest_run_unsaid(short, replace(short, max_run=np.array([4.0, 600.0]))).any()  # a row says it
+    one = plan(2, 1, 2, block_length=100.0, max_run=5.0, allowed=np.array([[[True, False]], [[True, True]]]))
+    assert edits.longest_run_unsaid(built, one).tolist() == [False, True]  # of one column its bound says it
