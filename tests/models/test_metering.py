@@ -159,6 +159,8 @@ def test_water_outside_of_the_nights_asked_for_is_left_out():
     parts = stretches(np.array([10.3, 14.3, 15.3]), np.array([np.nan, 12.0, 5.0]), False)
     volume, spread, covered = over_nights(parts, 12, 3)
     assert volume.tolist() == [3.0, 3.0, 5.0] and spread.tolist() == [3.0, 3.0, 0.0] and covered.all()
+    _, two, _ = over_nights(stretches(np.array([10.3, 12.3]), np.array([np.nan, 6.0]), False), 10, 2)
+    assert two.tolist() == [3.0, 3.0]  # of two nights together neither was read by itself
     before, _, reached = over_nights(parts, 8, 3)
     assert before.tolist() == [0.0, 0.0, 3.0] and reached.tolist() == [False, False, True]
 

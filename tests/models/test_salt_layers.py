@@ -253,6 +253,8 @@ def test_layers_of_another_shape_are_refused(name):
 @pytest.mark.parametrize(
     ("changes", "what"),
     [
+        ({"wilting_point": [0.25, 0.1]}, "field_capacity: must be above"),  # no water between them
+        ({"wilting_point": [0.1, -0.1]}, "field_capacity: must be above"),
         ({"emptied": [0.6, 0.5]}, "emptied: must be 0 or more"),
         ({"emptied": [1.1, -0.1]}, "emptied: must be 0 or more"),
         ({"emptied": [0.8, 0.2]}, "no layer and those below"),  # roots of the lower take 0.3

@@ -87,6 +87,17 @@ def test_the_driest_quarter_of_a_rainless_course_by_hand():
     assert found.drained[0, 0] == pytest.approx((0.6 + 1.5) / 4) and found.met[0, 0] == 1.0
 
 
+def test_soft_nights_are_those_more_than_half_a_millimetre_short_after_a_run():
+    # runs of 5 mm on nights 1 and 2; the wettest quarter of DU 0.5 gets 7.5 of them. From 5.6 (limit 4): 3.1, and then
+    # nothing left; from 4.0 (limit 2): 1.5, which is half a millimetre short and counts as firm, and then nothing left
+    few = replace(
+        ground(0.0, du=0.5), **{k: getattr(ground(0.0), k)[:, :3] for k in ("etc", "rain", "raw", "dry_limit")}
+    )
+    for limit, nights in ((4.0, 2.0), (2.0, 1.0)):
+        found = played(replace(few, wet_limit=np.full(1, limit)), np.array([[1.0]]), WORTH)
+        assert found.water[0, 0] == pytest.approx(10.0) and found.soft[0, 0] == nights
+
+
 def test_days_before_it_counts_only_bring_places_to_where_they_stand():
     whole, late = (played(ground(0.0), np.array([[1.0]]), WORTH, first) for first in (0, 30))
     one = np.ones((1, 30))

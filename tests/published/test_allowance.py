@@ -9,10 +9,12 @@ from __future__ import annotations
 import pytest
 
 from models.allowance import (
+    ADJUSTMENT_FACTOR,
     M2_PER_FT2,
     M3_PER_GAL,
     MM_PER_INCH,
     RULE_COEFFICIENT,
+    SPECIAL_FACTOR,
     counted_et,
     et_allowance_m3,
     weighted_area,
@@ -87,6 +89,12 @@ def test_a_class_without_a_factor_is_refused():
 def test_one_class_below_nothing_is_refused(area, factor):
     with pytest.raises(ValueError, match="0 or more"):
         weighted_area(dict(zip("ab", area, strict=True)), dict(zip("ab", factor, strict=True)))
+
+
+def test_factors_of_the_rule():
+    # California Code of Regulations, title 23, chapter 2.7, version of 2015: 0.45 other than residential; special
+    # landscape area 1. Mark: memory.
+    assert (ADJUSTMENT_FACTOR, SPECIAL_FACTOR) == (0.45, 1.0)
 
 
 def test_a_factor_without_an_area_is_not_asked_for():

@@ -215,6 +215,8 @@ def test_edges_of_what_a_reading_can_be(name, allowed, refused):
             day = UCCLE_DAY | {"rh": [70.0]} | {name: [value]}
             eto, route = eto_and_route([187], UCCLE, **day)
             assert ("refused" in route[0]) is said and np.isfinite(eto[0])
+    alone, fraction = (eto_and_route([187], UCCLE, tmin=[12.3], tmax=[21.5], rhmax=[h])[1][0] for h in (1.01, 1.0))
+    assert "vapour pressure from RHmax" in alone and "refused humidity" in fraction
     extreme = [[-60.0, 60.0], [-60.1, 20.0], [10.0, 60.1]]
     days = [eto_and_route([187], UCCLE, tmin=[low], tmax=[high])[1][0] == "missing" for low, high in extreme]
     assert days == [False, True, True]
