@@ -17,6 +17,7 @@ from tests.evenings import published_evening
 from tests.sites import make_site
 
 MIDNIGHT = datetime(2026, 7, 14)
+PLAIN = {"season_days": 20, "probes": False, "water_ec": 0.0}
 CURVE = ((0.0, 90.0, 0.0), (0.3, 88.0, 0.55), (0.65, 79.0, 0.72), (1.0, 60.0, 0.68))  # of the capacity, m, -
 PIPE = (540.0, 0.110, 140.0)  # m, m, Hazen-Williams C: of the first loop
 TARIFF = ((1260, 1320, 0.29), (1320, 1740, 0.11))  # of tests.sites: 21:00-22:00 dear; "" no block = the highest
@@ -113,7 +114,7 @@ def test_energy_and_cost_by_tariff_block_are_those_of_the_minutes(tmp_path, held
 
 
 def test_greens_are_done_by_their_time_and_the_sheets_say_so(tmp_path):
-    folder = make_site(tmp_path / "site", zones=16, nights=1, load=0.3)
+    folder = make_site(tmp_path / "site", zones=16, nights=1, load=0.3, **PLAIN)
     with (folder / "site.toml").open("a", encoding="utf-8") as file:
         file.write('\n[surface.green]\nfinish_by = "03:30"\n')
     plan = evening(folder)
@@ -153,7 +154,7 @@ def test_what_cannot_be_done_in_time_runs_late_and_is_named(tmp_path):
 
 
 def test_the_zones_of_an_event_finish_an_hour_before_the_close(tmp_path):
-    folder = make_site(tmp_path / "site", zones=16, nights=1, load=0.3)
+    folder = make_site(tmp_path / "site", zones=16, nights=1, load=0.3, **PLAIN)
     (folder / "calendar.csv").write_text(
         "from,until,surface,zone,event,note\n2026-07-15,2026-07-16,fairway,,tournament,\n2026-07-16,,tee,,firm,\n"
     )
@@ -168,7 +169,7 @@ def test_the_zones_of_an_event_finish_an_hour_before_the_close(tmp_path):
 
 def test_a_pump_below_its_smallest_flow_is_told_with_its_zone(tmp_path):
     # One zone alone cannot be helped, and the sheet says when and why; a smallest flow under the zone's own is kept.
-    folder = make_site(tmp_path / "site", zones=1, nights=2)
+    folder = make_site(tmp_path / "site", zones=1, nights=2, **PLAIN)
     flow = float(list(csv.DictReader((folder / "zones.csv").read_text().splitlines()))[0]["flow"])
     low = evening(edited(folder, ("smallest_flow = 0.00", f"smallest_flow = {flow * 1.02:.3f}")))
     ran = low["zones"][0]["minutes"]

@@ -26,6 +26,7 @@ def folder(tmp_path_factory):
         applied_nights=40,
         pumps=2,
         probe_share=0.1,
+        water_ec=0.0,
     )
 
 

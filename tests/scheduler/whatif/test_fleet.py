@@ -16,9 +16,10 @@ from tests.sites import make_site
 @pytest.fixture(scope="module")
 def grounds(tmp_path_factory):
     folder = tmp_path_factory.mktemp("fleet")
-    make_site(folder / "wet", zones=3, nights=2, seed=1)
-    make_site(folder / "dry", zones=3, nights=2, seed=1, nights_allowed=("Sunday",))
-    broken = make_site(folder / "broken", zones=3, nights=2, seed=1)
+    small = {"zones": 3, "nights": 2, "seed": 1, "season_days": 20, "probes": False, "water_ec": 0.0}
+    make_site(folder / "wet", **small)
+    make_site(folder / "dry", **small, nights_allowed=("Sunday",))
+    broken = make_site(folder / "broken", **small)
     (broken / "zones.csv").write_text("zone,surface,area\nG1,gren,450\n")
     ledger = f"sqlite:///{folder / 'shared.sqlite'}"
     (folder / "list.toml").write_text(f'ledger = "{ledger}"\nsites = ["wet", "dry", "broken"]\n')
