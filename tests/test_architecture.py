@@ -46,6 +46,7 @@ def nodes(file: Path) -> tuple[ast.AST, ...]:
     return tuple(ast.walk(ast.parse(file.read_text(encoding="utf-8"))))
 
 
+@cache
 def imports(file: Path) -> set[str]:
     """Full names of all modules a file imports, also inside functions."""
     found: set[str] = set()

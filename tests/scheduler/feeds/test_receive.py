@@ -1,6 +1,7 @@
 """Feeds against a server that misbehaves: what counts is kept once, what does not is said and kept out."""
 
 import json
+import shutil
 import sys
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -24,11 +25,14 @@ def folder(tmp_path_factory):
     return make_site(tmp_path_factory.mktemp("feeds") / "site", zones=6, probes=False)
 
 
-@pytest.fixture
-def site(folder, tmp_path):
-    import shutil
+@pytest.fixture(scope="module")
+def read(folder):
+    return load_site(folder)
 
-    return load_site(shutil.copytree(folder, tmp_path / "site"))
+
+@pytest.fixture
+def site(folder, read, tmp_path):
+    return replace(read, folder=shutil.copytree(folder, tmp_path / "site"))
 
 
 @pytest.fixture(scope="module")
