@@ -32,20 +32,20 @@ PROBED = [*ZONES, "P4", "P6", "W3"]  # with all that have a probe, so that there
 
 
 def part_of_the_stadium(folder, zones):
-    """Some zones of the shipped stadium: readings of the last two weeks, two nights, no programmes."""
+    """Some zones of the shipped stadium: readings of the last two weeks, two nights, no programmes, no salts."""
     shutil.copytree(SHIPPED, folder, ignore=shutil.ignore_patterns("out", "cases", "*.sqlite*"))
     for name, column in (("zones", 0), ("probe_sites", 1), ("applied", 1), ("probes", 1), ("calendar", 3)):
         file = folder / f"{name}.csv"
         head, *rows = file.read_text(encoding="utf-8").splitlines()
         kept = [row for row in rows if row.split(",")[column].partition("-")[0] in ("", *zones)]
         if name == "probes":
-            kept = [row for row in kept if row >= "2026-07-01"]
+            kept = [re.sub(r"^((?:[^,]*,){3})[^,]*", r"\1", row) for row in kept if row >= "2026-07-01"]  # no ec
         file.write_text("\n".join([head, *kept]) + "\n", encoding="utf-8")
-    toml = folder / "site.toml"  # nothing here is about later nights, or programmes
+    toml = folder / "site.toml"  # nothing here is about later nights, programmes or salts
     text = toml.read_text(encoding="utf-8")
-    assert "nights = 7" in text and text.count("\nprogrammes") == 2
+    assert "nights = 7" in text and "ec = 0.6" in text and text.count("\nprogrammes") == 2
     text = re.sub(r"\n(programmes|starts_each)", r"\n# \1", text)
-    toml.write_text(text.replace("nights = 7", "nights = 2"), encoding="utf-8")
+    toml.write_text(text.replace("nights = 7", "nights = 2").replace("ec = 0.6", "ec = 0"), encoding="utf-8")
     return folder
 
 
