@@ -164,6 +164,32 @@ def test_a_circle_is_seen(monkeypatch, tmp_path):
         tuple(TopologicalSorter(arrows(sorted(tmp_path.glob("*.py")))).static_order())
 
 
+SLOW_TO_LOAD = {"scipy.special", "scipy.linalg", "scipy.stats", "scipy.sparse.csgraph"}  # 30 ms each, or more
+
+
+def loaded_with(start: str) -> set[str]:
+    """What the files that a module brings in import at their heads, from outside too."""
+    named = {name_of(file).removesuffix(".__init__"): file for file in MODELS + SCHEDULER}
+    waiting, seen, outer = [start], set[str](), set[str]()
+    while waiting:
+        if (name := waiting.pop()) in seen or name not in named:
+            outer |= {name} - named.keys()
+            continue
+        seen.add(name)
+        inside = {n for f in nodes(named[name]) if isinstance(f, ast.FunctionDef) for n in ast.walk(f)}
+        heads = [n for n in nodes(named[name]) if n not in inside]
+        waiting += [alias.name for n in heads if isinstance(n, ast.Import) for alias in n.names]
+        for n in heads:
+            if isinstance(n, ast.ImportFrom) and n.module:
+                waiting += [n.module, *(f"{n.module}.{alias.name}" for alias in n.names)]
+    return outer
+
+
+def test_an_evening_loads_nothing_slow_that_it_does_not_need():
+    assert loaded_with("scheduler.evening") & SLOW_TO_LOAD == set()
+    assert loaded_with("scheduler.learn") & SLOW_TO_LOAD  # learning does need it, so that this could fail
+
+
 FOR_OTHERS = {"read_back"}  # reads an exported table again, for whoever wants to check one
 
 
