@@ -22,7 +22,7 @@ seed 14, 12 zones, 75 dry nights); a spread that counted in full took half as mu
 Shares of water and larger stages were compared when ECe still went over porosity and not over the paste: they rank the
 choices and are not figures of today. On the held-out soils of tests/physics (Richards' equation, uneven catch, probes
 that read wrong) 53 % of 110 and 73 % of 104 flushes ended within 20 % of their forecast, on those for tuning 75 % of
-178; of greens alone 73 % of 173, of tees 20 % of 41. What a flush takes away comes within a tenth of its forecast; what
+182; of greens alone 73 % of 173, of tees 20 % of 41. What a flush takes away comes within a tenth of its forecast; what
 misses is where a zone was believed to stand, above all where it gets or wants other water than was told.
 """
 
