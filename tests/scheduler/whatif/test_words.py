@@ -9,6 +9,7 @@ import pytest
 from scheduler.document.words import Going, give_way_words
 from scheduler.whatif.compose import _gives_way, sweep_numbers
 from scheduler.whatif.measures import SurfaceOutcome
+from scheduler.whatif.page import _against
 from scheduler.whatif.sweep import Curve, Point
 
 
@@ -45,3 +46,11 @@ def test_the_day_a_surface_is_dry_from_is_that_of_the_night_sheet():
         "1 of 2 green zones drier than their limit from Thu Jul 16"
     )
     assert _gives_way(site, "green", nights[1], 1) == "green: 1 of 2 zones, from Thu Jul 16"
+
+
+@pytest.mark.parametrize(
+    ("value", "said"), [(100.4, "as now"), (99.6, "as now"), (100.6, "+1 %"), (85.0, "\u221215 %")]
+)
+def test_a_case_is_told_against_how_things_are_from_half_a_percent_on(value, said):
+    assert _against(value, 100.0, "case", "first") == said
+    assert _against(value, 100.0, "first", "first") == _against(value, 0.0, "case", "first") == ""
