@@ -33,8 +33,8 @@ MORE = (
     ),
     (
         "scheduler/state/evening.py",
-        "surplus[rows] = filtered.estimate.surplus[told]",
-        "pass",
+        "surplus[rows], drained_on[rows] = filtered.estimate.surplus[told], filtered.estimate.drained_on[told]",
+        "drained_on[rows] = filtered.estimate.drained_on[told]",
         "water above field capacity that the filter found is dropped",
     ),
     (
@@ -262,8 +262,8 @@ MORE = (
     ),
     (
         "scheduler/season/account.py",
-        "(demand - rain - water)[of].sum()",
-        "(demand - water)[of].sum()",
+        "(m.demand - m.rain - m.water)[of].sum()",
+        "(m.demand - m.water)[of].sum()",
         "a month's deficit forgets the rain",
     ),
     (
@@ -279,7 +279,7 @@ MORE = (
         "a permit is held against the log where a meter counts",
     ),
     (
-        "scheduler/season/account.py",
+        "scheduler/season/places.py",
         "(demand[z, i] - rain[z, i] - log[z, i]) * part",
         "demand[z, i] - rain[z, i] - log[z, i] * part",
         "a blended zone's demand is counted once a source",
