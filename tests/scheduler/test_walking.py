@@ -90,3 +90,12 @@ def test_more_than_a_third_of_the_runs_short_is_another_program(site, short, who
     lines = listed(site, [stop(SHORT, row, -20.0, site) for row in range(short)], planned, applied)
     assert ("was the night's table loaded" in lines[0].why) == whole
     assert sum(line.zones for line in lines) == short
+
+
+def test_of_a_whole_night_run_short_the_worst_is_named_wherever_it_lies(site):
+    planned, applied = np.full(60, 30.0), np.full(60, 10.0)
+    rank = site.zones.priority.copy()
+    alike = replace(site, zones=replace(site.zones, priority=np.ones_like(rank)))
+    last = rows_of(site, site.zones.surface[59])[-1]
+    stops = [stop(SHORT, row, -29.0 if row == last else -20.0, alike) for row in range(60)]
+    assert f"Worst first: {zone_label(site, last)}" in listed(alike, stops, planned, applied)[0].why

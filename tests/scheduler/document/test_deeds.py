@@ -366,3 +366,17 @@ def test_the_extra_for_uneven_catch_is_told_by_area_and_its_leaching_by_what_is_
     assert (part.extra, part.longer) == (0.7, pytest.approx((0.25 + 3 * 1.0) / 4, abs=1e-3))
     assert (part.water_mm, part.drained_mm, part.leached_mm) == (20.0, pytest.approx((15 + 3 * 30) / 4), 2.0)
     assert (part.met, part.met_without, part.soft_nights, part.soft_nights_without) == (1.0, 0.85, 3.5, 1.5)
+
+
+def test_a_probe_in_doubt_is_told_with_its_zone_where_it_has_one():
+    topic = actions.Topic.PROBE
+    doubts = [
+        SimpleNamespace(kind=topic, name=n, zone=z, text="why", subject="") for n, z in (("a", "G1"), ("b", None))
+    ]
+    deeds = list(actions._probes(document(zone("G1"), warnings=doubts)))
+    assert [d.where for d in deeds] == ["G1, probe a", "probe b"]
+
+
+@pytest.mark.parametrize(("number", "said"), [(0.6, "one more night"), (1.4, "one more night"), (2.6, "3 more nights")])
+def test_nights_more_are_whole_ones(number, said):
+    assert uneven._nights(number) == said
