@@ -295,10 +295,6 @@ class Program:
         """Its objective."""
         return float(self.highs.getInfoValue("objective_function_value")[1]) / self.cost_scale
 
-    def steps(self) -> int:
-        """Steps it took."""
-        return int(self.highs.getInfoValue("simplex_iteration_count")[1])
-
     def values(self) -> Floats:
         """Its columns, shape (columns,)."""
         return self._vectors()[0]

@@ -209,8 +209,8 @@ class Tied:
                 break  # the parts hold all limits together
         assert sample is not None
         rest = np.flatnonzero(~inside)
-        if sample.straighten():
-            self._price(rest, sample.prices, self.whole.cost)
+        sample.straighten()
+        self._price(rest, sample.prices, self.whole.cost)  # else the whole plan begins with prices that are wrong
         self._keep_pieces(rest)
         sample.keep()
         return self.basis()
@@ -352,12 +352,11 @@ class Sample:
         self.limit = limit
         self.program.limit(self.tie, limit)
 
-    def straighten(self) -> bool:
-        """Go on at costs as they are; whether that takes steps."""
+    def straighten(self) -> None:
+        """Go on at costs as they are."""
         self.program.price(self.tied.whole.cost[self.columns])
         self.program.attempt(primal=True)
         self.prices = np.maximum(-self.program.sides()[1][self.tie], 0.0)
-        return self.program.steps() > 0
 
     def keep(self) -> None:
         """Keep where it ended."""
