@@ -84,9 +84,13 @@ def add_flush_bounds(m: Model, inputs: PlanInputs, copies: Copies, words: ZoneNi
 
 
 def most_shortfall(inputs: PlanInputs, copies: Copies) -> Floats:
-    """Most ET a copy may be said not to take [mm], shape (V, N): until its flush only what no water could spare it."""
+    """Most ET a copy may be said not to take [mm], shape (V, N): until its flush only what no water could spare it.
+
+    That is asked while the flush is still to be chosen, so that no copy starves on its way to it. One that is settled
+    has the room of any zone: its water before the flush may yet be held to less.
+    """
     until = inputs.nights - copies.flush[:, ::-1].argmax(axis=1)
-    kept_out = copies.flushing[:, None] & (np.arange(inputs.nights)[None, :] < until[:, None])
+    kept_out = (copies.flushing & copies.open)[:, None] & (np.arange(inputs.nights)[None, :] < until[:, None])
     return np.where(kept_out, unavoidable_shortfall(inputs), largest_shortfall(inputs))
 
 

@@ -23,6 +23,7 @@ from models.plan.flush_ways import FEWEST_WAYS, MOST_COPIES, flush_copies
 from models.plan.inputs import PlanInputs
 from models.plan.prices import plan_prices
 from models.plan.results import PlanResult
+from models.plan.solve import PlanSolver
 from tests.drawn import draws
 from tests.models.plan.plans import FLOW, drawn_needs, drawn_plan, laid_out, net_depth, plan, solved
 
@@ -340,6 +341,21 @@ def test_less_capacity_or_shorter_runs_choose_again():
     assert [f.nights for f in solver.solve().flushes] == [(1,)]
     solver.limit_runs(np.array([0]), np.array([600.0]), night=0)
     assert [f.nights for f in solver.solve().flushes] == [(0,)]
+
+
+def test_a_zone_whose_flush_is_settled_may_run_short_before_it():
+    # The root zone lacks 28 mm and turf suffers past 20; the flush is tomorrow. Without water tonight ET falls short.
+    inputs = plan(1, 3, depletion=[28.0])
+    chosen = laid_out(inputs, need(inputs, harm=5.0, after=10.0, allowed=np.array([False, True, False])))
+    assert [f.nights for f in chosen.solve().flushes] == [(1,)]
+    settled = PlanSolver(inputs, settled=chosen.settled(), symbols=False)
+    assert settled.solve().shortfall[0] == pytest.approx([0.0, 0.0, 0.0], abs=1e-6)
+    settled.limit_runs(np.array([0]), np.array([0.0]), night=0)
+    held = settled.solve()
+    depth = net_depth(inputs, held)[0]
+    assert depth[0] == 0.0
+    assert depth[1] == pytest.approx(28.0 + 5.0 - held.shortfall[0, 0] + 30.0, abs=1e-6)
+    assert 0.0 < held.shortfall[0, 0] <= 5.0
 
 
 def test_later_nights_are_planned_anew_around_a_flush_that_stays():
