@@ -29,7 +29,7 @@ def test_water_and_dryness_are_added_up_by_surface():
         "green": {"volume_m3": 0.0, "less_dry_mm_days": 0.0},
         "fairway": {"volume_m3": 1.0, "less_dry_mm_days": 3.7},
     }
-    assert part.bill == 0.3
+    assert part.bill == 0.3 and list(part.by_surface) == ["green", "fairway"]  # those served first in front
     assert part.words == (
         "1.0 m³ more in the allocation would go to fairway, sparing it 3.7 mm of dryness, summed over zones and days; "
         "it would cost 0.30 EUR in water and energy"

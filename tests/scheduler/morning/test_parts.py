@@ -96,7 +96,7 @@ def test_a_zone_was_flushed_where_its_flush_ran():
 def test_a_flush_reached_a_probe_that_rose_or_read_full(place, monkeypatch):
     # Roots of 30 cm, FC 0.25: three probes of G1, deepest last, and one of F1, which was not flushed.
     own = sensors((0, 0, 0.25), (0, 1, 0.05), (0, 2, 0.15), (1, 0, 0.1), (0, 3, 0.2), (0, 4, 0.22))
-    before, highest = np.array([0.20, 0.20, 0.20, NAN, NAN]), np.array([0.205, 0.25, 0.215, 0.20, 0.30])
+    before, highest = np.array([0.20, 0.245, 0.20, NAN, NAN]), np.array([0.205, 0.25, 0.215, 0.20, 0.30])
     last = np.array([0.19, 0.24, 0.21, NAN, 0.28])
 
     def around(site, asked, good, nights, what="moisture"):
@@ -113,7 +113,7 @@ def test_a_flush_reached_a_probe_that_rose_or_read_full(place, monkeypatch):
         ("p5", True, True),  # read full, whatever it was before
         ("p0", True, False),  # rose by half of what counts
     ]
-    assert found[0].moisture == (0.20, 0.24) and found[0].ec == (1.20, 1.24)
+    assert found[0].moisture == (0.245, 0.24) and found[0].ec == (1.245, 1.24)
 
 
 def seen(**given):

@@ -57,6 +57,13 @@ def test_less_than_planned_is_told_and_walked_to(tmp_path):
     assert report.walk[0].where.startswith("G1")
 
 
+def test_the_walking_list_is_told_what_was_planned_and_what_ran(tmp_path, monkeypatch):
+    seen = []
+    monkeypatch.setattr(reports, "walking_list", lambda site, walk, *minutes: seen.extend(minutes) or ())
+    report, _ = looked_back(tmp_path / "s", {"G1": 3, "G2": 4}, before=15)
+    assert seen[0] is report.planned and seen[1] is report.applied
+
+
 def test_a_few_minutes_of_a_long_run_are_left_in_peace(tmp_path):
     # Three minutes are more than two, and less than a tenth of the run; 15 % are more than both.
     planned = made_minutes(tmp_path)

@@ -193,3 +193,18 @@ def test_several_weathers_are_planned_for_only_where_no_limit_binds(monkeypatch,
     solver = SimpleNamespace(program=SimpleNamespace(limit_time=lambda seconds: None))
     found = several._of_several(None, SimpleNamespace(plan=None), expected, lambda *_: solver)
     assert found is (run if runs else None)
+
+
+def test_a_smaller_draft_counts_on_what_the_timetable_reached(monkeypatch):
+    told = []
+    monkeypatch.setattr(drafts, "hold_tonight", lambda solver, limits, usual: told.append((solver, limits, usual)))
+    monkeypatch.setattr(
+        drafts, "_rounded", lambda tonight, number, limits, result, waits: (number, limits, result, waits)
+    )
+    before = SimpleNamespace(
+        number=2, timetable="timetable", limits=SimpleNamespace(reached=lambda table: f"by {table}")
+    )
+    tonight = SimpleNamespace(solver="solver", usual="usual", solve=lambda: "plan")
+    found = drafts.smaller_draft(tonight, SimpleNamespace(waits="waits"), before)
+    assert found == (3, "by timetable", "plan", "waits")
+    assert told == [("solver", "by timetable", "usual")]

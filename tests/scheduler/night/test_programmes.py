@@ -355,3 +355,25 @@ def test_stations_are_asked_for_anew_only_where_programmes_hold_a_bound_controll
     assert lost.lost_to_programmes(tonight, first, last) == "last"
     assert lost.lost_to_programmes(tonight, first, SimpleNamespace(free_job=None, timetable="runs")) is None
     assert lost.lost_to_programmes(tonight, first, SimpleNamespace(free_job="last", timetable=None)) is None
+
+
+def test_what_stations_of_programmes_want_is_in_whole_steps_at_each_start(place):
+    # Steps of 2 min. G1: 10 min in two cycles are 6 at each; one cycle needs no length. Roots hold 9 min, of G2 30.
+    given = SimpleNamespace(
+        plan=SimpleNamespace(depletion=np.full(5, 9.0), net_rate=np.array([1.0, 0.3, 1.0, 1.0, 1.0])),
+        longest_run=np.full((5, 2), 20.0),
+    )
+    job = SimpleNamespace(
+        zones=5, resolution=np.full(5, 2.0), finish_by=np.array([1500.0, np.nan, np.nan, np.nan, np.nan]),
+        smallest_run=np.full(5, 6.0), controller=place.zones.controller, soak=np.full(5, 7.0),
+        hours=(None, np.arange(5)),
+    )  # fmt: skip
+    minutes = np.array([10.0, 4.0, 8.0, 8.0, 0.0])
+    cycles = SimpleNamespace(count=np.array([2, 1, 1, 3, 0]))
+    needs = programmes._needs(place, given, cycles, job, minutes, np.array([[1.0], [1.0], [2.0], [1.0], [1.0]]))
+    assert needs.minutes.tolist() == [10.0, 4.0, 0.0, 0.0, 0.0]  # only those of programmes
+    assert needs.longest.tolist() == [6.0, np.inf, np.inf, 4.0, np.inf]
+    assert needs.largest.tolist() == [10.0, 20.0, 9.0, 9.0, 9.0]
+    assert (needs.smallest.tolist(), needs.least.tolist()) == ([6.0, 4.0, 6.0, 6.0, 0.0], [2.0] * 5)
+    assert needs.finish[0] != needs.finish[1] == needs.finish[2]
+    assert needs.kin[0] == needs.kin[1] != needs.kin[2] and needs.like[0] == needs.like[1] != needs.like[2]
