@@ -82,8 +82,8 @@ def smaller_draft(tonight: Tonight, first: Draft, before: Draft) -> Draft:
 def _had_better_wait(tonight: Tonight, result: PlanResult) -> NDArray[np.bool_]:
     """Zones whose run of this plan is too short to be worth making tonight, shape (Z,).
 
-    Not those with a flush to come: until then a plan lets them miss no ET that a run spares them; without the run it
-    would have no solution.
+    Not those with a flush to come: until then a plan lets them miss no ET that a run spares them, and what they lack
+    the flush would have to fill first.
     """
     short = short_runs(tonight.inputs, result.tonight(tonight.plan))
     short = short & ~flushing_on(tonight.inputs, result, 0) & ~tonight.word.said
