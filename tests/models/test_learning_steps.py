@@ -170,6 +170,7 @@ def test_a_sensor_s_share_of_depletion_by_its_depth():
     ("changes", "words"),
     [
         ({"irrigation": np.full((1, NIGHTS), -1.0)}, "irrigation must be finite"),
+        ({"irrigation": np.where(np.arange(NIGHTS) == 3, -1.0, 0.0)[None]}, "irrigation must be finite"),
         ({"p": np.full((1, NIGHTS), np.nan)}, "p must be finite"),
         ({"effective_rain": np.zeros((1, 3))}, "effective_rain must have shape"),
         ({"surface": np.zeros(2, int)}, "surface must have shape"),
@@ -311,6 +312,30 @@ def test_a_proof_by_hand():
     assert learning._chance(np.full(5, 0.3)) == 1.0  # without any scatter no chance can be told
 
 
+def test_a_surface_s_lesson_holds_by_its_own_chance_or_the_site_s(monkeypatch):
+    # two surfaces of a spot each: (better, own chance); the site's chance and that of so poor a last block
+    record = hand_made([0, 1], zones=2, surface=np.array([0, 1]))
+    fits = fits_of([0, 1], [0.0, 0.0], [1.0, 1.0])
+    lessons = Lessons(**{name: np.zeros(2) for name in Lessons.__dataclass_fields__})
+    monkeypatch.setattr(learning, "fit_spots", lambda record, cuts: [fits] * len(cuts))
+    monkeypatch.setattr(learning, "learn_zones", lambda *args: lessons)
+    monkeypatch.setattr(learning, "_foretell", lambda *args: np.zeros(2))
+    for surfaces, site, holds in (
+        (((0.1, 0.01), (0.1, 0.5)), (0.5, 1.0), [True, False]),  # each by its own
+        (((0.1, 0.5), (-0.1, 0.5)), (0.01, 1.0), [True, False]),  # with the site, yet none that foretold worse
+        (((0.1, 0.05), (0.1, 0.04)), (0.05, 1.0), [False, True]),
+        (((0.1, 0.01), (0.0, 0.01)), (0.01, 0.05), [True, False]),
+        (((0.1, 0.01), (0.1, 0.01)), (0.01, 0.04), [False, False]),  # the site's last two weeks were foretold worse
+    ):
+        rows = iter([(1, 1, *one, 1.0) for one in surfaces] + [(2, 2, 0.1, *site)])
+        monkeypatch.setattr(learning, "_proof_of", lambda scores, rows=rows: next(rows))
+        proof = learning.prove(record)
+        assert proof.holds.tolist() == holds and (proof.chance.tolist(), proof.site_chance, proof.worse) == (
+            [chance for _, chance in surfaces],
+            *site,
+        )
+
+
 def test_a_forecast_of_two_weeks_carries_on_from_where_the_sensor_stood():
     record = hand_made([0], demand=0.2, seed=3)
     cut = 60
@@ -392,7 +417,11 @@ def test_field_capacity_by_hand_from_three_sensors_of_a_ground():
 
 def test_a_ground_s_capacity_is_proved_by_plateaus_it_was_not_told():
     record = hand_made([0, 1, 2], zones=3)
-    levels = [[0.04, 0.05, 0.04, 0.05], [0.05, 0.05, 0.04, 0.04], [0.04, 0.04, 0.045, 0.05]]
+    levels = [
+        [0.04, 0.05, 0.04, 0.05],
+        [0.05, 0.05, 0.04],
+        [0.04, 0.04],
+    ]  # a sensor counts once, however often it speaks
     read = plateaus_of(levels)  # nights 20, 34, 48, 62
     units = np.zeros(3)
     for cut in (76, 62, 48, 34, 20):
@@ -400,7 +429,7 @@ def test_a_ground_s_capacity_is_proved_by_plateaus_it_was_not_told():
         late = (read.night >= cut) & (read.night < cut + 14)
         for k, level in zip(read.sensor[late], read.level[late], strict=True):
             units[k] += level**2 - (level - learned[k]) ** 2
-    expected = scipy.stats.ttest_1samp(units / 4, 0.0, alternative="greater").pvalue
+    expected = scipy.stats.ttest_1samp(units / [4, 3, 2], 0.0, alternative="greater").pvalue
     assert prove_field_capacity(record, read)[0] == pytest.approx(expected)
     assert plateaus.field_capacity_holds(record, read).tolist() == [expected < 0.05] * 3
     two = hand_made([0, 1], zones=2)

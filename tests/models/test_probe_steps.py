@@ -210,7 +210,7 @@ def test_a_spike_comes_back_to_where_it_was_by_half_its_height():
 
 def test_there_and_gone_within_an_hour_without_a_trace_is_no_water():
     # half-hourly: 6 mm may lift it by 0.15, but not let it fall again at once to within a fifth of the height
-    for trace, step, spike in ((0.0, 0.5, True), (0.03, 0.5, False), (0.0, 0.75, False)):
+    for trace, step, spike in ((0.0, 0.5, True), (0.03, 0.5, False), (-0.03, 0.5, False), (0.0, 0.75, False)):
         x = 0.17 + np.random.default_rng(3).normal(0, 0.001, 96)
         x[30] += 0.1
         x[31:] += trace
@@ -368,12 +368,13 @@ def test_only_et_that_would_have_shown_speaks_against_a_value_that_stays():
         assert stuck(25, et=et) is told
 
 
-def test_a_flat_stretch_goes_on_as_far_as_readings_keep_to_its_range():
+@pytest.mark.parametrize("tilt", [-1, 1])
+def test_a_flat_stretch_goes_on_as_far_as_readings_keep_to_its_range(tilt):
     rng = np.random.default_rng(1)
     x = drying(240, start=0.30, a_day=0.015)
     x[96:168] = 0.24 + rng.normal(0, 0.0005, 72)
-    x[90:96] = 0.2402
-    x[168:173] = 0.2399
+    x[90:97] = 0.24 - tilt * 0.0019  # the range is that of all its readings, the first and the last too
+    x[167:173] = 0.24 + tilt * 0.0019
     x[89], x[173] = 0.26, 0.22
     (fault,) = [f for f in find_faults(record(x)) if f.rule == "flat"]
     assert (fault.first, fault.last) == (90, 172)
@@ -427,7 +428,8 @@ def test_edges_of_what_soil_is_warm(value, air, told):
 
 
 def test_a_temperature_is_held_against_the_readings_around_and_their_swing():
-    for off, swing, told in ((8.5, 0.0, True), (7.5, 0.0, False), (-8.5, 0.0, True), (8.5, 1.0, False)):
+    still = ((8.5, 0.0, True), (7.5, 0.0, False), (-8.5, 0.0, True))
+    for off, swing, told in (*still, (8.5, 1.0, False), (9.3, 1.0, False), (9.7, 1.0, True)):  # one and a half swings
         warm = np.full(40, 20.0) + swing * np.where(np.arange(40) % 2, 1.0, -1.0)
         warm[20] = 20.0 + off
         assert quality.implausible_temperature(record(drying(40), temperature=warm))[20] == told

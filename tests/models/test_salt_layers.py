@@ -1,6 +1,7 @@
 """The layered balance and flush depth: small cases worked by hand, a finer model beside it, refusals."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -485,6 +486,16 @@ def test_salt_rises_with_the_water_that_feeds_the_roots():
     plain = layers.equal_layers([0.3], [0.2], [0.0], [0.4])
     still = salt_balance.layered_day(plain, layers.LayeredState(before.depletion, before.salt), 0, 0, 6.0, 0, 0.5)
     np.testing.assert_array_equal(still.state.salt, before.salt)
+
+
+def test_salt_rises_from_layer_to_layer_by_what_each_passes_up():
+    # 4 mm of ET, roots 6:3:1 in three layers that give 1, 2.2 and 1.4 mm: 1 mm rises from the lowest, 2 from the next
+    salt, given = np.array([[1.0], [2.0], [3.0]]), np.array([[1.0], [2.2], [1.4]])
+    share = SimpleNamespace(roots=np.array([[0.6], [0.3], [0.1]]))
+    salt_balance._rise(share, salt, np.full((3, 1), 10.0), given, np.array([4.0]))
+    lowest = 3.0 * np.exp(-0.1)
+    middle = (5.0 - lowest) * np.exp(-0.2)
+    assert salt[:, 0] == pytest.approx([6.0 - lowest - middle, middle, lowest])
 
 
 def test_a_flush_of_the_roots_alone_does_not_count():

@@ -129,6 +129,14 @@ def test_sar_as_analysed_goes_before_that_of_the_ions():
         assert ("beyond the table" in found.text) is beyond and ("seal" in found.text) is beyond
     for missing in ({"calcium": 0.0, "magnesium": 0.0, "sodium": 1.0}, {"calcium": 1.0, "magnesium": 1.0}):
         assert "infiltration" not in [a.subject for a in wq.water_advice(wq.WaterAnalysis(ec=1.0, **missing))]
+    for one in (
+        {"calcium": 4.0, "magnesium": 0.0},
+        {"calcium": 0.0, "magnesium": 4.0},
+    ):  # of either alone, 20 / sqrt(2)
+        (found,) = [
+            a for a in wq.water_advice(wq.WaterAnalysis(ec=1.0, sodium=20.0, **one)) if a.subject == "infiltration"
+        ]
+        assert found.text.startswith("SAR 14.1")
 
 
 @pytest.mark.parametrize("name", ["sodium", "calcium", "magnesium", "bicarbonate", "carbonate", "chloride"])

@@ -309,6 +309,14 @@ def test_bounds_by_hand():
     assert Bounds(*(np.zeros(0),) * 4).largest == 0.0 and found.largest == max(found.pump[0], 26.0)
 
 
+def test_least_time_where_whole_zones_do_not_fill_the_capacity():
+    # on 10 L/s: two of 4 at a time: 15 min for three of them, where the volume alone asks for 12
+    least = bounds._capacity_bound
+    assert least(np.full(3, 4), np.full(3, 10.0), 10) == 15.0
+    assert least(np.array([7, 3]), np.array([10.0, 10.0]), 10) == 10.0
+    assert least(np.array([11]), np.ones(1), 10) == np.inf and least(np.array([11]), np.zeros(1), 10) == 0.0
+
+
 # ----------------------------------------------------------------------------------------------------- runs in parts
 
 

@@ -190,7 +190,8 @@ def test_a_percent_is_refused_where_a_limit_would_break():
     (one,) = laid.programmes
     longest = np.full(2, np.inf)
     assert holds_with(packed, table, rules_of(zones=2), [one], 1.0, longest)[0]
-    assert holds_with(packed, table, rules_of(zones=2), [replace(one, percent=90.0)], 1.0, longest)[0]
+    holds, given, runs = holds_with(packed, table, rules_of(zones=2), [replace(one, percent=90.0)], 1.0, longest)
+    assert holds and given.tolist() == [27.0, 27.0] and (runs.end - runs.start).tolist() == [27.0, 27.0]
     assert not holds_with(packed, table, rules_of(zones=2), [replace(one, percent=101.0)], 1.0, longest, True)[0]
     assert not holds_with(packed, table, rules_of(zones=2), [one], 1.0, np.array([20.0, 99.0]))[0]
 
