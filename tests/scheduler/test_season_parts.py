@@ -31,7 +31,7 @@ NIGHTS = pd.date_range("2026-06-29", periods=4)
 MONTH = np.array([0, 0, 1, 1])
 VOLUME = np.array([[3.0, 0.0, 6.0, 9.0], [2.0, 4.0, 0.0, 0.0], [1.0, 0.0, 0.0, 0.0]])
 SOURCES = (
-    SimpleNamespace(name="well", price=0.2, daily_limit=5.0, monthly_limit=8.0),
+    SimpleNamespace(name="well", price=0.2, daily_limit=5.0, monthly_limit=11.0),
     SimpleNamespace(name="lake", price=0.5, daily_limit=np.inf, monthly_limit=np.inf),
 )
 
@@ -127,10 +127,10 @@ def test_a_source_s_month_sets_its_meter_against_the_log_on_the_nights_it_was_re
     assert (june.logged_on_metered_nights_m3, june.difference_m3, june.error_m3) == (3.0, 1.0, 0.08)
     assert june.beyond_error and june.use_from == "log" and june.water_cost == pytest.approx(0.6)
     assert (july.difference_m3, july.beyond_error, july.use_m3, july.use_from) == (2.0, True, 12.0, "meter")
-    # The permit is held against the use, nights against the log: 12 of 8 m3; 4 and 6 of 5.
+    # The permit is held against the use, 12 of 11 m3, not the 10 logged; nights against the log: 4 and 6 of 5.
     assert (july.above_monthly_limit, june.above_monthly_limit) == (True, False)
     assert (july.nights_above_daily_limit, june.nights_above_daily_limit) == (1, 0)
-    assert (july.monthly_limit_m3, lake.monthly_limit_m3) == (8.0, None)
+    assert (july.monthly_limit_m3, lake.monthly_limit_m3) == (11.0, None)
     assert lake.metered_m3 is None and lake.difference_m3 is None and lake.water_cost == pytest.approx(3.5)
 
 
