@@ -259,6 +259,21 @@ class Program:
             self._once()
         return self._answer(answers)
 
+    def run_below(self, most: float) -> float:
+        """Run as `run`, and stop where the objective is seen to pass `most`: inf then.
+
+        The dual simplex rises to the objective from below, so a plan that is dearer than one at hand need not be ended.
+        """
+        self.highs.setOptionValue("objective_bound", most * self.cost_scale)
+        try:
+            self._once()
+        finally:
+            self.highs.setOptionValue("objective_bound", highspy.kHighsInf)
+        if self.highs.getModelStatus() == highspy.HighsModelStatus.kObjectiveBound:
+            return float(np.inf)
+        found = self.objective() if self.highs.getModelStatus() == OPTIMAL else self.run()
+        return found if found <= most else float(np.inf)
+
     def _once(self) -> None:
         self.found = None
         self.highs.run()

@@ -145,6 +145,11 @@ class PlanSolver:
         self._begin_in_parts()
         self.program.run()
 
+    def cost_below(self, most: float) -> float:
+        """Objective of a plan without flushes from the last basis, where it is below `most`; inf where it is not."""
+        self._begin_in_parts()
+        return self.program.run_below(most)
+
     def _begin_in_parts(self) -> None:
         """Begin a large plan from its parts, as it stands; once, and again where `begin_from` asks for it."""
         asked, self.in_parts = self.in_parts, False

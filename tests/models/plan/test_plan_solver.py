@@ -166,3 +166,18 @@ def test_scaled_costs_give_the_same_plan_and_prices():
 def test_the_solver_prints_nothing(capfd):
     laid_out(plan()).solve()
     assert capfd.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_plan_that_is_dearer_than_one_at_hand_need_not_be_ended(seed):
+    inputs = drawn_plan(np.random.default_rng(seed), 6, 5, allocation=200.0)
+    dearer = replace(inputs, allowed=inputs.allowed & (np.arange(5) % 2 == 0)[None, :, None])
+    cheap, dear = (solved(one)[0].objective for one in (inputs, dearer))
+    assert dear > cheap * 1.001
+    solver = laid_out(inputs)
+    assert solver.cost_below(np.inf) == pytest.approx(cheap, rel=1e-8)
+    assert solver.edit(dearer)
+    assert solver.cost_below(cheap) == np.inf
+    assert solver.cost_below(1.01 * dear) == pytest.approx(dear, rel=1e-8)
+    assert solver.edit(inputs)
+    assert solver.solve().objective == pytest.approx(cheap, rel=1e-8)
