@@ -20,7 +20,7 @@ def folder(tmp_path_factory):
         tmp_path_factory.mktemp("whatif") / "site",
         zones=6,
         nights=3,
-        season_days=20,
+        season_days=30,
         seed=2,
         allocation_left=0.9,
         probes=False,
