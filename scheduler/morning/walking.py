@@ -53,7 +53,7 @@ def walking_list(site: Site, stops: Sequence[Stop], planned: np.ndarray, applied
     planned, applied : ndarray (Z,)   Minutes, NaN = not known.
     """
     of_zone: dict[int, list[Stop]] = {}
-    for stop in sorted(stops, key=lambda s: (*s.rank, s.row)):
+    for stop in sorted(stops, key=_order):
         of_zone.setdefault(stop.row, []).append(stop)
     alike: dict[tuple[int, str], list[Stop]] = {}
     for own in of_zone.values():  # a zone goes with its worst trouble
@@ -64,7 +64,6 @@ def walking_list(site: Site, stops: Sequence[Stop], planned: np.ndarray, applied
     if whole:
         found.append((short[0], _another_program(site, short, planned, applied)))
     for (kind, surface), own in alike.items():
-        own = sorted(own, key=_order)
         if kind == SHORT and whole:
             continue
         if kind == SILENT or len(own) <= TOGETHER:

@@ -97,5 +97,7 @@ def test_of_a_whole_night_run_short_the_worst_is_named_wherever_it_lies(site):
     rank = site.zones.priority.copy()
     alike = replace(site, zones=replace(site.zones, priority=np.ones_like(rank)))
     last = rows_of(site, site.zones.surface[59])[-1]
-    stops = [stop(SHORT, row, -29.0 if row == last else -20.0, alike) for row in range(60)]
-    assert f"Worst first: {zone_label(site, last)}" in listed(alike, stops, planned, applied)[0].why
+    other = next(row for row in range(60) if site.zones.surface[row] != site.zones.surface[last])
+    stops = [stop(SHORT, row, {last: -29.0, other: -25.0}.get(row, -20.0), alike) for row in range(60)]
+    why = listed(alike, stops, planned, applied)[0].why
+    assert f"Worst first: {zone_label(site, last)}, brief {last}; then {site.zones.zone[other]}, " in why
