@@ -112,7 +112,7 @@ class Session:
         name = str(mutant.file)
         at = _functions_at(mutant)
         mine = [a for a in self.asked if a.took <= self.quick and any((name, line) in a.calls for line in at)]
-        if not at:
+        if not mine:  # it stands in no function, or in one that only runs as the module is read in
             mine = [a for a in self.asked if a.took <= self.quick and self._reads(a.item, mutant)]
         mine.sort(key=lambda a: a.took)
         chosen, sum_of = [], 0.0
