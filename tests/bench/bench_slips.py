@@ -198,8 +198,8 @@ SLIPS = (
     ),
     Slip(
         "models/night/rounding.py",
-        "order = order[np.lexsort((-(value * resolution_min)[order], ~need[order]))]",
-        "order = order[np.lexsort(((value * resolution_min)[order], ~need[order]))]",
+        "order = liftable[np.lexsort((-(value * resolution_min)[liftable], ~need[liftable]))]",
+        "order = liftable[np.lexsort(((value * resolution_min)[liftable], ~need[liftable]))]",
         "least worth is lifted first",
     ),
     Slip(
@@ -682,8 +682,8 @@ SLIPS = (
     ),
     Slip(
         "models/filter_ahead.py",
-        "gone = at_night + (settled",
-        "gone = (settled",
+        "gone = at_night + (drained",
+        "gone = (drained",
         "what drained in the night leaves no doubt",
     ),
     Slip(

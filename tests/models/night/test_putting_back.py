@@ -20,7 +20,7 @@ def _filled(job):
 
 
 @pytest.mark.drawn
-@pytest.mark.parametrize("seed", some(range(30), 4))
+@pytest.mark.parametrize("seed", some([9, *range(9), *range(10, 30)], 4))  # 9: its last rounds are above its best
 def test_no_dearer_and_the_board_is_what_its_runs_say(seed):
     job = random_job(seed)
     runs = _filled(job)
