@@ -114,9 +114,12 @@ def page(document: WhatIf) -> str:
 
 
 def _print_size(document: WhatIf) -> str:
-    """Size of the letters on paper [pt]: as large as lets the sheet be one, up to a size nobody can read."""
+    """Size of the letters on paper [pt]: as large as lets the sheet be one, up to a size nobody can read.
+
+    With more than four cases paper shows the two limits of each that matter most, the screen all three.
+    """
     more = 1.6 * (document.season is not None) + 0.4 * (document.sweep is not None)
-    return f"{max(9.6 - 0.4 * (len(document.cases) - 1) - more, 7.2):.1f}"
+    return f"{max(9.6 - 0.45 * (len(document.cases) - 1) - more, 7.2):.1f}"
 
 
 class _Rows:
