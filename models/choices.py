@@ -173,8 +173,8 @@ class Catch:
     days : int                 Of weather looked back on [d]: the driest quarter falls behind meanwhile, and rain comes.
     fewest : int               Days without which the full extra is kept [d].
     et : float                 Water for one millimetre of ET that turf cannot take [mm], at the caution "even".
-    et_followed : float        The same in zones with a probe: what dry places miss is then seen, and made up for, as it
-                               happens [mm].
+    et_followed : float        The same where the filter follows the dry places: what they miss is then seen, and made
+                               up for, as it happens [mm].
     soft : float               Water for one millimetre short of the firmness limit for a night [mm].
     """
 

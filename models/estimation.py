@@ -31,9 +31,7 @@ class Estimate:
 
     Attributes
     ----------
-    depletion, spread, low, high : ndarray       Mean, standard deviation and interval [mm]; all but spread in 0 to TAW:
-                                                 what turf took and runs give back.
-    drained_on : ndarray                         What is missing besides, since it drained below field capacity [mm].
+    depletion, spread, low, high : ndarray       Mean, standard deviation and interval [mm]; all but spread in 0 to TAW.
     surplus : ndarray                            Water above field capacity, on its way down [mm], 0 or more.
     moisture, moisture_spread : ndarray          Root-zone moisture at that depletion, and its standard deviation with
                                                  that of field capacity within a texture [m3/m3].
@@ -43,7 +41,6 @@ class Estimate:
     """
 
     depletion: FloatArray
-    drained_on: FloatArray
     surplus: FloatArray
     spread: FloatArray
     low: FloatArray
@@ -63,14 +60,12 @@ class Estimate:
 class FilterRun:
     """A season of days: the last state, each evening's estimate and what each update made of the readings.
 
-    `depletion`, `drained_on`, `surplus`, `spread` : (Z, N) [mm]; `used`, `standardised` : (K, N); `estimate` is the
-    last evening's.
+    `depletion`, `surplus`, `spread` : (Z, N) [mm]; `used`, `standardised` : (K, N); `estimate` is the last evening's.
     """
 
     state: FilterState
     estimate: Estimate
     depletion: FloatArray
-    drained_on: FloatArray
     surplus: FloatArray
     spread: FloatArray
     used: NDArray[np.bool_]
@@ -103,18 +98,14 @@ def report(setup: Setup, state: FilterState) -> Estimate:
     apart = np.sqrt(state.places[:count] ** 2 @ PLACE_SHARE)
     systematic = np.hypot(setup.spreads.level * zones.taw, setup.spreads.uneven * apart)
     systematic = np.hypot(systematic, setup.spreads.drains_on * setup.drainage[:count])
-    systematic = np.hypot(systematic, np.where(informed == "probe", 0.0, setup.spreads.unheard * zones.taw))
     spread[0] = np.hypot(spread[0], systematic)
     level = state.depletion[:count]
-    on = np.minimum(state.drained_on[:count], np.maximum(level[:, None] + state.places[:count], 0.0)) @ PLACE_SHARE
-    on = np.minimum(on, np.maximum(level, 0.0))
-    low, high = (np.clip(level - on + side * Z95 * spread[0], 0.0, zones.taw) for side in (-1, 1))
+    low, high = (np.clip(level + side * Z95 * spread[0], 0.0, zones.taw) for side in (-1, 1))
     log_m, log_a = state.log_microclimate[:count], state.log_rate[:count]
     moisture = zones.field_capacity - level / (1000.0 * zones.root_depth)
     moisture_spread = np.hypot(spread[0] / (1000.0 * zones.root_depth), setup.spreads.field_capacity)
     return Estimate(
-        np.maximum(level - on, 0.0),
-        on,
+        np.maximum(level, 0.0),
         np.maximum(-level, 0.0),
         spread[0],
         low,
@@ -165,13 +156,12 @@ def run_filter(
             raise ValueError(f"{name} must have shape ({setup.zone_count}, N), N the same for all; got {array.shape}")
     if readings.shape != (setup.sensor_count, nights):
         raise ValueError(f"moisture must have shape ({setup.sensor_count}, {nights}); got {readings.shape}")
-    depletion, drained_on, surplus, spread = np.empty((4, setup.zone_count, nights))
+    depletion, surplus, spread = np.empty((3, setup.zone_count, nights))
     used, standard = np.zeros(readings.shape, dtype=bool), np.full(readings.shape, np.nan)
     for n in range(nights):
         state = predict(setup, state, *(a[:, n] for a in inputs))
         state, surprise = update(setup, state, readings[:, n])
         estimate = report(setup, state)
-        depletion[:, n], drained_on[:, n] = estimate.depletion, estimate.drained_on
-        surplus[:, n], spread[:, n] = estimate.surplus, estimate.spread
+        depletion[:, n], surplus[:, n], spread[:, n] = estimate.depletion, estimate.surplus, estimate.spread
         used[:, n], standard[:, n] = surprise.used, surprise.standardised
-    return FilterRun(state, estimate, depletion, drained_on, surplus, spread, used, standard)
+    return FilterRun(state, estimate, depletion, surplus, spread, used, standard)

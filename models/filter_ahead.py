@@ -1,12 +1,10 @@
 """The filter's step ahead: a night's water and the date after it.
 
-    D' = drained(D - I exp(a) - Peff + Ks ETc exp(m))
+    D' = settled(D - I exp(a) - Peff + Ks ETc exp(m))
 
-The mean follows the law of `models.drainage` at three places of a zone, which catch DU_LQ, 1 and 2 - DU_LQ of its
+The mean follows `models.drainage.drainage_day` at three places of a zone, which catch DU_LQ, 1 and 2 - DU_LQ of its
 mean: where it seldom rains the driest quarter falls behind while the rest drains, and the zone's mean lies between. D
-is negative while water above field capacity is on its way down, and turf takes that first. What drains on below field
-capacity sensors see too, and the belief counts it, but apart from what turf took (`drained_on`), for no run gives it
-back: a plan that did would fill pores that empty again. Drainage is no straight
+is negative while water above field capacity is on its way down, and turf takes that first. Drainage is no straight
 line; its mean, variance and covariance are those of a normal variable (quadrature, and Stein's lemma), so a storm
 teaches every zone's depletion and the covariance stays whole.
 """
@@ -20,14 +18,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import ArrayLike
 
-from models.drainage import drained, settled
+from models.drainage import settled
 from models.filter_state import FilterState, FloatArray, zone_array
 from models.kin import Block, Setup
 from models.uneven_catch import PLACE_SHARE
 
 SETTLED = 0.1  # of TAW: nearer to field capacity water may still be on its way down (no source)
-EARLY = 0.3  # [d] of drainage before the date's ET begins: a night's water first has to reach the roots' lower end
-LOOSER = 1.5  # [-] L over that of Campbell's curve, whose exponent is the largest; both set on soils for tuning
 NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(15)  # of a standard normal variable
 WEIGHTS = WEIGHTS / WEIGHTS.sum()
 
@@ -62,7 +58,7 @@ def predict(
     if np.any(fraction < 0) or np.any(fraction >= 1):
         raise ValueError("p must lie in 0 <= p < 1")
     applied, wanted = water * np.exp(state.log_rate), demand * np.exp(state.log_microclimate)
-    level, ground, left = state.depletion - applied, LOOSER * setup.drainage, 1.0 - EARLY  # before drainage
+    level = state.depletion - applied  # before drainage
     apart = state.places - applied[:, None] * setup.catch
     covariance = []
     for block, before in zip(setup.blocks, state.covariance, strict=True):
@@ -71,7 +67,7 @@ def predict(
         _add(whole, block, [setup.spreads.night * applied[i]], [])
         covariance.append(whole)
     rough = np.where(applied > 0, setup.patchiness, 0.0)
-    mean, places, on = _drain(setup, covariance, level, apart, state.drained_on, rough, ground, EARLY)
+    mean, places = _drain(setup, covariance, level, apart, rough)
 
     start, at_night = np.minimum(mean[:, None] + places, taw[:, None]), mean - level
     s = setup.spreads
@@ -84,7 +80,7 @@ def predict(
     keep = np.clip(1 - share * wanted / span, 0.0, 1.0)  # mean d after / d D
     after = np.minimum(start - rain[:, None] + stress * wanted[:, None], taw[:, None])
     used, unsure, middle = stress @ PLACE_SHARE * wanted, s.stress * share * wanted, after @ PLACE_SHARE
-    gone = at_night + (drained(after, ground[:, None], left) - after) @ PLACE_SHARE
+    gone = at_night + (settled(after, setup.drainage[:, None]) - after) @ PLACE_SHARE
     own = [s.demand_own * used, s.rain_own * rain, np.sqrt(0.5) * unsure]
     kin = [s.demand_kin * used, s.rain_kin * rain, np.sqrt(0.5) * unsure, s.undrained * gone]
     for number, block in enumerate(setup.blocks):
@@ -94,7 +90,7 @@ def predict(
         _drift(setup, block, whole)
         covariance[number] = whole
     rough = np.where(rain > 0, setup.patchiness, 0.0)
-    mean, places, on = _drain(setup, covariance, middle, after - middle[:, None], on, rough, ground, left)
+    mean, places = _drain(setup, covariance, middle, after - middle[:, None], rough)
     near_full = 1.0 - np.clip(start @ PLACE_SHARE / (SETTLED * taw), 0.0, 1.0)
     uneven = np.where((applied > 0) | (rain > 0), 1.0, near_full)
     uneven = uneven * (1.0 - np.clip(gone / taw, 0.0, 1.0))  # a storm fills every spot
@@ -102,9 +98,7 @@ def predict(
     for block, whole in zip(setup.blocks, covariance, strict=True):
         _add(whole, block, [strays[block.member]], [])
     mean = np.clip(mean, -taw, taw)
-    return replace(
-        state, depletion=mean, places=places, drained_on=on, covariance=tuple(covariance), age=state.age + 1.0
-    )
+    return replace(state, depletion=mean, places=places, covariance=tuple(covariance), age=state.age + 1.0)
 
 
 def _variance(setup: Setup, covariance: Sequence[FloatArray]) -> FloatArray:
@@ -160,19 +154,9 @@ def _part_above(mean: FloatArray, spread: FloatArray) -> tuple[FloatArray, Float
 
 
 def _drain(
-    setup: Setup,
-    covariance: Sequence[FloatArray],
-    level: FloatArray,
-    places: FloatArray,
-    on: FloatArray,
-    patchiness: FloatArray,
-    scale: FloatArray,
-    days: float,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Let depletion drain for part of a day, covariances in place.
-
-    Returns its mean (M,), its places' less that, and how much of what is missing there drained below field capacity:
-    it grows by what drains so, and what wets a place fills it last.
+    setup: Setup, covariance: Sequence[FloatArray], level: FloatArray, places: FloatArray, patchiness: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Let depletion drain for half a day, covariances in place; returns its mean (M,), and its places' less that.
 
     A place's spots lie around its mean x with standard deviation h and drain each by the law g, so the place's is
     E g(x + h z). With x ~ N(mu, s^2) and r^2 = s^2 + h^2: the mean is E g(mu + r z), and the covariance with anything
@@ -183,10 +167,8 @@ def _drain(
     total = np.maximum(variance + patchiness**2, 1e-12)
     r = np.sqrt(total)
     at = level[:, None] + places
-    spots, ground = at[:, :, None] + r[:, None, None] * NODES, scale[:, None, None]
-    after = drained(spots, ground, days)
+    after = settled(at[:, :, None] + r[:, None, None] * NODES, setup.drainage[:, None, None])
     each = after @ WEIGHTS
-    on = np.clip(on + (after - settled(spots, ground, days)) @ WEIGHTS, 0.0, np.maximum(each, 0.0))
     off = after - each[:, :, None]
     slopes = np.clip(off @ (WEIGHTS * NODES) / r[:, None], 0.0, 1.0)
     slope = slopes @ PLACE_SHARE
@@ -199,4 +181,4 @@ def _drain(
         rows = np.arange(n)
         whole[rows, rows] += curved[block.member]
     mean = each @ PLACE_SHARE
-    return np.asarray(mean), np.asarray(each - mean[:, None]), on
+    return np.asarray(mean), np.asarray(each - mean[:, None])

@@ -29,7 +29,6 @@ class FilterState:
     covariance : tuple of ndarray                One (3n + 2k, 3n + 2k) a block, order D, m, a, b, g.
     places : ndarray, (M, 3)                     Depletion of a zone's driest quarter, the half between and its wettest
                                                  quarter less its mean [mm]; 0 at a spot.
-    drained_on : ndarray, (M, 3)                 Of the depletion there, what drained below field capacity [mm].
     age : ndarray, (K,)                          Days since a reading of the sensor was used; inf = never.
     scatter : ndarray, (K,)                      Running mean of squared standardised surprises [-], 1 = as expected.
     refused : ndarray of int, (K,)               Readings refused in a row.
@@ -42,7 +41,6 @@ class FilterState:
     log_gain: FloatArray
     covariance: tuple[FloatArray, ...]
     places: FloatArray
-    drained_on: FloatArray
     age: FloatArray
     scatter: FloatArray
     refused: NDArray[np.int64]
@@ -102,7 +100,7 @@ def start_state(
         whole[3 * n : 3 * n + k, 3 * n : 3 * n + k] = setup.spreads.bias**2 * np.diag(setup.probes.evened[block.sensor])
         whole[3 * n + k :, 3 * n + k :] = block.gain
         covariance.append(whole)
-    sensors, whole_zone = setup.sensor_count, np.zeros((zone.size - setup.zone_count, PLACE_SHARE.size))
+    sensors = setup.sensor_count
     return FilterState(
         mean[zone],
         factors[0],
@@ -110,8 +108,7 @@ def start_state(
         np.zeros(sensors),
         np.zeros(sensors),
         tuple(covariance),
-        np.concatenate((apart, whole_zone)),
-        np.zeros((zone.size, PLACE_SHARE.size)),
+        np.concatenate((apart, np.zeros((zone.size - setup.zone_count, PLACE_SHARE.size)))),
         np.full(sensors, np.inf),
         np.ones(sensors),
         np.zeros(sensors, dtype=int),

@@ -45,8 +45,8 @@ class Ground:
     taw, wet_limit : ndarray (Z,)  [mm].
     du_lq : ndarray (Z,)           [-].
     owed : ndarray (Z,)            Share of irrigation that has to drain to keep salt down, rain aside [-].
-    followed : ndarray of bool (Z,)   Whether runs are made for the mean of its places, as a probe of its own bears out,
-                                   or for a balance of the part that run times are made for.
+    followed : ndarray of bool (Z,)   Whether runs are made for the mean of its places, as the filter believes it, or
+                                   for a balance of the part that run times are made for.
     """
 
     etc: Floats

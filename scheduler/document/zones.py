@@ -172,21 +172,20 @@ def _blame(scarce: list[Scarce], zones: int) -> list[str]:
 def _states(planned: Planned) -> list[tuple[ZoneState, ZoneState]]:
     """Where each zone stands tonight and at the next opening time."""
     plan, effects, spread = planned.plan, planned.effects, planned.state.spread
-    start, none = planned.state, np.zeros(planned.plan.zones)
     later = np.hypot(spread, SPREAD.daily_error * plan.etc[:, 0])
     columns = [
-        (*(rounded(a) for a in water), rounded(sure), _known(effects.ece[:, n]), _layers(effects.layers[:, :, n]))
-        for n, (*water, sure) in enumerate(
+        (rounded(depletion), rounded(above), _known(effects.ece[:, n]), _layers(effects.layers[:, :, n]), rounded(sure))
+        for n, (depletion, above, sure) in enumerate(
             (
-                (plan.depletion, start.surplus, start.drained_on, spread),
-                (effects.balance.depletion[:, 0], none, none, later),
+                (plan.depletion, planned.state.surplus, spread),
+                (effects.balance.depletion[:, 0], np.zeros(plan.zones), later),
             )
         )
     ]
     before, after = (
         [
-            ZoneState(depletion_mm=d, surplus_mm=a, drained_on_mm=g, ece_dsm=e, layers_dsm=k, spread_mm=s)
-            for d, a, g, s, e, k in zip(*column, strict=True)
+            ZoneState(depletion_mm=d, surplus_mm=a, ece_dsm=e, layers_dsm=k, spread_mm=s)
+            for d, a, e, k, s in zip(*column, strict=True)
         ]
         for column in columns
     )

@@ -80,14 +80,9 @@ def smaller_draft(tonight: Tonight, first: Draft, before: Draft) -> Draft:
 
 
 def _had_better_wait(tonight: Tonight, result: PlanResult) -> NDArray[np.bool_]:
-    """Zones whose run of this plan is too short to be worth making tonight, shape (Z,).
-
-    Not those with a flush to come: until then a plan lets them miss no ET that a run spares them, and what they lack
-    the flush would have to fill first.
-    """
+    """Zones whose run of this plan is too short to be worth making tonight, shape (Z,)."""
     short = short_runs(tonight.inputs, result.tonight(tonight.plan))
     short = short & ~flushing_on(tonight.inputs, result, 0) & ~tonight.word.said
-    short[[flush.zone for flush in result.flushes]] = False
     return better_skipped(tonight.inputs, tonight.solver.prices, short)
 
 

@@ -43,8 +43,6 @@ class StartState:
     origin : ndarray (Z,)      "probe", "kin", "balance" or "field capacity".
     taw : ndarray (Z,)         [mm].
     surplus : ndarray (Z,)     Water above field capacity, on its way down [mm]; 0 where depletion is above 0.
-    drained_on : ndarray (Z,)  Water that drained below field capacity, missing besides the depletion [mm]; turf took
-                               none of it, so no run gives it back.
     readings, used, doubtful : int   Probes with a recent reading; probes used; probes set aside.
     newest_reading : Timestamp or None
     newest_applied : date or None
@@ -59,7 +57,6 @@ class StartState:
     origin: np.ndarray
     taw: np.ndarray
     surplus: np.ndarray
-    drained_on: np.ndarray
     readings: int
     used: int
     doubtful: int
@@ -113,8 +110,8 @@ def evening_state(
 
 def _kept_digits(state: StartState) -> StartState:
     """Drop what lies beyond a millionth of a millimetre: machines differ there, and a full night must not."""
-    kept = {name: np.round(getattr(state, name), DECIMALS) for name in ("depletion", "surplus", "drained_on", "spread")}
-    return replace(state, **kept | {"depletion": np.minimum(kept["depletion"], state.taw)})
+    depletion, surplus, spread = (np.round(a, DECIMALS) for a in (state.depletion, state.surplus, state.spread))
+    return replace(state, depletion=np.minimum(depletion, state.taw), surplus=surplus, spread=spread)
 
 
 def _filtered(
@@ -138,14 +135,12 @@ def _joined(state: StartState, filtered: Filtered) -> StartState:
     told = np.isin(filtered.estimate.informed_by, ("probe", "kin"))
     rows = filtered.rows[told]
     depletion, spread, origin = state.depletion.copy(), state.spread.copy(), state.origin.copy()
-    surplus, drained_on = state.surplus.copy(), state.drained_on.copy()
-    surplus[rows], drained_on[rows] = filtered.estimate.surplus[told], filtered.estimate.drained_on[told]
+    surplus = state.surplus.copy()
+    surplus[rows] = filtered.estimate.surplus[told]
     depletion[rows] = np.clip(filtered.estimate.depletion[told], 0.0, state.taw[rows])
     spread[rows] = np.minimum(filtered.estimate.spread[told], SPREAD.widest * state.taw[rows])
     origin[rows] = filtered.estimate.informed_by[told].astype(object)
-    return replace(
-        state, depletion=depletion, surplus=surplus, drained_on=drained_on, spread=spread, origin=origin
-    )
+    return replace(state, depletion=depletion, surplus=surplus, spread=spread, origin=origin)
 
 
 def _flag_notes(flags: pd.DataFrame, opening: pd.Timestamp, units: str) -> list[Note]:
@@ -195,7 +190,6 @@ def starting_state(site: Site, night: date, opens: int, demand: Demand, net_rate
         origin=begun.origin,
         taw=zones.taw,
         surplus=np.maximum(-depletion, 0.0),
-        drained_on=np.zeros(len(depletion)),
         readings=probed.readings,
         used=probed.used,
         doubtful=probed.doubtful,

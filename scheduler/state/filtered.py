@@ -29,7 +29,6 @@ from scheduler.state.readings import Sensors, evening_readings, read_together, s
 
 LONGEST_RUN, SHORTEST_RUN = 60, 10  # [d] the filter runs over
 WORK = 3.0e7  # covariance entries times days a run may cost, about a second
-LATER, LATEST = 1.5, 0.8  # [-] of p where ET slackens, in the mean of soils, over that plans keep to; p at most
 LEAST_DAYS = 5  # [d] of weather without which the filter is not run
 LEAST_READINGS = 3  # evenings with a believed reading without which it is not run
 
@@ -108,7 +107,7 @@ def run_record(site: Site, demand: Demand, ran: Ran, believed: pd.DataFrame) -> 
     moisture = moisture[:, moisture.shape[1] - span :]
     first = len(days) - 1 - span
     taw = setup.zones.taw
-    p = np.minimum(LATER * adjusted_depletion_fraction(site.zones.depletion_fraction, etc), LATEST)[rows]
+    p = adjusted_depletion_fraction(site.zones.depletion_fraction, etc)[rows]
     applied = (minutes * site.zones.gross_rate[:, None])[rows]
     etc, rain = etc[rows], rain[rows]
     zones = setup.zones
@@ -124,16 +123,12 @@ def run_record(site: Site, demand: Demand, ran: Ran, believed: pd.DataFrame) -> 
     )  # fmt: skip
 
 
-def probed(site: Site) -> np.ndarray:
-    """Zones with a probe of their own that has readings (Z,)."""
-    speaks = site.probe_sites["probe"].isin(site.probes["probe"].unique())
-    return np.isin(site.zones.zone, site.probe_sites["zone"][speaks])
-
-
-def _kin(site: Site) -> np.ndarray:
-    """Number the kin of every zone (Z,): zones of one surface, whatever their soil and exposure."""
+def followed(site: Site) -> np.ndarray:
+    """Zones that the filter can follow (Z,): those with a probe that has readings among their kin."""
     zones = site.zones
-    return kin_groups(list(zones.surface), [""] * len(zones), [""] * len(zones))
+    kin = kin_groups(list(zones.surface), list(zones.soil), list(zones.exposure))
+    heard = site.probe_sites["zone"][site.probe_sites["probe"].isin(site.probes["probe"].unique())]
+    return np.isin(kin, kin[np.isin(zones.zone, heard)])
 
 
 def _in_touch(
@@ -173,7 +168,7 @@ def _in_touch(
 def _setup(site: Site, sensors: Sensors, moisture: np.ndarray) -> tuple[Setup, np.ndarray, Sensors, np.ndarray]:
     """Lay out the zones that have a probe among their kin."""
     zones = site.zones
-    kin = _kin(site)
+    kin = kin_groups(list(zones.surface), list(zones.soil), list(zones.exposure))
     rows = np.flatnonzero(np.isin(kin, kin[sensors.zone]))
     row_of_zone = np.full(len(zones), -1)
     row_of_zone[rows] = np.arange(rows.size)
@@ -184,7 +179,6 @@ def _setup(site: Site, sensors: Sensors, moisture: np.ndarray) -> tuple[Setup, n
         zones.fed_depth[rows],
         zones.du_lq[rows],
         zones.drainage[rows],
-        np.unique(zones.exposure.astype(str), return_inverse=True)[1][rows],
     )
     return prepare(known, sensors.for_estimate(row_of_zone)), rows, sensors, moisture
 

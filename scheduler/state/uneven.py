@@ -15,7 +15,7 @@ from scheduler.site import Site
 from scheduler.state.band import dry_limit, wet_limit
 from scheduler.state.caution import CAUTION
 from scheduler.state.demand import Demand, zone_etc, zone_rain
-from scheduler.state.filtered import probed
+from scheduler.state.filtered import followed
 from scheduler.supply import usual_source_ec
 
 
@@ -68,7 +68,7 @@ def with_weighed_catch(site: Site, demand: Demand) -> tuple[Site, UnevenCatch | 
     limit = dry_limit(site, taw, raw)
     wet = np.minimum(wet_limit(site, taw), (1.0 - BAND.least_band) * limit.min(axis=1))
     owed = np.nan_to_num(leaching_requirement(usual_source_ec(site), zones.ece_threshold), nan=1.0)
-    seen = probed(site)[on]
+    seen = followed(site)[on]
     ground = Ground(
         etc[on], rain[on], raw[on], limit[on], taw[on], wet[on], zones.du_lq[on],
         np.where(zones.drained, owed, 0.0)[on], seen,

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from models import filter_ahead
-from models.drainage import HELD, drained, settled
+from models.drainage import settled
 from models.estimation import report, run_filter
 from models.filter_ahead import predict
 from models.filter_readings import update
@@ -90,25 +90,21 @@ def test_near_field_capacity_water_may_still_be_on_its_way():
 
 
 def test_what_drains_is_unsure_and_passes_on_by_the_slope_of_drainage():
-    # L in use 4: a full loam drains on, then 12 mm of rain drain until the next opening, all by `drained`; what stands
-    # there carries on by the slope of that, and a ten thousandth of what drained is unsure of all kin
-    told = 4.0 / filter_ahead.LOOSER
-    zones = EstimationZones(*(np.full(1, v) for v in (0, 40.0, 0.25, 0.25, 1.0)), drainage=np.full(1, told))
-    setup = prepare(zones, EstimationProbes(*(np.zeros(0, int),) * 3), Spreads(**EXACT | {"undrained": 1e-4}))
+    # 12 mm of rain on a full loam of L 4: half of the way it drains as by `settled`; what stands there after carries on
+    # by the slope of that, and a thousandth of what drained is unsure of all kin
+    zones = EstimationZones(*(np.full(1, v) for v in (0, 40.0, 0.25, 0.25, 1.0)), drainage=np.full(1, 4.0))
+    setup = prepare(zones, EstimationProbes(*(np.zeros(0, int),) * 3), Spreads(**EXACT | {"undrained": 1e-3}))
     state = predict(setup, start_state(setup, np.zeros(1), np.zeros(1)), [0.0], [0.0], [12.0], [0.5])
-    early, late = filter_ahead.EARLY, 1.0 - filter_ahead.EARLY
-    full = float(drained(np.array(0.0), np.array(4.0), early))
-    left = float(drained(np.array(full - 12.0), np.array(4.0), late))
+    left = float(settled(np.array(-12.0), np.array(4.0)))
     assert state.depletion[0] == pytest.approx(left, abs=1e-6)
-    slope = 1.0 / (1.0 + late / HELD * np.exp((12.0 - full) / 4.0))
-    assert state.covariance[0][0, 0] == pytest.approx((1e-4 * (12.0 + left) * slope) ** 2, rel=1e-3)
-    # the night's water drains before the date, and what is left of it after: all of it is unsure
+    slope = np.exp(-3.0) / (np.exp(-3.0) + 0.25)
+    assert state.covariance[0][0, 0] == pytest.approx((1e-3 * (12.0 + left) * slope) ** 2, rel=1e-3)
+    # the night's water drains before the date, for half a day, and what is left of it after: all of it is unsure
     night = predict(setup, start_state(setup, np.zeros(1), np.zeros(1)), [12.0], [0.0], [0.0], [0.5])
-    first = float(drained(np.array(-12.0), np.array(4.0), early))
-    twice = float(drained(np.array(first), np.array(4.0), late))
-    slope = np.exp(first / 4.0) / (np.exp(first / 4.0) + late / HELD)
+    twice = float(settled(np.array(left), np.array(4.0)))
+    slope = np.exp(left / 4.0) / (np.exp(left / 4.0) + 0.25)
     assert night.depletion[0] == pytest.approx(twice, abs=1e-4)
-    assert night.covariance[0][0, 0] == pytest.approx((1e-4 * (12.0 + twice) * slope) ** 2, rel=1e-3)
+    assert night.covariance[0][0, 0] == pytest.approx((1e-3 * (12.0 + twice) * slope) ** 2, rel=1e-3)
 
 
 def test_factors_biases_and_gains_wander_by_their_own_steps():
@@ -138,27 +134,21 @@ def test_the_mean_part_above_nothing_against_drawn_values():
 def test_drainage_of_what_is_not_sure_against_drawn_values():
     # x ~ N(-2, 3^2) of a member with one spot pattern of 1.5 mm, correlated with a factor; L 4: mean, variance and
     # covariance after drainage of the mean of its three places
-    # places, above and below field capacity
-    zones = EstimationZones(*(np.full(1, v) for v in (0, 40.0, 0.25, 0.25, 1.0)))
+    zones = EstimationZones(*(np.full(1, v) for v in (0, 40.0, 0.25, 0.25, 1.0)), drainage=np.full(1, 4.0))
     setup = prepare(zones, EstimationProbes(*(np.zeros(0, int),) * 3), Spreads(**EXACT))
     whole = np.zeros((3, 3))
     whole[0, 0], whole[0, 1], whole[1, 0], whole[1, 1] = 9.0, 0.3, 0.3, 0.04
     places, rough, scale = np.array([[3.0, 0.0, -3.0]]), np.array([1.5]), np.array([4.0])
-    none = np.zeros((1, 3))
-    mean, apart, gone = filter_ahead._drain(setup, [whole], np.array([-2.0]), places, none, rough, scale, 0.5)
+    mean, apart = filter_ahead._drain(setup, [whole], np.array([-2.0]), places, rough)
     rng = np.random.default_rng(1)
     factor, rest = rng.normal(size=300_000), rng.normal(size=300_000)
     x = -2.0 + 1.5 * factor + np.sqrt(9.0 - 1.5**2) * rest  # covariance with 0.2 x factor: 0.3
     z = rng.normal(size=x.size)
-    spots = [x + p + 1.5 * z for p in places[0]]
-    later = [drained(s, scale, 0.5) for s in spots]
-    of_place = [d.mean() for d in later]
+    of_place = [settled(x + p + 1.5 * z, scale).mean() for p in places[0]]
     expected = np.array([0.25, 0.5, 0.25]) @ of_place
     assert mean[0] == pytest.approx(expected, abs=0.02)
     np.testing.assert_allclose(apart[0], np.array(of_place) - expected, atol=0.03)
-    on = [(d - settled(s, scale, 0.5)).mean() for d, s in zip(later, spots, strict=True)]
-    np.testing.assert_allclose(gone[0], np.minimum(on, np.maximum(of_place, 0.0)), atol=0.03)
-    mean_of_places = sum(w * d for w, d in zip((0.25, 0.5, 0.25), later, strict=True))
+    mean_of_places = sum(w * settled(x + p + 1.5 * z, scale) for w, p in zip((0.25, 0.5, 0.25), places[0], strict=True))
     assert whole[0, 1] == pytest.approx(np.cov(mean_of_places, 0.2 * factor)[0, 1], rel=0.03) == whole[1, 0]
     slope_alone = (whole[0, 1] / 0.3) ** 2 * 9.0
     assert whole[0, 0] > slope_alone  # the bend adds what the straight line leaves out
@@ -172,8 +162,7 @@ def test_a_start_errs_alike_for_kin_more_for_a_zone_and_most_for_itself():
     s, uneven = Spreads(), 0.7 * 0.2 / QUARTER_CV
     kin = 0.3 * np.outer([2, 3, 2], [2, 3, 2]) + 0.5 * np.outer([2, 3, 2], [2, 3, 2]) * OWN
     np.testing.assert_allclose(whole[:3, :3], kin + 0.2 * np.diag([4.0, 9.0, 4.0]))
-    shared = s.microclimate_kin**2 + s.microclimate_exposure**2  # one exposure, as none is given
-    m = shared * ALIKE + s.microclimate_own**2 * OWN + s.spot_microclimate**2 * np.diag([0, 0, 1])
+    m = s.microclimate_kin**2 * ALIKE + s.microclimate_own**2 * OWN + s.spot_microclimate**2 * np.diag([0, 0, 1])
     a = s.rate_kin**2 * ALIKE + s.rate_own**2 * OWN + uneven**2 * np.diag([0, 0, 1])
     np.testing.assert_allclose(whole[3:6, 3:6], m)
     np.testing.assert_allclose(whole[6:9, 6:9], a)

@@ -68,7 +68,7 @@ class Evening:
     def _take_note(self, site: Site, world: World, document: PlanDocument) -> None:
         before = pd.DataFrame([z.before.model_dump(exclude={"layers_dsm"}) for z in document.zones], dtype=float)
         told = before[["depletion_mm", "spread_mm", "ece_dsm"]].to_numpy(float).T
-        told[0] += before["drained_on_mm"].to_numpy(float) - before["surplus_mm"].to_numpy(float)
+        told[0] -= before["surplus_mm"].to_numpy(float)
         self.believed.append((*told, world.depletion, world.ece))
         zones = site.zones
         used = (zones.microclimate / zones.application_rate) / (world.microclimate / (60.0 * world.rate))

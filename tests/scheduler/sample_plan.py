@@ -36,12 +36,6 @@ def _salty(i: int) -> dict:
     return {"ece_dsm": mean, "layers_dsm": [mean - 0.4, mean + 0.4]}
 
 
-def _stands(i: int, depletion: float, spread: float) -> dict:
-    """State of a zone."""
-    water = {"depletion_mm": depletion, "surplus_mm": 0.0, "drained_on_mm": 0.0}
-    return water | _salty(i) | {"spread_mm": spread}
-
-
 def _position(i: int) -> list[float]:
     """Zones of a hole side by side in a row, holes in rows of six [m]."""
     hole = i % 18
@@ -144,8 +138,8 @@ def sample_plan(
                     "roots_by_layer": [0.5, 0.5],
                 },
                 "water_ec_dsm": 1.4,
-                "before": _stands(i, before, 1.8),
-                "after": _stands(i, after, 2.1),
+                "before": {"depletion_mm": before, "surplus_mm": 0.0, **_salty(i), "spread_mm": 1.8},
+                "after": {"depletion_mm": after, "surplus_mm": 0.0, **_salty(i), "spread_mm": 2.1},
                 "limits": {
                     "taw_mm": taw,
                     "raw_mm": p * taw,

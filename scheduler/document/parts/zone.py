@@ -23,11 +23,6 @@ class ZoneState(Part):
         default=0.0,
         description="Water above field capacity that has not drained yet [mm]; above 0 only at depletion 0.",
     )
-    drained_on_mm: Amount = Field(
-        default=0.0,
-        description="Water that drained below field capacity, missing besides depletion_mm [mm]: turf took none of it "
-        "and no run gives it back.",
-    )
     ece_dsm: Amount | None = Field(
         description="Salinity of the saturation extract of the root zone [dS/m]; null if not tracked."
     )

@@ -123,7 +123,6 @@ def evening(prices=(), plan_=None, **changes):
     state = SimpleNamespace(
         origin=np.array(["probe", "kin", "balance"]),
         surplus=np.array([0.0, 1.5, 0.0]),
-        drained_on=np.array([2.0, 0.0, 0.0]),
         spread=np.array([3.0, 4.0, 5.0]),
     )
     future = pd.DataFrame({"date": pd.to_datetime(["2026-07-15", "2026-07-16"]), "eto": [5.0, 0.0], "rain": [0.0, 0.0]})
@@ -153,7 +152,6 @@ def test_a_zone_stands_tonight_and_by_tomorrow_less_surely():
     (before, after), (fairway, _), _ = zones._states(evening())
     assert (before.depletion_mm, before.spread_mm, before.surplus_mm) == (10.0, 3.0, 0.0)
     assert fairway.surplus_mm == 1.5
-    assert (before.drained_on_mm, fairway.drained_on_mm, after.drained_on_mm) == (2.0, 0.0, 0.0)
     assert after.depletion_mm == 7.0 and after.surplus_mm == 0.0  # 10 - 8 + 5
     assert after.spread_mm == pytest.approx(np.hypot(3.0, SPREAD.daily_error * 5.0), abs=1e-6)
     assert before.ece_dsm is None and before.layers_dsm == ()

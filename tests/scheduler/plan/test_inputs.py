@@ -30,7 +30,7 @@ def stands(depletion=10.0, spread=2.0, zones=2, surplus=0.0):
     column = np.full(zones, float(depletion))
     return StartState(
         column, np.full(zones, float(spread)), np.full(zones, "balance", dtype=object), np.full(zones, 45.0),
-        np.full(zones, surplus), np.zeros(zones), 0, 0, 0, None, None, 0, 0, True, (),
+        np.full(zones, surplus), 0, 0, 0, None, None, 0, 0, True, (),
     )  # fmt: skip
 
 

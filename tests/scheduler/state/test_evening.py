@@ -283,7 +283,7 @@ def test_of_several_doubts_the_last_is_told_and_how_many_more():
 
 
 def state(**columns):
-    given = {"depletion": 10.0, "spread": 3.0, "origin": "balance", "taw": 45.0, "surplus": 0.0, "drained_on": 0.0}
+    given = {"depletion": 10.0, "spread": 3.0, "origin": "balance", "taw": 45.0, "surplus": 0.0}
     arrays = {n: np.array(columns.get(n, [v] * 3), dtype=object if n == "origin" else float) for n, v in given.items()}
     return StartState(*arrays.values(), 0, 0, 0, None, None, 0, 0, True, ())
 
@@ -294,12 +294,10 @@ def test_the_filter_speaks_for_zones_a_probe_informs_and_no_others():
         depletion=np.array([50.0, 20.0, -2.0]),
         spread=np.array([30.0, 1.0, 2.0]),
         surplus=np.array([0.0, 5.0, 2.0]),
-        drained_on=np.array([4.0, 3.0, 0.0]),
     )
     found = _joined(state(), SimpleNamespace(estimate=told, rows=np.array([2, 1, 0])))
     assert found.depletion.tolist() == [0.0, 10.0, 45.0]  # no drier than the wilting point, no wetter than full
     assert found.surplus.tolist() == [2.0, 0.0, 0.0]
-    assert found.drained_on.tolist() == [0.0, 0.0, 4.0]
     assert found.spread.tolist() == [2.0, 3.0, 0.4 * 45.0]
     assert found.origin.tolist() == ["kin", "balance", "probe"]
 

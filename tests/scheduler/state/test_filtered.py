@@ -10,7 +10,7 @@ from models.filter_state import start_state
 from models.uneven_catch import PLACE_SHARE, place_catch
 from scheduler.state import filtered
 from scheduler.state.demand import evening_demand, zone_etc
-from scheduler.state.filtered import _start, probed, run_record
+from scheduler.state.filtered import _start, followed, run_record
 from scheduler.state.ran import what_ran
 from tests.scheduler.site_folders import TOML, site
 
@@ -19,7 +19,7 @@ ZONES = (
     "zone,surface,turf,soil,root_depth,area,flow,application_rate,du_lq,field_capacity,wilting_point,exposure\n"
     + "".join(
         f"{z},{s},tall_fescue,loam,30,1000,3.333,12,1.0,0.25,0.10,{e}\n"
-        for z, s, e in (("F1", "fairway", "open"), ("F2", "fairway", "shade"), ("F3", "rough", "open"))
+        for z, s, e in (("F1", "fairway", "open"), ("F2", "fairway", "open"), ("F3", "fairway", "shade"))
     )
 )
 PLACES = "probe,zone,depth,from,until\na,F1,15,,\n"
@@ -46,7 +46,7 @@ def record(folder, days=12, evenings=10, minutes=20, observed=None, hour="20:30"
 
 def test_it_speaks_for_the_zones_with_a_probe_among_their_kin(tmp_path):
     found, _, _ = record(tmp_path)
-    assert found.rows.tolist() == [0, 1]  # F3 is rough
+    assert found.rows.tolist() == [0, 1]  # F3 lies in the shade
     assert found.estimate.informed_by.tolist() == ["probe", "kin"]
 
 
@@ -72,10 +72,10 @@ def test_places_that_catch_little_start_drier_than_their_zone_s_mean(tmp_path, m
     assert place_catch(np.array([0.6]))[0].tolist() == pytest.approx([0.6, 1.0, 1.4])
 
 
-def test_zones_with_a_probe_that_reads(tmp_path):
-    # The probe of F3 never read; F2 has none of its own.
+def test_zones_are_followed_whose_kin_has_a_probe_that_reads(tmp_path):
+    # F3 lies in the shade and its probe never read; F1 speaks for F2 as well.
     _, place, _ = record(tmp_path, more="silent,F3,15,,\n")
-    assert probed(place).tolist() == [True, False, False]
+    assert followed(place).tolist() == [True, True, False]
 
 
 def balance_alone(found):
