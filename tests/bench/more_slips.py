@@ -33,8 +33,8 @@ MORE = (
     ),
     (
         "scheduler/state/evening.py",
-        "surplus[rows], drained_on[rows] = filtered.estimate.surplus[told], filtered.estimate.drained_on[told]",
-        "drained_on[rows] = filtered.estimate.drained_on[told]",
+        "surplus[rows] = filtered.estimate.surplus[told]",
+        "pass",
         "water above field capacity that the filter found is dropped",
     ),
     (
