@@ -459,7 +459,8 @@ def _causes(due: _Due) -> tuple[str, ...]:
             bound += f" (its turf wants {threshold[i]:.1f}; with this water a flush to that would not last a week)"
         day = due.frame.dates[int(due.passes[i])] + timedelta(days=1)
         if mean[z[i]] > due.limit[i]:
-            text += f"is above {bound}"
+            alike = f"{mean[z[i]]:.1f}" == f"{due.limit[i]:.1f}"
+            text += f"{'has reached' if alike else 'is above'} {bound}"
         else:
             text += f"passes {bound} on {day.day} {day:%B}"
             if salt.spread[z[i]] > 0.05:

@@ -53,6 +53,12 @@ def test_depth_brings_the_mean_to_its_target(tmp_path):
     assert not found.staged.any()
 
 
+def test_what_reads_as_the_limit_has_reached_it(tmp_path):
+    found, _, _ = candidates(s.salty(tmp_path / "a"), [[2.72, 4.72], [1.0, 3.0], [2.6, 6.0]])
+    assert found.cause[0].startswith("ECe 3.7 dS/m has reached the limit of 3.7")  # 3.72, above 3.7
+    assert found.cause[1].startswith("ECe 4.3 dS/m is above the limit of 3.7")
+
+
 def test_a_flush_passes_so_much_at_most_and_says_what_it_can_do(tmp_path):
     # The first zone needs less than one flush may pass, the second more: its target is what that depth leaves.
     place = s.salty(tmp_path / "a")
