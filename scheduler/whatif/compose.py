@@ -7,6 +7,7 @@ from datetime import date, datetime
 
 from scheduler.edge import format_day_after, format_depth, format_money, format_short_date, format_volume
 from scheduler.errors import counted
+from scheduler.sheets.names import PLURALS
 from scheduler.site import Site
 from scheduler.whatif.document import (
     CaseNumbers,
@@ -160,12 +161,21 @@ def _summary(
     spared = [s.surface for s in surfaces if s.surface not in {g[0] for g in given}]
     words = f"{change}; {first} gives way first, from {format_day_after(night, site.units)}"
     words += f"; {_listed(spared)} {'keeps' if len(spared) == 1 else 'keep'} as now." if spared else "."
+    return words + _first_served(surfaces, {g[0] for g in given}, site.units)
+
+
+def _first_served(surfaces: Sequence[SurfaceOutcome], given: set[str], units: str) -> str:
+    """How dry the surface served before the others that are dry becomes, where the case brings it there."""
     top = min((s for s in surfaces if s.dry_zone_days), key=lambda s: (s.priority, s.surface), default=None)
-    if top is not None and top.surface in {g[0] for g in given}:
-        short = format_depth(top.worst_dry_mm, site.units)
-        words += f" Even {top.surface}, served first, has {counted(top.dry_zone_days, 'dry zone-day')}, at worst "
-        words += f"{short} short of water."
-    return words
+    if top is None or top.surface not in given:
+        return ""
+    where = f"even on {PLURALS[top.surface].lower()}, which are served first"
+    if top.priority > min(s.priority for s in surfaces):
+        where = f"on {PLURALS[top.surface].lower()}, served before the others that give way"
+    if len(given) == 1:
+        where = "there"
+    short = format_depth(top.worst_dry_mm, units)
+    return f" Dry zone-days {where}: {top.dry_zone_days}, at worst {short} short of water."
 
 
 def _listed(names: Sequence[str]) -> str:

@@ -58,8 +58,8 @@ def _case(number: int) -> CaseNumbers:
         surfaces=[_surface(s, rank, 9 * number * rank) for rank, s in enumerate(SURFACES, 1)],
         gives_way=[GivesWay(surface="rough", night=NIGHTS[0], zones=24, words="rough: 24 of 24 zones")],
         limits=[wider] * 3, orders=[order] * bool(number), nights=nights, run_minutes_tonight={}, notes=[],
-        words="660,000 gal less water (29 %); rough gives way first, from Wed Jul 15; tee keeps as now. Even green, "
-        "served first, has 38 dry zone-days, at worst 0.07 in short of water.",
+        words="660,000 gal less water (29 %); rough gives way first, from Wed Jul 15; tee keeps as now. Dry "
+        "zone-days even on greens, which are served first: 38, at worst 0.07 in short of water.",
     )  # fmt: skip
 
 

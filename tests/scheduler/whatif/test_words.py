@@ -1,5 +1,6 @@
 """What is said of a curve that does not move, and of the day from which a surface is dry."""
 
+from dataclasses import replace
 from datetime import date
 from types import SimpleNamespace
 
@@ -7,7 +8,7 @@ import numpy as np
 import pytest
 
 from scheduler.document.words import Going, give_way_words
-from scheduler.whatif.compose import _gives_way, sweep_numbers
+from scheduler.whatif.compose import _first_served, _gives_way, sweep_numbers
 from scheduler.whatif.measures import SurfaceOutcome
 from scheduler.whatif.page import _against
 from scheduler.whatif.sweep import Curve, Point
@@ -34,6 +35,21 @@ def test_a_curve_on_which_nothing_gets_drier_says_why(waters, bills, dry, words)
     points = tuple(point(v, w, b, dry) for v, w, b in zip((1.0, 0.5), waters, bills, strict=True))
     numbers = sweep_numbers(SimpleNamespace(), Curve("allocation_factor", points, ()))
     assert numbers.words == [f"no surface gets drier between allocation factor 1 and 0.5{words}"]
+
+
+@pytest.mark.parametrize(
+    ("dry", "given", "said"),
+    [
+        ((4, 9, 30), {"green", "rough"}, "even on greens, which are served first: 4, at worst 4.0 mm"),
+        ((0, 9, 3), {"approach", "rough"}, "on approaches, served before the others that give way: 9, at worst 9.0 mm"),
+        ((0, 0, 30), {"rough"}, "there: 30, at worst 30.0 mm"),
+    ],
+)
+def test_only_what_is_served_first_is_said_to_be(dry, given, said):
+    ranks = zip(("green", "approach", "rough"), (1, 2, 3), dry, strict=True)
+    surfaces = [replace(surface(days), surface=name, priority=rank) for name, rank, days in ranks]
+    assert _first_served(surfaces, given, "metric") == f" Dry zone-days {said} short of water."
+    assert _first_served(surfaces, set(), "metric") == ""  # dry without the case too
 
 
 def test_the_day_a_surface_is_dry_from_is_that_of_the_night_sheet():
