@@ -219,7 +219,7 @@ def _share_of_month(standing: Standing, zones: np.ndarray, nights: list[int]) ->
     last = standing.dates[nights[-1]]
     near = float(gross_demand(standing.site, standing.etc, standing.net)[np.ix_(zones, nights)].sum())
     end = (last.replace(day=28) + timedelta(days=4)).replace(day=1)
-    if last + DAY >= end or near <= 0:
+    if near <= 0:
         return 1.0
     days = pd.date_range(last + 2 * DAY, end)
     expected = pd.DataFrame({"date": days, "eto": seasonal_eto(standing.site, standing.demand.past, days)})
@@ -232,9 +232,9 @@ def _by_et(standing: Standing, part: Part) -> Order:
     zones = part.binds(site.zones.surface)
     first = _first(standing, part)
     past = standing.demand.past
-    if len(past) and first < past["date"].iloc[0].date():
+    if first < past["date"].iloc[0].date():
         past = evening_demand(site, dates[0], len(dates), (dates[0] - first) // DAY + 1).past
-    if first < dates[0] and not (len(past) and past["date"].iloc[0].date() <= first + DAY):
+    if first < dates[0] and past["date"].iloc[0].date() > first + DAY:
         words = f"the ETo since {first} is not known; weather.csv begins on {past['date'].iloc[0].date()}"
         raise InputProblems([part.problem("from", words)])
     days = pd.concat((past, standing.demand.future), ignore_index=True)

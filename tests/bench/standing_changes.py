@@ -89,7 +89,7 @@ class Session:
             raise TimeoutError
 
         signal.signal(signal.SIGPROF, too_long)
-        signal.setitimer(signal.ITIMER_PROF, 3 * self.quick)
+        signal.setitimer(signal.ITIMER_PROF, 1.1 * self.quick)  # a slower one is never asked
         begun = time.process_time()
         sys.settrace(seen)  # type: ignore[arg-type]
         try:
