@@ -113,9 +113,7 @@ def test_what_is_lost_by_rounding_is_told_once_with_the_most(caplog):
     (table,), notes, _ = run_tables(ALL, profile)  # G1: 4.5 and 3 min are 4 and 2
     assert table.minutes == {"G1": 6.0, "G2": 6.0, "R1": 0.0}
     assert table.steps_lost == {"G1": 1.5, "G2": 0.0, "R1": 0.0}
-    assert [str(n) for n in notes] == [
-        "run-time table: 1 run time rounded down to the profile's step, by 90 s at most"
-    ]
+    assert [str(n) for n in notes] == ["run-time table: 1 run time rounded down to the profile's step, by 90 s at most"]
     assert [n.kind for n in notes] == ["warning"]
 
 
@@ -245,9 +243,7 @@ def test_zones_that_cannot_be_told_apart_are_refused():
     assert run_tables(plan(G1, nameless, double), both)[2] == []
     (_, first), *_ = [(t, [r[0] for r in t.rows]) for t in run_tables(plan(nameless, G2), by_station)[0]]
     assert first == ["3"]
-    fixed = shape(
-        column("zone", width=9), column("run_time", width=9), file={"format": "fixed_width"}
-    )
+    fixed = shape(column("zone", width=9), column("run_time", width=9), file={"format": "fixed_width"})
     texts = [str(p) for p in run_tables(plan(zone(" G1", "box", "1"), zone("G 2", "box", "2")), fixed)[2]]
     assert len(texts) == 1 and "begins or ends with a space" in texts[0]
     hidden = zone("G1", "bo\x07x", "1")
@@ -271,8 +267,10 @@ ROWS = [("G1", 7.5), ("=A1", 3)]
         ({"delimiter": ";", "decimal": ",", "line_end": "crlf"}, "x", "# x\r\nzone;run_time\r\nG1;7,5\r\n'=A1;3\r\n"),
         ({"byte_order_mark": True, "header": False}, "", "\ufeffG1,7.5\n'=A1,3\n"),
         ({"format": "fixed_width"}, "", "zone  run_time\nG1         7.5\n=A1          3\n"),
-        ({"format": "fixed_width", "line_end": "crlf"}, "x", "# x\r\nzone  run_time\r\nG1         7.5\r\n=A1          3\r\n"),
-        ({"format": "json"}, "x", '[\n {\n  "zone": "G1",\n  "run_time": 7.5\n },\n {\n  "zone": "=A1",\n  "run_time": 3\n }\n]\n'),
+        ({"format": "fixed_width", "line_end": "crlf"}, "x",
+         "# x\r\nzone  run_time\r\nG1         7.5\r\n=A1          3\r\n"),
+        ({"format": "json"}, "x",
+         '[\n {\n  "zone": "G1",\n  "run_time": 7.5\n },\n {\n  "zone": "=A1",\n  "run_time": 3\n }\n]\n'),
     ],
 )  # fmt: skip
 def test_the_bytes_of_a_table_and_back(file, label, text):
@@ -335,7 +333,9 @@ def test_a_plan_is_written_again_beside_it_under_the_name_of_its_profile(folder,
     (file,) = export_plan(folder, None, "", None)
     assert file == folder / "out" / night / "plain" / "run-times.csv"
     own = tmp_path / "own.toml"
-    own.write_text('title = "t"\n[[column]]\nheading = "z"\nfield = "zone"\n[[column]]\nheading = "m"\nfield = "run_time"\n')
+    own.write_text(
+        'title = "t"\n[[column]]\nheading = "z"\nfield = "zone"\n[[column]]\nheading = "m"\nfield = "run_time"\n'
+    )
     (file, sheet) = export_plan(folder, None, str(own), None, keypad=True)
     assert file.parent == sheet.parent == folder / "out" / night / "own" and sheet.name == "keypad.html"
     assert file.read_text().startswith("z,m\n")
@@ -376,7 +376,8 @@ TWO_CYCLES = [column("zone"), column("run_time", heading="a", cycle=1), column("
         ({"time": {"form": "mm:ss", "resolution": 1.5}}, "whole seconds"),
         ({"time": {"form": "minutes", "resolution": 0.5}}, None),
         ({"time": {"form": "hh:mm", "resolution": 120}}, None),
-        ({"column": [column("zone"), column("run_time"), column("name", unit="mm")]}, "allowed for this field: no unit"),
+        ({"column": [column("zone"), column("run_time"), column("name", unit="mm")]},
+         "allowed for this field: no unit"),
         ({"column": [column("zone"), column("run_time"), column("volume", unit="gal")]}, None),
         ({"column": [column("zone"), column("run_time"), column("name", cycle=1)]}, "cycle is only for"),
         ({"column": [column("zone"), column("run_time"), column("start", cycle=1)]}, 'needs cycles = "columns"'),

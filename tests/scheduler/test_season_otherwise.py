@@ -199,7 +199,8 @@ def test_what_falls_need_not_be_replaced_and_no_zone_takes_more_than_its_longest
 @pytest.mark.parametrize(
     ("rule", "most"),
     [
-        ({"volume": 30.0, "used_before": 10.0, "tiers": ()}, 20.0), ({"volume": 5.0, "used_before": 10.0, "tiers": ()}, 0.0),
+        ({"volume": 30.0, "used_before": 10.0, "tiers": ()}, 20.0),
+        ({"volume": 5.0, "used_before": 10.0, "tiers": ()}, 0.0),
         ({"volume": 30.0, "used_before": 10.0, "tiers": ((1.0, 2.0),)}, None), (None, None),
     ],
 )  # fmt: skip
@@ -270,7 +271,8 @@ def test_days_are_counted_as_the_layered_balance_has_them_one_zone_at_a_time(mon
                     date_ = n if last else n + 1
                     before, net = float(state.total_depletion[0]), water[z, n] / per_mm[z]
                     state = layered_day(
-                        one, state, np.array([net]), source[z : z + 1], np.array([0.0 if last else etc[z, date_] * truth]),
+                        one, state, np.array([net]), source[z : z + 1],
+                        np.array([0.0 if last else etc[z, date_] * truth]),
                         np.array([0.0 if last else rain[z, date_]]), p[z, date_ : date_ + 1], slow=SALT.slow,
                     ).state  # fmt: skip
                     soft_days += max(before - net, 0.0) < wet[z, n] * hold - TOLD.apart * whole

@@ -1,4 +1,4 @@
-"""Programmes in the plan document by hand: what is keyed, what stood, what a percent spares, what is said of a night."""
+"""Programmes in the plan document by hand: what is keyed, what stood, what a percent spares, what is said."""
 
 from dataclasses import dataclass, replace
 from datetime import date, datetime
@@ -193,8 +193,8 @@ def test_valves_that_open_together_faster_than_a_ramp_are_told():
     given = evening(held_of())
     given.site.pumps[1].ramp = 9.9
     assert _fast_changes(given, 1, 2, np.array([0, 3, 4])) == [
-        "hut may open 2 valves at the same moment: the flow of high then changes faster than its ramp allows; give it a "
-        "pause between stations"
+        "hut may open 2 valves at the same moment: the flow of high then changes faster than its ramp allows; give "
+        "it a pause between stations"
     ]
     given.site.pumps[0].ramp = 4.9  # the two largest of A, B and C draw 5
     assert len(_fast_changes(given, 0, 2, np.array([0, 1, 2]))) == 1
@@ -365,4 +365,3 @@ def test_a_percent_holds_where_limits_do_however_a_controller_rounds(monkeypatch
     assert seen == [("chosen", 0, {"pump": [1.0, 1.0], "branch": [1.0], "station": [1.0, 1.0]})]
     if holds:
         assert [a[3] for a in table.asked] == [False, True]
-

@@ -104,7 +104,12 @@ def running(*zones, unavoidable=0.0):
         ((0, 1, 1, 4), 6.1, 0.0, "all its runs of tonight together draw less"),
         ((0, 1, 1, 4), 6.0, 0.0, "no other run found room beside them"),
         ((0, 1, 2, 4), 6.1, 2.4, "no other run found room beside them"),
-        ((0, 1, 2, 4), 6.1, 2.51, "no timetable avoids it, as nothing that may run beside them draws enough for so long"),
+        (
+            (0, 1, 2, 4),
+            6.1,
+            2.51,
+            "no timetable avoids it, as nothing that may run beside them draws enough for so long",
+        ),
     ],
 )
 def test_a_pump_below_its_smallest_flow_is_told_with_its_longest_stretch_and_why(zones, smallest, unavoidable, why):
@@ -117,8 +122,8 @@ def test_a_pump_below_its_smallest_flow_is_told_with_its_longest_stretch_and_why
     (said,) = pump_warnings(site, priced(0), running(*zones, unavoidable=unavoidable), night)
     assert (said.name, said.subject) == ("hill", "pump hill")
     assert said.text == (
-        f"runs below its smallest flow of {smallest} L/s for 3 min, longest from 21:00 to 21:02 with only zones A, B, C "
-        f"and 1 more: {why}"
+        f"runs below its smallest flow of {smallest} L/s for 3 min, longest from 21:00 to 21:02 with only zones A, B, "
+        f"C and 1 more: {why}"
     )
     alone = pumped(low=low[:1], short_of_head=np.zeros(2))
     assert "21:10 to 21:11 with only zone A:" in pump_warnings(site, priced(0), running(0, 1, 2), alone)[0].text
@@ -307,8 +312,8 @@ def test_one_more_cubic_metre_is_summed_by_surface_in_their_order():
     [
         ([0.0, 0.005, 0.0], 0.0, 0.0, (), "1.0 m³ more in the allocation would hardly change this plan"),
         ([0.0, 0.0, 0.0], 0.0, -2.5, ("t",),
-         "this plan already takes water beyond a step of the allocation; 1.0 m³ more in it would change no run time and "
-         "save 2.50 USD of over-use"),
+         "this plan already takes water beyond a step of the allocation; 1.0 m³ more in it would change no run time "
+         "and save 2.50 USD of over-use"),
         ([1.0, 0.0, 0.0], 0.0, 2.0, ("t",),
          "1.0 m³ more in the allocation would go to rough, there only refilling for the days after this plan; it would "
          "cost 2.00 USD in water and energy"),
@@ -412,7 +417,10 @@ def test_causes_are_told_for_the_three_that_most_zones_share():
     assert changes._by_cause(zones[:1]) == "1 green (salt flush)"
 
 
-@pytest.mark.parametrize(("days", "name", "found"), [(1, "s", True), (STEADY.looked_back, "s", True), (STEADY.looked_back + 1, "s", False), (1, "t", False)])
+@pytest.mark.parametrize(
+    ("days", "name", "found"),
+    [(1, "s", True), (STEADY.looked_back, "s", True), (STEADY.looked_back + 1, "s", False), (1, "t", False)],
+)
 def test_the_plan_before_is_the_nearest_of_the_same_site(monkeypatch, tmp_path, days, name, found):
     read = []
     monkeypatch.setattr(

@@ -88,7 +88,8 @@ def test_a_month_is_used_as_planned_and_with_what_rounding_kept_in_it():
 def test_allocation_and_cuts_count_from_their_night_with_what_rounding_kept():
     green = np.array([True, False])
     cuts = (
-        Cut("now", green, np.array([np.inf, 40.0, np.inf])), Cut("later", ~green, np.array([np.inf, 50.0, 50.0]), since=1),
+        Cut("now", green, np.array([np.inf, 40.0, np.inf])),
+        Cut("later", ~green, np.array([np.inf, 50.0, 50.0]), since=1),
         Cut("over", green, np.array([40.0, np.inf, np.inf])),
     )  # fmt: skip
     given = plan(zones=2, nights=3, allocation=1000.0, cuts=cuts)
@@ -162,7 +163,11 @@ def test_what_rounding_kept_is_owed_on_the_next_night_up_to_a_smallest_run(monke
     seen = asked(monkeypatch, given, run_time, night=2, earlier=ran)
     # Kept 2 and given 1 more, kept 7, and a zone that does not run then.
     assert seen["minutes"].tolist() == [7.0, 11.0, 0.0]
-    assert asked(monkeypatch, given, run_time, night=1, earlier=np.full((3, 1), 12.0))["minutes"].tolist() == [4.0, 2.0, 0]
+    assert asked(monkeypatch, given, run_time, night=1, earlier=np.full((3, 1), 12.0))["minutes"].tolist() == [
+        4.0,
+        2.0,
+        0,
+    ]
 
 
 def test_limits_may_be_those_of_other_run_times(monkeypatch):
@@ -215,7 +220,9 @@ def test_later_nights_are_rounded_from_where_the_soil_stands(monkeypatch):
         return SimpleNamespace(minutes=np.array([4.0 - night]))
 
     monkeypatch.setattr(later, "whole_minutes", rounded)
-    inputs = SimpleNamespace(plan=given, longest_run=np.array([[50.0, 40.0, 30.0]]), depletion_fraction=np.full((1, 3), 0.5))
+    inputs = SimpleNamespace(
+        plan=given, longest_run=np.array([[50.0, 40.0, 30.0]]), depletion_fraction=np.full((1, 3), 0.5)
+    )
     tonight = SimpleNamespace(inputs=inputs, plan=given, usual=SimpleNamespace(share="share"), worth="worth")
     minutes, soil = all_nights(tonight, "result", "run_time", np.array([4.0]))
     assert minutes.tolist() == [[4.0, 3.0, 2.0]]

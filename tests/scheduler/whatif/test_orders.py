@@ -271,5 +271,10 @@ def test_weather_older_than_the_evening_s_is_fetched_and_missed_where_it_is_need
 
 def test_the_orders_of_a_case_come_part_by_part(monkeypatch):
     monkeypatch.setattr(orders, "seasonal_eto", lambda site, past, days: np.zeros(len(days)))
-    both = [part(cut=0.4, base=2025, ends="2026-07-13"), part(**BASE), part(cut=0.3), part(allowance="5 m3", per="month")]
+    both = [
+        part(cut=0.4, base=2025, ends="2026-07-13"),
+        part(**BASE),
+        part(cut=0.3),
+        part(allowance="5 m3", per="month"),
+    ]
     assert [o.kind for o in water_orders(standing(monkeypatch, LOG), both)] == ["cut", "allowance"]
