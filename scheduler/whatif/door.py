@@ -18,7 +18,7 @@ from scheduler.errors import Problem
 
 PATIENCE = 15.0  # [s] an address has to answer
 TRIES = 3  # workers that may be killed over one task before it is given up
-AHEAD = 2  # tasks sent for each worker, so that none waits for the next
+AHEAD = 2  # tasks sent for each worker, so that none waits for the next; the last ones go to whoever is free
 MEMORY = "1GiB"  # of a local worker that lives through seasons
 
 
@@ -196,8 +196,8 @@ def _there(work: Callable[..., Any], tasks: Sequence[tuple[Any, ...]], client: A
     under_way = as_completed([])
 
     def send() -> None:
-        threads = sum(client.nthreads().values())  # workers may come and go
-        while order.left and len(places) < AHEAD * max(threads, 1):
+        threads = max(1, sum(client.nthreads().values()))  # workers may come and go
+        while order.left and len(places) < order.at_once(threads):
             place = order.next()
             # a task goes to the scheduler with all it needs, so that it outlives the worker it was sent to
             future = client.submit(work, *tasks[place], pure=False, retries=0)
@@ -236,6 +236,11 @@ class _Order:
         self.began[place] = time.monotonic()
         self.took.setdefault(kind, [])
         return place
+
+    def at_once(self, threads: int) -> int:
+        """Tasks that may be sent and not ended: of the last ones none waits behind another for a busy worker."""
+        still = sum(map(len, self.left.values()))
+        return threads * (AHEAD if still > AHEAD * threads else 1)
 
     def ended(self, place: int) -> None:
         """Take note of how long it was, with the wait for a worker: only which took longer counts."""

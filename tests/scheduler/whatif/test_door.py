@@ -62,6 +62,16 @@ def test_kinds_that_take_longest_are_begun_first(monkeypatch):
     assert [order.next() for _ in range(4)] == [1, 2, 3, 5]
 
 
+def test_the_last_tasks_wait_for_whoever_is_free():
+    # ten tasks, two workers: two each are sent while more than four are left to send, then one each
+    order = door._Order([0] * 10)
+    sent = []
+    while order.left:
+        sent.append(order.at_once(2))
+        order.next()
+    assert sent == [4] * 6 + [2] * 4
+
+
 def test_nothing_is_started_where_nothing_is_sent(tmp_path):
     with Door(Workers(2), 6) as closed:
         assert list(run_all(work, [], closed)) == []
