@@ -183,7 +183,7 @@ class Plan:
 
 
 def rainy(monkeypatch, wished=(4.0, 5.0, 4.0, 4.0), minutes=(2.0, 2.0, 2.0, 2.0), chance=(0.2, 0.6, 0.9), open_=None,
-          amount=(30.0, 10.0, 2.0), flushed=(), left_out=(0.0,) * 4, night=(21, 2)):  # fmt: skip
+          amount=(30.0, 10.0, 2.0), flushed=(), left_out=(0.0,) * 4, step=1.0):  # fmt: skip
     seen = {}
 
     def refilled(dry, worth, price):
@@ -196,13 +196,13 @@ def rainy(monkeypatch, wished=(4.0, 5.0, 4.0, 4.0), minutes=(2.0, 2.0, 2.0, 2.0)
         allowed[:, 0] = np.array(open_)
     given = SimpleNamespace(
         demand=SimpleNamespace(told=SimpleNamespace(chance=np.array(chance), amount=np.array(amount))),
-        plan=Plan(allowed, np.array([[60.0, 0.0]] * 3), np.ones((4, 3))),
+        plan=Plan(allowed, np.array([[60.0, 0.0], [0.0, 60.0], [0.0, 60.0]]), np.ones((4, 3))),
         inputs=SimpleNamespace(
             others=SimpleNamespace(
                 rain=np.array([[0.0, 0.1, 0.0], [0.0, 0.0, 0.0], [0.0, 9.0, 9.0]]),
-                members=SimpleNamespace(weight=np.array([0.4, 0.2, 0.4])),
+                members=SimpleNamespace(weight=np.array([0.4, 0.3, 0.3])),
             ),
-            resolution=np.ones(4), dates=(NIGHT, NIGHT + timedelta(1), NIGHT + timedelta(2)),
+            resolution=np.full(4, step), dates=(NIGHT, NIGHT + timedelta(1), NIGHT + timedelta(2)),
         ),
         run=SimpleNamespace(
             minutes=np.array(minutes), left_out=np.array(left_out),
@@ -232,6 +232,7 @@ def test_what_is_held_back_is_gross_water_by_area_and_named_with_its_rain(monkey
         ({"open_": [[True, False], [False, True], [False, False], [True, True]]}, 2),
         ({"chance": (0.2, 0.24, 0.0)}, None), ({"chance": (0.2, 0.25, 0.0)}, 4),
         ({"amount": (0.0, 0.0, 0.0)}, None), ({"wished": (1.0,) * 4}, None),
+        ({"wished": (4.0, 1.6, 1.5, 1.4), "step": 2.0}, 2), ({"wished": (1.8,) * 4}, 4),
         ({"wished": (1.799,) * 4}, None), ({"wished": (1.81,) * 4}, 4),  # 1 mm gross is 0.8 mm net
     ],
 )  # fmt: skip
@@ -252,8 +253,8 @@ def test_without_chances_or_other_weathers_nothing_is_told_of_rain(monkeypatch):
 @pytest.mark.parametrize(
     ("runs", "said"),
     [
-        # Two members of three stay dry on that date, of weights 0.4 and 0.2; a zone counts that runs in most of those.
-        ([(1, 0), (1, 1), (2, 2)], "; if it stays dry, 2 greens run that night."),
+        # Two members of three stay dry on that date, of weights 0.4 and 0.3; a zone counts that runs in most of those.
+        ([(1, 0), (1, 1), (1, 3), (2, 2)], "; if it stays dry, 2 greens run that night."),
         ([(1, 2), (2, 2)], "; if it stays dry, one tee runs that night."),
         ([(2, 2), (3, 3)], "."),
     ],
@@ -261,7 +262,7 @@ def test_without_chances_or_other_weathers_nothing_is_told_of_rain(monkeypatch):
 def test_what_runs_if_it_stays_dry_is_that_of_most_dry_members(monkeypatch, runs, said):
     given, _ = rainy(monkeypatch)
     for member, zone in runs:
-        given.run.result.weathers[member, zone, 2] = 5.0
+        given.run.result.weathers[member, zone, 2] = 0.5
     part = rain_part(given)
     assert part.words == f"4.4 mm held back in 4 zones for Thursday's rain (60 %){said}"
     if "greens" in said:
@@ -287,12 +288,12 @@ def test_rain_of_the_last_date_has_no_later_night(monkeypatch):
 # ---------------------------------------------------------------------------------------------- one cubic metre
 
 
-def one_more(volume, less_dry, bill=0.0, tiers=(), price=0.0, units="metric"):
+def one_more(volume, less_dry, bill=0.0, tiers=(), price=0.0, units="metric", energy=(0.0,)):
     site = SimpleNamespace(
         zones=SimpleNamespace(surface=np.array(["rough", "green", "green"])), units=units, currency="USD",
         surfaces={"rough": SimpleNamespace(priority=5), "green": SimpleNamespace(priority=1)},
     )  # fmt: skip
-    plan = SimpleNamespace(source_price=np.array([price]), energy_price=np.zeros((1, 1)), tiers=tiers)
+    plan = SimpleNamespace(source_price=np.array([price]), energy_price=np.array([energy]), tiers=tiers)
     more = SimpleNamespace(volume=np.array(volume), less_dry=np.array(less_dry), bill=bill)
     return worth_part(site, plan, more)
 
@@ -304,6 +305,10 @@ def test_one_more_cubic_metre_is_summed_by_surface_in_their_order():
     assert (green.volume_m3, green.less_dry_mm_days) == (0.5, 0.75)
     assert (rough.volume_m3, rough.less_dry_mm_days, part.bill) == (0.5, 3.0, 0.4)
     assert one_more([0.5, 0.2, 0.3], np.zeros((3, 2)), bill=0.4).bill is None  # water that costs nothing
+    assert one_more([0.5, 0.2, 0.3], np.zeros((3, 2)), bill=0.4, energy=(0.0, 0.3)).bill == 0.4
+    least = one_more([0.5, -1e-9, 0.0], [[0.0], [-1e-9], [0.0]], bill=-1e-9, price=0.2)
+    told = [least.bill, least.by_surface["green"].volume_m3, least.by_surface["green"].less_dry_mm_days]
+    assert list(map(str, told)) == ["0.0"] * 3  # without a minus
     assert worth_part(None, None, None) is None
 
 
@@ -311,6 +316,13 @@ def test_one_more_cubic_metre_is_summed_by_surface_in_their_order():
     ("volume", "less_dry", "bill", "tiers", "words"),
     [
         ([0.0, 0.005, 0.0], 0.0, 0.0, (), "1.0 m³ more in the allocation would hardly change this plan"),
+        ([0.0, 0.0, 0.0], 0.0, 0.0, ("t",), "1.0 m³ more in the allocation would hardly change this plan"),
+        ([0.0, 0.0, 0.0], 0.0, 2.0, ("t",), "1.0 m³ more in the allocation would hardly change this plan"),
+        ([1.0, 0.0, 0.0], np.array([[0.005], [0.005], [0.0]]), 0.0, ("t",),
+         "1.0 m³ more in the allocation would go to rough, there only refilling for the days after this plan"),
+        ([1.0, 0.0, 0.0], 0.0, 0.5, ("t",),
+         "1.0 m³ more in the allocation would go to rough, there only refilling for the days after this plan; it would "
+         "cost 0.50 USD in water and energy"),
         ([0.0, 0.0, 0.0], 0.0, -2.5, ("t",),
          "this plan already takes water beyond a step of the allocation; 1.0 m³ more in it would change no run time "
          "and save 2.50 USD of over-use"),
@@ -323,7 +335,7 @@ def test_one_more_cubic_metre_is_summed_by_surface_in_their_order():
     ],
 )  # fmt: skip
 def test_what_one_more_cubic_metre_does_in_words(volume, less_dry, bill, tiers, words):
-    assert one_more(volume, np.full((3, 1), less_dry), bill, tiers).words == words
+    assert one_more(volume, np.zeros((3, 1)) + less_dry, bill, tiers).words == words
 
 
 def test_in_us_units_it_is_a_thousand_gallons_more():
@@ -356,17 +368,21 @@ def plan_of(night, *zones, warnings=(), volumes=(10.0, 20.0), eto=5.0, rained=0.
 def test_tonight_as_it_was_meant_against_tonight():
     meant = lambda m: ((EVE, 9.0), (NIGHT, m))  # noqa: E731
     before = plan_of(
-        EVE, zone("A", 5.0, path=meant(0.0)), zone("B", 5.0, path=meant(4.0)), zone("C", 0.0, path=meant(4.0)),
-        zone("gone", 1.0, path=meant(3.0)), warnings=("pump", "old"),
+        EVE, zone("A", 5.0, path=meant(0.0)), zone("B", 5.0, path=meant(0.5)), zone("C", 0.0, path=meant(0.5)),
+        zone("D", 5.0, path=meant(4.0)), zone("E", 0.0, path=meant(0.0)), zone("gone", 1.0, path=meant(3.0)),
+        warnings=("pump", "old", "z", "a", "k"),
     )  # fmt: skip
-    now = plan_of(NIGHT, zone("A", 6.0), zone("B", 0.0), zone("C", 4.0), zone("new", 7.0), warnings=("new", "pump"))
+    now = plan_of(
+        NIGHT, zone("A", 0.5), zone("B", 0.0), zone("C", 4.0), zone("D", 0.5), zone("E", 0.0),
+        zone("new", 7.0, [at(21)]),         warnings=("new", "pump", "x", "b"),
+    )  # fmt: skip
     part = changes.changes_part(before, now)
     assert (part.since, part.meant_m3, part.volume_m3) == (EVE, 20.0, 10.0)
     assert (part.now_running, part.no_longer_running) == (("A",), ("B",))
-    assert (part.new_warnings, part.gone_warnings) == (("new",), ("old",))
+    assert (part.new_warnings, part.gone_warnings) == (("b", "new", "x"), ("a", "k", "old", "z"))
     assert changes.changes_part(plan_of(NIGHT - timedelta(days=5)), now).meant_m3 is None
-    # Minutes of A, B, C and of the new zone are keyed.
-    assert part.entries_changed == 4
+    # Minutes of A, B, C, D and of the new zone are keyed, and its start.
+    assert part.entries_changed == 6 and part.programme == changes.programme_changes(before, now)
 
 
 def test_values_keyed_are_minutes_and_starts_by_time_of_day():
@@ -380,19 +396,20 @@ def test_values_keyed_are_minutes_and_starts_by_time_of_day():
 
 def test_what_differs_from_the_evening_before_in_five_sentences():
     before = plan_of(
-        EVE, zone("A", 0.0), zone("B", 5.0), zone("C", 5.0), zone("D", 5.0), zone("E", 5.0, [at(21, day=13)]),
-        zone("F", 5.0, [at(21, day=13)]), zone("gone", 2.0),
+        EVE, zone("A", 0.0), zone("B", 0.5), zone("C", 0.5), zone("D", 5.0), zone("E", 5.0, [at(21, day=13)]),
+        zone("F", 5.0, [at(21, day=13)]), zone("H", 6.0), zone("gone", 2.0),
     )  # fmt: skip
     now = plan_of(
-        NIGHT, zone("A", 3.0, why=Why.DRY_TOMORROW), zone("B", 0.0, why=Why.RAIN, surface="tee"), zone("C", 6.0),
-        zone("D", 4.0), zone("E", 5.0, [at(22)]), zone("F", 5.0, [at(21)]), zone("new", 4.0, why=Why.FLUSH),
+        NIGHT, zone("A", 0.5, why=Why.DRY_TOMORROW), zone("B", 0.0, why=Why.RAIN, surface="tee"), zone("C", 0.9),
+        zone("D", 4.5), zone("E", 5.0, [at(22)]), zone("F", 5.0, [at(21)]), zone("H", 6.0),
+        zone("new", 4.0, why=Why.FLUSH),
     )  # fmt: skip
     assert changes.programme_changes(before, now) == (
         "1 zone run that did not on Mon 13 Jul: 1 green (too dry by tomorrow without).",
         "1 zone that ran then rests: 1 tee (rain is enough).",
         "1 zone run longer and 1 zone shorter than then" + changes._weather(before, now) + ".",
         "1 zone keep their minutes and start at another time, to make room for the others.",
-        "1 zone runs as then, minutes and starts.",
+        "2 zones run as then, minutes and starts.",
     )
     still = plan_of(NIGHT, zone("A", 0.0))
     assert changes.programme_changes(before, still) == ("0 zones run as then, minutes and starts.",)
@@ -402,6 +419,18 @@ def test_what_differs_from_the_evening_before_in_five_sentences():
     found = changes.programme_changes(before, less)
     assert "2 zones that ran then rest" in found[0] and found[1].startswith("1 zone shorter than then")
     assert len(found) == 2
+
+
+@pytest.mark.parametrize(
+    ("then", "now", "words"),
+    [
+        (5.0, 6.0, ": ET of the next day 6.0 mm, 5.0 mm then; 10.0 m³ of water, 30.0 m³ then"),
+        (6.0, 6.04, ": ET of the next day 6.0 mm, as then; 10.0 m³ of water, 30.0 m³ then"),
+        (None, 6.0, ""), (6.0, None, ""), (None, None, ""),
+    ],
+)  # fmt: skip
+def test_the_weather_two_nights_prepared_for(then, now, words):
+    assert changes._weather(plan_of(EVE, volumes=(30.0, 1.0), eto=then), plan_of(NIGHT, eto=now)) == words
 
 
 def test_causes_are_told_for_the_three_that_most_zones_share():
