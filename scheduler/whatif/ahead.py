@@ -37,7 +37,7 @@ from scheduler.whatif.quick import Shares, packable
 from scheduler.whatif.weather_years import ForecastErrors, WeatherYear, forecast_of
 
 DAY = timedelta(days=1)
-KEPT = 40  # [d] of runs kept one by one before the season; older ones only count as used
+KEPT = 40  # [d] of runs kept one by one before the season, over a month; older ones only count as used
 ALL_USED = 0.999  # [-] of the season's water from which it counts as used up
 
 
@@ -304,7 +304,7 @@ class _World:
 
 def _lean(site: Site, night: date, case: Case) -> Site:
     """The site without readings, and with the runs of long ago only counted as used."""
-    since = min([night.replace(day=1), night - KEPT * DAY, *(p.keys.starts for p in case.parts if p.keys.starts)])
+    since = min([night - KEPT * DAY, *(p.keys.starts for p in case.parts if p.keys.starts)])
     ran = runs_before(site, night)[["night", "zone", "minutes", "volume"]]
     rule = site.allocation
     if rule is not None:
