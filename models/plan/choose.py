@@ -10,6 +10,7 @@ from __future__ import annotations
 import heapq
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import count
 
 import numpy as np
 
@@ -67,14 +68,14 @@ class Ways:
         ----------
         copies : Copies
         chosen : ndarray (F,)         Weight of each open zone.
-        drained : ndarray (V, N)      What each copy passes below the roots [mm].
+        drained : ndarray (V, N)      What each copy passes below the roots by its flush [mm].
         """
         opened = np.flatnonzero(copies.open)
         flush, supply = copies.flush[opened], copies.supply[opened]
         out = chosen.copy()
         for zone, w in enumerate(chosen.tolist()):
-            works = flush[w] & (drained[opened[w]] > IDLE)
-            if works.any() and (works != flush[w]).any():
+            works = drained[opened[w]] > IDLE
+            if works.any():
                 same = (self.zone == zone) & (supply == supply[w]) & (flush == works).all(axis=1)
                 out[zone] = next(iter(np.flatnonzero(same)), w)
         return out
@@ -140,7 +141,7 @@ def dive(ways: Ways, root: Node, jump: float, solve: Solve, dearest: float = np.
             left -= 1
             if tried.cost <= most or part == 1:
                 break
-            part = max(1, part // 2)
+            part //= 2
         if tried.cost <= most:
             node, part = tried, 2 * part
             continue
@@ -192,7 +193,8 @@ def branch(
     float   Bound: no plan costs less [cost].
     """
     gain = np.full(ways.zones, np.nan)
-    heap, made, looked, floor = [(root.cost, 0, root)], 0, 0, np.inf
+    number, looked, floor = count(), 0, np.inf  # the number tells nodes of one cost apart
+    heap = [(root.cost, next(number), root)]
     while heap and more() and best.cost - heap[0][0] > widest * abs(best.cost):
         _, _, node = heapq.heappop(heap)
         undecided = np.flatnonzero(node.weight[ways.heaviest(node.weight)] < SURE)
@@ -207,8 +209,7 @@ def branch(
             best = found if found.cost < best.cost else best
         for half in _halves(ways, node, undecided, gain, best.cost, solve):
             if half.cost < best.cost:
-                made += 1
-                heapq.heappush(heap, (half.cost, made, half))
+                heapq.heappush(heap, (half.cost, next(number), half))
     return best, min([best.cost, floor, *(cost for cost, _, _ in heap)])
 
 
@@ -222,7 +223,7 @@ def _halves(
     for zone in tries.tolist():
         early = early_ways(ways, node.weight, zone)
         own = ways.zone == zone
-        pair = (node.forbid(np.flatnonzero(own & ~early), solve), node.forbid(np.flatnonzero(own & early), solve))
+        pair = (node.forbid(np.flatnonzero(own & ~early), solve), node.forbid(np.flatnonzero(early), solve))
         rise = min(pair[0].cost, pair[1].cost, most) - node.cost
         gain[zone] = rise if np.isnan(gain[zone]) else 0.5 * (gain[zone] + rise)
         halves.append((rise, pair))

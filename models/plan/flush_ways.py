@@ -154,7 +154,7 @@ def _cost(inputs: PlanInputs, needs: FlushNeeds, prices: Prices, ways: _FlushWay
     softness = prices.wet[zone] * inputs.wet_limit[zone]
     alone = upkeep + needs.upkeep.depth.sum(axis=1) * least + (softness * (needs.upkeep.depth > 0)).sum(axis=1)
     best = waits
-    if zone.size + f.size > MOST_COPIES // 2:  # where there are many copies, only upkeep that could be best
+    if 2 * (zone.size + f.size) > MOST_COPIES:  # where there are many copies, only upkeep that could be best
         best = np.minimum(waits, _smallest(zone.size, f, water + flush + (softness[f] * ways.on).sum(axis=1), np.inf))
     asked = np.flatnonzero(needs.upkeep.depth.any(axis=1) & (alone < best))
     upkeep = upkeep - ((needs.upkeep.depth > 0) * ways.held(needs)).sum(axis=1) * least

@@ -14,6 +14,7 @@ from __future__ import annotations
 import heapq
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from itertools import count
 
 import numpy as np
 
@@ -238,8 +239,7 @@ class Search:
         early = early_ways(self.ways, at.node.weight, zone)
         own = self.ways.zone == zone
         return [
-            self.bounded(at.node.forbid(np.flatnonzero(side), self.solve), at.bound)
-            for side in (own & ~early, own & early)
+            self.bounded(at.node.forbid(np.flatnonzero(side), self.solve), at.bound) for side in (own & ~early, early)
         ]
 
     def run(self, root: Bounded, more: Callable[[], bool], first: Node | None = None) -> tuple[Node, float]:
@@ -263,7 +263,8 @@ class Search:
         if best.cost - root.bound > self.widest * abs(best.cost):
             found = self.near(root, best, root.node)
             best = found if found.cost < best.cost else best
-        heap, made, looked, floor = [(root.bound, 0, root)], 0, 0, np.inf
+        number, looked, floor = count(), 0, np.inf  # the number tells nodes of one bound apart
+        heap = [(root.bound, next(number), root)]
         while heap and more() and best.cost - heap[0][0] > self.widest * abs(best.cost):
             _, _, at = heapq.heappop(heap)
             looked += 1
@@ -278,6 +279,5 @@ class Search:
                 best = found if found.cost < best.cost else best
             for half in self.halves(at):
                 if half.bound < best.cost:
-                    made += 1
-                    heapq.heappush(heap, (half.bound, made, half))
+                    heapq.heappush(heap, (half.bound, next(number), half))
         return best, min([best.cost, floor, *(bound for bound, _, _ in heap)])

@@ -57,7 +57,7 @@ def separate(matrix: sparse.csc_array, left_out: NDArray[np.bool_]) -> list[Part
         shape=(kept.size, kept.size + columns),
     )
     across.resize((kept.size + columns, kept.size + columns))
-    count, label = connected_components(across, directed=False)
+    count, label = connected_components(across)
     size = np.bincount(label[: kept.size], minlength=count)
     width = np.bincount(label[kept.size :], minlength=count)
     if width.max(initial=0) > LARGEST_SHARE * columns:

@@ -93,7 +93,7 @@ def spread_inputs(inputs: PlanInputs, copies: Copies, tonight_of: Ints | None = 
     by_zone["dry_limit"] = copies.dry_limit
     by_zone["tail"] = None if inputs.tail is None else inputs.tail[copies.zone]
     cuts = tuple(Cut(cut.name, cut.zones[copies.zone], cut.volume, cut.since) for cut in inputs.cuts)
-    if inputs.members is not None and tonight_of is not None:
+    if inputs.members is not None:
         other = np.flatnonzero(copies.weather > 0)
         place = (copies.weather[other] - 1, copies.zone[other])
         by_zone["etc"][other] = inputs.members.etc[place]

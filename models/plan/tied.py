@@ -235,7 +235,7 @@ class Tied:
         while not found or target <= LARGEST * after[-1]:
             inside = np.zeros(count, dtype=np.bool_)
             inside[order[: min(1 + int(np.searchsorted(after, target)), count - 1)]] = True
-            for w in np.flatnonzero(self.could.any(axis=0) & ~self.could[inside].any(axis=0)):
+            for w in np.flatnonzero(self.could.any(axis=0)):
                 if not self.could[inside, w].any() and inside.sum() < count - 1:
                     inside[self.could[:, w].argmax()] = True  # a limit that no part of the sample could use
             target *= LARGER
@@ -308,7 +308,14 @@ class Sample:
     inside : ndarray (P,)   Which parts.
     share : ndarray (W,)    Their share of the limits, by which they are given what is left of them.
     limit : ndarray (W,)    What they are given at first.
+
+    Attributes
+    ----------
+    prices, used : ndarray (W,)   Of every limit, as the last run found them.
     """
+
+    prices: Floats
+    used: Floats
 
     def __init__(self, tied: Tied, inside: Bools, share: Floats, limit: Floats) -> None:
         self.tied, self.inside = tied, np.flatnonzero(inside)
@@ -328,8 +335,6 @@ class Sample:
         self.program.take_as_it_is()
         self.ends = np.cumsum([part.columns.size for part in parts])
         self.over = sparse.csr_array(tied.uses[:, tied.common])
-        self.prices = np.zeros(ties)
-        self.used = np.zeros(ties)
 
     def run(self) -> None:
         """Solve it; read its prices and what it uses."""

@@ -80,6 +80,10 @@ def test_a_night_that_passes_nothing_is_left_out_of_a_flush():
     assert ways.without_idle_nights(copies, np.array([3, 7]), drained).tolist() == [3, 5]
     drained[7] = 0.0
     assert ways.without_idle_nights(copies, np.array([0, 7]), drained).tolist() == [0, 7]
+    drained[:] = 0.0
+    drained[7] = [0.0, 5.0]  # of its own zone, where both are served alike
+    alike = replace(copies, supply=copies.supply.clip(-1, 0))
+    assert ways.without_idle_nights(alike, np.array([0, 7]), drained).tolist() == [0, 6]
     two = replace(copies, supply=np.array([-1, 0, 0, 0, -1, 0, 1, 1]))  # the night alone only by another supply
     drained[7] = [5.0, 0.0]
     assert ways.without_idle_nights(two, np.array([3, 7]), drained).tolist() == [3, 7]
@@ -108,3 +112,18 @@ def test_a_choice_that_does_not_fit_gives_up_its_least_sure_zone_first():
 
     found = exact(ways, Node(np.zeros(8), np.ones(8), 1.0, weight), solve)
     assert asked == [[1, 7], [1, 4]] and found.cost == 3.0
+
+
+def test_an_idle_night_is_left_out_of_three_too_and_upkeep_that_passes_nothing_stays():
+    # ways: none, a night each, nights 0 and 1, 1 and 2; upkeep on all three
+    flush = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1], [1, 1, 0], [0, 1, 1], [1, 1, 1]], dtype=bool)
+    none = np.zeros((7, 3))
+    copies = Copies(
+        zone=np.zeros(7, int), open=np.ones(7, bool), flush=flush, depth=np.zeros(7), each=none,
+        supply=np.array([-1, 0, 0, 0, 0, 0, -1]), harm=np.zeros(7), softness=np.zeros(7),
+        dry_limit=none, weather=np.full(7, -1),
+    )  # fmt: skip
+    ways, drained = Ways.of(copies), np.zeros((7, 3))
+    drained[5] = [0.0, 0.0, 4.0]
+    assert ways.without_idle_nights(copies, np.array([5]), drained).tolist() == [3]
+    assert ways.without_idle_nights(copies, np.array([6]), drained).tolist() == [6]
