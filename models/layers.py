@@ -322,8 +322,8 @@ def standing_ece(layers: Layers, ece: Floats) -> Floats:
 def in_proportion(amount: Floats, room: Floats) -> Floats:
     """Share `amount` (Z,) among layers in proportion to `room` (Z, L)."""
     whole = room.sum(axis=1)
-    usable = whole > 0.0
-    return np.where(usable[:, None], room * (amount / np.where(usable, whole, 1.0))[:, None], 0.0)
+    share = np.divide(amount, whole, out=np.zeros_like(whole), where=whole > 0.0)
+    return room * share[:, None]
 
 
 def over_zones(name: str, value: Numbers, zones: int) -> Floats:

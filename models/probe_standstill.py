@@ -42,7 +42,7 @@ def stuck_values(record: ProbeRecord, rows: IntArray) -> BoolArray:
     TIMES_THIRD times the series' third longest. Moisture and temperature that both stand still for a day are stuck.
     """
     out = np.zeros(len(record.series), dtype=bool)
-    if len(rows) < STUCK_FEW:
+    if not len(rows):
         return out
     x, s = record.moisture[rows], record.series[rows]
     new = np.append(True, (s[1:] != s[:-1]) | (np.abs(np.diff(x)) > 1e-9))

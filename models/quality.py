@@ -99,7 +99,7 @@ def implausible_temperature(record: ProbeRecord) -> BoolArray:
     t = record.temperature
     near = np.array([shift(t, k, record.series) for k in range(-6, 7) if k])
     around = nanmedian(near, 0)
-    spread = 1.5 * np.nan_to_num(nanmedian(np.abs(near - around), 0))  # a day's swing, where readings are hours apart
+    spread = 1.5 * nanmedian(np.abs(near - around), 0)  # a day's swing, where readings are hours apart
     off = (t < COLDEST) | (t > HOTTEST) | (np.abs(t - record.air) > FROM_AIR)
     off |= np.abs(t - around) > FROM_NEIGHBOURS + spread
     return np.asarray(off)

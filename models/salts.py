@@ -373,6 +373,5 @@ def days_to_threshold(ece: npt.ArrayLike, trend: npt.ArrayLike, threshold: npt.A
     now, rate, limit = np.broadcast_arrays(
         np.asarray(ece, dtype=np.float64), np.asarray(trend, dtype=np.float64), np.asarray(threshold, dtype=np.float64)
     )
-    rising = rate > 0.0
-    days = np.where(rising, (limit - now) / np.where(rising, rate, 1.0), np.inf)
+    days = np.divide(limit - now, rate, out=np.full(now.shape, np.inf), where=rate > 0.0)
     return np.where(now >= limit, 0.0, days)

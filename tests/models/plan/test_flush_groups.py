@@ -90,6 +90,8 @@ def test_the_dearest_limits_make_the_groups_as_long_as_they_stay_small(monkeypat
     assert tied([pump, left, right, across, within], prices, undecided, 6) == [False, True, True, False, True]
     # without a price a limit ties nothing together
     assert tied([left, right], np.array([0.0, 1.0]), undecided, 6) == [False, True]
+    # but one flush with zones that have none
+    assert tied([np.array([0, 2])], np.array([0.0]), undecided, 6) == [True]
     monkeypatch.setattr(groups, "MOST_TOGETHER", 1)
     assert tied([left, right], np.array([3.0, 1.0]), undecided, 6) == [False, False]
 

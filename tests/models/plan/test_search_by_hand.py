@@ -98,6 +98,10 @@ def test_a_dive_ends_where_it_is_not_worth_going_on_or_has_asked_often_enough(mo
     one.asked.clear()
     dive(one.ways, one.root, 0.0, one.solve)  # one tried, one barred: that is two
     assert one.asked == ["???f", "???x", "---x"]
+    monkeypatch.setattr(choose, "MOST_SOLVES", 3)
+    one.asked.clear()
+    dive(one.ways, one.root, 0.0, one.solve)
+    assert one.asked == ["???f", "???x", "??fx", "??xx", "--xx"]
 
 
 def test_where_a_zone_can_neither_flush_nor_not_all_that_are_open_take_none():
@@ -267,6 +271,8 @@ def test_the_groups_that_are_undecided_raise_the_bound_of_a_node():
     assert at.choice.tolist() == [0, 3, 4, 7]  # zone 2 as it is
     assert not sure.asked and last.asked == [([0, 0], [1, 1], pytest.approx(0.001 * 40.0 / 3))]
     assert search.bounded(one.root, least=-30.0).bound == -30.0  # a bound once known stays
+    searching(one, last).bounded(one.root)
+    assert last.asked[-1][2] == pytest.approx(0.001 * 40.0)  # of one group alone
     barred = one.root.forbid(np.array([7]), one.solve)
     assert search.bounded(barred).choice.tolist() == [0, 3, 4, 6]  # zone 3 is decided now
     closed = Node(one.root.lower, np.array([0, 1, 1, 1, 1, 1, 1, 1.0]), -40.0, one.root.weight)
