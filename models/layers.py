@@ -322,7 +322,7 @@ def standing_ece(layers: Layers, ece: Floats) -> Floats:
 def in_proportion(amount: Floats, room: Floats) -> Floats:
     """Share `amount` (Z,) among layers in proportion to `room` (Z, L)."""
     whole = room.sum(axis=1)
-    share = np.divide(amount, whole, out=np.zeros_like(whole), where=whole > 0.0)
+    share: Floats = np.divide(amount, whole, out=np.zeros_like(whole), where=whole > 0.0)
     return room * share[:, None]
 
 
