@@ -357,8 +357,8 @@ def test_what_the_extra_for_uneven_catch_buys_and_costs_by_surface():
              "gives the driest quarter 100 % of what it wants, not 70 %."),
         ({"soft": 0.5, "leached": False},
          "Runs are longer for uneven catch: 81 % on greens, not on tees. Over the last 42 days of weather that takes "
-         "7.0 mm of water, leaves the wettest quarter soft on one more night and gives the driest quarter 100 % of what "
-         "it wants, not 70 %."),
+         "7.0 mm of water, leaves the wettest quarter soft on one more night and gives the driest quarter 100 % of "
+         "what it wants, not 70 %."),
         ({"soft": 0.4, "leached": False, "share": (0.8, 0.5, 0.5)},
          "Runs are longer for uneven catch: 81 % on greens, 100 % on tees. Over the last 42 days of weather that takes "
          "3.1 mm of water and gives the driest quarter 100 % of what it wants, not 87 %."),
