@@ -432,6 +432,9 @@ def test_a_ground_s_capacity_is_proved_by_plateaus_it_was_not_told():
     expected = scipy.stats.ttest_1samp(units / [4, 3, 2], 0.0, alternative="greater").pvalue
     assert prove_field_capacity(record, read)[0] == pytest.approx(expected)
     assert plateaus.field_capacity_holds(record, read).tolist() == [expected < 0.05] * 3
+    apart = hand_made([0, 1, 2, 3], zones=4, surface=[0, 0, 0, 1])  # another ground has one sensor
+    assert prove_field_capacity(apart, read).tolist() == pytest.approx([expected, 1.0])
+    assert plateaus.field_capacity_holds(apart, read).tolist() == [expected < 0.05] * 3 + [False]
     two = hand_made([0, 1], zones=2)
     assert prove_field_capacity(two, plateaus_of(levels[:2])).tolist() == [1.0]
 
@@ -451,6 +454,11 @@ def test_a_plateau_is_a_dry_day_after_a_filling():
     top = (runs.depletion - runs.below_top)[2, 0, 0]
     below = np.exp(0.25) * 4.0 - top
     assert found.level[0] == pytest.approx(record.moisture[0, 2] + below / 250.0 - CAPACITY, abs=1e-6)
+    again = water.copy()
+    again[:, [60, 61]] = 45.0, 8.0  # past field capacity by less than a quarter of TAW
+    assert find_plateaus(replace(record, irrigation=again), fits, lessons).night.tolist() == [2, 32]
+    again[:, 61] = 16.0
+    assert find_plateaus(replace(record, irrigation=again), fits, lessons).night.tolist() == [2, 32, 62]
     unread = replace(record, moisture=np.where(np.arange(NIGHTS) == 2, np.nan, record.moisture))
     assert find_plateaus(unread, fits, lessons).night.tolist() == [32]
 
@@ -486,6 +494,36 @@ def test_a_sensor_that_moves_against_its_balance_says_nothing():
     record = hand_made([0], demand=0.1)
     [fits] = spot_fit.fit_spots(replace(record, moisture=2 * CAPACITY - record.moisture))
     assert not fits.speaks[0] and fits.evenings[0] == 0
+    assert not (fits.value.any() or fits.information.any() or fits.unsure.any())
+
+
+def test_what_was_told_is_in_the_middle_of_what_is_tried():
+    _, demand, water = spot_fit.grid()
+    for tried in (demand, water, demand - water, demand + water):
+        assert tried.min() == pytest.approx(-tried.max()) and np.median(tried) == pytest.approx(0.0, abs=1e-12)
+    assert 1.0 in spot_fit.GAINS and (np.diff(spot_fit.GAINS) > 0).all() and (np.diff(spot_fit.LEAKS) > 0).all()
+    assert np.ptp(spot_fit.LEVELS) < np.ptp(spot_fit.RATIOS)  # that both are off alike is told less of
+
+
+@pytest.mark.parametrize(("errors", "wander"), [(np.arange(60) * 0.002, 0.97), (0.02 * (-1.0) ** np.arange(60), 0.6)])
+def test_a_sensor_s_errors_hang_together_from_day_to_day_but_never_for_good(errors, wander):
+    x = np.tile([0.0, 0.02, 0.04, 0.06, 0.03], 12)[:, None]
+    line = SensorLine.of(0.25 - x[:, 0] + errors, x, 0.25)
+    assert line.wander == pytest.approx(wander, abs=0.02 if wander > 0.9 else 1e-12) and line.wander <= wander
+
+
+def test_a_proof_looks_at_the_last_spans_of_two_weeks_first_and_not_at_all_of_them(monkeypatch):
+    asked = []
+    fits = fits_of([0], [[0.0, 0.0]], [np.eye(2)])
+    monkeypatch.setattr(learning, "fit_spots", lambda record, cuts: asked.append(cuts) or [fits] * len(cuts))
+    monkeypatch.setattr(learning, "_foretell", lambda *given: np.full(1, np.nan))
+    short = hand_made([0], nights=73)
+    learning.prove(short)
+    learning.prove(hand_made([0], nights=72))
+    monkeypatch.setattr(learning, "MOST_TRIES", 2)
+    proof = learning.prove(short)
+    assert asked == [[59, 45, 31], [58, 44], [59, 45]]  # after ten nights and 21 evenings
+    assert proof.holds.tolist() == [False] and proof.chance.tolist() == [1.0] and proof.blocks.tolist() == [0]
 
 
 def test_spots_that_catch_nothing_and_twice_as_much_leave_no_uniformity_below_nothing():

@@ -276,8 +276,8 @@ def test_a_basis_is_carried_over_by_family_and_index():
 
 def test_bases_of_parts_are_one_of_the_whole():
     one, other = Basis([BASIC], [LOWER, BASIC]), Basis([LOWER, BASIC], [LOWER])
-    found = Basis.joined((4, 4), [(np.array([2]), np.array([3, 0]), one), (np.array([0, 3]), np.array([2]), other)])
-    assert found.columns == [LOWER, LOWER, BASIC, BASIC] and found.rows == [BASIC, BASIC, LOWER, LOWER]
+    found = Basis.joined((5, 4), [(np.array([2]), np.array([3, 0]), one), (np.array([0, 3]), np.array([2]), other)])
+    assert found.columns == [LOWER, LOWER, BASIC, BASIC, LOWER] and found.rows == [BASIC, BASIC, LOWER, LOWER]
     assert Basis.slack(1, 2) == Basis([LOWER], [BASIC, BASIC])
 
 
@@ -350,7 +350,7 @@ def test_how_the_solver_is_told_to_go_on():
     assert option("simplex_scale_strategy") == 0 and option("dual_simplex_cost_perturbation_multiplier") == 0.0
     program.attempt(primal=True)
     assert option("simplex_strategy") == 4
-    assert option("output_flag") is False and option("presolve") == "choose"
+    assert option("output_flag") is False and option("presolve") == "choose" and option("solver") == "simplex"
     assert Program(four_zones(), large=True).highs.getOptionValue("presolve")[1] == "off"
 
 
@@ -389,6 +389,9 @@ def test_one_more_of_a_limit_moves_what_is_basic_and_only_inwards():
     program.run()
     step, rise = program.step(np.array([1]))
     assert step.tolist() == [1.0, -1.0] and not rise.any()
+    solve, failed = program.highs.getBasisSolve, highspy.HighsStatus.kError
+    program.highs.getBasisSolve = lambda right: (failed, solve(right)[1])
+    assert program.step(np.array([1])) is None
     moves, still = np.array([1.0, -1.0]), np.zeros(2)
     values = {"y at 0": (4.0, 0.0), "free": (4.0, 2.0), "x at 5": (5.0, 2.0)}
     program.upper = np.array([5.0, np.inf])
