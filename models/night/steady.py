@@ -65,7 +65,7 @@ class Steadier:
             self._join()
             self.least = self._unavoidable()
             unavoidable[pump] = self.least * self.job.grid_min
-            while self.left > 0 and self._standing()[0] > self.least and self._one_by_one():
+            while self._standing()[0] > self.least and self._one_by_one():
                 pass
             self._several()
         return unavoidable

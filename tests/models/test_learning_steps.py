@@ -85,18 +85,21 @@ def test_a_line_needs_its_readings_and_finds_wander_and_error():
 
 def line_by_hand(y, x, capacity):
     """The line by three rounds of dense normal equations: readings whitened by their own wander, far ones worn down."""
+    at = np.flatnonzero(~np.isnan(y))
+    y, x, apart = y[at], x[at], np.diff(at)
     n, rho, sd, weight = y.size, 0.85, np.std(y) / 2, np.ones(y.size)
     for _ in range(3):
-        whiten = np.diag(np.sqrt(weight / np.append(1.0, np.full(n - 1, 1 - rho**2))) / sd)
-        whiten = whiten @ (np.eye(n) - np.diag(np.full(n - 1, rho), -1))
+        whiten = np.diag(np.sqrt(weight / np.append(1.0, 1 - rho ** (2 * apart))) / sd)
+        whiten = whiten @ (np.eye(n) - np.diag(rho**apart, -1))
         design = whiten @ np.column_stack([np.ones(n), -x])
         prior = np.diag([1 / 0.05**2, 1 / 0.2**2])
         offset, gain = np.linalg.solve(design.T @ design + prior, design.T @ whiten @ y + prior @ [capacity, 1.0])
         residual = y - offset + gain * x
-        rho = np.clip(residual[:-1] @ residual[1:] / (residual[:-1] @ residual[:-1]), 0.6, 0.97)
+        before, now = residual[:-1][apart == 1], residual[1:][apart == 1]  # one day after the other
+        rho = np.clip(before @ now / (before @ before), 0.6, 0.97)
         sd = max(np.sqrt(np.mean(np.minimum(residual**2, 9 * np.median(residual**2)))), 0.006)
-        innovation = residual - np.append(0.0, rho * residual[:-1])
-        far = np.abs(innovation) / (sd * np.sqrt(np.append(1.0, np.full(n - 1, 1 - rho**2))))
+        innovation = residual - np.append(0.0, rho**apart * residual[:-1])
+        far = np.abs(innovation) / (sd * np.sqrt(np.append(1.0, 1 - rho ** (2 * apart))))
         weight = np.minimum(1.0, 2.0 / np.maximum(far, 1e-9))
     return offset, gain, rho, sd, 1 - np.var(residual) / np.var(y)
 
@@ -109,6 +112,10 @@ def test_a_line_is_found_by_three_rounds_of_weighing():
     line = SensorLine.of(y, x[:, None], 0.27)
     found = (line.offset, line.gain, line.wander, line.error, line.shared)
     assert found == pytest.approx(line_by_hand(y, x, 0.27), rel=1e-9)
+    y[[5, 20, 21, 22, 40, 46]] = np.nan
+    line = SensorLine.of(y, x[:, None], 0.27)
+    found = (line.offset, line.gain, line.wander, line.error, line.shared)
+    assert found == pytest.approx(line_by_hand(y, x, 0.27), rel=1e-9) and line.evenings == 44
 
 
 def test_a_reading_far_off_counts_less():
@@ -495,6 +502,33 @@ def test_a_sensor_that_moves_against_its_balance_says_nothing():
     [fits] = spot_fit.fit_spots(replace(record, moisture=2 * CAPACITY - record.moisture))
     assert not fits.speaks[0] and fits.evenings[0] == 0
     assert not (fits.value.any() or fits.information.any() or fits.unsure.any())
+
+
+def test_gain_and_leak_of_a_ground_are_weighed_by_all_of_its_spots():
+    rng = np.random.default_rng(3)
+    record = hand_made([0, 1, 2], zones=3, surface=[0, 0, 1])
+    found = spot_fit._Found.of(record, np.arange(3), 3)
+    found.likelihood += rng.normal(0, 1.5, found.likelihood.shape)
+    found.evenings[:] = [30, 40, 50]
+    fits = found.read(record, np.arange(3), np.arange(3))
+    gains, leaks = found.likelihood.shape[1:3]
+    _, demand, water = (a.reshape(leaks, -1)[0] for a in spot_fit.grid())
+    wide = -(demand**2 + water**2) / (2 * 0.3**2)
+    whole = {(s, h): found.likelihood[s].reshape(gains * leaks, -1)[h] + wide for s in range(3) for h in range(32)}
+    for s in range(3):
+        ground = [0, 1] if s < 2 else [2]
+        evidence = np.array([sum(np.log(np.exp(whole[o, h]).sum()) for o in ground) for h in range(gains * leaks)])
+        weight = np.exp(evidence - evidence.max())
+        weight /= weight.sum()
+        cases = [np.exp(whole[s, h]) / np.exp(whole[s, h]).sum() for h in range(gains * leaks)]
+        means = np.array([case @ (demand - water) for case in cases])
+        assert fits.unsure[s] == pytest.approx(np.sqrt(weight @ (means - weight @ means) ** 2))
+        by_gain, by_leak = weight.reshape(gains, leaks).sum(axis=1), weight.reshape(gains, leaks).sum(axis=0)
+        assert fits.seen[s] == spot_fit.GAINS[by_gain.argmax()] and fits.leak[s] == spot_fit.LEAKS[by_leak.argmax()]
+        post = sum(w * case for w, case in zip(weight, cases, strict=True))
+        value, information = spot_fit._read_grid(post[None], demand, water)
+        np.testing.assert_allclose(fits.value[s], value[0])
+        np.testing.assert_allclose(fits.information[s], information[0])
 
 
 def test_what_was_told_is_in_the_middle_of_what_is_tried():

@@ -127,6 +127,33 @@ def test_the_basis_of_the_parts_is_all_but_that_of_the_plan(limits, monkeypatch)
     assert again.run() == pytest.approx(best)
 
 
+def test_a_larger_sample_follows_from_where_its_parts_ended(monkeypatch):
+    monkeypatch.setattr(tied, "SAMPLE", 1)
+    monkeypatch.setattr(tied, "LARGEST", 1.2)
+    found, said = tied_zones(), []
+    keep, price = found._keep_pieces, found._price
+    found._keep_pieces = lambda which: said.append(("kept", which.tolist())) or keep(which)
+    found._price = lambda which, prices, *cost: said.append(("priced", which.tolist())) or price(which, prices, *cost)
+
+    def settle(sample, rest, rounds, near):
+        sample.run()
+        said.append((sample.inside.tolist(), rest.tolist(), rounds, near))
+
+    found._settle = settle
+    found.solved()
+    assert said == [
+        ("priced", [1, 3]), ("kept", [1, 3]), ([1, 3], [0, 2], 3, 0.05),
+        ("kept", [0]), ([0, 1, 3], [2], 5, 5_000.0 / 9),
+        ("priced", [2]), ("kept", [2]),
+    ]  # fmt: skip
+    said.clear()
+    found = tied_zones()
+    found._settle = lambda sample, *_: sample.run() or found.bind.fill(False)
+    found._keep_pieces = lambda which: said.append(which.tolist())
+    found.solved()
+    assert said == [[1, 3], [0, 2]]  # no limit binds: no larger sample is needed
+
+
 def test_parts_that_keep_the_limits_by_themselves_are_the_plan():
     found = tied_zones((24.0, 18.0, 1.0)).untied()
     program = Program(four_zones((24.0, 18.0, 1.0)))
@@ -238,6 +265,8 @@ def test_limits_are_left_out_one_kind_after_the_other_until_what_is_left_is_smal
     monkeypatch.setattr(apart, "SMALL", 0.5)  # five columns are more than half of nine, but no more than this
     monkeypatch.setattr(apart, "LARGEST_PART", 5)
     assert np.flatnonzero(apart.parts_of(whole, spans)[0]).tolist() == [4]
+    monkeypatch.setattr(apart, "LARGEST_PART", 4)
+    assert np.flatnonzero(apart.parts_of(whole, spans)[0]).tolist() == [4, 5, 6]
 
 
 # --------------------------------------------------------------------------------------------------------- the solver
