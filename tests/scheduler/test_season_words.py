@@ -162,8 +162,8 @@ def test_against_what_allowance(changes, headline, text):
         (beside("2026", 1100.0, 550.0, 80.0, 2090.0), beside(), "10 % more than 2025",
          "Reference ET was 10 % higher and rain was 20.0 mm less. By weather alone the turf asked for 6 % more."),
         (beside("2026", 800.0, 450.0, 120.0, 1850.0), beside(), "20 % less than 2025",
-         "Reference ET was 10 % lower and rain was 20.0 mm more. By weather alone the turf asked for 10 % less. The rest "
-         "is how it was watered."),
+         "Reference ET was 10 % lower and rain was 20.0 mm more. By weather alone the turf asked for 10 % less. The "
+         "rest is how it was watered."),
         (beside("2026", 1100.0, None), beside(demand=0.0), "10 % more than 2025",
          "No weather of both seasons is known."),
     ],
