@@ -263,6 +263,8 @@ class Salt:
     kin_spread : float         Between a zone and what one probe of its kin says: neither gets or wants what was told.
     settles_upper, settles_lower : float   Of where the balance settles, in the upper and the lower half: with demand
                                over rate unsure by 0.15, times what a leaching fraction of 0.15 to 0.25 makes of it.
+    spot_strays, spot_strays_fed : float   Of a spot's ECe from its zone's, for each part in one by which its driest
+                               quarter catches less than the mean; over gravel, where more leaches, salt strays less.
     leached_spread : float     Of the fall of ln ECe by a leaching, which may be more or less [-].
     lowest_floor : float       Of RAW: salt never asks for soil wetter than this [-].
     start_leaching : float     Leaching fraction whose steady state a zone is taken to start from [-].
@@ -299,6 +301,8 @@ class Salt:
     kin_spread: float = 0.5
     settles_upper: float = 0.2
     settles_lower: float = 0.4
+    spot_strays: float = 2.0
+    spot_strays_fed: float = 1.0
     leached_spread: float = 0.25
     lowest_floor: float = 0.5
     start_leaching: float = 0.15

@@ -9,8 +9,16 @@ import numpy as np
 import pandas as pd
 
 from models.choices import SALT
-from models.layers import TWO_LAYER_ROOTS, LayeredState, Layers, some_layers, state_from_ece
-from models.salt_balance import LayeredDay, layered_day
+from models.layers import (
+    TWO_LAYER_ROOTS,
+    LayeredState,
+    Layers,
+    ece_of,
+    root_zone_ece,
+    some_layers,
+    state_from_ece,
+)
+from models.salt_balance import LayeredDay, SaltTolerance, layered_day
 from models.salts import boundary_concentration
 from models.soil import adjusted_depletion_fraction
 from models.uneven_catch import PLACE_SHARE, place_catch
@@ -51,12 +59,23 @@ class SaltRun:
 class _Catch:
     """Places of a zone that catch unequal water, as in `models.uneven_catch`.
 
-    Salt stays where little is caught and leaves where much is: the mean of a zone is not that of its mean water.
+    Salt stays where little is caught and leaves where much is: the mean of a zone is not that of its mean water. But a
+    place that gets too little to drain does not gather salt for ever: what salt keeps from its turf leaches it.
     """
 
-    def __init__(self, du_lq: np.ndarray) -> None:
+    def __init__(self, du_lq: np.ndarray, threshold: np.ndarray, slope: np.ndarray) -> None:
         self.caught = place_catch(du_lq)  # (M, 3) of the mean
         self.row = np.repeat(np.arange(du_lq.size), PLACE_SHARE.size)
+        self.threshold, self.slope = threshold[self.row], slope[self.row]
+
+    def tolerance(self, places: Layers, state: LayeredState, salt_in: np.ndarray) -> SaltTolerance:
+        """FAO-56 Eq. 90 for what places bear beyond their zone: the demand told is of the zone as it stands.
+
+        `salt_in` (3 M,) [dS/m mm] comes with the night's water and may stay.
+        """
+        paste = (1000.0 * places.paste * places.rooted).sum(axis=1)
+        ece = root_zone_ece(places, ece_of(places, state)) + salt_in / paste
+        return SaltTolerance(np.maximum(self.threshold, self.mean(ece)[self.row]), self.slope, np.ones(ece.size))
 
     def over(self, depth: np.ndarray) -> np.ndarray:
         """A zone's mean depth (M,) over its places (3 M,)."""
@@ -110,7 +129,7 @@ def salt_history(
     SaltRun
     """
     part, days = some_layers(layers, zones), past["date"]
-    catch = _Catch(site.zones.du_lq[zones])
+    catch = _Catch(*(of[zones] for of in (site.zones.du_lq, site.zones.ece_threshold, site.zones.ece_slope)))
     places = some_layers(part, catch.row)
     etc, (rain, _) = zone_etc(site, past)[zones], zone_rain(site, past)
     rain, p = rain[zones], adjusted_depletion_fraction(site.zones.depletion_fraction[zones], etc)
@@ -136,7 +155,9 @@ def salt_history(
     for i in range(1, count):
         water = catch.over(applied[:, i - 1]) if logged[i - 1] else state.total_depletion
         fell = (rain[:, i][catch.row], p[:, i][catch.row])
-        step = layered_day(places, state, water, ec[catch.row], etc[:, i][catch.row], *fell, slow=SALT.slow)
+        tolerance = catch.tolerance(places, state, water * ec[catch.row])
+        of_places = (water, ec[catch.row], etc[:, i][catch.row], *fell)
+        step = layered_day(places, state, *of_places, tolerance, slow=SALT.slow)
         before, day, age = catch.state(state), catch.day(step), age + 1.0
         taken, salt = later.get(days.iloc[i], []), day.state.salt.copy()
         for row, layer, value in taken:
