@@ -167,19 +167,25 @@ def _case(site: Site, text: str, extra: dict[str, Any], problems: list[Problem])
     if any(f is None for f in files):
         return None
     before, parts, used = len(problems), [], dict(extra)
-    for path in files:
+    _checked("--set", {k: v for k, v in extra.items() if not isinstance(v, dict)}, {}, problems)
+    for path in files if len(problems) == before else ():
         name = f"{FOLDER}/{path.name}" if path.parent == site.folder / FOLDER else str(path)
         raw, lines = _toml(path, name, problems)
         if raw is None:
             continue
+        asked_anew = False
         for key, value in extra.items():
             if key in SHARED:
                 raw[key] = value
             elif isinstance(raw.get(key), dict) and isinstance(value, dict):
                 raw[key] = raw[key] | value
                 used.pop(key, None)
+            elif key in raw and key in used:  # with the dates and surfaces of the first file that has it
+                raw[key] = used.pop(key)
             else:
-                raw.pop(key, None)
+                asked_anew |= raw.pop(key, None) is not None
+        if asked_anew and not set(raw) - set(SHARED):
+            continue
         part = _part(name, raw, lines, problems)
         parts += [] if part is None else [part]
     if set(used) - set(SHARED):
