@@ -525,7 +525,7 @@ def test_cases_stand_side_by_side_row_by_row():
     texts = lambda label: [c["text"] for c in found[label]["cells"]]  # noqa: E731
     assert list(found) == [
         "Water, 7 nights", "from reclaimed", "from well", "Beyond the allocation", "Water and energy bill", "Energy",
-        "Greens dry", "Tees dry", "Approaches dry", "Fairways dry", "Landscape dry", "Roughs dry",
+        "Greens dry", "Tees dry", "Approaches dry", "Fairways dry", "Landscape dry", "Rough dry",
         "Soft surfaces",
         "Salt flushes", "Salt in greens at the end", "Gives way first", "Nights that may run",
     ]  # fmt: skip
