@@ -8,7 +8,7 @@ import pytest
 
 from models import probe_jumps, probe_standstill, quality
 from models.probe_record import Fault
-from tests.models.test_probe_steps import drawn
+from tests.models.test_probe_steps import drawn, flat_by_hand, stuck_by_hand
 from tests.models.test_quality import record, several
 
 NOT = np.nan
@@ -259,6 +259,8 @@ def test_steps_reading_by_reading(seed):
     rows = np.flatnonzero(np.arange(len(r.series)) % 17 != 5)
     found = probe_jumps.steps(r, rows, np.zeros(len(r.series), bool))
     assert found == steps_by_hand(r, rows)
+    for at in range(0, len(rows), 9):
+        assert probe_jumps._stays(r, rows, at) == pytest.approx(stays_by_hand(r, rows, at))
     assert len(found) > 4
 
 
@@ -291,3 +293,93 @@ def test_two_readings_a_day_apart_and_more_can_be_stuck_and_none_cannot():
     two = record([0.2, 0.2], step=60.0, temperature=20.0)
     assert not probe_standstill.stuck_values(two, np.arange(2)).any()
     assert not probe_standstill.stuck_values(two, np.arange(0)).any()
+
+
+# ---------------------------------------------------------------------------------------------------- standing still
+
+
+def rough(seed):
+    """Series that rest for hours and days, fine and coarse ones, some with their temperature, with days not read."""
+    rng = np.random.default_rng(seed + 200)
+    parts = []
+    for step, coarse in ((1.0, 0.0), (1.0, 0.01), (6.0, 0.0), (3.0, 0.02), (12.0, 0.0), (1.0, 0.0)):
+        n = int(12 * 24 / step)
+        x = 0.30 - 0.0004 * step * np.arange(n) + 0.02 * np.sin(np.arange(n) * step / 8.0) + rng.normal(0, 0.001, n)
+        warm = 20 + 3 * np.cos(np.arange(n) * step / 24 * 2 * np.pi)
+        keep = np.ones(n, bool)
+        for _ in range(4):
+            length = int(rng.choice([18, 24, 30, 54, 80]) / step)
+            at = int(rng.choice([0, n - length, rng.integers(0, n - length)]))
+            x[at : at + length] = x[at] + rng.normal(0, rng.choice([0.0, 0.0, 0.0003, 0.0006]), length)
+            if rng.random() < 0.4:
+                warm[at : at + length] = warm[at]
+            day = int(at * step / 24) + int(length * step / 24)
+            if rng.random() < 0.5:  # the day after it was not read
+                keep[int(day * 24 / step) : int((day + 1) * 24 / step)] = False
+        x = np.round(x / coarse) * coarse if coarse else x
+        water = np.where(rng.random(n) < 0.03, 3.0, 0.0)
+        r = record(np.clip(x, 0.02, 0.45), step=step, water=water, et=rng.uniform(0.05, 0.3) * step, temperature=warm)
+        rows = {f: getattr(r, f)[keep] for f in "series hours moisture ec temperature water since_water et air".split()}
+        parts.append(replace(r, **rows))
+    # the next series begins where the last one rests
+    parts[-1].moisture[:6] = parts[-2].moisture[-1]
+    return several(parts)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_stands_still_run_by_run_and_day_by_day(seed):
+    r = rough(seed)
+    rows = np.arange(len(r.series))
+    stuck, flat = probe_standstill.stuck_values(r, rows), probe_standstill.flat_values(r, rows)
+    np.testing.assert_array_equal(stuck, stuck_by_hand(r))
+    np.testing.assert_array_equal(flat, flat_by_hand(r))
+    assert stuck.any() and flat.any() and not (stuck | flat).all()
+
+
+# ------------------------------------------------------------------------------------------------ swings of temperature
+
+
+def swings_by_hand(r):
+    """Series whose daily swing changed against the others', day by day: (row, ratio)."""
+    day = np.floor(r.hours / 24.0).astype(int)
+    first, days, kinds = day.min(), day.max() - day.min() + 1, len(r.field_capacity)
+    read = {(k, d): r.temperature[(r.series == k) & (day == first + d)] for k in range(kinds) for d in range(days)}
+    read = {key: t[np.isfinite(t)] for key, t in read.items()}
+    usual = np.median([t.size for t in read.values() if t.size])
+    log = np.full((kinds, days), NOT)
+    for (k, d), t in read.items():
+        if t.size >= 4 and t.size >= 0.7 * usual and t.max() > t.min():
+            log[k, d] = np.log(max(t.max() - t.min(), 0.2))
+    log = np.array([row - middle(row) for row in log])
+    log = log - np.array([middle(log[:, d]) for d in range(days)])
+    found = {}
+    for k in range(kinds):
+        best = 0.0
+        for d in range(4, days - 4):
+            before, after = log[k, d - 4 : d], log[k, d + 1 : d + 5]
+            if not (np.isfinite(before).all() and np.isfinite(after).all()):
+                continue
+            gap = after.mean() - before.mean()
+            error = np.sqrt((before.var(ddof=1) + after.var(ddof=1)) / 4)
+            if abs(gap) > max(0.35, 5 * error, best):
+                best = abs(gap)
+                row = np.flatnonzero((r.series == k) & (day >= first + d))[0]
+                found[k] = (row, pytest.approx(np.exp(gap)))
+    return found
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_swings_that_change_series_by_series(seed):
+    rng = np.random.default_rng(seed)
+    n, parts = 24 * 15, []
+    weather = np.repeat(rng.uniform(0.7, 1.3, 15), 24)
+    for _ in range(6):
+        swing = 4.0 * weather * np.exp(np.repeat(rng.normal(0, rng.choice([0.02, 0.1, 0.2]), 15), 24))
+        swing[24 * rng.integers(4, 11) :] *= rng.choice([1.0, 0.5, 0.68, 0.75, 1.5, 2.2])
+        warm = 20 + swing * np.cos(np.arange(n) / 24 * 2 * np.pi)
+        for _ in range(2):
+            at = rng.integers(0, n - 20)
+            warm[at : at + rng.integers(4, 20)] = NOT
+        parts.append(record(0.2 + np.zeros(n), temperature=warm))
+    r = several(parts)
+    assert probe_jumps._swing_changes(r, np.ones(len(r.series), bool)) == swings_by_hand(r)
