@@ -123,9 +123,8 @@ def lower_bounds(job: NightJob, patterns: bool = False) -> Bounds:
         job.controller[job.controller >= 0], minutes[job.controller >= 0], job.stations_at_once.size
     )
     stations = np.floor(job.stations_at_once)
-    idle = per_controller == 0
-    controller = np.where(idle, 0.0, per_controller / np.where(stations > 0, stations, 1.0))
-    controller[~idle & (stations == 0)] = np.inf
+    controller = np.divide(per_controller, stations, out=np.full(stations.size, np.inf), where=stations > 0)
+    controller[per_controller == 0] = 0.0
     if patterns:
         pump = np.maximum(pump, _pattern_bounds(job, job.pump, job.pump_capacity, pump))
         branch = np.maximum(branch, _pattern_bounds(job, job.branch, job.branch_capacity, branch))

@@ -16,7 +16,7 @@ from tests.models.night.controllers import needs_of, night, rules_of
 def laying(groups, minutes, cycles, starts, rules=None, wants=None, **changes):
     """One controller; the night is 22:00 to 04:00, with a cheap block until midnight."""
     zones = len(minutes)
-    job = night(np.ones(zones), np.zeros(zones), np.ones(zones), [0] * zones, **changes)
+    job = night(changes.pop("flow", np.ones(zones)), np.zeros(zones), np.ones(zones), [0] * zones, **changes)
     way = Grouping(tuple(groups), tuple(starts), (0,) * len(groups))
     needs = needs_of(job, minutes, cycles, **(wants or {}))
     return Laying(job, needs, [(rules or rules_of(zones=zones), way)])
@@ -110,6 +110,79 @@ def test_a_rank_weighs_four_times_the_next():
     near = laying([(0,)], [30.5], [1], [1])  # half a minute lost in rounding counts a hundredth
     near.run("rank", ())
     assert near.given.tolist() == [30.0] and near.cost() == pytest.approx(0.5e-2)
+    both = laying([(0, 1)], [30.5, 29.5], [1, 1], [1])  # half a minute of one goes to the other
+    both.run("rank", ())
+    assert sorted(both.given.tolist()) == [29.0, 31.0] and both.cost() == pytest.approx(2 * 0.5e-2)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_starts_of_a_programme_minute_by_minute(seed):
+    rng = np.random.default_rng(seed)
+    zones, blocks = 5, np.array([[1320.0, 1400.0], [1400.0, 1500.0], [1500.0, 1560.0]])
+    one = laying(
+        [(0, 1, 2), (3, 4)], rng.integers(8, 30, zones).astype(float), [1] * zones, [1, 1],
+        rules=rules_of(zones=zones, at_once=int(rng.integers(1, 3)), delay=float(rng.choice([0.0, 1.0]))),
+        flow=rng.choice([1.0, 2.0, 3.0], zones), pump_capacity=np.array([5.0]),
+        pieces=np.array([[1320.0, 1440.0], [1450.0, 1560.0]]),
+        blocks=blocks, block_price=np.array([0.3, 0.1, 0.2]), allowed=rng.random((zones, 3)) < 0.9,
+        finish_by=rng.choice([np.nan, 1400.0, 1450.0], zones),
+    )  # fmt: skip
+    job, board = one.job, one.board
+    own = Block(one.ways[0][0], [0, 1, 2], 1, 0)
+    other = Block(one.ways[0][0], [3, 4], 1, 0)
+    possible = one._starts(other, [3, 4])[0]
+    if possible.size:
+        one._on(other, [3, 4], float(rng.choice(possible)))
+    opens, length = one._steps(own, [0, 1, 2])
+    busy = one.running[0] >= own.rules.programmes_at_once
+    expected = {}
+    for start in range(1320, 1560):
+        runs = [(z, start + int(o), start + int(o + n)) for z, o, n in zip((0, 1, 2), opens, length, strict=True)]
+        size = max(end for *_, end in runs) - start
+        used = np.zeros(240)
+        fits = start + size <= 1560 and not busy[start - 1320 : start - 1320 + size].any()
+        for z, begin, end in runs:
+            for t in range(begin, min(end, 1560)):
+                used[t - 1320] += job.flow[z]
+                block = next(b for b in range(3) if blocks[b, 0] <= t < blocks[b, 1])
+                fits &= bool(job.allowed[z, block]) and not 1440 <= t < 1450
+            fits &= end <= 1560
+        if fits and (used * 1e6 <= board.free[0, :240] + 0.5).all():
+            late = sum(max(end - job.finish_by[z], 0.0) for z, _, end in runs if not np.isnan(job.finish_by[z]))
+            price = sum(
+                job.flow[z] * next(p for (b, e), p in zip(blocks, job.block_price, strict=True) if b <= t < e)
+                for z, begin, end in runs
+                for t in range(begin, end)
+            )
+            expected[float(start)] = (late, price)
+    starts, late, price = one._starts(own, [0, 1, 2])
+    assert starts.tolist() == list(expected)
+    np.testing.assert_allclose(
+        np.stack((late, price), axis=1).reshape(-1, 2), np.array(list(expected.values())).reshape(-1, 2)
+    )
+    if expected:
+        best = min(expected, key=lambda s: (expected[s][0], round(expected[s][1], 6), -s))
+        assert one._best_start(own, [0, 1, 2], np.inf) == best
+        before = [s for s in expected if s <= best - 1]
+        assert one._best_start(own, [0, 1, 2], best - 1) == min(
+            before, key=lambda s: (expected[s][0], round(expected[s][1], 6), -s), default=None
+        )
+
+
+def test_stations_that_may_not_run_together_are_told_where_nothing_else_runs():
+    # two at once of 3 and 3 L/s on a pump of 5; one at once they may; of three the ranks served first stay
+    def alone(at_once, flow=(3.0, 3.0, 2.0), length=20.0, **changes):
+        one = laying([(0, 1, 2)], [length] * 3, [1] * 3, [1], rules=rules_of(zones=3, at_once=at_once),
+                     flow=np.array(flow), pump_capacity=np.array([5.0]), **changes)  # fmt: skip
+        block = Block(one.ways[0][0], [0, 1, 2], 1, 0)
+        kept = one._together(block, [2, 0, 1])
+        assert (one.empty.free == one.empty.capacity[:, None]).all() and not one.empty.flow.any()
+        return kept
+
+    assert alone(1) == {0, 1, 2} and alone(2) == {0, 2}
+    assert alone(2, flow=(3.0, 2.0, 2.0)) == {0, 1, 2}
+    assert alone(1, length=200.0) == {0, 1, 2}  # longer than the night: it is shortened later
+    assert alone(2, flow=(6.0, 2.0, 2.0)) == {1, 2}
 
 
 def laid(*programmes):

@@ -22,6 +22,15 @@ def test_flow_water_and_energy_by_hand():
     assert played.largest_change[0] == pytest.approx(9.0, abs=1e-9)  # both stop at the close
 
 
+def test_a_pump_that_does_not_run_gives_nothing():
+    job = night([0], [20], [4])
+    two = replace(job, pump_capacity=np.full(2, 10.0), pump_ramp=np.full(2, np.inf), pump_smallest=np.array([0.0, 3.0]))
+    played = play_night(two, pack_night(two))
+    assert played.flow[1].any() == played.pumped[1].any() == played.energy[1].any() == False  # noqa: E712
+    assert played.pumped[0].tolist() == pytest.approx([4.8]) and played.under_smallest.tolist() == [0.0, 0.0]
+    assert played.largest_change.tolist() == pytest.approx([4.0, 0.0])
+
+
 def test_energy_falls_into_the_tariff_block_it_is_used_in():
     blocks = np.array([[1320.0, 1375.0], [1375.0, 1380.0]])
     job = night([0], [20], [4], blocks=blocks)

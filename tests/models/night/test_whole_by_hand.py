@@ -447,21 +447,30 @@ def test_the_attempt_that_leaves_least_out_with_the_fewest_cuts(monkeypatch):
     bounds = SimpleNamespace(largest=40.0)
     whole_run = attempt(job, [(0, 0, 20)], [(1, 20)], work=12.0)
     cut = attempt(job, [(0, 0, 20), (1, 20, 5), (1, 30, 5), (1, 40, 5)], [(1, 5)], work=10.9)
-    monkeypatch.setattr(cutting, "repaired", lambda job, best, effort, enough: best)
+    searched = []
+    monkeypatch.setattr(
+        cutting, "repaired", lambda job, best, effort, enough: searched.append((effort, enough)) or best
+    )
 
     def best_of(*attempts, bounds=bounds):
         seen = []
         monkeypatch.setattr(cutting, "_attempts", lambda *_: (seen.append(a) or a for a in attempts))
         return cutting._best_attempt(job, 1.0, bounds), len(seen)
 
-    assert best_of(whole_run, cut)[0] is whole_run  # 10.9 + 2 x 0.3 = 11.5 is not five hundredths less than 12
+    assert best_of(whole_run, cut)[0] is whole_run and searched == [
+        (cutting.REPAIR_SHARE, 0.0)
+    ]  # 10.9 + 2 x 0.3 = 11.5 is not five hundredths less than 12
     assert per_part == 0.3 and best_of(whole_run, replace(cut, unplaced_work=10.7))[0].unplaced_work == 10.7
     done = attempt(job, [(0, 0, 20), (1, 20, 20)])
     assert best_of(whole_run, done, cut) == (done, 2)  # nothing more is looked for
+    searched.clear()
     # a night of 60 min asked for 80: a quarter and a hundredth of 24 must be left out
     short = SimpleNamespace(largest=80.0)
     assert best_of(replace(whole_run, unplaced_work=0.26 * 24 + 0.01), cut, bounds=short)[1] == 2
+    assert searched == [(cutting.REPAIR_SHARE, pytest.approx(0.26 * 24))]
+    searched.clear()
     assert best_of(replace(whole_run, unplaced_work=0.26 * 24 - 0.01), cut, bounds=short)[1] == 1
+    assert searched == []  # little enough is left out
 
 
 def test_a_standing_night_gives_way_to_one_with_cuts_only_where_it_leaves_clearly_less(monkeypatch):
@@ -595,3 +604,56 @@ def test_kept_starts_are_worth_keeping_where_nothing_more_is_late_and_hours_are_
     assert packing._worth_keeping(job, runs(5, 4 + steps, 3), runs(5, 4, 1))
     assert not packing._worth_keeping(job, runs(5, 5 + steps, 3), runs(5, 4, 1))
     assert packing._worth_keeping(job, runs(4, 4 + steps, 3), runs(5, 4, 1))
+
+
+def test_a_night_is_filled_moment_by_moment_where_order_leaves_something_missing(monkeypatch):
+    job = night([0, 1], [10, 10], [6, 6], finish_by=np.array([1340.0, np.nan]))
+    ranked = replace(job, finish_rank=np.array([0, 1]))
+    said = []
+
+    class Filling:
+        """Puts both cycles where it is told."""
+
+        def __init__(self, job, board):
+            self.job, self.board = job, board
+
+        def stand(self, starts):
+            self.seeded = dict(starts)
+
+        def run(self, taste):
+            said.append((taste.urgency, self.job.hold_finish, self.seeded))
+            at = where.pop(0) if where else {}
+            for cycle, start in at.items():
+                self.board.place(cycle, start, 10)
+
+    tastes = [Taste(1.0, 1.0, 0.0, 1.0, rank=1.0), Taste(2.0, 1.0, 0.0, 1.0), Taste(3.0, 1.0, 0.0, 1.0)]
+    monkeypatch.setattr(whole, "Dispatcher", Filling)
+    monkeypatch.setattr(whole, "TASTES", tastes)
+    monkeypatch.setattr(WholeRuns, "_tight_first", lambda self: {})
+
+    def filled(job, effort, *places, careful=True):
+        said.clear()
+        where[:] = places
+        runs = WholeRuns(job, Board(job))
+        runs._fill_in_order = lambda: None
+        runs.fill(effort, careful)
+        return runs.start.tolist()
+
+    where = []
+    # strict and free for each taste: 62 each; a taste of ranks only where there are some
+    assert filled(job, 0.0) == [NOWHERE, NOWHERE] and said == [(2.0, True, {}), (2.0, False, {})]
+    filled(job, 123.0)
+    assert [u for u, *_ in said] == [2.0, 2.0]
+    filled(job, 124.0)
+    assert [u for u, *_ in said] == [2.0, 2.0, 3.0, 3.0]
+    filled(ranked, 0.0)
+    assert [u for u, *_ in said] == [1.0, 1.0]
+    # the best is what stays, and all in its place ends it
+    assert filled(job, 1e9, {0: 5}, {0: 5, 1: 30}) == [5, 30] and len(said) == 2
+    assert filled(job, 1e9, {0: 5}, {}, {1: 30}, {}) == [5, NOWHERE]
+    assert filled(job, 1e9, {0: 40, 1: 20}, {0: 5, 1: 50}) == [5, 50]  # in time beats late
+    monkeypatch.setattr(WholeRuns, "_tight_first", lambda self: {0: 5, 1: NOWHERE})
+    filled(job, 0.0)
+    assert said == [(2.0, True, {}), (2.0, False, {}), (2.0, False, {0: 5})]
+    filled(job, 0.0, careful=False)
+    assert len(said) == 2
