@@ -162,11 +162,15 @@ class _Layout:
     """What is unknown of one surface, as one normal vector, and where each thing stands in it.
 
     Demand and water of the surface, of each kin, of each zone with evidence, the catch of each spot, and the error that
-    balances of one ground share. A zone without evidence is its surface and kin, its own part not known.
+    balances of one ground share. A zone without evidence has those of its surface and kin, its own part unknown.
 
-    rows : zones (R,);  kin : of each (R,);  own : place of each zone's own pair, -1 without (R,)
-    here : spots of these zones;  row : row of each;  ground : number of each one's ground
-    variance : of everything;  metered : log of metered over told water, NaN without (R,)
+    Attributes
+    ----------
+    rows, kin : ndarray, (R,)            Zones, and the kin of each.
+    own : ndarray, (R,)                  Place of each zone's own pair, -1 without.
+    here, row, ground : ndarray, (T,)    Spots of these zones, the row of each, and the number of its ground.
+    variance : ndarray                   Of everything that is unknown.
+    metered : ndarray, (R,)              Log of metered over told water, NaN without.
     """
 
     rows: IntArray

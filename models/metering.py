@@ -30,7 +30,10 @@ AS_GOOD = 0.9  # [-] of the best gain from which others are named beside it: the
 class Stretches:
     """Water of one meter between readings, in order of time, shape (I,).
 
-    first, after : nights it falls on, `first` to the one before `after`;  volume : [m3].
+    Attributes
+    ----------
+    first, after : ndarray of int   Nights it falls on, `first` to the one before `after`.
+    volume : ndarray                [m3].
     """
 
     first: Ints
@@ -130,8 +133,12 @@ def over_nights(parts: Stretches, first_night: int, nights: int) -> tuple[Floats
 class Explanation:
     """One thing that explains a difference between meter and log.
 
-    candidate : index of what was offered;  size : of the candidate's water, how much more ran than was logged [-];
-    volume : [m3];  gain : share of the squared difference it takes away [-].
+    Attributes
+    ----------
+    candidate : int   Index of what was offered.
+    size : float      How much more ran than was logged, as a share of the candidate's water [-].
+    volume : float    The same [m3].
+    gain : float      Share of the squared difference it takes away [-].
     """
 
     candidate: int

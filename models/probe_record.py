@@ -73,10 +73,13 @@ class ProbeRecord:
 class Fault:
     """A run of readings that cannot be believed.
 
-    rule : range, spike, stuck, flat, wetting, drop, moved, unrecorded, gap, temperature, ec
-    what : moisture, ec, temperature, readings (missing ones), water (that came and is not on record: the readings are
-    believed) series, first, last : series and rows of the record
-    size : what the reason is told with: the value, the step [m3/m3], or the hours
+    Attributes
+    ----------
+    rule : str                  range, spike, stuck, flat, wetting, drop, moved, unrecorded, gap, temperature or ec.
+    what : str                  moisture, ec, temperature, readings (that are missing), or water (that came and is not
+                                on record: the readings are believed).
+    series, first, last : int   Series, first and last row of the record.
+    size : float                What the reason is told with: the value, the step [m3/m3], or the hours [h].
     """
 
     rule: str

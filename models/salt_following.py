@@ -76,7 +76,10 @@ def halves_from_points(read: Floats, level: Floats, gain: Floats) -> Floats:
 class Belief:
     """What is not known of each layer, of natural logarithms.
 
-    covariance : (M, L, 3, 3) of x, b and s;  offset, lasting : (M, L) b and s themselves; x is in the state already.
+    Attributes
+    ----------
+    covariance : ndarray, (M, L, 3, 3)     Of x, b and s.
+    offset, lasting : ndarray, (M, L)      b and s themselves; x is in the state already.
     """
 
     covariance: Floats

@@ -280,7 +280,7 @@ class WholeRuns:
             width = 0 if better else width + 1
 
     def hurry(self, effort: float) -> None:
-        """Lay all that has a place anew at once where some of it is late, what has none left aside.
+        """Where something is late, lay everything that has a place anew, all at once; what has none is left aside.
 
         What has no place is most of what a timetable costs, and proving that it has none may take all of a search.
         Without it the program is small enough to bring those to be done by a time there.
