@@ -141,7 +141,7 @@ class Prices:
 
     Moved by a quarter, on made courses: `last_night` downwards 0.2 to 0.6 % less water and a quarter fewer soft
     zone-days, upwards nothing; `steepening` 0.2 % of the water, and downwards 8 % fewer dry zone-days where water is
-    short; `turf` 0.1 %. `tail_share` speaks only for the caution "careful", `no_price` only where a site names no price.
+    short; `turf` 0.1 %. `tail_share` speaks only for the caution "careful", `no_price` only where no price is named.
 
     Parameters
     ----------

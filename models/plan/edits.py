@@ -76,7 +76,7 @@ def longest_run_unsaid(built: PlanInputs, wanted: PlanInputs) -> Bools:
 
 
 def same_copies(one: Copies | None, other: Copies | None) -> bool:
-    """Whether the copies of two plans differ in what they cost at most."""
+    """Whether the copies of two plans are the same but for what they cost."""
     if one is None or other is None:
         return one is other
     names = [f.name for f in fields(one) if f.name not in ("harm", "softness")]
