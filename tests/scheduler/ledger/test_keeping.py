@@ -33,7 +33,7 @@ def test_accepted_values_stand_in_place_of_the_told_and_are_said(place):
     assert place.zones.microclimate.tolist() == [1.0, 1.0]
     said = [n.text for n in found.notes if n.subject == "learned"]
     assert "microclimate of 1 zone, application rate of 1 zone, field capacity of 1 zone" in said[0]
-    assert said[1].endswith('no longer has: "gone"')
+    assert said[1].endswith("no longer has: \"gone\"")
 
 
 def test_an_accepted_field_capacity_stays_above_the_wilting_point(place):
