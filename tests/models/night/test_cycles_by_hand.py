@@ -5,6 +5,7 @@ import pytest
 from scipy import sparse
 
 from models.night import cycles as c
+from models.night import rounding
 from models.night.rounding import round_minutes
 
 
@@ -205,3 +206,19 @@ def test_one_value_of_rounding_that_cannot_be_is_refused_by_its_name(name, value
     for wrong in ([[1.0, -1.0]], [[1.0, np.inf]], [[1.0, 1.0, 1.0]]):
         with pytest.raises(ValueError, match="limit_matrix"):
             rounded([1.0, 2.0], 5.0, limit_matrix=sparse.csr_matrix(np.array(wrong)))
+
+
+def test_what_adding_up_left_over_a_limit_goes_as_any_step_does():
+    # 6 + 5 steps of a limit of 10: the one that can wait gives; of two that cannot the one of less worth; within
+    # round-off nothing does
+    columns = rounding._Columns(sparse.csr_matrix(np.ones((1, 2))), np.array([10.0]), np.ones(2))
+    for value, need, left in (
+        ([1.0, 9.0], [True, False], [6, 4]), ([1.0, 9.0], [True, True], [5, 5]), ([9.0, 1.0], [True, True], [6, 4]),
+    ):  # fmt: skip
+        steps = np.array([6, 5])
+        columns.settle_roundoff(steps, np.array(value), np.array(need))
+        assert steps.tolist() == left
+    within = rounding._Columns(sparse.csr_matrix(np.ones((1, 2))), np.array([11.0 * (1 - 1e-12)]), np.ones(2))
+    steps = np.array([6, 5])
+    within.settle_roundoff(steps, np.ones(2), np.ones(2, bool))
+    assert steps.tolist() == [6, 5] and within.left[0] < 0

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from models.night import giving_way, parts, putting_back, repair
+from models.night import bounds, giving_way, parts, putting_back, repair, simulate
 from models.night.board import Board
 from models.night.cutting import _fill, _orders, work_of_zone
 from models.night.dispatch import NO_LIMIT, TASTES, Dispatcher, Taste
@@ -416,3 +416,25 @@ def test_what_misses_more_is_drawn_more_often():
     one = PuttingBack(Board(job), zone, np.full(3, 10), start, costs(3), np.ones((2, 3), bool), np.ones(3))
     drawn = [one._drawn(np.array([0, 100, 900])) for _ in range(400)]
     assert 0 not in drawn and 0.68 < np.mean([d == 2 for d in drawn]) < 0.82  # as the roots: 1 to 3
+
+
+# --------------------------------------------------------------------------------------------------- bounds and edges
+
+
+def test_a_run_shorter_than_the_smallest_cycle_may_still_run_whole():
+    job = night([0, 1, 1], [3, 8, 12], [2, 2], smallest_cycle=np.array([5.0, 5.0]))
+    board = Board(job)
+    assert board.least.tolist() == [5, 5] and board.shortest.tolist() == [3, 5]
+
+
+def test_patterns_are_looked_for_only_where_a_limit_is_nearly_all_used():
+    # three zones of 6 of 10 L/s for 20 min: one at a time takes the whole hour, where their water takes 36 min
+    job = night([0, 1, 2], [20, 20, 20], [6, 6, 6])
+    for plain, found in ((0.5, 0.0), (0.99, 60.0), (np.inf, 0.0)):
+        bound = bounds._pattern_bounds(job, job.pump, job.pump_capacity, np.array([plain * 60.0]))
+        assert bound.tolist() == pytest.approx([found])
+
+
+def test_a_flow_at_the_smallest_but_for_round_off_is_not_too_low():
+    level = np.array([0.0, 1e-10, 3.9, 4.0 * (1 - 1e-9), 4.0, 5.0])
+    assert simulate._low(level, 4.0).tolist() == [False, False, True, False, False, False]

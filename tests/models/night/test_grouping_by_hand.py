@@ -106,6 +106,8 @@ def test_programmes_keep_the_number_they_share_most_stations_with():
     new = [programme(0, (5,), 1500.0), programme(0, (3,), 1450.0), programme(0, (0,), 1400.0)]
     assert numbered(new, []) == {(5,): 3, (3,): 2, (0,): 1}
     assert numbered([programme(0, (5,), 1390.0), *new[:2]], [programme(1, (0, 1, 2))])[(3,)] == 3
+    twice = replace(programme(0, (5,)), starts=(1400.0, 1500.0))  # it is the first start that counts
+    assert numbered([programme(0, (3,), 1450.0), twice], []) == {(5,): 1, (3,): 2}
 
 
 def test_whether_stations_are_better_off_in_a_programme_of_their_own():

@@ -34,6 +34,8 @@ def test_cost_of_a_cycle_by_where_it_stands():
     assert priced.of(np.array([10, 26]), np.full(2, 10)).tolist() == [2 * 4, 0]  # four too many at the first; 4 and 6
     assert priced.at(0, np.array([10, 25, 40]), 10).tolist() == [8, 0, 8]
     assert priced.beyond(0, np.array([24, 23]), 10).tolist() == [0, 1]
+    hair = costs(1, quota=np.array([[6.0 - 1e-7, 4.0]]), passed=passed, done=np.full(1, 61))
+    assert hair.beyond(0, np.array([24]), 10).tolist() == [0]  # what floating point lacks is no step
 
 
 def putting_back(job, start):

@@ -16,19 +16,19 @@ from tests.models.night.test_packing import night
 def filled(seed):
     """A drawn night with smallest flows, and its board filled."""
     job = random_job(seed)
-    job = replace(job, pump_smallest=np.full(job.pump_capacity.size, 4.0), hold_finish=False)
+    job = replace(job, pump_smallest=np.full(job.pump_capacity.size, 3.5), hold_finish=False)
     work = work_of_zone(job)[job.cycle_zone]
     return job, _fill(job, _orders(job, work)[1], work).board
 
 
 def on_pump(job, board, pump):
     one = Steadier(job, board)
-    one.pump, one.smallest, one.least = pump, 4_000_000, 0.0
+    one.pump, one.smallest, one.least = pump, int(job.pump_smallest[pump] * 1e6), 0.0
     one.zones = np.flatnonzero((job.pump == pump) & (board.need > 0)).tolist()
     return one
 
 
-def standing(board, pump, smallest=4_000_000):
+def standing(board, pump, smallest=3_500_000):
     """Steps below the smallest flow, and squared shares of it in them."""
     flow = board.flow[pump, board.minute : board.minute + board.steps].tolist()
     low = [q for q in flow if 0 < q < smallest]
