@@ -16,7 +16,8 @@ from models.night.outcome import timetable_of
 from models.night.parts import place_evenly, place_in_parts
 from models.night.repair import Item
 from models.night.steady import Steadier
-from models.night.whole import WholeRuns, strict_job, wished_minutes
+from models.night.whole import WholeRuns
+from models.night.wishes import strict_job, wished_minutes
 
 EFFORT = 30_000  # [-] cycles and grid steps gone through before settling for the best attempt; about 2 s
 FILLING = 5_000  # [-] of them for filling the night with whole cycles

@@ -231,6 +231,19 @@ def test_a_run_goes_where_it_takes_least_from_others_the_latest_of_equals(monkey
     assert order._placed(0, 10, starts, latest=False) is True
 
 
+def test_runs_are_laid_anew_only_where_that_leaves_less():
+    # of two cycles one has no place, and laid anew one of them has none either
+    job = night(
+        [0, 0, 1], [20, 20, 60], [6, 6], soak=30.0, finish_rank=np.zeros(2, int), smallest_cycle=np.full(2, 20.0)
+    )
+    board = Board(job)
+    board.place(0, 10, 20)
+    order = GivingWay(job, board, [Item(0, 20)])
+    order._look_at_later(0)
+    order._serve(0)
+    assert board.placed[0] == [(10, 30)] and order.left[0] == [20]
+
+
 def test_a_zone_of_one_cycle_is_served_as_one_run():
     job = night([0, 1], [40, 60], [6, 6], finish_rank=np.array([0, 1]))
     order = GivingWay(job, Board(job), [Item(0, 15), Item(0, 25)])

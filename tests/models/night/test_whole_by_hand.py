@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from models.night import cutting, packing, whole
+from models.night import cutting, packing, whole, wishes
 from models.night.board import Board
 from models.night.cutting import Attempt
 from models.night.dispatch import Taste
@@ -32,7 +32,7 @@ def test_what_cycles_cost_and_which_prices_are_theirs(seed):
     job = random_job(seed)
     board = Board(job)
     length = job.to_grid(job.cycle_minutes)
-    costs = whole._costs(job, board, length)
+    costs = wishes.costs_of(job, board, length)
     step = job.grid_s / 60.0
     ranks = [0] * job.zones if job.finish_rank is None else job.finish_rank.tolist()
     kinds = sorted(set(ranks))
@@ -64,7 +64,7 @@ def test_what_cycles_cost_and_which_prices_are_theirs(seed):
 
 def test_ranks_beyond_ten_weigh_alike():
     job = night(range(13), [5] * 13, [1] * 13, finish_rank=np.arange(13))
-    left = whole._costs(job, Board(job), np.full(13, 5)).left_out
+    left = wishes.costs_of(job, Board(job), np.full(13, 5)).left_out
     assert left[2] == left[1] == 4096 * 5 * 4**10 and left[12] == 4096 * 5 and left[3] == left[4] * 4
 
 
@@ -77,29 +77,29 @@ def test_hours_that_the_plan_chose():
         minutes_by_block=np.array([[5.0, 2.0, 3.0], [3.0, 6.0, 1.0], [0.0, 0.0, 0.0], [0.0, 4.0, 0.0]]),
     )  # fmt: skip
     cheap, every, dear = [True, False, True], [True] * 3, [False, True, False]
-    assert whole._chosen(job).tolist() == [cheap, every, every, dear]
-    assert whole._chosen(replace(job, block_price=None)) is None
-    assert whole._chosen(replace(job, minutes_by_block=None)) is None
+    assert wishes.chosen_hours(job).tolist() == [cheap, every, every, dear]
+    assert wishes.chosen_hours(replace(job, block_price=None)) is None
+    assert wishes.chosen_hours(replace(job, minutes_by_block=None)) is None
     alike = replace(job, minutes_by_block=np.tile([5.0, 5.0, 5.0], (4, 1)))
-    assert whole._chosen(alike) is None  # no zone leaves a price out
-    strict = whole.strict_job(job)
+    assert wishes.chosen_hours(alike) is None  # no zone leaves a price out
+    strict = wishes.strict_job(job)
     assert strict.allowed.tolist() == [cheap, every, every, dear] and not strict.hold_finish
     # 40, 60, 60 and 20 min open to 10, 10, 10 and 4 min
-    assert whole.wished_minutes(strict) == pytest.approx((400 + 600 + 600 + 80) / 34)
-    assert whole.wished_minutes(job) == pytest.approx(60.0)
+    assert wishes.wished_minutes(strict) == pytest.approx((400 + 600 + 600 + 80) / 34)
+    assert wishes.wished_minutes(job) == pytest.approx(60.0)
     barred = replace(job, allowed=np.array([[True, False, False]] + [every] * 3))
-    assert whole.strict_job(barred).allowed.tolist() == [[True, False, False], every, every, dear]
+    assert wishes.strict_job(barred).allowed.tolist() == [[True, False, False], every, every, dear]
     same = replace(job, allowed=np.array([cheap, every, every, dear]))
-    assert whole.strict_job(same) is same
-    assert whole.strict_job(alike) is alike
+    assert wishes.strict_job(same) is same
+    assert wishes.strict_job(alike) is alike
     timed = replace(same, finish_by=np.array([np.nan, 1350.0, np.nan, np.nan]))
-    assert whole.strict_job(timed).hold_finish and whole.strict_job(timed).allowed is timed.allowed
-    assert whole.strict_job(replace(alike, finish_by=timed.finish_by)).hold_finish
-    assert whole.strict_job(replace(job, finish_by=timed.finish_by)).hold_finish
+    assert wishes.strict_job(timed).hold_finish and wishes.strict_job(timed).allowed is timed.allowed
+    assert wishes.strict_job(replace(alike, finish_by=timed.finish_by)).hold_finish
+    assert wishes.strict_job(replace(job, finish_by=timed.finish_by)).hold_finish
     late = replace(alike, finish_by=np.full(4, 1380.0))  # the close itself is no time to be done by
-    assert whole.strict_job(late) is late
+    assert wishes.strict_job(late) is late
     held = replace(timed, hold_finish=True)
-    assert whole.strict_job(held) is held
+    assert wishes.strict_job(held) is held
 
 
 # ------------------------------------------------------------------------------------------- where the cycles stand
@@ -199,6 +199,13 @@ def test_starts_that_controllers_hold_are_taken_first_and_come_back_where_they_c
         runs._put(0, was)
         runs.pull_back(1e9)
         assert runs.start[0] == there
+    past = replace(priced, cycle_minutes=np.array([30.0, 5.0]), minutes_by_block=None)
+    past = replace(past, held_starts={0: np.array([1360.0]), 1: np.array([1370.0])})
+    runs = WholeRuns(past, Board(past))
+    runs._put(0, 0)
+    runs._put(1, 40)
+    runs.pull_back(0.0)
+    assert runs.start.tolist() == [0, 50]  # what would run past the close stays, the next comes back
     taken = WholeRuns(priced, Board(priced))
     taken._put(0, 40)
     taken._put(1, 10)
