@@ -6,7 +6,7 @@ and a pump station can carry out. Arrays in, arrays out; in the order of use::
     rounding.py   round_minutes      run times in whole controller steps, never beyond a shared limit
     cycles.py     split_into_cycles  cycle and soak where the sprinkler outruns the soil
     job.py        NightJob           everything the packer must respect, checked once
-                  Timetable          what it made: starts, stops, flow, what did not fit
+    timetable.py  Timetable          what it made: starts, stops, flow, what did not fit
     bounds.py     lower_bounds       the least time any timetable needs, proven per pump, branch, controller and zone
     patterns.py   pattern_bound      a stronger bound for small sites: which zones can run together at all
     board.py      Board              the night as a grid: what is still free, and where a cycle may start
@@ -45,10 +45,11 @@ from models.night.cycles import (
     split_into_cycles,
     surface_storage,
 )
-from models.night.job import NightJob, Timetable, planning_resolution
+from models.night.job import NightJob, planning_resolution
 from models.night.packing import pack_night
 from models.night.rounding import RoundedMinutes, round_minutes
 from models.night.simulate import LowFlow, PlayedNight, Violation, check_timetable, low_flows, play_night
+from models.night.timetable import Timetable
 
 __all__ = [
     "Cycles",

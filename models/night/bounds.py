@@ -12,8 +12,9 @@ Mark: memory. A ramp keeps a pump below its capacity in the first and last minut
 
 import numpy as np
 
-from models.night.job import NANO, Bounds, FloatArray, IntArray, NightJob
+from models.night.job import NANO, FloatArray, IntArray, NightJob
 from models.night.patterns import pattern_bound
+from models.night.timetable import Bounds
 
 ROUNDING_TERMS = 40  # [-] functions u_k tried
 THRESHOLDS = 64  # [-] functions v_e tried

@@ -12,9 +12,10 @@ import numpy as np
 from models.night.board import Board
 from models.night.dispatch import TASTES, Dispatcher, Taste
 from models.night.giving_way import GivingWay
-from models.night.job import Bounds, FloatArray, IntArray, NightJob
+from models.night.job import FloatArray, IntArray, NightJob
 from models.night.parts import place_in_parts
 from models.night.repair import Item, Repair
+from models.night.timetable import Bounds
 
 PARTS = (2, 4, 8)  # [-] parts of a run tried when whole runs do not fit; a few long runs need the finer ones
 CLOSE_ENOUGH = 0.01  # [-] share left out beyond what must be, at which the search for a night that cannot fit ends

@@ -3,7 +3,8 @@
 import numpy as np
 
 from models.night.board import Board
-from models.night.job import Bounds, FloatArray, IntArray, MeasuredCapacity, NightJob, Timetable
+from models.night.job import FloatArray, IntArray, NightJob
+from models.night.timetable import Bounds, MeasuredCapacity, Timetable
 
 BUSY = 0.85  # [-] share of the window a limit must need at least before it is blamed
 NEARLY = 0.94  # [-] of a limit used, below which runs with soaks and not the limit are to blame

@@ -11,11 +11,12 @@ from models.choices import STEADY
 from models.night.board import Board
 from models.night.bounds import lower_bounds
 from models.night.cutting import CLOSE_ENOUGH, Attempt, attempt_on, in_order, searched, work_of_zone
-from models.night.job import Bounds, NightJob, Timetable
+from models.night.job import NightJob
 from models.night.outcome import timetable_of
 from models.night.parts import place_evenly, place_in_parts
 from models.night.repair import Item
 from models.night.steady import Steadier
+from models.night.timetable import Bounds, Timetable
 from models.night.whole import WholeRuns
 from models.night.wishes import strict_job, wished_minutes
 

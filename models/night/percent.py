@@ -10,10 +10,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.night.job import FloatArray, NightJob, Standing, Timetable
+from models.night.job import FloatArray, NightJob, Standing
 from models.night.playback import keyed_minutes, play_programmes
 from models.night.programmes import PERCENT_HIGH, PERCENT_LOW, Programme, ProgrammeRules
 from models.night.simulate import check_timetable
+from models.night.timetable import Timetable
 
 MOST_EARLIER = 90  # [min] by which starts are tried earlier, so that longer runs still end in time; our choice
 

@@ -10,9 +10,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from models.night.job import IntArray, Timetable
+from models.night.job import IntArray
 from models.night.programmes import Programme, ProgrammeRules
 from models.night.simulate import TIME_TOLERANCE, Violation
+from models.night.timetable import Timetable
 
 LEAST = 1e-9  # [min] shorter runs are none
 

@@ -9,9 +9,10 @@ from models.night import grouping, laying, outcome
 from models.night.blocks import LaidProgrammes
 from models.night.board import Board
 from models.night.grouping import Grouping, groupings
-from models.night.job import Bounds, Standing
+from models.night.job import Standing
 from models.night.percent import as_percent, percent_choice
 from models.night.programmes import Programme
+from models.night.timetable import Bounds
 from tests.models.night.controllers import needs_of, night, rules_of
 
 SIX = night(np.ones(6), [10] * 6, [1] * 6, [0] * 6)

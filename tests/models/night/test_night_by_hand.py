@@ -11,12 +11,13 @@ from models.night import bounds, grouping, outcome, parts, patterns
 from models.night.any_order import latest_end, most_together, share_any_order
 from models.night.board import Board
 from models.night.grouping import minutes_per_start
-from models.night.job import Bounds, NightJob, Standing, planning_resolution
+from models.night.job import NightJob, Standing, planning_resolution
 from models.night.packing import pack_night
 from models.night.percent import as_percent, earlier, percent_choice
 from models.night.playback import check_programmes, keyed_minutes, play_programmes
 from models.night.programmes import Programme, run_length, run_offsets
 from models.night.simulate import check_timetable, low_flows, play_night
+from models.night.timetable import Bounds
 from tests.models.night.controllers import needs_of, night, rules_of
 from tests.models.night.nights import random_job
 
