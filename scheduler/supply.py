@@ -6,6 +6,8 @@ import numpy as np
 
 from scheduler.site import Site
 
+Blend = tuple[tuple[int, float], ...]  # sources with their parts
+
 
 def net_rates(site: Site) -> np.ndarray:
     """Depth that reaches the part of each zone its surface is watered for, shape (Z,) [mm/min].
@@ -19,18 +21,8 @@ def water_supplies(site: Site) -> tuple[tuple[str, ...], np.ndarray, np.ndarray]
     """Supplies of the zones: single sources, or the fixed blend of sources that carry a share."""
     if not site.sources:
         return ("water",), np.ones((len(site.zones), 1), dtype=bool), np.ones((1, 1))
-    found: dict[tuple[tuple[int, float], ...], int] = {}
-    options: list[list[int]] = []
-    for listed in site.zones.sources:
-        sources = listed or tuple(range(len(site.sources)))
-        shares = [site.sources[w].share for w in sources]
-        blends: list[tuple[tuple[int, float], ...]]
-        if len(sources) > 1 and all(s is not None for s in shares) and sum(s or 0.0 for s in shares) > 0:
-            total = sum(s or 0.0 for s in shares)
-            blends = [tuple((w, (s or 0.0) / total) for w, s in zip(sources, shares, strict=True))]
-        else:
-            blends = [((w, 1.0),) for w in sources]
-        options.append([found.setdefault(b, len(found)) for b in blends])
+    found: dict[Blend, int] = {}
+    options = [[found.setdefault(b, len(found)) for b in _blends(site, listed)] for listed in site.zones.sources]
     share = np.zeros((len(found), len(site.sources)))
     for blend, k in found.items():
         for w, part in blend:
@@ -40,6 +32,32 @@ def water_supplies(site: Site) -> tuple[tuple[str, ...], np.ndarray, np.ndarray]
         open_to[z, chosen] = True
     names = tuple(" + ".join(site.sources[w].name for w, part in blend if part > 0) for blend in found)
     return names, open_to, share
+
+
+def _blends(site: Site, listed: tuple[int, ...]) -> list[Blend]:
+    """What a zone that lists these sources may take, in the order it lists them: their fixed blend, or each alone."""
+    sources = listed or tuple(range(len(site.sources)))
+    shares = [site.sources[w].share for w in sources]
+    if len(sources) > 1 and all(s is not None for s in shares) and sum(s or 0.0 for s in shares) > 0:
+        total = sum(s or 0.0 for s in shares)
+        return [tuple((w, (s or 0.0) / total) for w, s in zip(sources, shares, strict=True))]
+    return [((w, 1.0),) for w in sources]
+
+
+def usual_share(site: Site) -> tuple[np.ndarray, np.ndarray]:
+    """Part of each source in the water a zone usually takes, its blend or the first source it names, (Z, W) [-].
+
+    Also whether the zone can take no other, bool (Z,).
+    """
+    if not site.sources:
+        return np.ones((len(site.zones), 1)), np.ones(len(site.zones), dtype=bool)
+    share, alone = np.zeros((len(site.zones), len(site.sources))), np.zeros(len(site.zones), dtype=bool)
+    for z, listed in enumerate(site.zones.sources):
+        first, *others = _blends(site, listed)
+        for w, part in first:
+            share[z, w] = part
+        alone[z] = not others
+    return share, alone
 
 
 def usual_source_ec(site: Site) -> np.ndarray:

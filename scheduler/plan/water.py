@@ -17,7 +17,7 @@ from scheduler.site.records import Allocation
 from scheduler.site.windows import NightWindow, restriction_cut
 from scheduler.state.demand import Demand, seasonal_eto, zone_etc
 from scheduler.state.ran import runs_before
-from scheduler.supply import water_supplies
+from scheduler.supply import usual_share
 
 
 @dataclass(frozen=True)
@@ -48,12 +48,11 @@ def permits_left(site: Site, dates: tuple[date, ...], notes: list[Note]) -> tupl
     monthly = np.array([s.monthly_limit for s in site.sources], dtype=float)
     left = np.repeat(monthly[:, None], len(months), axis=1)
     if np.isfinite(monthly).any():
-        _, open_to, share = water_supplies(site)
-        first_supply = open_to.argmax(axis=1)
+        share, alone = usual_share(site)
         used = applied_volume(site, runs_before(site, dates[0]), date(dates[0].year, dates[0].month, 1), dates[0])
-        by_source = (share[first_supply] * used[:, None]).sum(axis=0)
+        by_source = (share * used[:, None]).sum(axis=0)
         left[:, 0] = np.maximum(left[:, 0] - by_source, 0.0)
-        if ((open_to.sum(axis=1) > 1) & (used > 0)).any():
+        if (~alone & (used > 0)).any():
             notes.append(
                 Note("info", "sources", "this month's use of zones with several sources is counted to the first named")
             )

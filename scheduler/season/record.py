@@ -22,7 +22,7 @@ from scheduler.ledger.keeping import PATIENCE, open_site_ledger
 from scheduler.notes import Note
 from scheduler.site import Site
 from scheduler.site.zones import former_names
-from scheduler.supply import water_supplies
+from scheduler.supply import usual_share
 
 NOT_KNOWN = "source not known"
 GONE = "not in zones.csv"  # in place of surface and class
@@ -151,9 +151,7 @@ def _joined(older: pd.DataFrame, own: pd.DataFrame, key: list[str]) -> pd.DataFr
 def zone_list(site: Site) -> ZoneList:
     """Zones of the account with their sources."""
     zones = site.zones
-    _, open_to, share = water_supplies(site)
-    of_zone = share[open_to.argmax(axis=1)]
-    told = open_to.sum(axis=1) == 1
+    of_zone, told = usual_share(site)
     names = tuple(s.name for s in site.sources) or ("water",)
     gone = sorted(set(site.gone["zone"]))
     if gone and len(names) > 1:

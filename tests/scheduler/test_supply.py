@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from scheduler.supply import fits_alone, usual_source_ec, water_supplies
+from scheduler.supply import fits_alone, usual_share, usual_source_ec, water_supplies
 
 
 def place(sources, *zones):
@@ -33,6 +33,15 @@ def test_sources_that_all_carry_a_share_are_one_blend():
     assert open_to.tolist() == [
         [True, False, False, False], [False, True, False, False], [False, False, True, True], [False, True, True, True]
     ]  # fmt: skip
+
+
+def test_a_zone_usually_takes_its_blend_or_the_first_source_it_names_whatever_other_zones_name():
+    # The reuse water is the site's first supply, since the first zone names it; the third still takes the well first.
+    share, alone = usual_share(place(BLENDED, (1,), (0, 1), (0, 2), (2, 0), ()))
+    assert share.tolist() == [[0.0, 1.0, 0.0], [0.25, 0.75, 0.0], [1.0, 0.0, 0.0], [0.0, 0.0, 1.0], [1.0, 0.0, 0.0]]
+    assert alone.tolist() == [True, True, False, False, False]
+    share, alone = usual_share(place((), (), ()))
+    assert (share.tolist(), alone.tolist()) == ([[1.0], [1.0]], [True, True])
 
 
 def test_a_share_of_nothing_is_no_part_of_a_blend_s_name():

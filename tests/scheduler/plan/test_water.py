@@ -90,6 +90,18 @@ def test_zones_of_several_sources_count_to_the_first_and_that_is_said(tmp_path, 
     assert "counted to the first named" in notes[0].text
 
 
+def test_what_an_earlier_zone_names_first_is_not_what_this_one_does(tmp_path):
+    ran = log(("2026-07-02", "F1", 10, ""))
+    place, dates, *_ = evening(tmp_path, SOURCES, sources=("reuse", "well|reuse"), applied=ran)
+    assert permits_left(place, dates, [])[1][:, 0].tolist() == [897.0, np.inf]
+
+
+def test_on_a_month_s_last_night_that_month_is_counted(tmp_path):
+    place, *_ = evening(tmp_path, SOURCES, sources=("well", "reuse"), applied=log(("2026-07-02", "G1", 10, "")))
+    _, left, month = permits_left(place, (date(2026, 7, 31), date(2026, 8, 1)), [])
+    assert (left[0].tolist(), month.tolist()) == ([897.0, 900.0], [0, 1])
+
+
 def test_a_site_without_sources_has_no_permits(tmp_path):
     place, dates, *_ = evening(tmp_path)
     daily, left, _ = permits_left(place, dates, [])
