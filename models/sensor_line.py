@@ -52,7 +52,12 @@ class SensorLine:
 
     @classmethod
     def of(
-        cls, reading: FloatArray, x: FloatArray, capacity: float, gains: Sequence[float] = (1.0,)
+        cls,
+        reading: FloatArray,
+        x: FloatArray,
+        capacity: float,
+        gains: Sequence[float] = (1.0,),
+        noise: tuple[float, float] | None = None,
     ) -> SensorLine | None:
         """Fit the line to readings (N,) under cases x (N, C); None where there are too few.
 
@@ -62,6 +67,8 @@ class SensorLine:
         x : ndarray, (N, C)          Moisture missing at the sensor by each case [m3/m3].
         capacity : float             Field capacity as told [m3/m3], the prior mean of b.
         gains : sequence of float    G prior means of g [-].
+        noise : tuple, optional      Correlation of e [-] and its standard deviation [m3/m3] where they are known: then
+                                     likelihoods of parts of a record may be compared; all readings count alike.
         """
         at = np.flatnonzero(~np.isnan(reading))
         if at.size < LEAST_READINGS:
@@ -70,11 +77,15 @@ class SensorLine:
         step = np.diff(at)
         rho, sd = 0.85, max(float(np.std(y)) / 2.0, LEAST_ERROR)
         weight = np.ones(at.size)
-        for _ in range(3):
+        if noise is not None:
+            rho, sd = noise
+        for _ in range(3 if noise is None else 1):
             keep = np.concatenate([[0.0], rho**step])
             w = np.sqrt(weight / (1.0 - keep**2)) / sd  # over the standard deviation of an innovation
             likelihood, gain, offset, case = _fitted(y, xs, keep, w, capacity, gains)
             residual = y - offset + gain * xs[:, case]
+            if noise is not None:
+                break
             pairs = step == 1
             if pairs.sum() > 5:
                 before, after = residual[:-1][pairs], residual[1:][pairs]

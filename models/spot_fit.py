@@ -30,6 +30,7 @@ from scipy.special import logsumexp
 from models.drainage import drained
 from models.kin import EstimationProbes, EstimationZones, layer_gain
 from models.sensor_line import LEAST_ERROR, REACH, SHOWN, WANDER, SensorLine
+from models.soil import DEPLETION_FRACTION_BOUNDS
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -160,7 +161,14 @@ class SpotRuns:
     below_top: NDArray[np.float32]
 
 
-def run_spots(record: Record, zone: IntArray, demand: FloatArray, water: FloatArray, leak: FloatArray) -> SpotRuns:
+def run_spots(
+    record: Record,
+    zone: IntArray,
+    demand: FloatArray,
+    water: FloatArray,
+    leak: FloatArray,
+    onset: FloatArray | None = None,
+) -> SpotRuns:
     """Run spots through the record under logs of demand and water over what was told, and drainage.
 
     As `models.soil.balance_day` (FAO-56 Eq. 84-86), but drainage slows down with depletion instead of stopping at field
@@ -173,6 +181,8 @@ def run_spots(record: Record, zone: IntArray, demand: FloatArray, water: FloatAr
     record : Record
     zone : ndarray of int, (S,)                  Zone of each spot.
     demand, water, leak : ndarray, (S, C)        Logs of each of C cases [-]; L of TAW [-], above 0.
+    onset : ndarray, (S, C), optional            Where stress sets in, of RAW as told [-], above 0; where that leaves
+                                                 little below, turf has that much more. As told if not given.
 
     Returns
     -------
@@ -187,12 +197,18 @@ def run_spots(record: Record, zone: IntArray, demand: FloatArray, water: FloatAr
         put, rain = caught * record.irrigation[zone, n][:, None], record.effective_rain[zone, n][:, None]
         level, top = drained(level - put, scale), np.maximum(top - put, 0.0)
         p = record.p[zone, n][:, None]
-        stress = np.clip((taw - np.maximum(level, 0.0)) / ((1.0 - p) * taw), 0.0, 1.0)
+        raw, most = (p * taw, taw) if onset is None else _farther(p * taw * onset, taw)
+        stress = np.clip((most - np.maximum(level, 0.0)) / (most - raw), 0.0, 1.0)
         used = stress * more * record.etc[zone, n][:, None]
-        level = np.minimum(drained(level + used - rain, scale), taw)
+        level = np.minimum(drained(level + used - rain, scale), most)
         top = np.maximum(np.minimum(top + TOP_SHARE * used * (1.0 - top / holds), holds) - rain, 0.0)
         whole[n], below[n] = level, level - top
     return SpotRuns(whole, below)
+
+
+def _farther(raw: FloatArray, taw: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """RAW and TAW where stress sets in at `raw`: at most so far into TAW as FAO-56 lets p go."""
+    return raw, np.maximum(taw, raw / DEPLETION_FRACTION_BOUNDS[1])
 
 
 def fit_spots(record: Record, cuts: Sequence[int] | None = None) -> list[SpotFits]:

@@ -18,6 +18,7 @@ import pandas as pd
 
 from models.kin import EstimationZones, kin_groups
 from models.learning import CHANCE, QUESTION, UNTOLD, Learned, Lessons, Proof, learn_zones, prove
+from models.onset import Onset, learn_onset
 from models.plateaus import field_capacity_holds, find_plateaus, learn_field_capacity, uniformity_hints
 from models.sensor_line import LEAST_READINGS
 from models.soil import adjusted_depletion_fraction
@@ -35,8 +36,10 @@ from scheduler.state.readings import evening_readings, read_together, recent, se
 LONGEST_RECORD = 400  # [d] that are learned from: a season and what came before it
 LEAST_DAYS = 5  # [d] of weather without which nothing is learned
 # Steps in which values are given, and the change below which a value stays as told.
-STEP = {"microclimate": 0.01, "application_rate": 0.1, "field_capacity": 0.005}
-LEAST_CHANGE = {"microclimate": 0.02, "application_rate": 0.02, "field_capacity": 0.02}  # of the value told
+STEP = {"microclimate": 0.01, "application_rate": 0.1, "field_capacity": 0.005, "depletion_fraction": 0.01}
+# Of the value told.
+LEAST_CHANGE = {"microclimate": 0.02, "application_rate": 0.02, "field_capacity": 0.02, "depletion_fraction": 0.02}
+OF_A_TABLE = ("depletion_fraction",)  # of no zone told: far from it is no sign of a wrong flow, area or probe
 LEAST_METERED = 5  # nights with a volume that make a meter of a log
 RECKONED = 0.003  # [-] volumes this near to flow times minutes were reckoned, not metered
 COLUMNS = ["zone", "quantity", "told", "before", "value", "low", "high", "events", "through"]
@@ -51,8 +54,8 @@ class Lesson:
     ----------
     table : DataFrame       zone, quantity, told, before (in use now), value, low, high (95 %), events (evenings of its
                             own probes, or plateaus), through ("probe", "kin", "told" where a value goes back to what
-                            was told); microclimate [-], application_rate [mm/h], field_capacity [m3/m3]; only values
-                            that differ from those in use.
+                            was told); microclimate [-], application_rate [mm/h], field_capacity [m3/m3],
+                            depletion_fraction [-]; only values that differ from those in use.
     questions : DataFrame   zone, quantity, told, value, words: changes too large to be offered.
     reasons : tuple of (surface, text)    What each surface taught, or why nothing yet.
     hints : DataFrame       Like `table`, of DU_LQ of zones with several probes; never stored.
@@ -78,6 +81,7 @@ class _Known:
     fits: SpotFits
     lessons: Lessons
     proof: Proof
+    onset: Onset
 
 
 def learn(told: Site, in_use: Site, night: date) -> Lesson:
@@ -95,7 +99,8 @@ def learn(told: Site, in_use: Site, night: date) -> Lesson:
         return _nothing(names)
     meter = _metered(told, night)
     [fits] = fit_spots(record)
-    known = _Known(record, names, fits, learn_zones(record, fits, metered=meter), prove(record, metered=meter))
+    lessons, proof = learn_zones(record, fits, metered=meter), prove(record, metered=meter)
+    known = _Known(record, names, fits, lessons, proof, learn_onset(record, fits))
     learned = _values(told, known)
     tables, questions = [], []
     for quantity, found in learned.items():
@@ -234,6 +239,7 @@ def _values(site: Site, known: _Known) -> dict[str, Learned]:
         "microclimate": lessons.of_demand(zones.microclimate),
         "application_rate": lessons.of_water(zones.application_rate),
         "field_capacity": learn_field_capacity(known.record, plateaus),
+        "depletion_fraction": known.onset.of_fraction(zones.depletion_fraction),
     }
 
 
@@ -242,6 +248,8 @@ def _holds(known: _Known, quantity: str) -> np.ndarray:
     if quantity == "field_capacity":
         plateaus = find_plateaus(known.record, known.fits, known.lessons)
         return field_capacity_holds(known.record, plateaus)
+    if quantity == "depletion_fraction":
+        return known.onset.holds
     holds = dict(zip(known.proof.surface.tolist(), known.proof.holds.tolist(), strict=True))
     return np.array([holds.get(int(s), False) for s in known.record.surface])
 
@@ -252,7 +260,7 @@ def _rows(
     """Give the values to offer and those to ask about: each is what was learned, or what was told."""
     told, step = found.prior, STEP[quantity]
     moved = np.abs(found.values - told) > LEAST_CHANGE[quantity] * np.abs(told)
-    far = np.abs(found.values / told - 1.0) > QUESTION
+    far = (np.abs(found.values / told - 1.0) > QUESTION) & (quantity not in OF_A_TABLE)
     value = np.where(holds & moved & ~far, np.round(found.values / step) * step, told)
     rows = np.flatnonzero(np.abs(value - now) > 0.5 * step)
     back = value == told
@@ -323,7 +331,24 @@ def _reasons(known: _Known) -> tuple[tuple[str, str], ...]:
         else:
             text = f"nothing learned yet: {tried} {by}, but over the site those of the last two weeks worse"
         out.append((name, text))
-    return tuple(out)
+    return (*out, *_dry_reasons(known))
+
+
+def _dry_reasons(known: _Known) -> list[tuple[str, str]]:
+    """Say of each surface with a probe past its dry limit what that taught of how far it may dry."""
+    onset, record, out = known.onset, known.record, []
+    for number, name in enumerate(known.names):
+        own = np.flatnonzero((record.surface == number) & (onset.pairs > 0))
+        if not own.size:
+            continue
+        ground = own[np.argmax(onset.better[own])]  # that which shows it best
+        tried = f"over {counted(int(onset.pairs[ground]), 'forecast')} of two weeks past its dry limit"
+        if onset.holds[own].any():
+            text = f"may dry farther: {tried} readings fell on as its turf's demand asked"
+        else:
+            text = f"how far it may dry is not learned yet: {tried} readings were foretold no better than as told"
+        out.append((name, text))
+    return out
 
 
 def _nothing(why: tuple[str, ...]) -> Lesson:

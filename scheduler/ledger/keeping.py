@@ -33,7 +33,8 @@ from scheduler.state.demand import LONGEST_PAST
 
 log = logging.getLogger(__name__)
 PATIENCE = 5.0  # how long tonight waits for another program at the ledger [s]
-QUANTITIES = ("microclimate", "application_rate", "field_capacity")  # what can be learned and accepted
+# What can be learned and accepted.
+QUANTITIES = ("microclimate", "application_rate", "field_capacity", "depletion_fraction")
 CAUGHT_UP = 14  # [d] before the newest plan of the folder in which plans are looked for
 SHOWN_BACK = 14  # [d] of estimates that sheets show
 HEAD = 65_536  # bytes of a plan in which the moment it was made is looked for
@@ -274,7 +275,8 @@ def with_accepted(site: Site, accepted: pd.DataFrame) -> Site:
     Parameters
     ----------
     site : Site
-    accepted : DataFrame     zone, quantity, value: microclimate [-], application_rate [mm/h], field_capacity [m3/m3].
+    accepted : DataFrame     zone, quantity, value: microclimate [-], application_rate [mm/h], field_capacity [m3/m3],
+                             depletion_fraction [-].
 
     Returns
     -------

@@ -118,9 +118,11 @@ def _salts(zone: ZonePart, flush: FlushPart | None, units: str) -> str:
 def _learned(learned: Sequence[tuple[str, float, float]], units: str) -> str:
     """What its record taught and the manager accepted, against what zones.csv says."""
     words = {"microclimate": "wants {} times its turf's water, told as {}", "application_rate": "gets {}, told as {}",
-             "field_capacity": "holds {} when drained, told as {}"}  # fmt: skip
+             "field_capacity": "holds {} when drained, told as {}",
+             "depletion_fraction": "may use {} of its water before it suffers, told as {}"}  # fmt: skip
     form = {"microclimate": lambda v: f"{v:.2f}", "application_rate": lambda v: edge.format_rate(v, units),
-            "field_capacity": edge.format_percent}  # fmt: skip
+            "field_capacity": edge.format_percent,
+            "depletion_fraction": lambda v: f"{100 * v:.0f} %"}  # fmt: skip
     parts = [words[q].format(form[q](used), form[q](told)) for q, told, used in learned if q in words]
     return f"Learned from its record and accepted: {'; '.join(parts)}." if parts else ""
 

@@ -21,8 +21,11 @@ SHOWN = {
     "microclimate": lambda v, _: f"{v:.2f}",
     "application_rate": lambda v, units: format_rate(v, units),
     "field_capacity": lambda v, _: f"{100 * v:.1f} %",
+    "depletion_fraction": lambda v, _: f"{100 * v:.0f} %",
     "du_lq": lambda v, _: f"{v:.2f}",
 }
+
+TITLE = {"depletion_fraction": "depletion fraction: of the water turf can reach, used before it suffers"}
 
 
 def print_intake(screen: Console, report: IntakeReport, where: str) -> None:
@@ -58,7 +61,9 @@ def print_lesson(screen: Console, site: Site, lesson: Lesson, kept: int | None) 
         if rows.empty:
             continue
         hint = " (a hint for a catch-can audit; never stored)" if quantity == "du_lq" else ""
-        table = Table(box=None, pad_edge=False, header_style="bold", title=quantity.replace("_", " ") + hint)
+        table = Table(
+            box=None, pad_edge=False, header_style="bold", title=TITLE.get(quantity, quantity.replace("_", " ")) + hint
+        )
         for name in ("zone", "told", "in use", "learned", "from", "to", "readings"):
             table.add_column(name, justify="left" if name == "zone" else "right")
         for r in rows[rows["through"] != "kin"].itertuples(index=False):
