@@ -12,12 +12,13 @@ import pytest
 from models import onset
 from models.kin import EstimationProbes, EstimationZones
 from models.onset import MOST_FRACTION, STEPS, Onset, learn_onset
+from models.sensor_line import SensorLine
 from models.spot_fit import Record, fit_spots, run_spots
 
 NIGHTS, TAW, ROOT, CAPACITY, P = 100, 40.0, 0.25, 0.26, 0.4
 
 
-def dried(true_step, spots=2, zones=3, catch=0.62, seed=0, noise=0.003, gain=1.0):
+def dried(true_step, spots=2, zones=3, catch=0.62, seed=0, noise=0.003, gain=1.0, mean_et=4.0):
     """Zones given three quarters of their demand twice a week; spots in the first ones catch less: dry for weeks.
 
     A storm every five weeks fills all. Stress sets in at `true_step` of RAW as told.
@@ -28,7 +29,7 @@ def dried(true_step, spots=2, zones=3, catch=0.62, seed=0, noise=0.003, gain=1.0
         np.full(zones, 0.7),
     )  # fmt: skip
     probes = EstimationProbes(np.arange(spots), np.full(spots, np.nan), np.arange(spots))
-    etc = np.clip(4.0 + rng.normal(0, 1.0, NIGHTS), 1.0, 8.0)
+    etc = np.clip(mean_et + rng.normal(0, 1.0, NIGHTS), 1.0, 8.0)
     nightly = np.where(np.arange(NIGHTS) % 4 == 0, 13.0, 0.0)
     rain = np.where(np.arange(NIGHTS) % 35 == 20, 40.0, 0.0)
     told = [np.tile(a, (zones, 1)) for a in (nightly, etc, rain)]
@@ -63,7 +64,7 @@ def test_stress_where_it_was_told_or_before_is_not_taken_farther(seed):
 
 
 def test_what_was_never_dry_says_nothing():
-    found = learned(dried(2.0, catch=2.5))
+    found = learned(dried(2.0, catch=1.6, mean_et=2.5))
     assert (found.spots == 0).all() and (found.pairs == 0).all() and not found.holds.any()
     np.testing.assert_array_equal(found.offered, 1.0)
     assert (found.low < 0.6).all() and (found.high > 1.7).all()  # the prior's own
@@ -124,3 +125,23 @@ def test_runs_with_stress_elsewhere_by_hand():
             level += min(max((most - level) / (most - raw), 0.0), 1.0) * record.etc[0, n]
             assert runs[n, i] == pytest.approx(level, abs=0.02)
     assert runs[19, 3] > TAW > runs[19, 2]
+
+
+def test_a_line_of_known_noise_is_a_normal_of_many_readings():
+    rng = np.random.default_rng(3)
+    x = 0.05 + 0.03 * np.sin(np.arange(40)[:, None] / np.array([2.5, 4.0]))
+    y = 0.27 - 0.8 * x[:, 0] + rng.normal(0, 0.004, 40)
+    y[[7, 8, 20]] = np.nan
+    rho, sd = 0.7, 0.01
+    line = SensorLine.of(y, x, 0.26, (0.75, 1.3), (rho, sd))
+    read = np.flatnonzero(~np.isnan(y))
+    apart = np.abs(read[:, None] - read[None, :])
+    log = np.empty((2, 2))
+    for g, gain in enumerate((0.75, 1.3)):
+        for c in range(2):
+            seen = x[read, c]
+            cov = sd**2 * rho**apart + 0.05**2 + 0.2**2 * np.outer(seen, seen)
+            off = y[read] - 0.26 + gain * seen
+            log[g, c] = -0.5 * off @ np.linalg.solve(cov, off) - 0.5 * np.linalg.slogdet(cov)[1]
+    np.testing.assert_allclose(line.likelihood - line.likelihood[0, 0], log - log[0, 0], rtol=1e-6)
+    assert (line.wander, line.error) == (rho, sd)

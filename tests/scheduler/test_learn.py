@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from models.onset import Onset
 from scheduler.learn import COLUMNS, Lesson, _metered, accept, choose, learn
 from scheduler.ledger import queries
-from scheduler.ledger.keeping import open_site_ledger
+from scheduler.ledger.keeping import open_site_ledger, with_accepted
 from scheduler.site import load_site
 from tests.scheduler import hand_evening as h
 from tests.scheduler.probe_course import make_course
@@ -77,7 +78,8 @@ def test_only_what_differs_from_what_is_used_is_offered(tmp_path):
     assert found.nights > 60
     assert {surface for surface, _ in found.reasons} == set(course.zones.surface)
     told = {"microclimate": course.zones.microclimate, "application_rate": course.zones.application_rate,
-            "field_capacity": course.zones.field_capacity}  # fmt: skip
+            "field_capacity": course.zones.field_capacity,
+            "depletion_fraction": course.zones.depletion_fraction}  # fmt: skip
     row = {zone: i for i, zone in enumerate(course.zones.zone)}
     learned = {surface for surface, text in found.reasons if text.startswith("learned")}
     for entry in found.table.itertuples():
@@ -88,6 +90,35 @@ def test_only_what_differs_from_what_is_used_is_offered(tmp_path):
         assert entry.quantity == "field_capacity" or course.zones.surface[row[entry.zone]] in learned
     assert np.isfinite(found.table[["told", "before", "value", "low", "high"]].to_numpy(float)).all()
     assert load_site(course.folder).zones.microclimate.tolist() == course.zones.microclimate.tolist()
+
+
+def test_how_far_turf_may_dry_is_offered_where_it_was_seen(tmp_path, monkeypatch):
+    course = make_course(tmp_path / "course", 31, days=75, faulty=0.0).site
+    surface, zones = course.zones.surface, len(course.zones)
+    first, second = list(dict.fromkeys(surface))[:2]
+    fairly = np.where(surface == first, 1.8, np.where(surface == second, 1.3, 1.0))
+    own = np.zeros(zones, dtype=np.int64)
+    own[0] = 40  # the first zone's own probe stood past its limit so often
+    pairs = np.where(fairly > 1.0, 6, 0)
+    onset = Onset(fairly, 0.8 * fairly, 1.3 * fairly, pairs, own, pairs, fairly, surface == first)
+    monkeypatch.setattr("scheduler.learn.learn_onset", lambda *_: onset)
+    found = learn(course, course, date(2026, 7, 14))
+    rows = found.table[found.table["quantity"] == "depletion_fraction"]
+    assert set(rows["zone"]) == set(course.zones.zone[surface == first])
+    told = course.zones.depletion_fraction[surface == first]
+    np.testing.assert_allclose(rows["value"], 1.8 * told, atol=0.005)  # past a third more, and no question
+    assert not (found.questions["quantity"] == "depletion_fraction").any()
+    assert rows["through"].tolist() == ["probe"] + ["kin"] * (len(rows) - 1)
+    said = [text for name, text in found.reasons if name == first]
+    assert said[1] == (
+        "may dry farther: over 6 forecasts of two weeks past its dry limit readings fell on as its turf's demand asked"
+    )
+    said = [text for name, text in found.reasons if name == second]
+    assert said[1].startswith("how far it may dry is not learned yet: over 6 forecasts")
+    back = learn(
+        course, with_accepted(course, rows[["zone", "quantity", "value"]].assign(value=0.7)), date(2026, 7, 14)
+    )
+    assert len(back.table[back.table["quantity"] == "depletion_fraction"]) == len(rows)
 
 
 def test_a_meter_tells_the_rate_and_a_reckoned_volume_nothing(tmp_path):

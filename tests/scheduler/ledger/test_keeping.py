@@ -25,15 +25,19 @@ def accepted(*rows):
 
 
 def test_accepted_values_stand_in_place_of_the_told_and_are_said(place):
-    rows = (("G1", "microclimate", 1.2), ("F1", "application_rate", 9.0), ("G1", "field_capacity", 0.28))
+    rows = (
+        ("G1", "microclimate", 1.2), ("F1", "application_rate", 9.0), ("G1", "field_capacity", 0.28),
+        ("F1", "depletion_fraction", 0.55),
+    )  # fmt: skip
     found = with_accepted(place, accepted(*rows, ("gone", "microclimate", 2.0)))
     assert found.zones.microclimate.tolist() == [1.2, 1.0]
     assert found.zones.application_rate.tolist() == pytest.approx([12.0, 9.0])
     assert found.zones.field_capacity.tolist() == [0.28, 0.25]
+    assert found.zones.depletion_fraction.tolist() == [place.zones.depletion_fraction[0], 0.55]
     assert place.zones.microclimate.tolist() == [1.0, 1.0]
     said = [n.text for n in found.notes if n.subject == "learned"]
-    assert "microclimate of 1 zone, application rate of 1 zone, field capacity of 1 zone" in said[0]
-    assert said[1].endswith("no longer has: \"gone\"")
+    assert "microclimate of 1 zone, application rate of 1 zone, field capacity of 1 zone, depletion" in said[0]
+    assert said[1].endswith('no longer has: "gone"')
 
 
 def test_an_accepted_field_capacity_stays_above_the_wilting_point(place):
