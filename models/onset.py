@@ -203,16 +203,18 @@ def _foretold(record: Record, dry: Sequence[_DrySpot], count: int) -> tuple[Floa
     """Log of how much better two weeks at a time were foretold, by ground (count,), and how many, spot by spot.
 
     Density of those readings, given all before, with stress where it was learned by then over that with stress where
-    it was told. Were it where it was told, such a product would pass 1 / c with a chance of c at most (Ville 1939;
-    status memory), however the steps were chosen; two weeks on which both agree are not counted.
+    it was told; their product from span to span, at its highest. Were stress where it was told, that would ever pass
+    1 / c with a chance of c at most (Ville 1939; status memory), however the steps were chosen. What speaks against
+    a lesson later is in what is learned itself. Two weeks on which both agree are not counted.
     """
-    gain, pairs = np.zeros(count), np.zeros(count, dtype=np.int64)
+    pairs = np.zeros(count, dtype=np.int64)
     if not dry:
-        return gain, pairs
+        return np.zeros(count), pairs
+    gains: list[FloatArray] = []  # of each span, the latest first
     later = _by_step(_weigh(dry, count, record.nights)[1])
     for cut in range(record.nights - UNTOLD, WARM_UP + LEAST_READINGS - 1, -UNTOLD)[:MOST_TRIES]:
         weight, said = _weigh(dry, count, cut)
-        now = _by_step(said)
+        now, gain = _by_step(said), np.zeros(count)
         for spot, before, after in zip(dry, now, later, strict=True):
             offered = _quantile(weight[spot.ground], NEAR_END)
             if before is None or after is None or offered <= 1.0:
@@ -222,7 +224,9 @@ def _foretold(record: Record, dry: Sequence[_DrySpot], count: int) -> tuple[Floa
             gain[spot.ground] += more[learned] - more[TOLD]
             pairs[spot.ground] += abs(more[learned] - more[TOLD]) > LITTLE
         later = now
-    return gain, pairs
+        gains.append(gain)
+    spans = np.reshape(gains[::-1], (-1, count))
+    return np.cumsum(spans, axis=0).max(axis=0, initial=0.0), pairs
 
 
 def _by_step(said: Sequence[FloatArray | None]) -> list[FloatArray | None]:
