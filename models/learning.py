@@ -60,7 +60,7 @@ class Told:
     water_own: float = 0.07
     catch: float = 1.0
     physics: float = 0.12
-    physics_own: float = 0.06
+    physics_own: float = 0.15
     physics_mean: float = -0.12
 
     def __post_init__(self) -> None:

@@ -38,7 +38,9 @@ STEPS = np.array([0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.2])  # of RAW as told: w
 TOLD = 2  # place of what was told among them
 PRIOR = 0.4  # [-] standard deviation of the log of the true multiple
 NEAR_END, LESS = 0.1, 1.281552  # [-] chance that stress sets in before what is offered; so many standard deviations
-BETWEEN = 0.2  # [-] standard deviation of its log from zone to zone of one ground: taken off where a zone was not dry
+# [-] standard deviations of the log of that multiple: of a zone about its own dry spot, of one without about those of
+# its ground; both are taken off what is offered.
+OWN, BETWEEN = 0.1, 0.2
 LEAKS = np.array([0.02, 0.06, 0.12, 0.20, 0.30])  # L, of TAW [-]
 RATIOS, LEVELS = np.linspace(-0.7, 0.7, 11), np.linspace(-0.25, 0.25, 3)  # as in `models.spot_fit`
 DEMAND, WATER = 0.15, 0.3  # [-] standard deviations of the logs of demand and of a spot's water over what was told
@@ -98,7 +100,7 @@ def learn_onset(record: Record, fits: SpotFits) -> Onset:
     own = np.zeros(ground.size, dtype=np.int64)
     for spot in dry:
         own[spot.zone] = max(own[spot.zone], spot.evenings)
-    off = np.where(own > 0, 0.0, BETWEEN)
+    off = np.where(own > 0, OWN, BETWEEN)
     offered, low, high = (
         end[ground] * np.exp(-side * off) for end, side in ((offered, LESS), (low, Z95), (high, -Z95))
     )
