@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 
 from models.choices import BY_HAND, MORNING
-from models.hydraulics import M3_OF_LPS_MINUTE
 from models.soil import adjusted_depletion_fraction
 from scheduler.document.parts import PlanDocument, Why
 from scheduler.document.reading import read_plan
@@ -26,7 +25,7 @@ from scheduler.site import Site
 from scheduler.state.demand import evening_demand, zone_etc
 from scheduler.state.evening import StartState, evening_state
 from scheduler.state.quality import believed, examine
-from scheduler.state.ran import applied_minutes
+from scheduler.state.ran import applied_minutes, minutes_run
 from scheduler.state.readings import Sensors, sensors_of
 from scheduler.state.uneven import with_weighed_catch
 from scheduler.supply import net_rates
@@ -166,11 +165,7 @@ def _ran(site: Site, night: date) -> np.ndarray:
     zone = rows["zone"].map(index)
     known = zone.notna()
     zone, rows = zone[known].to_numpy(np.int64), rows[known]
-    by_volume = rows["volume"].to_numpy(float) / (M3_OF_LPS_MINUTE * site.zones.flow[zone])
-    minutes = rows["minutes"].to_numpy(float)
-    return np.bincount(
-        zone, weights=np.nan_to_num(np.where(np.isnan(minutes), by_volume, minutes)), minlength=len(site.zones)
-    )
+    return np.bincount(zone, weights=np.nan_to_num(minutes_run(site, rows)), minlength=len(site.zones))
 
 
 def _band(site: Site, demand: Any, state: StartState, limits: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

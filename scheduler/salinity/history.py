@@ -26,7 +26,7 @@ from scheduler.notes import Note
 from scheduler.salinity.followed import Follower
 from scheduler.site import Site
 from scheduler.state.demand import zone_etc, zone_rain
-from scheduler.state.ran import runs_before
+from scheduler.state.ran import minutes_run, runs_before
 
 
 @dataclass(frozen=True)
@@ -198,7 +198,6 @@ def _log(site: Site, zones: np.ndarray, days: pd.Series, night: date) -> tuple[n
     """Mean depth applied on the night of each past date (M, T) [mm], and the nights the log covers (T,)."""
     minutes, logged = np.zeros((len(site.zones), len(days))), np.zeros(len(days), dtype=bool)
     rows = runs_before(site, night)
-    rows = rows[rows["minutes"].notna()]
     if not len(rows):
         text = "no log of applied water: salts are reckoned as if every night had refilled the root zone"
         return minutes[zones], logged, [Note("step_down", "salts", text)]
@@ -206,7 +205,7 @@ def _log(site: Site, zones: np.ndarray, days: pd.Series, night: date) -> tuple[n
     zone = rows["zone"].map(index).fillna(-1).to_numpy(np.int64)
     column = pd.DatetimeIndex(days).get_indexer(pd.DatetimeIndex(rows["night"]))
     inside = (zone >= 0) & (column >= 0)
-    np.add.at(minutes, (zone[inside], column[inside]), rows["minutes"].to_numpy(float)[inside])
+    np.add.at(minutes, (zone[inside], column[inside]), minutes_run(site, rows)[inside])
     depth = minutes[zones] * site.zones.gross_rate[zones][:, None]
     first, last = rows["night"].min(), rows["night"].max()
     return depth, np.asarray((days >= first) & (days <= last)), []

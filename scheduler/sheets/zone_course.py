@@ -14,6 +14,7 @@ import pandas as pd
 
 from scheduler.document.parts import PlanDocument, ZonePart
 from scheduler.site import Site
+from scheduler.state.ran import minutes_run
 
 BACK = 14  # [d] shown before tonight
 
@@ -111,11 +112,11 @@ def _readings(site: Site, days: pd.DatetimeIndex) -> pd.DataFrame:
 
 def _applied(site: Site, days: pd.DatetimeIndex) -> pd.DataFrame:
     """Gross depth of each zone and past night of the log [mm]."""
-    rows = site.applied[(site.applied["night"] >= days[0]) & site.applied["minutes"].notna()]
+    rows = site.applied[site.applied["night"] >= days[0]]
     if not len(rows):
         return pd.DataFrame(columns=["zone", "night", "depth"])
     rate = pd.Series(site.zones.application_rate / 60.0, index=site.zones.zone)
-    rows = rows.assign(depth=rows["minutes"] * rows["zone"].map(rate))
+    rows = rows.assign(depth=minutes_run(site, rows) * rows["zone"].map(rate))
     return rows.groupby(["zone", "night"], as_index=False)["depth"].sum()
 
 

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from models.choices import READINGS
+from models.hydraulics import M3_OF_LPS_MINUTE
 from scheduler.errors import counted
 from scheduler.notes import Note
 from scheduler.site import Site
@@ -66,6 +67,15 @@ def runs_before(site: Site, night: date) -> pd.DataFrame:
         return log
     added = planned[["night", "zone", "minutes"]].assign(volume=np.nan)
     return pd.concat((log[["night", "zone", "minutes", "volume"]], added), ignore_index=True) if len(log) else added
+
+
+def minutes_run(site: Site, rows: pd.DataFrame) -> np.ndarray:
+    """Minutes of runs, as told or else of their volume at the flow of their zone [min]; NaN of zones the site lacks."""
+    minutes = rows["minutes"].to_numpy(float)
+    if "volume" not in rows:
+        return minutes
+    flow = rows["zone"].map(pd.Series(site.zones.flow, index=site.zones.zone)).to_numpy(float)
+    return np.where(np.isnan(minutes), rows["volume"].to_numpy(float) / (flow * M3_OF_LPS_MINUTE), minutes)
 
 
 def what_ran(site: Site, night: date, past: pd.DataFrame, notes: list[Note]) -> Ran:
@@ -122,7 +132,7 @@ def applied_minutes(
     """
     z = len(site.zones)
     minutes = np.zeros((z, len(past)))
-    rows = site.applied[(site.applied["night"] < pd.Timestamp(night)) & site.applied["minutes"].notna()]
+    rows = site.applied[site.applied["night"] < pd.Timestamp(night)]
     if not len(rows):
         if not len(site.applied):
             notes.append(Note("step_down", "applied", "no log of applied water"))
@@ -145,7 +155,7 @@ def _add(minutes: np.ndarray, site: Site, rows: pd.DataFrame, days: np.ndarray) 
     place = np.searchsorted(days, night)
     inside = (place < len(days)) & ~np.isnan(zone)
     inside &= days[np.minimum(place, len(days) - 1)] == night
-    np.add.at(minutes, (zone[inside].astype(np.int64), place[inside]), rows["minutes"].to_numpy(float)[inside])
+    np.add.at(minutes, (zone[inside].astype(np.int64), place[inside]), minutes_run(site, rows)[inside])
 
 
 def _unbroken(planned: pd.DataFrame, night: date, newest: date | None) -> tuple[list[pd.Timestamp], bool]:

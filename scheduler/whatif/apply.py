@@ -336,7 +336,7 @@ def _choices(site: Site, case: Case, dates: Sequence[date]) -> tuple[Choice, ...
         for monday, nights in weeks.items():
             first = monday if part.keys.starts is None else max(monday, part.keys.starts)
             ran = runs_before(site, dates[0])
-            ran = ran[(ran["night"] >= pd.Timestamp(first)) & (ran["minutes"] > 0)]
+            ran = ran[(ran["night"] >= pd.Timestamp(first)) & (ran[["minutes", "volume"]] > 0).any(axis=1)]
             ran = ran[ran["zone"].isin(site.zones.zone[zones])]
             done = ran["night"].nunique()
             counted.append((tuple(nights), max(most - done, 0)))

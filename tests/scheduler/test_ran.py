@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from models.choices import READINGS
-from scheduler.state.ran import planned_runs, runs_before, what_ran
+from scheduler.state.ran import minutes_run, planned_runs, runs_before, what_ran
 from tests.scheduler.site_folders import site
 
 EVENING = date(2026, 7, 20)
@@ -113,6 +113,19 @@ def test_each_run_counts_on_its_own_night_and_a_night_is_counted_once(tmp_path):
     assert green(ran) == {18: 12.0}  # nothing of nights before the record, of tonight, or of a run without minutes
     assert ran.minutes[1].tolist() == [0.0] * 17 + [2.0, 0.0, 0.0]
     assert (ran.newest, ran.nights) == (date(2026, 7, 18), 2)
+
+
+def test_a_run_told_by_its_volume_ran_as_long_as_its_flow_takes_for_it(tmp_path):
+    # 2 L/s are 0.12 m3 a minute. Where both are told, minutes are what the controller did.
+    zones = "zone,surface,area,flow\nG1,green,500,2\nF1,fairway,2000,4\n"
+    log = "night,zone,minutes,volume\n2026-07-18,G1,,3.6\n2026-07-19,G1,12,99\n2026-07-19,F1,,2.4\n"
+    place, notes = site(tmp_path, zones=zones, applied=log), []
+    ran = what_ran(place, EVENING, PAST, notes)
+    assert green(ran) == {18: pytest.approx(30.0), 19: 12.0} and ran.minutes[1, 18] == pytest.approx(10.0)
+    assert (ran.newest, ran.nights, ran.first_known, notes) == (date(2026, 7, 19), 2, 17, [])
+    late = dataclasses.replace(place, planned=planned(20))
+    assert minutes_run(late, runs_before(late, date(2026, 7, 21))).tolist()[:4] == pytest.approx([30, 10, 12, 30])
+    assert np.isnan(minutes_run(place, place.applied.assign(zone="gone", minutes=np.nan))).all()
 
 
 def test_nights_between_the_end_of_the_log_and_the_first_plan_are_dry_ones(tmp_path):

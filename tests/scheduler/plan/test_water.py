@@ -138,6 +138,14 @@ def test_what_the_season_used_is_gone(tmp_path):
     assert tiers == ()
 
 
+@pytest.mark.parametrize(("starts", "inside"), [(NIGHT, True), (NIGHT + timedelta(days=1), False)])
+def test_a_season_has_its_first_night_and_its_last(tmp_path, starts, inside):
+    for i, days in enumerate((f"{starts}\nends = 2026-10-31", f"2026-04-01\nends = {NIGHT - (starts - NIGHT)}")):
+        place, dates, demand, etc, net = evening(tmp_path / str(i), f"[allocation]\nvolume = 9\nstarts = {days}\n")
+        share, hard, _ = allocation_share(place, dates, demand, etc, net, notes := [])
+        assert (share is not None, np.isfinite(hard), not notes) == (inside, inside, inside)
+
+
 def test_a_horizon_that_ends_with_the_season_gets_all_that_is_left(tmp_path):
     # Its nights replace the ET of the dates after them, each date once: after the last of them nothing is to come.
     (share, _, _), _, _ = allocation(tmp_path / "a", NIGHT + timedelta(days=2))

@@ -6,10 +6,11 @@ from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from models.layers import some_layers, state_from_ece
-from scheduler.salinity.history import _Catch, salt_history
+from scheduler.salinity.history import _Catch, _log, salt_history
 from scheduler.salinity.readings import layer_samples, site_layers
 from scheduler.state.demand import evening_demand
 from tests.scheduler import salty_sites as s
@@ -48,6 +49,18 @@ def test_a_zone_that_catches_unequal_water_drains_more_and_keeps_more_in_its_dry
     drained = found.drainage.sum(axis=1)
     assert drained[0] < drained[1] < drained[2]
     assert found.depth.sum(axis=1) == pytest.approx(39 * 5.0 * np.ones(3))
+
+
+def test_the_log_of_salts_takes_volume_where_no_minutes_are_told(tmp_path):
+    days = pd.Series(pd.date_range(s.NIGHT - timedelta(days=4), s.NIGHT))
+    told = [f"{s.NIGHT - timedelta(days=d)}" for d in (3, 2, 1, 0)]
+    log = f"night,zone,minutes,volume\n{told[0]},G1,20,\n{told[0]},G2,,6\n{told[2]},G2,5,\n{told[3]},G2,99,\n"
+    place = s.salty(tmp_path, applied=log)
+    depth, logged, notes = _log(place, np.array([0, 1]), days, s.NIGHT)
+    rate, flow = place.zones.gross_rate, place.zones.flow
+    minutes = np.array([[0, 20, 0, 0, 0], [0, 6000 / (60 * flow[1]), 0, 5, 0]])
+    np.testing.assert_allclose(depth, minutes * rate[:2, None])
+    assert (logged.tolist(), notes) == ([False, True, True, True, False], [])
 
 
 def test_even_catch_is_the_plain_balance(tmp_path):

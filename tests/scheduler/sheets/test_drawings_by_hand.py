@@ -6,9 +6,10 @@ from types import SimpleNamespace
 from xml.etree import ElementTree
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from scheduler.sheets import flow, site_map
+from scheduler.sheets import flow, site_map, zone_course
 from scheduler.sheets.charts import (
     ALERT,
     BAND,
@@ -28,6 +29,7 @@ from scheduler.sheets.charts import (
     share_bar,
 )
 from scheduler.sheets.site_map import WIDE, _common_word, _edges, _free_spot, _labels, _marked_boxes, _near, apart
+from tests.scheduler.site_folders import site
 
 NAN = np.nan
 
@@ -493,3 +495,13 @@ def test_a_zone_is_filled_for_now_and_tomorrow_and_large_outlines_lie_below():
     fill = site_map._fill("wet", "dry", "wide")
     assert fill.index(site_map.COLOURS["wet"]) < fill.index(site_map.COLOURS["dry"]) and fill.count("#fff") == 3
     assert 'x="0.5" width=".5" height="1" fill="#e98a3a"' in fill
+
+
+def test_a_zone_s_course_shows_the_depth_of_minutes_or_of_volume(tmp_path):
+    zones = "zone,surface,area,flow\nG1,green,500,2\nF1,fairway,2000,4\n"
+    log = "night,zone,minutes,volume\n2026-07-11,G1,30,\n2026-07-12,G1,30,\n2026-07-13,F1,,10\n"
+    place = site(tmp_path, zones=zones, applied=log)
+    rows = zone_course._applied(place, pd.date_range("2026-07-12", "2026-07-14"))
+    found = [(z, f"{n:%m-%d}", round(d, 9)) for z, n, d in rows.itertuples(index=False)]
+    assert found == [("F1", "07-13", 5.0), ("G1", "07-12", 7.2)]  # 10 m3 over 2000 m2; 3.6 m3 over 500
+    assert zone_course._applied(place, pd.date_range("2026-08-01", "2026-08-02")).empty

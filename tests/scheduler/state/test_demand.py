@@ -217,3 +217,8 @@ def test_a_zone_drinks_by_its_month_and_microclimate_and_rain_runs_off_heavy_soi
     assert runoff[0, 1] > runoff[1, 1]
     assert not runoff[:, 0].any()
     assert rain[0, 1] < rain[1, 1]
+
+
+def test_days_whose_rain_nobody_knows_are_counted(tmp_path):
+    rows = "".join(f"{NIGHT - timedelta(days=d)},5,{'' if d in (2, 3, 5) else 0}\n" for d in range(9, -1, -1))
+    assert "rain of 3 days is not known" in said(demand(tmp_path, weather="date,eto,rain\n" + rows), "warning")

@@ -1,6 +1,7 @@
 """What the filter is fed of a site's record, and whom it speaks for."""
 
 from datetime import date, timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -138,3 +139,31 @@ def test_before_the_record_of_readings_each_date_follows_the_water_of_its_own_ni
     water = np.array([[0.0, 2.0, 0.0, 9.0]])
     found = _start(water, 5.0 * row, 0.0 * row, np.array([40.0]), 0.5 * row, 2, 0, np.array([6.0]))
     assert found.tolist() == pytest.approx([8.0])
+
+
+def test_a_run_is_as_long_as_the_sizes_of_its_blocks_let_it_be_afforded(tmp_path, monkeypatch):
+    # A block of three zones of a surface and one sensor has (3 x 3 + 2)^2 entries of covariance.
+    monkeypatch.setattr(filtered, "WORK", 121 * 25 + 1)
+    found, _, _ = record(tmp_path, days=50, evenings=45)
+    assert found.etc.shape[1] == 25
+    monkeypatch.setattr(filtered, "WORK", 121 * 9)
+    assert record(tmp_path / "b", days=50, evenings=45)[0].etc.shape[1] == filtered.SHORTEST_RUN
+
+
+def test_rain_before_a_run_begins_fills_what_it_starts_from(tmp_path, monkeypatch):
+    monkeypatch.setattr(filtered, "WORK", 0)
+    monkeypatch.setattr(filtered, "zone_rain", lambda site, past: (np.full((3, len(past)), 20.0), None))
+    assert record(tmp_path / "wet", days=30, evenings=20, minutes=1)[0].start.tolist() == [0.0, 0.0]
+    monkeypatch.setattr(filtered, "zone_rain", lambda site, past: (np.zeros((3, len(past))), None))
+    assert record(tmp_path / "dry", days=30, evenings=20, minutes=1)[0].start[0] > 5.0
+
+
+@pytest.mark.parametrize(("gain", "heard"), [(1.0, True), (0.3, True), (0.06, False)])
+def test_a_probe_below_the_roots_is_heard_where_it_follows_the_share_they_lack(tmp_path, monkeypatch, gain, heard):
+    depletion = np.tile(np.linspace(3.0, 25.0, 10), 4) + np.repeat([0.0, 2.0, -1.0, 1.0], 10)
+    monkeypatch.setattr(filtered, "run_balance", lambda *given: SimpleNamespace(depletion=depletion[None, :]))
+    place = site(tmp_path, TOML, ZONES, probe_sites=PLACES.replace(",15,", ",45,"))
+    sensors, ran = filtered.sensors_of(place), SimpleNamespace(minutes=np.zeros((3, 41)), first_known=0)
+    read = 0.25 - gain * depletion / (1000.0 * place.zones.fed_depth[0])
+    found = filtered._in_touch(place, sensors, read[None, :], ran, np.full((3, 41), 5.0), np.zeros((3, 41)), 0)
+    assert found.tolist() == [heard]

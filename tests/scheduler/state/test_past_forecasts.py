@@ -71,3 +71,12 @@ def test_only_what_came_until_a_date_and_no_forecast_too_old(tmp_path):
     assert skill.past_forecasts(made, pd.Timestamp(day(-6))).empty
     assert skill.past_forecasts(made)["lead"].tolist() == [1, 2]
     assert [s.lead for s in skill.forecast_skill(made)] == [1, 2]
+
+
+@pytest.mark.parametrize(("issued", "counts"), [("T00:00", True), ("T00:01", True), (None, False)])
+def test_forecasts_of_the_last_four_hundred_days_count(tmp_path, issued, counts):
+    first = day(-400)
+    weather = f"date,eto,rain\n{first + timedelta(days=1)},5,0\n{NIGHT},5,0\n"
+    when = f"{first}{issued}" if issued else f"{first - timedelta(days=1)}T23:59"
+    rows = f"{HEAD}{when},{first + timedelta(days=1)},,5,0,1\n"
+    assert len(skill.past_forecasts(site(tmp_path, weather=weather, forecast=rows))) == counts

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -195,3 +196,32 @@ def test_readings_of_no_place_are_counted_and_left_out(place, monkeypatch):
     assert seen[0].series.size == 1
     assert "2 readings of a time for which probe_sites.csv gives no place" in found.notes[0].text
     assert date(2026, 7, 12) == place.probe_sites["until"].iloc[1].date()
+
+
+def noted(place, first, last):
+    notes = []
+    _Days.of(place, minutes(first, last), notes)
+    return [n.text.partition(";")[0] for n in notes]
+
+
+def test_days_and_nights_not_on_record_are_counted_from_the_first_reading_on(place):
+    # Three days before the readings are laid out as well; of them nothing is said. The log begins on the 10th.
+    assert noted(place, "09T10:00", "10T10:00") == ["1 night not in the log of applied water"]
+    assert noted(place, "10T10:00", "13T10:00") == []
+    assert noted(place, "07T10:00", "10T10:00") == [
+        "rain of 2 days is not known", "3 nights not in the log of applied water"
+    ]  # fmt: skip
+    assert noted(place, "13T10:00", "15T10:00") == [
+        "rain of 2 days is not known", "1 night not in the log of applied water"
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("what", "size", "words"),
+    [("moisture", 0.05, "the level changed by +5.0 % at once and stayed"),
+     ("temperature", 2.5, "the daily swing of temperature changed by a factor of 2.5")],
+)  # fmt: skip
+def test_a_probe_that_was_moved_is_told_by_what_shows_it(what, size, words):
+    fault = Fault("moved", what, 0, 1, 2, size)
+    text = quality._reason(fault, SimpleNamespace(hours=np.arange(5.0)))
+    assert text == words + "; the probe seems to have been moved"

@@ -250,6 +250,16 @@ def test_each_week_of_a_choice_begins_on_its_monday(tmp_path):
     assert [(len(nights), left) for nights, left in found.weeks] == [(5, 2), (7, 3), (1, 3)]
 
 
+def test_a_night_told_by_its_volume_is_one_of_the_week_s(tmp_path):
+    place = made(tmp_path)
+    rows = "night,zone,minutes,volume\n2026-07-13,G1,,3\n2026-07-14,G1,,0\n"
+    (place.folder / "applied.csv").write_text(rows, encoding="utf-8")
+    case = bare(nights_a_week=3)
+    case.parts[0].binds = lambda surface: np.array([True, False])
+    (found,) = _choices(load_site(place.folder), case, DATES)
+    assert [(len(nights), left) for nights, left in found.weeks] == [(4, 2)]
+
+
 def test_a_case_says_what_of_it_does_not_touch_these_nights(tmp_path):
     late = bare(NIGHT + timedelta(days=30), allocation_factor=0.5)
     late.parts[0].name = "late"
