@@ -658,8 +658,8 @@ SLIPS = (
     ),
     Slip(
         "models/quality.py",
-        "spread = 1.5 * np.nan_to_num",
-        "spread = np.nan_to_num",
+        "spread = 1.5 * nanmedian",
+        "spread = nanmedian",
         "a day's swing makes a temperature a fault",
     ),
     Slip(
@@ -682,8 +682,8 @@ SLIPS = (
     ),
     Slip(
         "models/filter_ahead.py",
-        "gone = at_night + (drained",
-        "gone = (drained",
+        "gone = at_night + (settled",
+        "gone = (settled",
         "what drained in the night leaves no doubt",
     ),
     Slip(
