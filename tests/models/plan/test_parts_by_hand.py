@@ -226,6 +226,9 @@ def test_samples_are_spread_over_the_parts_each_three_times_the_one_before(monke
     only = np.ones((10, 2))
     only[:, 1] = np.isin(np.arange(10), [2, 5]) * np.arange(10)
     assert sampled([10] * 10, only, monkeypatch, 10, 0.1) == [[4, 5]]  # who could use most of a limit is in it
+    some = np.ones((10, 2))
+    some[:, 1] = np.isin(np.arange(10), [2, 4]) * np.arange(10)
+    assert sampled([10] * 10, some, monkeypatch, 15, 0.1) == [[4, 9]]  # one of the two that could use it is enough
     nobody = np.zeros((10, 1))
     assert sampled([10] * 10, nobody, monkeypatch, 10, 0.1) == [[4]]
     assert sampled([10, 10], [[1, 0], [0, 1]], monkeypatch, 10, 0.1) == [[1]]  # never all

@@ -322,7 +322,7 @@ def test_where_very_many_zones_need_a_flush_each_is_asked_about_some_ways_evenly
     ("changes", "words"),
     [
         ({"zone": np.array([1, 0])}, "rising"), ({"zone": np.array([0, 0])}, "rising"),
-        ({"zone": np.array([-1, 0])}, "0 or above"),
+        ({"zone": np.array([-1, 0])}, "0 or above"), ({"zone": np.array([[0, 1]])}, "rising"),
         ({"depth": np.ones((1, 1))}, "depth: shape"), ({"depth": np.array([[1.0], [0.0]])}, "above 0"),
         ({"depth": np.array([[1.0], [np.inf]])}, "finite"), ({"harm": np.ones((1, 3))}, "harm: shape"),
         ({"harm": np.array([[0.0] * 3, [0.0, -1.0, 0.0]])}, "harm: every"), ({"allowed": np.ones((2, 2), bool)},
