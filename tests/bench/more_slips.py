@@ -357,4 +357,40 @@ MORE = (
         "zones are counted that run where it rains",
     ),
     ("scheduler/document/changes.py", "+ abs(len(old) - len(new))", "", "starts that are gone need no keying"),
+    (
+        "scheduler/plan/water.py",
+        "(share * used[:, None]).sum(axis=0)",
+        "(share[:1] * used[:, None]).sum(axis=0)",
+        "a month's water is all the first zone's source's",
+    ),
+    (
+        "scheduler/supply.py",
+        "first, *others = _blends(site, listed)",
+        "*others, first = _blends(site, listed)",
+        "a zone usually takes the last source it names",
+    ),
+    (
+        "scheduler/state/ran.py",
+        'rows["volume"].to_numpy(float) / (flow * M3_OF_LPS_MINUTE), minutes)',
+        "0.0, minutes)",
+        "a run told by its volume has not run",
+    ),
+    (
+        "scheduler/whatif/apply.py",
+        '(ran[["minutes", "volume"]] > 0).any(axis=1)',
+        '(ran["minutes"] > 0)',
+        "a night told by its volume is none of its week's",
+    ),
+    (
+        "scheduler/state/filtered.py",
+        "_start_of_places(applied, etc, rain, p, first, known, zones)",
+        "_start_of_places(applied, etc, 0.0 * rain, p, first, known, zones)",
+        "a record of readings begins as if no rain had come before it",
+    ),
+    (
+        "scheduler/whatif/ahead.py",
+        "self.runs.append(",
+        "len(",
+        "a night played ahead is not watered",
+    ),
 )
