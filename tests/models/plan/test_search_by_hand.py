@@ -186,7 +186,7 @@ def test_every_so_many_nodes_a_dive_is_made(monkeypatch):
     one, dives = drawn_room(3), []
     start = dive(one.ways, one.root, 1.0, one.solve)
     better = replace(start, cost=one.best() - 0.05)
-    monkeypatch.setattr(choose, "DIVE_EVERY", 3)
+    monkeypatch.setattr(choose, "DIVE_EVERY", 4)
     monkeypatch.setattr(choose, "dive", lambda *given: dives.append(given[2]) or better)
     nodes = []
 
@@ -195,7 +195,7 @@ def test_every_so_many_nodes_a_dive_is_made(monkeypatch):
         return len(nodes) < 9
 
     found, _ = branch(one.ways, one.root, start, 0.01 / 50, one.solve, more)
-    assert nodes == [0, 0, 0, 1]  # what it found closes the gap
+    assert nodes == [0, 0, 0, 0, 1]  # what it found closes the gap
     assert dives == [0.001 / 50]  # a tenth of the gap that is left alone
     assert found is better
 
@@ -434,11 +434,11 @@ def test_a_search_with_groups_dives_first_and_after_every_few_nodes(monkeypatch)
     assert found.cost == pytest.approx(room.best()) and bound == pytest.approx(found.cost)
     assert found_by[:3] == ["dive bold", "near", "dive"]
     start = Node(*room.ways.fixed(2 * np.arange(7)), 50.0, np.tile([1.0, 0.0], 7))
-    monkeypatch.setattr(groups, "DIVE_EVERY", 3)
+    monkeypatch.setattr(groups, "DIVE_EVERY", 4)
     found_by.clear()
     nodes = []
-    found, bound = search.run(root, lambda: nodes.append(len(found_by)) or len(nodes) < 5, start)
-    assert nodes[:3] == [2, 2, 2] and nodes[3] > 2  # near the plan at hand; then not before the third node
+    found, bound = search.run(root, lambda: nodes.append(len(found_by)) or len(nodes) < 6, start)
+    assert nodes[:4] == [2, 2, 2, 2] and nodes[4] > 2  # near the plan at hand; then not before the fourth node
     assert found_by[0] == "near" and found.cost < 50.0 and bound <= room.best() + 1e-9
     close = (50.0 - root.bound) / 50.0 * 1.01  # a gap that is left alone
     found_by.clear()
