@@ -184,7 +184,7 @@ def test_leaching_fraction_achieved():
 @pytest.mark.parametrize(
     ("changes", "what"),
     [
-        ({"root_depth": [0.0]}, "thickness"),
+        ({"root_depth": [0.0]}, "^thickness: must be above 0"),
         ({"wilting_point": [0.3]}, "field_capacity"),
         ({"paste": [0.2]}, "paste"),
         ({"roots": (0.5, 0.4)}, "root_fraction"),
@@ -197,7 +197,7 @@ def test_leaching_fraction_achieved():
         ({"roots": (1.5, -0.5)}, "root_fraction"),
         ({"root_depth": [[0.3]]}, "one-dimensional"),
         # one zone that cannot be among others
-        ({"root_depth": [0.3, 0.0]}, "thickness"),
+        ({"root_depth": [0.3, 0.0]}, "^thickness: must be above 0"),
         ({"root_depth": [0.3, 0.3], "wilting_point": [0.1, 0.3]}, "field_capacity"),
         ({"root_depth": [0.3, 0.3], "paste": [0.5, 0.2]}, "paste"),
         ({"root_depth": [0.3, 0.3], "paste": [0.5, 2.1]}, "paste"),
