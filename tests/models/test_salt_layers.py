@@ -215,28 +215,6 @@ def test_layers_refuse(changes, what):
 @pytest.mark.parametrize(
     ("changes", "what"),
     [
-        ({"emptied": [[0.6, 0.3]]}, "emptied: must be 0 or more and sum to 1"),
-        ({"emptied": [[0.7, 0.4]]}, "emptied: must be 0 or more and sum to 1"),
-        ({"emptied": [[1.2, -0.2]]}, "emptied: must be 0 or more and sum to 1"),
-        ({"emptied": [[0.8, 0.2]]}, "emptied: no layer and those below it"),
-        ({"root_fraction": [[0.6, 0.3]]}, "root_fraction: must be 0 or more and sum to 1"),
-        ({"root_fraction": [[1.1, -0.1]]}, "root_fraction: must be 0 or more and sum to 1"),
-        ({"rooted": [[0.0, 0.1]]}, "rooted: must be 0 to the layer's thickness, and above 0 in the top layer"),
-        ({"rooted": [[0.15, -0.1]]}, "rooted: must be 0 to"),
-        ({"rooted": [[0.15, 0.16]]}, "rooted: must be 0 to"),
-        ({"thickness": [[0.15, 0.0]]}, "thickness: must be above 0 m"),
-        ({"thickness": [0.15, 0.15]}, r"shape \(2,\)"),
-    ],
-)
-def test_layers_that_cannot_be_are_refused(changes, what):
-    with pytest.raises(ValueError, match="^" + what if what[0] != "s" else what):
-        replace(one_zone(), **{name: np.array(value) for name, value in changes.items()})
-    assert replace(one_zone(), rooted=np.array([[0.15, 0.0]])).rooted[0, 1] == 0.0
-
-
-@pytest.mark.parametrize(
-    ("changes", "what"),
-    [
         ({"net_irrigation": -1.0}, "net_irrigation"),
         ({"etc": [1.0, 2.0]}, "etc"),
         ({"source_ec": np.nan}, "source_ec"),
@@ -278,6 +256,13 @@ def test_layers_of_another_shape_are_refused(name):
     [
         ({"wilting_point": [0.25, 0.1]}, "field_capacity: must be above"),  # no water between them
         ({"wilting_point": [0.1, -0.1]}, "field_capacity: must be above"),
+        ({"thickness": [0.15, 0.0]}, "^thickness: must be above 0"),
+        ({"root_fraction": [0.6, 0.3]}, "root_fraction: must be 0 or more"),
+        ({"root_fraction": [1.1, -0.1]}, "root_fraction: must be 0 or more"),
+        ({"paste": [0.2, 0.5]}, "paste: must be"),
+        ({"mixing": [1.0, 0.0]}, "mixing: must be"),
+        ({"path_spread": [1.0, -0.1]}, "path_spread: must be"),
+        ({"emptied": [0.6, 0.3]}, "emptied: must be 0 or more"),
         ({"emptied": [0.6, 0.5]}, "emptied: must be 0 or more"),
         ({"emptied": [1.1, -0.1]}, "emptied: must be 0 or more"),
         ({"emptied": [0.8, 0.2]}, "no layer and those below"),  # roots of the lower take 0.3
