@@ -1,6 +1,7 @@
 """What the searches of a full night count and choose from, piece by piece; that they help is tested beside them."""
 
 from dataclasses import replace
+from itertools import combinations, product
 
 import numpy as np
 import pytest
@@ -227,3 +228,64 @@ def test_what_is_late_in_any_case_ends_as_soon_as_it_can():
     apart = Board(job)
     apart.place(0, 40, 10)
     assert cutting._placed_late(apart, Item(0, 10), False) == 0 and sorted(apart.placed[0]) == [(0, 10), (40, 50)]
+
+
+def stepped(priced, way, length):
+    """Cost of starts where hours at another price count in two steps: none, up to half of a cycle, or all of it."""
+    total = 0
+    for k, start in enumerate(way):
+        if start == NOWHERE:
+            total += int(priced.left_out[k])
+            continue
+        beyond, half = int(priced.beyond(k, np.array([start]), int(length[k]))[0]), int(length[k]) // 2
+        total += int(priced.late[k]) * (start + length[k] > priced.done[k])
+        total += priced.outside * ((beyond > 0) * (int(length[k]) - half) + (beyond > half) * half)
+    return total
+
+
+def cheapest(job, board, length, priced, ramp):
+    """Least cost of all ways to place the cycles of a short night, each tried."""
+    capacity, best = 10.0, np.inf
+    choices = [[NOWHERE, *board.starts(int(z), int(n), ramp=False).tolist()] for z, n in zip(job.cycle_zone, length)]  # noqa: B905
+    used = board.flow[0, board.minute : board.minute + board.steps] / 1e6
+    for way in product(*choices):
+        on = [(int(job.cycle_zone[k]), s, s + int(length[k])) for k, s in enumerate(way) if s != NOWHERE]
+        flow = used.copy()
+        for z, s, e in on:
+            flow[s:e] += job.flow[z]
+        apart = all(
+            a[0] != b[0] or a[2] + board.soak[a[0]] <= b[1] or b[2] + board.soak[a[0]] <= a[1]
+            for a, b in combinations(on, 2)
+        )
+        if (flow > capacity + 1e-9).any() or not apart:
+            continue
+        turned = [sum(min(ramp, job.flow[z]) for z, *e in on if e[end] == t) for end in (0, 1) for t in range(10)]
+        if max(turned) > ramp + 1e-9:
+            continue
+        best = min(best, stepped(priced, way, length))
+    return best
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_what_is_relaid_costs_as_little_as_any_way_would(seed):
+    rng = np.random.default_rng(seed)
+    zone = np.array([0, 0, 1, 2])
+    minutes = np.array([*([rng.integers(2, 4)] * 2), *rng.integers(3, 6, 2)], float)
+    ramp = float(rng.choice([5.0, np.inf]))
+    job = night(zone, minutes, rng.choice([3.0, 4.0, 6.0], 3), window=(1320.0, 1329.0), pump_ramp=np.array([ramp]))
+    job = replace(job, soak=np.array([2.0, 0.0, 0.0]))
+    board, length = Board(job), minutes.astype(int)
+    passed = np.stack((np.minimum(np.arange(10), 5), np.maximum(np.arange(10) - 5, 0)))
+    priced = costs(
+        4, left_out=rng.integers(20, 200, 4) * length, late=rng.integers(0, 20, 4), done=rng.integers(4, 10, 4),
+        quota=rng.uniform(0, 4, (4, 2)), passed=passed,
+    )  # fmt: skip
+    priced.left_out[1], priced.late[1], priced.done[1] = priced.left_out[0], priced.late[0], priced.done[0]
+    priced.quota[1] = priced.quota[0]  # two cycles of one zone are alike
+    for asked in (priced, replace(priced, outside=0)):
+        found = relay(job, board, length, np.full(4, NOWHERE), np.arange(4), asked, 5.0)
+        placed = np.array([found.start[k] for k in range(4)])
+        assert found.cost == found.least == stepped(asked, placed, length)
+        assert found.cost == cheapest(job, board, length, asked, ramp)
+    again = relay(job, board, length, placed, np.arange(4), asked, 5.0, known=((np.arange(4), found.cost),))
+    assert again.cost == again.least == found.cost  # what is known to cost so much costs no more
