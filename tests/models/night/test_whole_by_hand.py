@@ -664,3 +664,128 @@ def test_a_night_is_filled_moment_by_moment_where_order_leaves_something_missing
     assert said == [(2.0, True, {}), (2.0, False, {}), (2.0, False, {0: 5})]
     filled(job, 0.0, careful=False)
     assert len(said) == 2
+
+
+def test_what_is_done_to_a_night_from_nothing(monkeypatch):
+    job = night(range(3), [10] * 3, [6] * 3)
+    said = []
+
+    class Runs:
+        """Whole runs of which only what is asked is written down."""
+
+        length = np.zeros(3)
+        left = np.zeros(0)
+
+        def __init__(self, job, board):
+            self.job = job
+
+        def __getattr__(self, name):
+            return lambda *given: said.append((name, *given))
+
+    monkeypatch.setattr(packing, "WholeRuns", Runs)
+    monkeypatch.setattr(packing, "_as_wished", lambda *_: None)
+    full, nearly = packing.EFFORT, packing.NEARLY_FULL
+
+    def anew(effort, largest, job=job):
+        said.clear()
+        packing._anew(job, effort, SimpleNamespace(largest=largest))
+        return [name for name, *_ in said]
+
+    careful = ["fill", "search", "hurry", "settle", "keep_hours"]
+    monkeypatch.setattr(packing, "FEWEST_CYCLES", 3)
+    assert anew(full, 60.0) == careful and ("hurry", packing.HURRY) in said and ("keep_hours", packing.HOURS) in said
+    assert anew(2 * full, 60.0) == careful and ("hurry", 2 * packing.HURRY) in said
+    assert anew(full, 60.1) == [n for n in careful if n != "search"]  # it cannot hold all
+    assert anew(full / 2, 60.0) == ["fill", "put_back", "settle"]
+    monkeypatch.setattr(packing, "FEWEST_CYCLES", 2)
+    assert anew(full, nearly * 60.0) == careful
+    assert "search" not in anew(full, nearly * 60.0 + 0.1)
+    wished = Runs(job, None)
+    monkeypatch.setattr(packing, "_as_wished", lambda *_: wished)
+    said.clear()
+    assert packing._anew(job, full, SimpleNamespace(largest=60.0)) is wished and said == []
+
+
+def test_a_night_within_its_wishes_is_taken_where_all_finds_a_place(monkeypatch):
+    job = night(range(4), [10] * 4, [6] * 4, finish_by=np.array([1350.0, np.nan, np.nan, np.nan]))
+    said, left = [], []
+
+    class Runs:
+        """Whole runs whose search finds places for what is left."""
+
+        def __init__(self, job, board):
+            self.job, self.board, self.left, self.length = job, board, np.zeros(left[0]), np.zeros(4)
+            said.append(job.hold_finish)
+
+        def fill(self, *given):
+            said.append("fill")
+
+        def search(self, effort):
+            said.append("search")
+            self.left = np.zeros(left[1])
+
+        def settle(self):
+            said.append("settle")
+
+    monkeypatch.setattr(packing, "WholeRuns", Runs)
+    monkeypatch.setattr(packing, "WORTH_TRYING", 0.5)
+
+    def asked(before, after, largest=60.0, job=job):
+        said.clear()
+        left[:] = [before, after]
+        return packing._as_wished(job, packing.EFFORT, SimpleNamespace(largest=largest))
+
+    found = asked(2, 0)
+    assert said == [True, "fill", "search", "settle"] and found.board.job is job  # hours are open again
+    assert asked(3, 0) is None and said == [True, "fill"]  # too much has no place to be worth a search
+    assert asked(1, 1) is None and said == [True, "fill", "search"]
+    assert asked(0, 0, largest=60.1) is None and said == []
+    plain = replace(job, finish_by=None)
+    assert asked(0, 0, job=plain) is None and said == []  # nothing is wished
+
+
+def test_what_found_no_place_is_cut_the_dearest_first(monkeypatch):
+    job = night([0, 1, 2], [20, 20, 20], [6, 4, 2])
+    said = []
+    monkeypatch.setattr(
+        packing, "place_evenly", lambda board, zone, n: said.append((zone, n)) or (0 if zone == 1 else n)
+    )
+    monkeypatch.setattr(packing, "place_in_parts", lambda board, zone, n: said.append(("parts", zone, n)) or n - 3)
+    monkeypatch.setattr(packing, "in_order", lambda job, best: best)
+    monkeypatch.setattr(packing, "searched", lambda job, effort, bounds, best: said.append("searched") or best)
+    items = [(2, 20), (1, 10), (0, 10)]  # 0.2 x 20, 0.4 x 10, 0.6 x 10
+    fits, over = SimpleNamespace(largest=60.0), SimpleNamespace(largest=80.0)
+    best = packing._cut(job, packing.EFFORT, fits, attempt(job, left=items))
+    assert said == [(0, 10), ("parts", 0, 10), (2, 20), ("parts", 2, 20), (1, 10), "searched"]
+    assert best.left.tolist() == [7, 0, 17]
+    said.clear()
+    packing._cut(job, packing.EFFORT / 2, fits, attempt(job, left=items))
+    assert "searched" not in said  # a quick look at a small night
+    monkeypatch.setattr(packing, "FEW_CYCLES", 2)
+    packing._cut(job, packing.EFFORT / 2, fits, attempt(job, left=items))
+    assert "searched" in said
+    # of 24 minutes of the whole pump 7.6 are left; a night that must leave out a quarter leaves that at (0.25 + share)
+    said.clear()
+    monkeypatch.setattr(packing, "CLOSE_ENOUGH", 7.7 / 24 - 0.25)
+    packing._cut(job, packing.EFFORT, over, attempt(job, left=items))
+    assert "searched" not in said
+    monkeypatch.setattr(packing, "CLOSE_ENOUGH", 7.5 / 24 - 0.25)
+    packing._cut(job, packing.EFFORT, over, attempt(job, left=items))
+    assert "searched" in said
+
+
+def test_a_run_of_which_less_than_the_smallest_found_a_place_is_taken_off():
+    job = half_minutes(night([0, 1, 2], [20, 20, 20], [6, 4, 2], smallest_run=np.array([8.0, 8.0, 8.0])))
+    best = attempt(job, [(0, 0, 10), (0, 20, 5), (1, 40, 16)], [(0, 25), (1, 24), (2, 40)])
+    found = packing._worth_making(job, best)
+    # 7.5 min of zone 0 are too little, 8 of zone 1 are not, and of zone 2 nothing runs
+    assert found.left.tolist() == [40, 24, 40] and found.board.placed == [[], [(40, 56)], []]
+    assert sorted((i.zone, i.length) for i in found.items) == [(0, 40), (1, 24), (2, 40)]
+    plain = replace(job, smallest_run=None)
+    same = attempt(plain, [(0, 0, 10)], [(0, 30)])
+    assert packing._worth_making(plain, same) is same
+    # a valve that opens as two others close may be all that keeps the ramp: it stays
+    ramped = replace(job, flow=np.array([4.0, 4.0, 4.0]), pump_capacity=np.array([20.0]), pump_ramp=np.array([5.0]))
+    kept = attempt(ramped, [(1, 0, 20), (2, 5, 15), (0, 20, 10)], [(0, 30), (1, 20), (2, 25)])
+    found = packing._worth_making(ramped, kept)
+    assert found.board.placed[0] == [(20, 30)] and found.left[0] == 30
