@@ -158,3 +158,61 @@ def test_what_programmes_and_packing_left_out_add_up():
     assert list(zip(table.zone, table.start, table.end, strict=True)) == [(1, 1330.0, 1335.0), (0, 1340.0, 1346.0)]
     assert table.makespan_min == 16.0
     assert table.fill == pytest.approx(11 / 20)  # of 20 min asked, the window being long enough
+
+
+# ------------------------------------------------------------------------------------------------- which way is laid
+
+
+def searched(costs, monkeypatch, ways=(2, 3), left=40):
+    """The ways and orders that are tried for two controllers, each (way, way, order) costing what is said, else 9."""
+    tried = []
+
+    class Laid:
+        """One way, laid: what it costs is written down."""
+
+        def __init__(self, job, needs, pairs):
+            self.way = tuple(way for _, way in pairs)
+
+        def run(self, order, before, seed):
+            self.key = (*self.way, order) if order != "drawn" else (*self.way, seed)
+            tried.append(self.key)
+
+        def cost(self):
+            return costs.get(self.key, 9.0)
+
+        @property
+        def holds_all(self):
+            return self.cost() == 0.0
+
+        def result(self):
+            return self.key
+
+    many = iter(ways)
+    monkeypatch.setattr(laying, "groupings", lambda *given: list(range(next(many))))
+    monkeypatch.setattr(laying, "Laying", Laid)
+    monkeypatch.setattr(laying, "_numbered", lambda laid, rules, before: laid)
+    monkeypatch.setattr(laying, "LAYINGS", left)
+    two = night(np.ones(2), [10, 10], [1, 1], [0, 1])
+    rules = [rules_of(zones=2), replace(rules_of(zones=2), controller=1)]
+    return laying.lay_programmes(two, rules, needs_of(two, [10.0, 10.0], [1, 1])), tried
+
+
+def test_ways_are_tried_one_controller_after_the_other_until_everything_has_its_place(monkeypatch):
+    drawn = [(0, 0, seed) for seed in range(laying.DRAWN_ORDERS)]
+    found, tried = searched({}, monkeypatch)
+    first = [(0, 0, "rank"), (0, 0, "starts"), (0, 0, "length"), (1, 0, "rank"), (0, 1, "rank"), (0, 2, "rank")]
+    assert tried == [*first, *drawn] and found == (0, 0, "rank")  # nothing is better: once through
+    found, tried = searched({(0, 0, "rank"): 0.0}, monkeypatch)
+    assert tried == [(0, 0, "rank")]
+    # a better way is kept, and its neighbours are tried
+    found, tried = searched({(1, 0, "rank"): 5.0, (1, 2, "rank"): 0.0}, monkeypatch)
+    assert found == (1, 2, "rank") and tried == [*first[:4], (1, 1, "rank"), (1, 2, "rank")]
+    found, tried = searched({(0, 0, "length"): 5.0, (0, 1, "rank"): 6.0, (0, 0, 2): 4.0}, monkeypatch)
+    assert found == (0, 0, 2) and tried == [*first, *drawn]  # an order is no other way
+    found, tried = searched({(0, 0, 1): 0.0}, monkeypatch)
+    assert tried == [*first, *drawn[:2]]
+    found, tried = searched({(1, 0, "rank"): 5.0, (0, 0, "rank"): 5.0}, monkeypatch)
+    assert found == (0, 0, "rank")  # as dear is no better
+    # the effort: so many layings, and the drawn orders
+    _, tried = searched({}, monkeypatch, left=4)
+    assert tried == [*first[:4], *drawn]
