@@ -74,7 +74,7 @@ def skill_by_lead(
         raise ValueError("lead, eto, rain, probability, eto_came and rain_came differ in shape")
     expected = rain * np.where(np.isnan(probability), 1.0, probability)
     wet = np.where(np.isnan(rain_came), np.nan, (rain_came >= WET).astype(float))
-    share = np.nanmean(wet) if np.isfinite(wet).any() else np.nan
+    share = _mean(wet)
     found = []
     for days in np.unique(lead[lead >= 1]).tolist():
         own = lead == days
