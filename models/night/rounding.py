@@ -85,11 +85,13 @@ def round_minutes(
 
     short = (minutes > 0) & (steps < np.maximum(least, 1))
     steps[short] = 0
-    columns = _Columns(matrix, limit_rhs, resolution_min)
+    columns, asked = _Columns(matrix, limit_rhs, resolution_min), steps.copy()
     columns.shrink_to_limits(steps, value, need)
     fell_short = (steps > 0) & (steps < least)
-    steps[fell_short] = 0  # a limit cut the run below what is useful
-    columns.recount(steps)
+    if fell_short.any():  # a limit cut the run below what is useful
+        steps[fell_short] = 0
+        columns.recount(steps)
+        columns.give_back(steps, np.where(steps > 0, asked, 0), value, need)
 
     liftable = np.flatnonzero(short & (least <= most) & (need | (exact >= 0.5 * least)))
     order = liftable[np.lexsort((-(value * resolution_min)[liftable], ~need[liftable]))]
@@ -153,9 +155,11 @@ class _Columns:
 
         A plan may overshoot a limit by the solver's tolerance, or by what is owed to zones from earlier nights. Zones
         that can wait give first, then those of least worth; of zones of like worth each gives a step in turn, the
-        largest first, so that no small zone loses all its run for what is one step of a large one.
+        largest first, so that no small zone loses all its run for what is one step of a large one. What a row took is
+        given back where a later row makes it needless, the zones that cannot wait and those of most worth first.
         """
         self.recount(steps)
+        before = steps.copy()
         for row in np.flatnonzero(self.left < -self.dust).tolist():
             span = slice(self.rows.indptr[row], self.rows.indptr[row + 1])
             zones, use = self.rows.indices[span], self.rows.data[span]
@@ -167,6 +171,19 @@ class _Columns:
                 if self._taken(row, steps, zones, use, group):
                     break
         self.recount(steps)
+        self.give_back(steps, before, value, need)
+
+    def give_back(self, steps: IntArray, most: IntArray, value: FloatArray, need: BoolArray) -> None:
+        """Raise `steps` towards `most`, in place, as far as all limits hold: zones in need, then those of most worth."""
+        cut = np.flatnonzero(steps < most)
+        for zone in cut[np.lexsort((-value[cut], ~need[cut]))].tolist():
+            span = slice(self.start[zone], self.start[zone + 1])
+            rows, use = self.row[span], self.use[span]
+            limited = (use > 0) & np.isfinite(self.left[rows])
+            rows, use = rows[limited], use[limited]
+            fit = np.floor((self.left[rows] + self.dust[rows]) / use).min(initial=float(most[zone] - steps[zone]))
+            steps[zone] += int(max(fit, 0.0))
+            self.left[rows] -= use * max(fit, 0.0)
 
     def _taken(self, row: int, steps: IntArray, zones: IntArray, use: FloatArray, group: IntArray) -> bool:
         """Take steps from a group of a row's zones in turn; whether the row holds."""

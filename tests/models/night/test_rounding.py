@@ -2,9 +2,12 @@
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy import sparse
 
 from models.night import round_minutes
+from tests.drawn import examples
 
 
 def rounded(minutes, limits, rhs, *, step=1.0, smallest=0.0, largest=np.inf, value=1.0, need=False):
@@ -86,6 +89,39 @@ def test_a_zone_that_can_wait_gives_before_one_in_need():
     # As worth has it the second would give; but the first can wait.
     result = rounded([10.0, 10.0], [[1, 1]], [18.0], value=[2.0, 1.0], need=[False, True])
     assert result.minutes.tolist() == [8.0, 10.0]
+
+
+def test_what_one_limit_takes_is_given_back_where_another_makes_it_needless():
+    # 10 + 10 min against 15 together and 4 for the second: the second has to give 6, and nothing more is needed.
+    assert rounded([10.0, 10.0], [[1, 1], [0, 1]], [15.0, 4.0]).minutes.tolist() == [10.0, 4.0]
+    # 10 + 10 + 10 against 20 of all, 8 of the last two and 2 of the last: 10 and 8 are left, whatever the order.
+    limits, most = np.array([[1, 1, 1], [0, 1, 1], [0, 0, 1]]), np.array([20.0, 8.0, 2.0])
+    for order in ([0, 1, 2], [2, 1, 0], [1, 0, 2]):
+        found = rounded([10.0] * 3, limits[order], most[order]).minutes
+        assert found[0] == 10.0 and found[1:].sum() == 8.0 and found[2] <= 2.0
+
+
+def test_what_a_run_too_short_to_be_useful_leaves_goes_to_others_that_gave():
+    # 10 + 10 against 15: each gives, and the second's limit of 4 leaves less than its smallest run of 5. The first then
+    # needs to give nothing.
+    got = rounded([10.0, 10.0], [[1, 1], [0, 1]], [12.0, 4.0], smallest=[0.0, 5.0], need=True)
+    assert got.minutes.tolist() == [10.0, 0.0]
+
+
+@given(st.integers(0, 100_000))
+@examples(150)
+def test_no_step_that_was_taken_could_be_given_back(seed):
+    # Limits hold, and every zone that was cut would break one with a step more.
+    rng = np.random.default_rng(seed)
+    z, rows = int(rng.integers(1, 12)), int(rng.integers(1, 6))
+    minutes = rng.integers(0, 30, z).astype(float)
+    matrix = rng.integers(0, 4, (rows, z)) * (rng.random((rows, z)) < 0.7)
+    rhs = np.floor(matrix @ minutes * rng.choice([0.3, 0.6, 0.9, 1.2], rows))
+    got = rounded(minutes, matrix, rhs, value=rng.choice([1.0, 3.0, 100.0], z), need=rng.random(z) < 0.3)
+    assert (matrix @ got.minutes <= rhs).all() and (got.minutes <= minutes).all()
+    one_more = (matrix @ got.minutes)[:, None] + matrix
+    for zone in np.flatnonzero(got.minutes < minutes).tolist():
+        assert (one_more[:, zone] > rhs).any()
 
 
 @pytest.mark.parametrize("seed", range(150))
