@@ -565,11 +565,13 @@ class Steady:
 
     Parameters
     ----------
+    price : float              Of running a millimetre more or less than what stands, in water [mm].
     within : float             Change of net depth that is not made where a site does not say [mm].
     looked_back : int          Nights back to the plan that stands, and that a sheet compares with [d].
     start_worth : float        Minutes at another energy price than planned that a kept start is worth [min].
     """
 
+    price: float = 0.05
     within: float = 1.0
     looked_back: int = 3
     start_worth: float = 2.0

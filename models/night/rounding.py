@@ -174,7 +174,7 @@ class _Columns:
         self.give_back(steps, before, value, need)
 
     def give_back(self, steps: IntArray, most: IntArray, value: FloatArray, need: BoolArray) -> None:
-        """Raise `steps` towards `most`, in place, as far as all limits hold: zones in need, then those of most worth."""
+        """Raise `steps` towards `most`, in place, as far as all limits hold: zones in need and of worth first."""
         cut = np.flatnonzero(steps < most)
         for zone in cut[np.lexsort((-value[cut], ~need[cut]))].tolist():
             span = slice(self.start[zone], self.start[zone + 1])

@@ -21,6 +21,7 @@ from models.plan.limits import (
 from models.plan.objective import add_objective, add_refill, add_terminal
 from models.plan.pens import Layout, Model
 from models.plan.prices import Prices, plan_prices
+from models.plan.standing import add_standing
 from models.plan.weathers import add_tail, tail_terms
 from models.plan.zone_nights import ZoneNights
 
@@ -70,6 +71,7 @@ def _write(m: Model, inputs: PlanInputs, prices: Prices, copies: Copies | None) 
     add_cuts(m, inputs)
     add_terminal(m, inputs, words)
     add_refill(m, inputs, words, prices)
+    add_standing(m, inputs, words)
     add_tail(m, inputs, words)
     if copies is not None:
         add_flush_rows(m, inputs, copies, words)

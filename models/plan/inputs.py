@@ -12,6 +12,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from models.choices import PRICES
 from models.hydraulics import M3_OF_LPS_MINUTE
 
 Floats = NDArray[np.float64]
@@ -140,6 +141,9 @@ class PlanInputs:
     source_open : ndarray (W, N), optional   Whether each source is there on each night; always if not given.
     price_of_a_run : float            What one run less is worth in water [mm].
     caution : float                   Worth of turf in weathers that only may come, against the ordinary [-].
+    standing : ndarray (Z,), optional Run time tonight that stands in a controller a person keys in [min], 0 = none;
+                                      nowhere if not given.
+    price_of_change : float           Running a millimetre more or less than what stands, in water [mm].
     tail : ndarray (Z,), optional     Weight of the driest fifth of weathers in each zone's dryness [-]; 0 if not given.
     members : Members, optional       Other weathers; the arrays above are then those of the main one.
     weather : ndarray (Z,), optional  Only of root zones spread over weathers: the weather of each, 0 the main one, -1
@@ -188,6 +192,8 @@ class PlanInputs:
     source_open: Bools | None = None
     price_of_a_run: float = 1.0
     caution: float = 1.0
+    standing: Floats | None = None
+    price_of_change: float = 0.0
     tail: Floats | None = None
     members: Members | None = None
     weather: Ints | None = None
@@ -296,8 +302,9 @@ def _check_shapes(inputs: PlanInputs) -> None:
     ):
         if value is not None and value.shape != (rows, n):
             raise ValueError(f"{name}: shape {value.shape}; {(rows, n)} is needed")
-    if inputs.tail is not None and inputs.tail.shape != (z,):
-        raise ValueError(f"tail: shape {inputs.tail.shape}; {(z,)} is needed")
+    for name, by_zone in (("tail", inputs.tail), ("standing", inputs.standing)):
+        if by_zone is not None and by_zone.shape != (z,):
+            raise ValueError(f"{name}: shape {by_zone.shape}; {(z,)} is needed")
     if inputs.members is not None:
         members = inputs.members
         for name in ("etc", "effective_rain"):
@@ -351,6 +358,9 @@ def _check_ranges(inputs: PlanInputs) -> None:
         "allocation: must be 0 or above": inputs.allocation >= 0,
         "price_of_a_run: must be 0 or above": inputs.price_of_a_run >= 0,
         "caution: must be above 0": inputs.caution > 0,
+        "price_of_change: must be 0 or above, below dryness": 0 <= inputs.price_of_change < PRICES.turf,
+        "standing: 0 or above is allowed": inputs.standing is None
+        or bool((np.isfinite(inputs.standing) & (inputs.standing >= 0)).all()),
         "tail: 0 or above is allowed": inputs.tail is None or bool((inputs.tail >= 0).all()),
         "tiers: must rise in volume and price": _rising(inputs.tiers),
         "pump_share: 0 or above is allowed": inputs.pump_share is None or (inputs.pump_share >= 0).all(),

@@ -6,10 +6,11 @@ from typing import Any
 
 import numpy as np
 
-from models.plan.inputs import Bools, Floats, PlanInputs
+from models.plan.inputs import Floats, PlanInputs
 from models.plan.pens import Model, add_cost, add_index, add_variables, keys
 from models.plan.prices import Prices
-from models.plan.zone_nights import ZoneNights
+from models.plan.standing import standing_terms
+from models.plan.zone_nights import ZoneNights, refilled
 
 
 def terminal_target(inputs: PlanInputs) -> Floats:
@@ -37,14 +38,8 @@ def add_refill(m: Model, inputs: PlanInputs, words: ZoneNights, prices: Prices) 
     words.add_rows("one_run", "Z_refill", tonight - words.of_zones(m.beyond) <= prices.refill, own)
 
 
-def refilled(inputs: PlanInputs, opened: Bools) -> Bools:
-    """Root zones whose depth tonight is led: of the main weather and without a flush to choose, shape (Z,)."""
-    main = np.ones(inputs.zones, dtype=np.bool_) if inputs.weather is None else inputs.weather <= 0
-    return np.asarray(main & ~opened, dtype=np.bool_)
-
-
 def add_objective(m: Model, inputs: PlanInputs, prices: Prices, chosen: tuple[tuple[Any, Floats], ...] = ()) -> None:
-    """Add `cost`: water and energy, dryness, softness, shortfall, drainage, over-use and the last night."""
+    """Add `cost`: water, energy, dryness, softness, shortfall, drainage, over-use, the last night and changes."""
     add_cost(m, cost_terms(m, inputs, prices, chosen))
 
 
@@ -68,5 +63,6 @@ def cost_terms(
         (m.beyond, prices.beyond[keys(m.beyond)]),
         (m.over_use, tier_prices * prices.weathers[0]),
         *beyond,
+        *standing_terms(m, prices),
         *chosen,
     ]

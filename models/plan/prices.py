@@ -46,6 +46,8 @@ class Prices:
     weathers : ndarray (S + 1,)   Probability of the main weather and of each other [-].
     refill : ndarray (Z,)         Net depth tonight up to which water is led to be run in one [mm].
     beyond : ndarray (Z,)         One millimetre of tonight's water beyond it [per mm].
+    change : ndarray (Z,)         One millimetre of tonight's water more or less than what stands in the controller, of
+                                  zones that would run tonight by themselves [per mm].
     """
 
     run: Floats
@@ -61,6 +63,7 @@ class Prices:
     weathers: Floats
     refill: Floats
     beyond: Floats
+    change: Floats
 
 
 def rank_ratio(inputs: PlanInputs) -> float:
@@ -178,6 +181,7 @@ def plan_prices(inputs: PlanInputs) -> Prices:
         insured=inputs.caution * base * metre,
         refill=led.depth,
         beyond=tonight * (REST_SURCHARGE + led.wasted),
+        change=tonight * inputs.price_of_change,
         weathers=np.ones(1)
         if inputs.members is None
         else np.r_[1.0 - inputs.members.weight.sum(), inputs.members.weight],

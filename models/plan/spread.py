@@ -91,7 +91,9 @@ def spread_inputs(inputs: PlanInputs, copies: Copies, tonight_of: Ints | None = 
     supply[fixed, copies.supply[fixed]] = True
     by_zone["zone_supply"] = supply
     by_zone["dry_limit"] = copies.dry_limit
-    by_zone["tail"] = None if inputs.tail is None else inputs.tail[copies.zone]
+    for name in ("tail", "standing"):
+        given = getattr(inputs, name)
+        by_zone[name] = None if given is None else given[copies.zone]
     cuts = tuple(Cut(cut.name, cut.zones[copies.zone], cut.volume, cut.since) for cut in inputs.cuts)
     if inputs.members is not None:
         other = np.flatnonzero(copies.weather > 0)
@@ -113,6 +115,6 @@ def spread_prices(prices: Prices, inputs: PlanInputs, spread: PlanInputs, copies
         every[own.zone, own.night, own.block, own.supply] = price
         return np.asarray(every[place], dtype=np.float64)
 
-    by_zone = ("dry", "very_dry", "wet", "drainage", "shortfall", "terminal", "insured", "refill", "beyond")
+    by_zone = ("dry", "very_dry", "wet", "drainage", "shortfall", "terminal", "insured", "refill", "beyond", "change")
     rows = {name: getattr(prices, name)[copies.zone] for name in by_zone}
     return replace(prices, run=of_copies(prices.run), water=of_copies(prices.water), **rows)

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from models.plan.inputs import Floats, Ints, PlanInputs
+from models.plan.inputs import Bools, Floats, Ints, PlanInputs
 from models.plan.pens import Columns, Model, Rows, add_rows, columns, keys
 
 
@@ -196,3 +196,9 @@ class ZoneNights:
 
     def _placed(self, row: Ints, column: Columns, size: int) -> Sums:
         return Sums(np.zeros(size), [(row, column, np.ones(row.size))])
+
+
+def refilled(inputs: PlanInputs, opened: Bools) -> Bools:
+    """Root zones whose depth tonight is led: of the main weather and without a flush to choose, shape (Z,)."""
+    main = np.ones(inputs.zones, dtype=np.bool_) if inputs.weather is None else inputs.weather <= 0
+    return np.asarray(main & ~opened, dtype=np.bool_)

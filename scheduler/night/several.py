@@ -13,6 +13,7 @@ from models.plan.solve import PlanSolver, SolverFailed
 from scheduler.errors import NoPlan
 from scheduler.night.capacity import LimitBinds, limits_bind
 from scheduler.night.records import RunnableNight
+from scheduler.night.stands import with_standing
 from scheduler.night.timetable import runnable_night
 from scheduler.notes import Note
 from scheduler.plan.inputs import NightInputs
@@ -57,6 +58,7 @@ def night_of_weathers(
     ------
     NoPlan   There is none for one weather either.
     """
+    inputs = with_standing(site, inputs)
     alone = replace(inputs, plan=replace(inputs.plan, members=None), others=None)
     solver = loaded(alone.plan, needs, None)
     if cut_short:

@@ -1,15 +1,16 @@
 """What stands in the controllers since the last plan, and tonight's changes to it that are too small to be made.
 
-A person who keys a night in changes only what is worth it: where `steady_within` of a controller names a depth, a run
-that is to differ by less than that keeps its minutes, and starts are kept where they cost nothing that matters. Limits
-come first: what is kept holds every limit as any other run does, and is played back like it.
+A person who keys a night in changes only what is worth it: where `steady_within` of a controller names a depth, the
+plan has a small price on change, a run that is still to differ by less than that keeps its minutes, and starts are kept
+where they cost nothing that matters. Limits come first: what is kept holds every limit as any other run does, and is
+played back like it.
 """
 
 from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
 import numpy as np
@@ -19,6 +20,7 @@ from scipy import sparse
 from models.choices import STEADY, TOLD
 from models.plan.inputs import Floats
 from scheduler.files import finish_sets
+from scheduler.night.programmes import programmes_before
 from scheduler.plan.inputs import NightInputs
 from scheduler.site import Site
 
@@ -40,25 +42,36 @@ class Stands:
 
 
 def standing_programme(site: Site, night: date) -> Stands:
-    """What the last plan put into the controllers that are to be kept steady, up to `STEADY.looked_back` nights ago."""
+    """What the last plan put into the controllers that are to be kept steady, up to `STEADY.looked_back` nights ago.
+
+    Of a zone that rested then in a programme which still stands, what it ran the night it last did, as far back.
+    """
     zones = site.zones
     within = np.array([site.controllers[c].steady_within if c >= 0 else 0.0 for c in zones.controller])
     minutes = np.full(len(zones), np.nan)
-    before = None
-    for days in range(1, STEADY.looked_back + 1 if within.any() else 1):
-        before = _plan_of(site, night - timedelta(days=days))
-        if before is not None:
-            break
-    if before is None:
+    ago = range(1, STEADY.looked_back + 1 if within.any() else 1)
+    plans = [p for p in (_plan_of(site, night - timedelta(days=days)) for days in ago) if p is not None]
+    if not plans:
         return Stands(minutes, within)
-    index = {name: z for z, name in enumerate(zones.zone.tolist()) if within[z] > 0}
+    held = {z for p in programmes_before(site, night)[1] for z, m in zip(p.zones, p.minutes, strict=True) if m > 0}
     starts = {}
-    for name, (run, begins) in before.items():
-        if name in index:
-            minutes[index[name]] = run
-            if begins:
-                starts[index[name]] = np.array(begins)
+    for z in np.flatnonzero(within > 0).tolist():
+        ran = [p[zones.zone[z]] for p in plans if zones.zone[z] in p]
+        stands = next((one for one in ran if one[0] > 0), None) if z in held else None
+        if zones.zone[z] not in plans[0]:
+            continue
+        minutes[z], begins = stands or plans[0][zones.zone[z]]
+        if begins:
+            starts[z] = np.array(begins)
     return Stands(minutes, within, starts)
+
+
+def with_standing(site: Site, inputs: NightInputs) -> NightInputs:
+    """The inputs with what stands in controllers that are to be kept steady, and a price on changing it."""
+    minutes = np.nan_to_num(standing_programme(site, inputs.dates[0]).minutes)
+    if not STEADY.price or not minutes.any():
+        return inputs
+    return replace(inputs, plan=replace(inputs.plan, standing=minutes, price_of_change=STEADY.price))
 
 
 def _plan_of(site: Site, night: date) -> dict[str, tuple[float, list[float]]] | None:

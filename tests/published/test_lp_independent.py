@@ -9,6 +9,7 @@ from what the docstrings of `models/plan/prices.py` say. The optima must agree t
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -152,6 +153,12 @@ def textbook(p: PlanInputs) -> float:
                 worth = min(cheapest, default=0.0) * m3_a_minute[z] / p.net_rate[z] if led > 0 else 0.0
                 program.column(("beyond", z), worth * (0.01 + wasted))
                 program.below.append(({**dict.fromkeys(inside, p.net_rate[z]), ("beyond", z): -1.0}, led))
+                if p.standing is not None and p.standing[z] > 0:
+                    stands = p.standing[z] * p.net_rate[z]
+                    program.column(("off", z), worth * p.price_of_change)
+                    for sign in (1.0, -1.0):
+                        depth = dict.fromkeys(inside, sign * p.net_rate[z])
+                        program.below.append(({**depth, ("off", z): -1.0}, sign * stands))
             program.below.append((inside, p.max_run[z]))
             water = {name: p.net_rate[z] for name in inside}
             before = {("D", z, n - 1): -1.0} if n else {}
@@ -228,3 +235,13 @@ def test_equal_optimum_where_water_is_free(seed):
 def test_the_second_form_has_the_optimum_worked_out_by_hand():
     # 4 minutes at 0.2 bring D = 10 + 5 to the target of 11 mm (see tests/models/plan/test_plan_balance.py).
     assert textbook(plan()) == pytest.approx(0.8, abs=1e-9)
+
+
+@pytest.mark.drawn
+@pytest.mark.parametrize("seed", some(range(12), 4))
+def test_equal_optimum_where_changes_have_a_price(seed):
+    rng = np.random.default_rng(4000 + seed)
+    inputs = drawn_plan(rng, int(rng.integers(2, 9)), int(rng.integers(2, 6)))
+    standing = rng.integers(0, 40, inputs.zones) * (rng.random(inputs.zones) < 0.8) * 1.0
+    inputs = replace(inputs, standing=standing, price_of_change=float(rng.choice([0.02, 0.2, 2.0])))
+    assert PlanSolver(inputs, symbols=False).solve().objective == pytest.approx(textbook(inputs), rel=1e-6)
