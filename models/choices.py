@@ -566,12 +566,15 @@ class Steady:
     Parameters
     ----------
     price : float              Of running a millimetre more or less than what stands, in water [mm].
+    near : float               Of the depth a zone would take tonight by itself, from which what stands is kept to [-]:
+                               less would make it run more often, which costs what a run does.
     within : float             Change of net depth that is not made where a site does not say [mm].
     looked_back : int          Nights back to the plan that stands, and that a sheet compares with [d].
     start_worth : float        Minutes at another energy price than planned that a kept start is worth [min].
     """
 
     price: float = 0.05
+    near: float = 0.7
     within: float = 1.0
     looked_back: int = 3
     start_worth: float = 2.0

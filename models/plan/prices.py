@@ -12,8 +12,8 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from models.choices import PRICES
-from models.plan.inputs import Floats, PlanInputs
+from models.choices import PRICES, STEADY
+from models.plan.inputs import Bools, Floats, PlanInputs
 from models.plan.refill import Refill, refill
 
 LARGEST_SPREAD = 1e10  # between the first and the last rank [-]; measured to solve cleanly with 7 ranks of 200 zones
@@ -47,7 +47,7 @@ class Prices:
     refill : ndarray (Z,)         Net depth tonight up to which water is led to be run in one [mm].
     beyond : ndarray (Z,)         One millimetre of tonight's water beyond it [per mm].
     change : ndarray (Z,)         One millimetre of tonight's water more or less than what stands in the controller, of
-                                  zones that would run tonight by themselves [per mm].
+                                  zones that would run tonight by themselves, and not for much more [per mm].
     """
 
     run: Floats
@@ -181,7 +181,7 @@ def plan_prices(inputs: PlanInputs) -> Prices:
         insured=inputs.caution * base * metre,
         refill=led.depth,
         beyond=tonight * (REST_SURCHARGE + led.wasted),
-        change=tonight * inputs.price_of_change,
+        change=np.where(_stands_near(inputs, led), tonight * inputs.price_of_change, 0.0),
         weathers=np.ones(1)
         if inputs.members is None
         else np.r_[1.0 - inputs.members.weight.sum(), inputs.members.weight],
@@ -216,6 +216,12 @@ def night_preference(led: Refill) -> Floats:
     factor = 1.0 + np.where(away == 0, 0.0, REST_SURCHARGE + REST_SLOPE * away)
     factor[:, 0] -= np.minimum(led.wasted, LARGEST_DISCOUNT)
     return np.asarray(factor, dtype=np.float64)
+
+
+def _stands_near(inputs: PlanInputs, led: Refill) -> Bools:
+    """Zones for which what stands is not much less than they would take by themselves: else they run too often."""
+    stands = np.zeros(inputs.zones) if inputs.standing is None else inputs.net_rate * inputs.standing
+    return np.asarray((stands > 0) & (stands >= STEADY.near * led.depth), dtype=np.bool_)
 
 
 def _take(values: Floats, index: np.ndarray) -> Floats:

@@ -3,7 +3,8 @@
 Where the plan hardly minds how much runs tonight, and that is so for most of what differs from one evening to the next,
 what stands is run again and nothing has to be keyed. The price is a share of that of water and far below those of
 dryness and drainage, so what matters is changed as before. A zone that would rest tonight by itself is not asked to run
-because it ran, nor one that rested to rest again: it would run a night later all the same.
+because it ran, nor one that rested to rest again: it would run a night later all the same; and one that would take much
+more than stands is not held to it, for it would run too often.
 """
 
 from __future__ import annotations

@@ -17,35 +17,41 @@ from tests.models.plan.test_pens import same
 
 
 def two_nights(**given):
-    """One zone at 18 mm, 5 mm a date, dry beyond 20: it runs tonight for at least 3 mm. Target 11 mm: 17 in all."""
-    return plan(1, 2, **({"depletion": 18.0, "wet_limit": 2.0} | given))
+    """One zone at 18 mm, 5 mm a date, dry beyond 20 and soft below 8: led to 10 mm tonight. Target 14 mm: 14 in all."""
+    return plan(1, 2, **({"depletion": 18.0, "wet_limit": 8.0} | given))
+
+
+def tonight(price=0.05, **given):
+    """Net depth tonight, with what stands at a price."""
+    standing = given.pop("standing", None)
+    inputs = two_nights(standing=None if standing is None else np.array([standing]), price_of_change=price, **given)
+    return net_depth(inputs, solved(inputs)[0])[0, 0]
 
 
 def test_what_stands_runs_where_the_plan_hardly_minds():
-    # All 17 mm are worth having (0.3 a mm against 0.2), tonight or tomorrow. By itself the zone is led to one depth
-    # tonight; 8 mm stand, and 9 tomorrow cost at most 1.2 % more, a price of 5 % of what 1 mm off would.
-    plain, _ = solved(two_nights())
-    assert net_depth(two_nights(), plain)[0, 0] != pytest.approx(8.0, abs=1e-6)
-    kept = two_nights(standing=np.array([8.0]), price_of_change=0.05)
-    assert net_depth(kept, solved(kept)[0])[0, 0] == pytest.approx(8.0, abs=1e-6)
+    # All 14 mm are worth having (0.3 a mm against 0.2), tonight or tomorrow: what does not run tonight costs at most
+    # 1.2 % more tomorrow, and a millimetre of change 5 %.
+    assert tonight() == pytest.approx(10.0, abs=1e-6)
+    assert tonight(standing=8.0) == pytest.approx(8.0, abs=1e-6)
+    assert tonight(standing=7.0) == pytest.approx(7.0, abs=1e-6)
+
+
+def test_what_is_much_less_than_a_zone_would_take_is_not_kept_to():
+    assert tonight(standing=6.9) == pytest.approx(10.0, abs=1e-6)
 
 
 def test_dryness_and_softness_are_worth_a_change():
-    # 1 mm stands where 3 keep the zone from being dry; 17 stand, of which the last would leave it soft: 18 - 2 = 16.
-    for standing, run in ((1.0, 3.0), (17.0, 16.0)):
-        inputs = two_nights(standing=np.array([standing]), price_of_change=0.05)
-        assert net_depth(inputs, solved(inputs)[0])[0, 0] == pytest.approx(run, abs=1e-6)
+    # With 11 mm of ET on the first date 9 keep the zone from being dry; and 12 would leave it soft by 2.
+    assert tonight(standing=8.0, etc=np.array([[11.0, 5.0]])) == pytest.approx(9.0, abs=1e-6)
+    assert tonight(standing=12.0) == pytest.approx(10.0, abs=1e-6)
 
 
 def test_the_price_is_that_of_water_tonight_and_nothing_for_a_zone_that_would_rest():
-    # 1 mm is 1 m3 at 0.2. At 4 mm, 2 short of the firmness limit, the zone rests tonight by itself.
+    # 1 mm is 1 m3 at 0.2. At 4 mm, 4 short of the firmness limit, the zone rests tonight by itself.
     inputs = two_nights(standing=np.array([8.0]), price_of_change=0.25)
     assert plan_prices(inputs).change.tolist() == [pytest.approx(0.05)]
-    rests = replace(inputs, depletion=np.array([4.0]))
-    assert plan_prices(rests).change.tolist() == [0.0]
-    assert net_depth(rests, solved(rests)[0])[0, 0] == pytest.approx(
-        net_depth(rests, solved(replace(rests, standing=None))[0])[0, 0], abs=1e-6
-    )
+    assert plan_prices(replace(inputs, depletion=np.array([4.0]))).change.tolist() == [0.0]
+    assert tonight(standing=8.0, depletion=4.0) == pytest.approx(tonight(depletion=4.0), abs=1e-6)
 
 
 def test_nothing_stands_where_a_zone_rested():
