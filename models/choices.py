@@ -574,7 +574,7 @@ class Steady:
     """
 
     price: float = 0.05
-    near: float = 0.7
+    near: float = 0.5
     within: float = 1.0
     looked_back: int = 3
     start_worth: float = 2.0

@@ -155,7 +155,7 @@ def textbook(p: PlanInputs) -> float:
                 program.below.append(({**dict.fromkeys(inside, p.net_rate[z]), ("beyond", z): -1.0}, led))
                 if p.standing is not None and p.standing[z] > 0:
                     stands = p.standing[z] * p.net_rate[z]
-                    program.column(("off", z), worth * p.price_of_change if stands >= 0.7 * led else 0.0)
+                    program.column(("off", z), worth * p.price_of_change if stands >= 0.5 * led else 0.0)
                     for sign in (1.0, -1.0):
                         depth = dict.fromkeys(inside, sign * p.net_rate[z])
                         program.below.append(({**depth, ("off", z): -1.0}, sign * stands))
