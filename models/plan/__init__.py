@@ -16,6 +16,7 @@ file                    what it holds
 `choose.py`             which of them: a dive through the relaxation, and branch and bound
 `groups.py`             the same for zones tied together by a tight limit, whose best choices raise the bound
 `weathers.py`           root zones over the weathers that may come; the driest of them
+`standing.py`           a small price on changing what stands in a controller keyed in by hand
 `objective.py`          the sum of prices, with the value of the last night's water
 `build.py`              `build_plan`, `lay_out`: the table of contents, only calls the builders in order
 `pens.py`               how the builders put a plan down: as a Pyomo model, or as numbers alone
