@@ -75,7 +75,7 @@ served share               -           -             net / gross: 0.4 + 0.6 DU_L
 saturation percentage      SP          %             water of the saturated paste by weight; laboratory tables
 weather, member            s           -             one course of ET and rain that may come, with its weight
 price of a run             -           mm            what one run less is worth in water
-price of a change          -           mm            running a millimetre more or less than stands in a controller, in water
+price of a change          -           mm            tonight a millimetre more or less than stands, in water
 flow, volume               Q, V        L/s, m3
 head                       H           m             total, of a pump
 pump curve                 H(Q)        m over L/s    head and efficiency at full speed, straight lines between points

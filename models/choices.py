@@ -561,8 +561,8 @@ class Steady:
     """How tonight keeps to what stands in controllers that a person keys in.
 
     Moved by a quarter, on two evenings of a made course: nothing. From 1 to 3 mm `within` saves 8 of 133 minutes keyed
-    on the shipped course (`bench_steady`). On a made course, eight evenings, minutes keyed anew and runs a night: without a
-    price 33, 39; `near` 0.7 32, 39; 0.5 30, 39; 0.3 27, 41; 0 23, 45; with `price` 0.02 as with 0.05, with 0.2 32, 39.
+    on the shipped course (`bench_steady`). On a made course, eight evenings, minutes keyed anew and runs a night:
+    without a price 33, 39; `near` 0.7 32, 39; 0.5 30, 39; 0.3 27, 41; 0 23, 45; `price` 0.02 as 0.05, 0.2 32, 39.
 
     Parameters
     ----------
