@@ -9,13 +9,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from models.night.job import FloatArray, NightJob, Standing
-from models.night.playback import keyed_minutes, play_programmes
+from models.night.job import FloatArray, IntArray, NightJob, Standing
+from models.night.playback import play_programmes
 from models.night.programmes import PERCENT_HIGH, PERCENT_LOW, Programme, ProgrammeRules
 from models.night.simulate import check_timetable
 from models.night.timetable import Timetable
 
+MOST_PERCENTS = 5  # [-] that are tried for one programme
 MOST_EARLIER = 90  # [min] by which starts are tried earlier, so that longer runs still end in time; our choice
 
 
@@ -73,28 +75,81 @@ def percent_choice(
     return PercentChoice(tuple(replace(p, percent=float(chosen)) for p in kept), chosen, of_zone)
 
 
-def as_percent(before: Programme, now: Programme, step: float, fewest: int) -> Programme | None:
-    """Tonight's programme as the standing one at a percent; None where no percent gives just its minutes.
+@dataclass(frozen=True)
+class Leeway:
+    """How far a station may be off tonight's minutes for the sake of what need not be keyed. Z zones.
+
+    Attributes
+    ----------
+    off : ndarray, shape (Z,)       By which one start may differ [min].
+    shortest, longest : ndarray, shape (Z,)   Run at one start that is not to be left for it [min].
+    flow : ndarray, shape (Z,)      [L/s].
+    like : ndarray, shape (Z,)      Zones of one kind draw on the same limits: together they get no more water.
+    """
+
+    off: FloatArray
+    shortest: FloatArray
+    longest: FloatArray
+    flow: FloatArray
+    like: IntArray
+
+
+def as_percent(
+    before: Programme, now: Programme, step: float, fewest: int, leeway: Leeway | None = None
+) -> list[Programme]:
+    """Tonight's programme from the standing one with few values to key: a percent, and stations keyed anew.
+
+    Stations that come to tonight's minutes at the percent, or near enough, stay as they stand; the others get minutes
+    that come to just theirs. The percent is changed where that saves enough.
 
     Parameters
     ----------
     before, now : Programme   As it stands, and as it is planned at 100 %.
     step : float              Step of run times [min].
-    fewest : int              Stations whose minutes must differ for it to be worth it [-].
+    fewest : int              Values it must save for the percent to be changed [-].
+    leeway : Leeway, optional   None at all if not given.
+
+    Returns
+    -------
+    list of Programme   `MOST_PERCENTS` at most, the fewest values first; empty where none beats keying all at 100 %.
     """
     stands = dict(zip(before.zones, before.minutes, strict=True))
-    if set(stands) != set(now.zones):
-        return None
-    minutes = tuple(stands[z] for z in now.zones)
-    differ = sum(abs(a - b) > 1e-9 for a, b in zip(minutes, now.minutes, strict=True))
-    if differ < fewest:
-        return None
-    percents = sorted(range(PERCENT_LOW, PERCENT_HIGH + 1), key=lambda q: abs(q - before.percent))
-    for percent in percents:
-        run = [keyed_minutes(m, float(percent), step) for m in minutes]
-        if all(abs(a - b) < 1e-9 for a, b in zip(run, now.minutes, strict=True)):
-            return replace(now, minutes=minutes, percent=float(percent))
-    return None
+    zones, wants = np.array(now.zones), np.array(now.minutes)
+    base = np.array([stands.get(z, 0.0) for z in now.zones])
+    percents = np.arange(PERCENT_LOW, PERCENT_HIGH + 1)
+    off = _runs_at(base, percents, step) - wants
+    kept = (base > 0) & (np.abs(off) < 1e-9) if leeway is None else _near(base, off, wants, zones, leeway)
+    anew = np.rint(wants * 100.0 / percents[:, None] / step) * step
+    possible = (kept | (np.abs(_runs_at(anew, percents, step) - wants) < 1e-9)).all(axis=1)
+    values = np.count_nonzero(~kept, axis=1) + (percents != before.percent)
+    plain = np.count_nonzero(np.abs(base - wants) > 1e-9) + (before.percent != 100.0)
+    stays = values[possible & (percents == before.percent)].min(initial=plain)
+    changed = percents != before.percent
+    worth = possible & (values < plain) & (~changed | (values <= stays - fewest))
+    all_off = np.round((np.abs(off) * kept).sum(axis=1), 6)
+    order = np.lexsort((np.abs(percents - before.percent), all_off, values))
+    return [
+        replace(now, minutes=tuple(np.where(kept[k], base, anew[k]).tolist()), percent=float(percents[k]))
+        for k in order[worth[order]][:MOST_PERCENTS].tolist()
+    ]
+
+
+def _runs_at(minutes: FloatArray, percents: IntArray, step: float) -> FloatArray:
+    """Minutes at each percent, as `keyed_minutes` has them, of one row of minutes or a row for each percent (Q, n)."""
+    return np.asarray(np.rint(minutes * percents[:, None] / 100.0 / step + 1e-9) * step, dtype=np.float64)
+
+
+def _near(base: FloatArray, off: FloatArray, wants: FloatArray, zones: IntArray, leeway: Leeway) -> NDArray[np.bool_]:
+    """Stations that may stay as they stand at each percent, (Q, n)."""
+    more = off > 1e-9
+    kept = (base > 0) & (np.abs(off) <= leeway.off[zones] + 1e-9)
+    kept &= ~more | (wants + off <= leeway.longest[zones] + 1e-9)
+    kept &= (off >= -1e-9) | (wants + off >= leeway.shortest[zones] - 1e-9)
+    for kind in np.unique(leeway.like[zones]).tolist():
+        of_kind = leeway.like[zones] == kind
+        water = (np.where(kept, off, 0.0) * leeway.flow[zones])[:, of_kind].sum(axis=1)
+        kept[:, of_kind] &= ~(more[:, of_kind] & (water > 1e-9)[:, None])
+    return np.asarray(kept, dtype=np.bool_)
 
 
 def earlier(programme: Programme, minutes: float) -> Programme:

@@ -96,9 +96,9 @@ def percent_parts(planned: Planned) -> tuple[PercentPart, ...]:
         return ()
     old = {(p.controller, p.number): p for p in held.before}
     pairs = [
-        (old[p.controller, p.number], p)
+        (old[p.controller, p.number], _at_100(planned, p))
         for p in held.programmes
-        if (p.controller, p.number) in old and p.percent == 100.0
+        if (p.controller, p.number) in old
     ]
     whole = [pairs] if len(pairs) > 1 and len(pairs) == len(held.programmes) else []
     found: list[PercentPart] = []
@@ -108,6 +108,13 @@ def percent_parts(planned: Planned) -> tuple[PercentPart, ...]:
         for pair in pairs:
             found += _percent(planned, [pair])
     return tuple(found)
+
+
+def _at_100(planned: Planned, programme: Programme) -> Programme:
+    """A programme with the minutes that its percent comes to."""
+    step = planned.site.controllers[programme.controller].resolution / 60.0
+    run = tuple(keyed_minutes(m, programme.percent, step) for m in programme.minutes)
+    return replace(programme, minutes=run, percent=100.0)
 
 
 def controller_warnings(planned: Planned) -> list[WarningPart]:

@@ -125,7 +125,8 @@ def packed(tonight: Tonight, draft: Draft, effort: float = QUICK) -> Draft:
     if not holds_no_times(site)[draft.minutes > 0].any():
         return replace(draft, cycles=cycles, job=job, timetable=pack_night(job, effort))
     likes = _drawn_on(tonight, run_time)
-    with_programmes, timetable, held, minutes = packed_with_programmes(site, inputs, cycles, job, likes, effort)
+    exact = flushing | tonight.word.said
+    with_programmes, timetable, held, minutes = packed_with_programmes(site, inputs, cycles, job, likes, effort, exact)
     return replace(
         draft, minutes=minutes, cycles=cycles, job=with_programmes, timetable=timetable, held=held, free_job=job
     )

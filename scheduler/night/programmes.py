@@ -8,13 +8,14 @@ hold a place in a programme is never left out for them: those served last are th
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from math import gcd
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.choices import RUNS
 from models.night import Cycles, NightJob, Timetable, pack_night
@@ -22,8 +23,8 @@ from models.night.any_order import AnyOrder, share_any_order
 from models.night.grouping import StationNeeds
 from models.night.job import Reserved, Standing
 from models.night.laying import lay_programmes
-from models.night.percent import MOST_EARLIER, as_percent, earlier, holds_with
-from models.night.playback import check_programmes
+from models.night.percent import MOST_EARLIER, Leeway, as_percent, earlier, holds_with
+from models.night.playback import check_programmes, keyed_minutes
 from models.night.programmes import Programme, ProgrammeRules
 from models.plan.inputs import Floats
 from scheduler.edge import natural_key
@@ -88,7 +89,13 @@ def programme_rules(site: Site) -> tuple[ProgrammeRules, ...]:
 
 
 def packed_with_programmes(
-    site: Site, inputs: NightInputs, cycles: Cycles, job: NightJob, likes: Floats, effort: float
+    site: Site,
+    inputs: NightInputs,
+    cycles: Cycles,
+    job: NightJob,
+    likes: Floats,
+    effort: float,
+    exact: NDArray[np.bool_] | None = None,
 ) -> tuple[NightJob, Timetable, HeldByControllers, Floats]:
     """The timetable of a night in which some controllers take no start times.
 
@@ -100,6 +107,7 @@ def packed_with_programmes(
     job : NightJob         With the cycles of all zones.
     likes : ndarray (Z, n)   What each zone draws on; zones with equal rows may give water to each other.
     effort : float         Of packing.
+    exact : ndarray (Z,), optional   Zones whose minutes are not to be touched: flushed, or the manager's word.
 
     Returns
     -------
@@ -136,7 +144,11 @@ def packed_with_programmes(
             break
         dropped = np.minimum(dropped + more, minutes)
     asked = np.where(_of(rules, job), laid.asked + dropped, minutes)
-    packed, timetable, programmes = _by_percent(site, packed, timetable, rules, laid.programmes, before, effort)
+    runs = _run_minutes(timetable, job.zones)
+    none = np.zeros(job.zones, dtype=np.bool_)
+    leeway = _leeway(site, inputs, needs, job, none if exact is None else exact)
+    packed, timetable, programmes = _by_percent(site, packed, timetable, rules, laid.programmes, before, effort, leeway)
+    asked = asked + np.round(_run_minutes(timetable, job.zones) - runs, 9) * _of(rules, job)
     held = HeldByControllers(
         rules=rules,
         programmes=programmes,
@@ -308,6 +320,31 @@ def _gives_way(job: NightJob, table: Timetable, programmed: np.ndarray) -> Float
     return more
 
 
+def _run_minutes(table: Timetable, zones: int) -> Floats:
+    """What each zone runs, shape (Z,) [min]."""
+    return np.bincount(table.zone, weights=table.end - table.start, minlength=zones)
+
+
+def _leeway(
+    site: Site, inputs: NightInputs, needs: StationNeeds, job: NightJob, exact: NDArray[np.bool_]
+) -> Callable[[Programme], Leeway]:
+    """How far stations of a programme may be off for the sake of what need not be keyed: a step at each start.
+
+    That is as much as rounding moves them, and from where on a zone counts as dry; no more than the change of depth
+    that their controller is kept steady within.
+    """
+    within = np.array([*(c.steady_within for c in site.controllers), 0.0])[job.controller]
+
+    def of_programme(programme: Programme) -> Leeway:
+        starts = max(len(programme.starts), 1)
+        small = (starts * job.resolution * inputs.plan.net_rate < within) & ~exact
+        shortest = np.maximum(needs.least, needs.smallest / starts)
+        longest = np.minimum(needs.longest, needs.largest / starts)
+        return Leeway(np.where(small, job.resolution, 0.0), shortest, longest, job.flow, needs.like)
+
+    return of_programme
+
+
 def _by_percent(
     site: Site,
     job: NightJob,
@@ -316,8 +353,9 @@ def _by_percent(
     programmes: tuple[Programme, ...],
     before: tuple[Programme, ...],
     effort: float,
+    leeway: Callable[[Programme], Leeway] | None = None,
 ) -> tuple[NightJob, Timetable, tuple[Programme, ...]]:
-    """The night with those programmes told as a percent of what stands that come to just the same minutes.
+    """The night with programmes told as what stands at a percent, as far as that comes to their minutes.
 
     Only where every limit holds as well in a controller that rounds up what its percent gives; with starts somewhat
     earlier where its longer runs need that.
@@ -327,26 +365,54 @@ def _by_percent(
     for i, p in enumerate(programmes):
         step = site.controllers[p.controller].resolution / 60.0
         stands = old.get((p.controller, p.number))
-        told = None if stands is None else as_percent(stands, p, step, FEWEST_BY_PERCENT)
-        if told is None:
+        if stands is None:
             continue
         own = next(r for r in rules if r.controller == p.controller)
-        for sooner in range(MOST_EARLIER + 1):
-            trial = (*found[:i], earlier(told, sooner), *found[i + 1 :])
-            of_own = [q for q in trial if q.controller == p.controller]
-            up = holds_with(job, table, own, of_own, step, longest, round_up=True)[0]
-            holds, _, runs = holds_with(job, table, own, of_own, step, longest)
-            if not (up and holds):
-                continue
-            if sooner:
-                again = replace(job, standing=_stands_as(job, runs, own.controller))
-                anew = pack_night(again, effort)
-                if anew.unplaced.sum() > table.unplaced.sum() + 1e-9:
-                    continue
-                job, table = again, anew
-            found = trial
-            break
+        hold = _Holding(own, step, longest, effort)
+        for told in as_percent(stands, p, step, FEWEST_BY_PERCENT, None if leeway is None else leeway(p)):
+            laid = hold.laid(job, table, found, i, told)
+            if laid is not None:
+                job, table, found = laid
+                break
     return job, table, found
+
+
+@dataclass(frozen=True)
+class _Holding:
+    """Programmes of one controller tried in a night: step [min] and longest cycles [min], effort of packing."""
+
+    rules: ProgrammeRules
+    step: float
+    longest: Floats
+    effort: float
+
+    def laid(
+        self, job: NightJob, table: Timetable, programmes: tuple[Programme, ...], i: int, told: Programme
+    ) -> tuple[NightJob, Timetable, tuple[Programme, ...]] | None:
+        """The night with one programme told otherwise, what else runs where it is, or else packed anew; None if not."""
+        stood = programmes[i]
+        run = tuple(keyed_minutes(m, told.percent, self.step) for m in told.minutes)
+        same = all(abs(a - b) < 1e-9 for a, b in zip(run, stood.minutes, strict=True))
+        for sooner in range(MOST_EARLIER + 1):
+            trial = (*programmes[:i], earlier(told, sooner), *programmes[i + 1 :])
+            if sooner and min(trial[i].starts) < job.blocks[:, 0].min():
+                break
+            holds, runs = self._both(job, table, trial)
+            if holds and same and not sooner:
+                return job, table, trial
+            if holds or not sooner:  # as planned, all else may find other places
+                again = replace(job, standing=_stands_as(job, runs, self.rules.controller))
+                anew = pack_night(again, self.effort)
+                if anew.unplaced.sum() <= table.unplaced.sum() + 1e-9 and self._both(again, anew, trial)[0]:
+                    return again, anew, trial
+        return None
+
+    def _both(self, job: NightJob, table: Timetable, programmes: tuple[Programme, ...]) -> tuple[bool, Timetable]:
+        """Whether every limit holds beside what else runs, however it rounds; and what runs to the nearest step."""
+        own = [p for p in programmes if p.controller == self.rules.controller]
+        holds, _, runs = holds_with(job, table, self.rules, own, self.step, self.longest)
+        up = holds and holds_with(job, table, self.rules, own, self.step, self.longest, round_up=True)[0]
+        return up, runs
 
 
 def _stands_as(job: NightJob, runs: Timetable, controller: int) -> Standing:

@@ -414,18 +414,24 @@ def test_one_percent_of_a_programme_by_hand():
     assert percent_choice(coarse, np.ones(3), np.full(3, 10.0)).percent == 124
 
 
-def test_as_a_percent_only_where_it_gives_just_those_minutes_and_saves_keying():
+def test_the_percent_with_the_fewest_values_to_key():
     before = Programme(0, 1, (0, 1), (10.0, 20.0), (1320.0,), 90.0)
     now = Programme(0, 1, (1, 0), (22.0, 11.0), (1330.0,))
-    found = as_percent(before, now, 1.0, 2)
-    assert (found.percent, found.minutes, found.starts) == (
-        108.0,
-        (20.0, 10.0),
-        (1330.0,),
-    )  # nearest to 90 that does it
-    assert as_percent(before, now, 1.0, 3) is None  # two differ
-    assert as_percent(before, replace(now, minutes=(22.0, 13.0)), 1.0, 1) is None
-    assert as_percent(before, replace(now, zones=(1, 2)), 1.0, 1) is None
+    # At 108 %, the nearest to 90, both come to tonight's minutes: one value. At 90 % two are keyed: 24 and 12 come to
+    # 21.6 and 10.8. At 100 % it would be three.
+    found = as_percent(before, now, 1.0, 1)[0]
+    assert (found.percent, found.minutes, found.starts) == (108.0, (20.0, 10.0), (1330.0,))
+    (found,) = as_percent(before, now, 1.0, 2)
+    assert (found.percent, found.minutes) == (90.0, (24.0, 12.0))
+    # 13 min are no percent of 10 at which 20 come to 22: either is keyed anew, with 90 % as it stands both.
+    found = as_percent(before, replace(now, minutes=(22.0, 13.0)), 1.0, 0)[0]
+    assert found.percent == 90.0 and found.minutes == (24.0, 14.0)  # 12.6 min come to 13
+    # A station that is new in the programme is keyed, that it comes to its minutes at the percent of the others.
+    found = as_percent(before, replace(now, zones=(1, 2)), 1.0, 0)[0]
+    assert found.percent == 90.0 or found.minutes[0] == 20.0
+    assert round(found.minutes[1] * found.percent / 100.0 + 1e-9) == 11
+    same = Programme(0, 1, (0, 1), (10.0, 20.0), (1320.0,))
+    assert as_percent(same, same, 1.0, 3) == []  # nothing is to be keyed at 100 %
     assert earlier(now, 12.0).starts == (1318.0,)
 
 

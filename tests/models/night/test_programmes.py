@@ -174,8 +174,9 @@ def test_one_percent_in_place_of_many_minutes():
     choice = percent_choice([(before, now)], np.full(3, 0.25), np.ones(3))
     # 108 % gives 11, 22, 16 (10.8, 21.6, 16.2): nothing is off; 107 gives 21, 110 gives 17
     assert (choice.percent, choice.off.tolist()) == (108, [0.0, 0.0, 0.0])
-    assert as_percent(before, now, 1.0, 3).percent == 108.0
-    assert as_percent(before, replace(now, minutes=(11.0, 22.0, 40.0)), 1.0, 3) is None
+    assert as_percent(before, now, 1.0, 2)[0].percent == 108.0
+    assert as_percent(before, now, 1.0, 3) == []  # it saves two of three values
+    assert as_percent(before, replace(now, minutes=(11.0, 22.0, 40.0)), 1.0, 2) == []
     far = percent_choice([(before, replace(now, minutes=(11.0, 22.0, 18.0)))], np.full(3, 0.25), np.ones(3))
     assert np.abs(far.off).max() > 0.2  # one minute of 0.25 mm at the least
     assert percent_choice([(before, replace(now, zones=(0, 1), minutes=(11.0, 22.0)))], np.ones(3), np.ones(3)) is None

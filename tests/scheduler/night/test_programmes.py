@@ -1,7 +1,7 @@
 """What controllers that hold programmes have from before, keep, and give up for zones served before theirs."""
 
 import json
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from types import SimpleNamespace
 
@@ -309,9 +309,9 @@ def test_a_percent_stands_in_place_of_its_zones_words_and_of_no_others(place, mo
 def test_a_programme_is_told_by_a_percent_where_it_holds_however_it_is_rounded(
     place, monkeypatch, up, down, sooner, unplaced, told
 ):
-    programme = Programme(0, 1, (0, 1, 2), (5.0,) * 3, (1300.0,), 100.0)
+    programme = Programme(0, 1, (0, 1, 2), (6.0,) * 3, (1300.0,), 100.0)
     table, anew = (SimpleNamespace(unplaced=np.array([u])) for u in (0.0, unplaced))
-    monkeypatch.setattr(programmes, "as_percent", lambda stands, p, step, fewest: replace(p, percent=90.0))
+    monkeypatch.setattr(programmes, "as_percent", lambda stands, p, step, fewest, near: [replace(p, percent=100.4)])
     monkeypatch.setattr(programmes, "earlier", lambda p, by: replace(p, starts=(1300.0 - by,)))
 
     def holds(job, table, own, of_own, step, longest, round_up=False):
@@ -325,7 +325,7 @@ def test_a_programme_is_told_by_a_percent_where_it_holds_however_it_is_rounded(
     _, after, (found,) = programmes._by_percent(
         place, job, table, programme_rules(place), (programme,), (programme,), 1.0
     )
-    assert found.percent == (90.0 if told.startswith("percent") else 100.0)
+    assert found.percent == (100.4 if told.startswith("percent") else 100.0)
     assert found.starts == (1300.0 - sooner if told.startswith("percent") else 1300.0,)
     assert after is (anew if told == "percent, 2 sooner" else table)
     # Without a programme that stands there is nothing to take a percent of.
@@ -336,6 +336,7 @@ def test_a_programme_is_told_by_a_percent_where_it_holds_however_it_is_rounded(
 class Job:
     resolution: np.ndarray
     standing: object = None
+    blocks: np.ndarray = field(default_factory=lambda: np.array([[1200.0, 1500.0]]))
 
 
 @pytest.mark.parametrize(("bound", "asked"), [(0, [[2.0, 1.0, 1.0]]), (1, []), (None, [])])
