@@ -93,6 +93,9 @@ def test_the_keying_sheet_marks_only_what_changes(course):
         assert bool(marked) == (station["minutes"] != station["before_minutes"])
         told = f">{number}</td>" in part or f"<b>{number}</b>" in part
         assert told  # what stays is still there to compare with
+    changed = any(s["minutes"] != s["before_minutes"] for s in programme["stations"])
+    at = f"it runs {programme['percent']:g} % of them"
+    assert (at in part) == (changed and programme["percent"] != 100)
 
 
 def test_a_percent_is_offered_checked_and_can_be_chosen(tmp_path):
