@@ -24,7 +24,8 @@ from scheduler.site.units import conversion
 Cell = str | int | float
 
 CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
-SLACK = 1e-6  # [-] a run time this close below a step counts as the step
+SLACK = 1e-6  # [-] of a run time that is told apart
+NEARLY = 1e-4  # [-] of a step below which a run time counts as the step: plan.json has minutes to six decimals
 MINUTE_DECIMALS = 4  # decimals of a run time in minutes: 0.36 s
 
 
@@ -313,7 +314,7 @@ def _fit(
 
 
 def _whole_steps(minutes: float, shape: TimeShape) -> int:
-    return math.floor(minutes / shape.step + SLACK)
+    return math.floor(minutes / shape.step + NEARLY)
 
 
 def _clock(moment: datetime | None, form: str) -> str:
