@@ -232,6 +232,8 @@ def test_drawn_sites_hold_every_limit_with_drawn_controllers(tmp_path, seed):
 def test_programmes_of_a_second_evening_hold_every_limit_with_what_stays_keyed(tmp_path, seed):
     folder = with_programmes(draw_site(tmp_path / "site", seed), seed, own_times=0.1, free=0.1)
     site = load_site(folder)
+    if any(c.resolution % TICK for c in site.controllers):
+        pytest.skip("the player's tick does not divide a step of this site's controllers")
     for night in (EVENING - timedelta(days=1), EVENING):
         try:
             made = datetime(night.year, night.month, night.day, 17, tzinfo=site.time_zone)
