@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -24,9 +25,9 @@ class Served:
     def nights(self) -> list[date]:
         """Nights that have a folder, the newest first."""
         found = []
-        for path in (self.folder / "out").glob("*"):
-            if path.is_dir() and re.fullmatch(r"\d{4}-\d{2}-\d{2}", path.name):
-                found.append(date.fromisoformat(path.name))
+        for path in (self.folder / "out").glob("????-??-??"):
+            with suppress(ValueError):
+                found += [date.fromisoformat(path.name)] if path.is_dir() else []
         return sorted(found, reverse=True)
 
     def page(self, night: date, name: str) -> Path | None:
