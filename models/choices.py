@@ -88,6 +88,7 @@ class Flush:
     wary : float               Standard deviations of the ECe by which a zone may be saltier than believed [-].
     widest : float             Of the ECe that a standard deviation counts at most [-].
     widest_fed : float         The same over gravel, where tests/physics finds zones nearer to their belief [-].
+    unread : float             Times as much where no probe reads and no sample was taken [-].
     least_rest : float         Days a flush must last [d].
     floor_margin : float       The limit is never nearer to what endless flushing ends at [-].
     target_margin : float      Nor the target [-].
@@ -102,6 +103,7 @@ class Flush:
     wary: float = 0.84
     widest: float = 0.2
     widest_fed: float = 0.15
+    unread: float = 1.8
     least_rest: float = 7.0
     floor_margin: float = 1.25
     target_margin: float = 1.1

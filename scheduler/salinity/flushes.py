@@ -317,7 +317,9 @@ def saltier(salt: SaltState) -> SaltState:
 
 def _wary(salt: SaltState) -> np.ndarray:
     """What zones may be saltier by, over what is believed (Z,) [-]."""
-    widest = np.where(salt.layers.depth > salt.layers.rooted.sum(axis=1) + 1e-9, FLUSH.widest_fed, FLUSH.widest)
+    fed = salt.layers.depth > salt.layers.rooted.sum(axis=1) + 1e-9
+    widest = np.where(fed, FLUSH.widest_fed, FLUSH.widest)
+    widest = np.where(np.isin(salt.origin, ("kin", "balance")), FLUSH.unread, 1.0) * widest
     return 1.0 + FLUSH.wary * np.minimum(np.nan_to_num(salt.spread / np.maximum(salt.mean, 1e-6)), widest)
 
 

@@ -130,17 +130,12 @@ def salt_history(
     """
     part, days = some_layers(layers, zones), past["date"]
     catch = _Catch(*(of[zones] for of in (site.zones.du_lq, site.zones.ece_threshold, site.zones.ece_slope)))
-    places = some_layers(part, catch.row)
+    places, ec = some_layers(part, catch.row), source_ec[zones]
     etc, (rain, _) = zone_etc(site, past)[zones], zone_rain(site, past)
     rain, p = rain[zones], adjusted_depletion_fraction(site.zones.depletion_fraction[zones], etc)
     applied, logged, notes = _log(site, zones, days, night)
-    ec = source_ec[zones]
-    ece = _steady_start(part, ec)
-    age = np.full(ece.shape, np.inf)
     known = _by_date(samples, zones)
-    for day, row, layer, value in known:
-        if day <= days.iloc[0]:
-            ece[row, layer], age[row, layer] = value, (days.iloc[0] - day).days
+    ece, age = _start(part, ec, [sample for sample in known if sample[0] <= days.iloc[0]], days.iloc[0])
     state = state_from_ece(places, np.zeros(catch.row.size), ece[catch.row])
     by_probe = len(zones) if follower is None else len(zones) - len(follower.readings.zones)  # first row of these
     if follower is not None:
@@ -149,22 +144,17 @@ def salt_history(
     path = np.empty((*ece.shape, count))
     path[:, :, 0] = ece
     depth, drained, short = (np.zeros((len(zones), count)) for _ in range(3))
-    later = {day: [] for day, *_ in known}
-    for day, row, layer, value in known:
-        later[day].append((row, layer, value))
     for i in range(1, count):
         water = catch.over(applied[:, i - 1]) if logged[i - 1] else state.total_depletion
-        fell = (rain[:, i][catch.row], p[:, i][catch.row])
         tolerance = catch.tolerance(places, state, water * ec[catch.row])
-        of_places = (water, ec[catch.row], etc[:, i][catch.row], *fell)
-        step = layered_day(places, state, *of_places, tolerance, slow=SALT.slow)
+        of_places = (ec[catch.row], etc[:, i][catch.row], rain[:, i][catch.row], p[:, i][catch.row])
+        step = layered_day(places, state, water, *of_places, tolerance, slow=SALT.slow)
         before, day, age = catch.state(state), catch.day(step), age + 1.0
-        taken, salt = later.get(days.iloc[i], []), day.state.salt.copy()
-        for row, layer, value in taken:
-            salt[row, layer] = value * part.paste_water[row, layer]
-            age[row, layer] = 0.0
+        taken, salt = [sample for sample in known if sample[0] == days.iloc[i]], day.state.salt.copy()
+        for _, row, layer, value in taken:
+            salt[row, layer], age[row, layer] = value * part.paste_water[row, layer], 0.0
         if follower is not None:
-            told = [(row - by_probe, layer, value) for row, layer, value in taken if row >= by_probe]
+            told = [(row - by_probe, layer, value) for _, row, layer, value in taken if row >= by_probe]
             rows = slice(by_probe, None)
             states = before.rows(rows), day.state.rows(rows)
             salt[rows] = follower.after(i, *states, day.salt_in[rows], bool(logged[i - 1]), told)
@@ -175,6 +165,17 @@ def salt_history(
     return SaltRun(
         zones, path[:, :, -1], age, pd.DatetimeIndex(days), path, depth, drained, short, etc, rain, p, tuple(notes)
     )  # fmt: skip
+
+
+def _start(
+    part: Layers, ec: np.ndarray, before: list[tuple[pd.Timestamp, int, int, float]], first: pd.Timestamp
+) -> tuple[np.ndarray, np.ndarray]:
+    """ECe by layer on the first date [dS/m], by samples or else the water; days since a sample, else inf, (M, L)."""
+    ece = _steady_start(part, ec)
+    age = np.full(ece.shape, np.inf)
+    for day, row, layer, value in before:  # oldest first
+        ece[row, layer], age[row, layer] = value, (first - day).days
+    return ece, age
 
 
 def _by_date(samples: pd.DataFrame, zones: np.ndarray) -> list[tuple[pd.Timestamp, int, int, float]]:

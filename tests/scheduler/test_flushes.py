@@ -132,11 +132,21 @@ def test_a_zone_that_is_not_sure_is_judged_as_saltier(tmp_path):
     assert now.ece_now[0] == pytest.approx(3.55)
     assert "as it may be 0.3 saltier than believed" in now.cause[0]
     assert "saltier" not in later.cause[0]
-    # That nobody knows is no reason to flush: a spread counts a fifth of the ECe at most.
-    nobody, widest = (replace(sure, spread=np.array([spread, 0.0, 0.0])) for spread in (3.0, 3.55 / 5.0))
-    depth = [s.flush_candidates(place, salt, inputs).needs.depth for salt in (nobody, widest)]
-    np.testing.assert_allclose(*depth)
-    assert depth[0][0, 0] > now.needs.depth[0, 0]
+
+
+@pytest.mark.parametrize(("origin", "share"), [("probe", 0.2), ("laboratory", 0.2), ("kin", 0.36), ("balance", 0.36)])
+def test_a_spread_counts_so_much_of_the_salinity_at_most(tmp_path, origin, share):
+    # That nobody knows is no reason to flush: a fifth of the ECe where something was measured, else 1.8 times as much.
+    place = s.salty(tmp_path)
+    _, _, salt, inputs = s.evening(place)
+    sure = replace(s.with_ece(salt, [[1.0, 6.1], [1.0, 3.0], [1.0, 3.0]]), origin=np.full(3, origin, dtype=object))
+    spreads = (3.0, 3.55 * share, 3.55 * (share - 0.03))
+    nobody, widest, less = (
+        s.flush_candidates(place, replace(sure, spread=np.array([spread, 0.0, 0.0])), inputs).needs.depth[0, 0]
+        for spread in spreads
+    )
+    assert nobody == pytest.approx(widest)
+    assert less < widest - 0.1
 
 
 def test_a_zone_without_drains_is_never_asked_for(tmp_path):
@@ -279,7 +289,8 @@ def test_a_green_over_gravel_is_surer_where_it_stands(tmp_path):
     for name, zones, most in (("a", built, 0.15), ("b", s.zones_csv("G1,green,creeping_bentgrass,reclaimed"), 0.2)):
         _, _, salt, _ = s.evening(s.salty(tmp_path / name, zones=zones))
         for spread, counts in ((1.5, most), (0.3, 0.1)):
-            found = saltier(replace(s.with_ece(salt, [[3.0, 3.0]]), spread=np.array([spread])))
+            read = np.array(["probe"], dtype=object)
+            found = saltier(replace(s.with_ece(salt, [[3.0, 3.0]]), spread=np.array([spread]), origin=read))
             np.testing.assert_allclose(found.ece, 3.0 * (1.0 + 0.84 * counts))
 
 

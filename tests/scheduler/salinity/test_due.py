@@ -289,11 +289,14 @@ def test_a_zone_is_taken_to_be_saltier_by_a_part_of_its_spread_and_of_its_ece_at
         spread: np.ndarray
         mean: np.ndarray
         layers: SimpleNamespace
+        origin: np.ndarray
 
-    # The last is fed from 0.3 m and rooted in half of it, over gravel.
-    layers = SimpleNamespace(depth=np.full(4, 0.3), rooted=np.array([[0.15, 0.15]] * 3 + [[0.15, 0.0]]))
-    salt = State(np.array([[2.0, 4.0]] * 4), np.array([0.3, 3.0, np.nan, 3.0]), np.full(4, 3.0), layers)
-    more = 1.0 + FLUSH.wary * np.array([0.1, FLUSH.widest, 0.0, FLUSH.widest_fed])
+    # The last two are fed from 0.3 m and rooted in half of it, over gravel; the last no probe reads.
+    layers = SimpleNamespace(depth=np.full(5, 0.3), rooted=np.array([[0.15, 0.15]] * 3 + [[0.15, 0.0]] * 2))
+    origin = np.array(["probe", "laboratory", "probe", "probe", "kin"], dtype=object)
+    spread = np.array([0.3, 3.0, np.nan, 3.0, 3.0])
+    salt = State(np.array([[2.0, 4.0]] * 5), spread, np.full(5, 3.0), layers, origin)
+    more = 1.0 + FLUSH.wary * np.array([0.1, FLUSH.widest, 0.0, FLUSH.widest_fed, FLUSH.unread * FLUSH.widest_fed])
     np.testing.assert_allclose(saltier(salt).ece, salt.ece * more[:, None])
 
 
