@@ -178,7 +178,7 @@ def explain(
     if whole <= 0 or not candidates.size:
         return []
     norm = (candidates**2).sum(axis=1)
-    size = np.where(norm > 0, candidates @ difference / np.maximum(norm, 1e-30), 0.0)
+    size = candidates @ difference / np.maximum(norm, 1e-30)  # 0 of a candidate without water
     size = np.clip(size, -1.0, np.full(len(norm), np.inf) if largest is None else largest)
     left = ((difference[None, :] - size[:, None] * candidates) ** 2).sum(axis=1)
     gain = 1.0 - left / whole

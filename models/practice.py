@@ -93,6 +93,5 @@ def within_total(volume: Floats, most: float) -> Floats:
         return volume
     by_night = volume.sum(axis=0)
     before = np.cumsum(by_night) - by_night
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.where(by_night > 0, np.clip((most - before) / by_night, 0.0, 1.0), 1.0)
+    share = np.clip((most - before) / np.maximum(by_night, 1e-12), 0.0, 1.0)
     return np.asarray(volume * share[None, :])

@@ -106,7 +106,7 @@ def longest_cycle(rate: FloatArray, infiltration: FloatArray, storage: FloatArra
     """
     _check_rates(rate, infiltration, storage)
     excess = rate - infiltration
-    return np.where(excess > 0, 60.0 * storage / np.where(excess > 0, excess, 1.0), np.inf)
+    return np.divide(60.0 * storage, excess, out=np.full(excess.shape, np.inf), where=excess > 0)
 
 
 def soak_minutes(cycle: FloatArray, rate: FloatArray, infiltration: FloatArray) -> FloatArray:

@@ -409,6 +409,15 @@ def test_a_sensor_heard_afresh_may_be_off_by_twice_its_bias_and_by_what_it_was()
     assert after.bias[0] == pytest.approx(-0.3 * prior / (prior + 0.01**2))
     early, refused = update(setup, replace(state, refused=np.array([2])), at(setup, 10.0) - 0.3)
     assert not refused.used[0] and early.refused[0] == 3
+    # of two in one block the one that was refused, and it alone
+    pair = few([0, 0], [0, 1], spreads=Spreads(**EXACT | {"bias": 0.01}))
+    for k in (0, 1):
+        state = start_state(pair, [10.0, 10.0], [0.0, 0.0])
+        state = replace(state, refused=np.where(np.arange(2) == k, 3, 0))
+        after, surprise = update(pair, state, at(pair, 10.0) - 0.3 * (np.arange(2) == k))
+        assert surprise.reopened.tolist() == [k == 0, k == 1]
+        assert after.bias[k] == pytest.approx(-0.3 * prior / (prior + 0.01**2))
+        assert after.bias[1 - k] == pytest.approx(0.0, abs=1e-12)
 
 
 def test_where_most_are_off_alike_the_balance_may_be_off_by_as_much():

@@ -179,6 +179,8 @@ def test_a_sensor_s_share_of_depletion_by_its_depth():
         ({"irrigation": np.full((1, NIGHTS), -1.0)}, "irrigation must be finite"),
         ({"irrigation": np.where(np.arange(NIGHTS) == 3, -1.0, 0.0)[None]}, "irrigation must be finite"),
         ({"p": np.full((1, NIGHTS), np.nan)}, "p must be finite"),
+        ({"p": np.where(np.arange(NIGHTS) == 3, np.nan, 0.5)[None]}, "p must be finite"),
+        ({"etc": np.where(np.arange(NIGHTS) == 3, np.inf, 4.0)[None]}, "etc must be finite"),
         ({"effective_rain": np.zeros((1, 3))}, "effective_rain must have shape"),
         ({"surface": np.zeros(2, int)}, "surface must have shape"),
         ({"probes": EstimationProbes(np.array([1]), np.array([0.1]), np.array([0]))}, "zone of a probe"),
@@ -262,6 +264,9 @@ def test_zones_and_spots_are_joined_as_the_dense_normal_model_does():
     dense = joined(record, alike, wide, metered)
     np.testing.assert_allclose(learn_zones(record, alike, wide, metered).demand, dense[0], atol=1e-9)
     assert dense[0][0] > 0.4
+    unlike = Told(catch=0.4, demand_kin=0.2, water_surface=0.1)
+    dense = joined(record, fits, unlike, metered)
+    np.testing.assert_allclose(learn_zones(record, fits, unlike, metered).demand, dense[0], atol=1e-9)
     # without the second spot's own evenings it is as if it were not there
     silent = learn_zones(record, replace(fits, evenings=np.array([30, 0, 40, 25])), told, metered)
     assert silent.spot_water[1] == pytest.approx(silent.water[0]) and silent.demand[0] != found.demand[0]
@@ -416,6 +421,7 @@ def test_field_capacity_by_hand_from_three_sensors_of_a_ground():
     assert found.high[3] - found.values[3] == pytest.approx(1.96 * np.sqrt(variance), rel=1e-4)
     assert found.high[4] - CAPACITY == pytest.approx(1.96 * np.hypot(0.05, 0.012), rel=1e-4)
     assert found.events.tolist() == [3, 1, 2, 0, 2, 1]
+    np.testing.assert_allclose(found.values - found.low, found.high - found.values)
     # only what was read before a night
     early = learn_field_capacity(record, read, 21)
     assert early.events.tolist() == [1, 1, 1, 0, 1, 1] and early.values[0] != found.values[0]

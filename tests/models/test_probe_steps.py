@@ -136,7 +136,7 @@ def low_before(r, rows):
 
 @pytest.mark.parametrize("seed", range(4))
 def test_bounds_of_a_change_as_reckoned_one_by_one(seed):
-    r = drawn(seed, step=(2.0, 0.5)[seed % 2])
+    r = drawn(seed, n=(60, 130)[seed > 1], step=(2.0, 0.5)[seed % 2])
     rows = np.flatnonzero(np.arange(len(r.series)) % 7 != 3)  # some are left out: what came and went is of both
     own_noise = noise(r, rows)
     np.testing.assert_allclose(probe_jumps.noise_of(r, rows), own_noise)
@@ -378,6 +378,13 @@ def test_a_flat_stretch_goes_on_as_far_as_readings_keep_to_its_range(tilt):
     x[89], x[173] = 0.26, 0.22
     (fault,) = [f for f in find_faults(record(x)) if f.rule == "flat"]
     assert (fault.first, fault.last) == (90, 172)
+    # the reading before it too where that is the first of its series, an hour before the day
+    x = np.concatenate(([0.24], 0.24 + rng.normal(0, 0.0005, 60), 0.30 - 0.0012 * np.arange(150)))
+    late = record(x, et=0.4)
+    late = replace(late, hours=late.hours + 23.0, end=late.end + 23.0)
+    busy = record(0.2 + 0.02 * np.sin(np.arange(96) / 5.0), et=0.0)
+    flat = probe_standstill.flat_values(several([busy, late]), np.arange(96 + x.size))
+    assert np.flatnonzero(flat)[:3].tolist() == [96, 97, 98]
     # of two series in a row only the flat one, to its own end
     x = drying(240, start=0.30, a_day=0.015)
     x[168:] = 0.19 + rng.normal(0, 0.0004, 72)

@@ -203,6 +203,8 @@ def test_what_lies_on_the_edge_is_allowed():
     assert flat.head_given(np.array([2.0, 9.0])).tolist() == [0.5, 0.0]
     assert flat.head_missing(np.array([2.0, 9.0]), np.array([0.25, 0.25])).tolist() == [0.0, 0.75]
     assert _curve([0, 5], [5, 4], [0.5, 0.5]).head_missing(np.array([1.0, 2.0])).tolist() == [0.0, 0.0]
+    assert flat.head_missing(np.array([2.0, 9.0])).tolist() == flat.head_missing(np.array([2.0, 9.0]), 0.0).tolist()
+    assert flat.head_missing(np.array([2.0, 9.0]))[1] < 0.75
 
 
 def _curve(flow, head, efficiency, held=np.inf):

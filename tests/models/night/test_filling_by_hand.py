@@ -149,6 +149,9 @@ def test_what_fits_of_a_cycle_the_longest_part_first():
     assert parts.place_in_parts(board, 0, 30) == 0
     assert board.placed[0] == [(0, 20), (30, 36), (56, 60)]
     assert parts.place_in_parts(board, 0, 30) == 30
+    least = Board(replace(job, smallest_cycle=np.array([1.0, 1.0])))
+    assert parts.place_in_parts(least, 0, 1) == 0 and least.placed[0] == [(59, 60)]
+    assert parts.place_in_parts(least, 0, 0) == 0 and len(least.placed[0]) == 1
     again = Board(job)
     again.place(1, 20, 40)
     assert parts.place_in_parts(again, 0, 22) == 4 and again.placed[0] == [(2, 20)]  # what is left is of use elsewhere
