@@ -106,7 +106,8 @@ def longest_cycle(rate: FloatArray, infiltration: FloatArray, storage: FloatArra
     """
     _check_rates(rate, infiltration, storage)
     excess = rate - infiltration
-    return np.divide(60.0 * storage, excess, out=np.full(excess.shape, np.inf), where=excess > 0)
+    longest: FloatArray = np.divide(60.0 * storage, excess, out=np.full(excess.shape, np.inf), where=excess > 0)
+    return longest
 
 
 def soak_minutes(cycle: FloatArray, rate: FloatArray, infiltration: FloatArray) -> FloatArray:
