@@ -1,10 +1,10 @@
 """Small wrong changes thought of by hand, each for what it would mean: every one must fail a test of its room.
 
-    python -m tests.bench.bench_slips [--only WORD]
+    python -m tests.bench.bench_slips [--only WORD] [--quick SECONDS]
 
 Where `bench_mutants` draws changes blindly, these are slips somebody could make and nobody would see on a screen: a
 forecast that was not there yet, a day counted twice, the dearest for the best. `--only` runs those whose meaning or
-file holds a word.
+file holds a word; `--quick` asks only tests that take no longer.
 """
 
 from __future__ import annotations
@@ -48,9 +48,13 @@ TESTS = {
         "tests/scheduler/test_salinity.py",
     ],
     "scheduler/season": [
+        "tests/scheduler/test_season_make.py",
         "tests/scheduler/test_season_money_and_meters.py",
+        "tests/scheduler/test_season_otherwise.py",
         "tests/scheduler/test_season_parts.py",
+        "tests/scheduler/test_season_record.py",
         "tests/scheduler/test_season_turf.py",
+        "tests/scheduler/test_season_words.py",
         "tests/scheduler/test_season.py",
         "tests/end_to_end/test_season_account.py",
     ],
@@ -773,6 +777,7 @@ def main() -> None:
     """Make every slip and tell which no test notices."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--only", default="", help="part of a meaning or a file")
+    parser.add_argument("--quick", type=float, default=QUICK, help="seconds of processor time one test may take")
     given = parser.parse_args()
     slips = [s for s in (*SLIPS, *(Slip(*one) for one in MORE)) if given.only in s.meaning or given.only in s.file]
     alive = 0
@@ -791,7 +796,7 @@ def main() -> None:
             sys.stdout.write(f"{'LIVES ' if lives else 'killed'} {slip.file}:{one.line} {slip.meaning}\n")
             sys.stdout.flush()
 
-    run(sorted({t for s in slips for t in tests_of(s.file)}), Session(QUICK, MOST, judge))
+    run(sorted({t for s in slips for t in tests_of(s.file)}), Session(given.quick, MOST, judge))
     sys.stdout.write(f"{len(slips) - alive} of {len(slips)} killed\n")
 
 
