@@ -105,7 +105,7 @@ def test_the_small_hours_belong_to_the_evening_before():
 
 def test_the_last_good_plan_is_the_newest_that_stands(tmp_path):
     assert last_good_plan(tmp_path) is None
-    for name in ("2026-07-13", "2026-07-12", "old", "2026-07-15"):
+    for name in ("2026-07-13", "2026-07-12", "old", "z", "2026-07-15"):
         (tmp_path / "out" / name).mkdir(parents=True)
         if name != "2026-07-15":
             (tmp_path / "out" / name / "plan.json").touch()

@@ -12,6 +12,8 @@ from scheduler.errors import InputProblems
 from scheduler.export import Profile
 from scheduler.export.again import export_plan, standing_plan
 from scheduler.export.formats import from_bytes, to_bytes
+from scheduler.export.held import Held, held_by_zone
+from scheduler.export.profile import load_profile
 from scheduler.export.table import address_of, decode_time, encode_time, run_tables
 from scheduler.export.write import write_run_times
 from tests.scheduler.sample_plan import sample_plan
@@ -383,6 +385,8 @@ TWO_CYCLES = [column("zone"), column("run_time", heading="a", cycle=1), column("
         ({"column": [column("zone"), column("run_time"), column("start", cycle=1)]}, 'needs cycles = "columns"'),
         ({"column": TWO_CYCLES, "cycles": "columns"}, None),
         ({"column": [*TWO_CYCLES[:2], {**TWO_CYCLES[2], "cycle": 3}], "cycles": "columns"}, "each once"),
+        ({"column": [column("zone"), column("run_time"), TWO_CYCLES[1]], "cycles": "columns"}, "each once"),
+        ({"column": [column("zone")], "cycles": "columns"}, "each once"),
         ({"column": TWO_CYCLES}, "exactly one column with field run_time and no cycle"),
         ({"file": {"format": "json", "delimiter": ",", "decimal": ","}}, None),
         ({"file": {"format": "fixed_width"}, "column": [column("zone", width=3), column("run_time", width=8)]},
@@ -402,3 +406,29 @@ def test_what_a_profile_may_say(change, why):
         with pytest.raises(ValueError, match=why):
             Profile.model_validate(told)
     assert shape(time={"form": "percent", "base": 8, "percent_step": 5}).time.step == 0.4
+
+
+def test_what_is_held_of_a_zone_is_its_programme_s_or_its_longest_cycle():
+    own = controller("box", ControllerKind.RUN_TIME_ONLY)
+    other = controller("hut", ControllerKind.PROGRAMMES, programme(3, (station("G2", 5.0), station("R1", 2.5)),
+                                                                 (at(21, 5), at(23)), 80.0))  # fmt: skip
+    found = held_by_zone(plan(G1, replace_controller(G2, "hut"), R1, controllers=(own, other)))
+    assert found == {
+        "G1": Held(0, 0, 4.5, (), 2, 100.0), "G2": Held(3, 1, 5.0, ("21:05", "23:00"), 2, 80.0),
+        "R1": Held(3, 2, 2.5, ("21:05", "23:00"), 2, 80.0),
+    }  # fmt: skip
+    assert held_by_zone(ALL) == {}
+
+
+def replace_controller(of, name):
+    return SimpleNamespace(**(vars(of) | {"controller": name}))
+
+
+def test_a_profile_s_path_counts_from_the_site_or_from_where_we_stand(tmp_path, monkeypatch):
+    text = 'label = "x"\n'
+    (tmp_path / "own.toml").write_text(text)
+    monkeypatch.chdir(tmp_path)
+    for folder in (None, tmp_path):
+        with pytest.raises(InputProblems) as refused:
+            load_profile("own.toml", folder)
+        assert "no such file" not in str(refused.value).lower() and "own.toml" in str(refused.value)

@@ -126,3 +126,30 @@ def test_the_log_begins_within_the_days_there_are():
         return learn._first_night(SimpleNamespace(applied=applied), pd.Timestamp("2026-07-10").date(), days)
 
     assert [first("2026-07-04", "2026-07-06"), first("2026-06-01"), first("2026-07-09", "2026-07-10")] == [3, 0, 8]
+
+
+def test_changes_are_judged_by_what_was_told():
+    half = learned([0.52, 0.505, 0.5 * (1 + QUESTION) + 0.01, 0.5, 0.5, 0.5], 0.5)
+    table, asked = learn._rows(SITE, "microclimate", half, np.full(6, 0.5), np.ones(6, dtype=bool))
+    assert table["value"].round(6).tolist() == [0.52] and asked["zone"].tolist() == ["F1"]
+    assert (table["low"][0], table["high"][0], asked["told"][0]) == (pytest.approx(0.42), pytest.approx(0.62), 0.5)
+
+
+def log(zone, *volumes, minutes=10.0, first="2026-07-01"):
+    nights = pd.date_range(first, periods=len(volumes))
+    return pd.DataFrame({"night": nights, "zone": zone, "minutes": minutes, "volume": volumes})
+
+
+def test_a_meter_is_volumes_of_five_nights_that_were_not_reckoned_from_the_flow():
+    zones = SimpleNamespace(
+        zone=ZONES, area=np.full(6, 1000.0), application_rate=np.full(6, 12.0), flow=np.full(6, 4.0)
+    )
+    zones = type("Zones", (SimpleNamespace,), {"__len__": lambda self: 6})(**vars(zones))
+    told = 2.4  # m3 of ten minutes at 4 L/s; 12 mm/h on 1000 m2 are 2 m3
+    rows = [
+        log("G1", 2.2, 2.2, 2.2, 2.2, 9.9), log("G2", 2.2, 2.2, 2.2, 2.2), log("F1", *[told] * 5),
+        log("F2", *[told * 1.0031] * 5), log("gone", *[2.2] * 9), log("F3", *[2.2] * 5, first="2026-07-10"),
+        log("R1", *[2.2] * 5, minutes=0.0), log("G2", 0.0, NAN, 0.0),
+    ]  # fmt: skip
+    found = learn._metered(SimpleNamespace(zones=zones, applied=pd.concat(rows)), pd.Timestamp("2026-07-14").date())
+    np.testing.assert_allclose(found, [np.log(1.1), NAN, NAN, np.log(1.2 * 1.0031), NAN, NAN])

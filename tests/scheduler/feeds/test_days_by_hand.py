@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from scheduler.feeds import receive
 from scheduler.feeds.bulletin import Bulletin, Refused, json_object, moment, number
 from scheduler.feeds.geojson_series import _inside_one_day, _longest, _precipitation
 from scheduler.feeds.interval_layers import _interval, _layer, _place
@@ -282,3 +283,31 @@ def test_observed_rows_are_neither_ahead_nor_all_old(times, newest, said):
     else:
         found = check_observed(rows, newest, NOW, "time")
         assert found == (("its newest row, of 2026-07-10, is older than what is held",) if said else ())
+
+
+@pytest.mark.parametrize(
+    ("series", "head", "added"),
+    [
+        ("forecast", b"date,eto\n", True), ("forecast", b"issued,date\n", False), ("forecast", b" Issued [x],date\n",
+        False),
+        ("forecast", b"run,date\n", False), ("probes", b"time,probe\n", False),
+    ],
+)  # fmt: skip
+def test_of_a_csv_only_its_newest_forecast_counts_issued_when_it_came(monkeypatch, series, head, added):
+    issued = pd.to_datetime(["2026-07-13T06:00", "2026-07-14T06:00", "2026-07-14T06:00"])
+    read = []
+
+    def read_csv(data, series, site, columns):
+        read.append((data, series, columns))
+        return Bulletin(pd.DataFrame({"issued": issued, "eto": [1.0, 2.0, 3.0]}))
+
+    monkeypatch.setattr(receive, "read_csv", read_csv)
+    feed = SimpleNamespace(series=series, columns=(("run", "issued"),))
+    sent = datetime(2026, 7, 14, 20, 0, 7, tzinfo=UTC)
+    site = SimpleNamespace(time_zone=ZoneInfo("America/Los_Angeles"))
+    found = receive._csv(site, feed, SimpleNamespace(data=b"\xef\xbb\xbf" + head + b"1,2\n", sent=sent))
+    assert (b"2026-07-14T13:00:07" in read[0][0]) == added and not read[0][0].startswith(b"\xef")
+    assert read[0][1:] == (series, {"run": "issued"})
+    assert found.rows["eto"].tolist() == ([2.0, 3.0] if series == "forecast" else [1.0, 2.0, 3.0])
+    if series == "forecast":
+        assert found.issued == datetime(2026, 7, 14, 6, tzinfo=ZoneInfo("America/Los_Angeles"))

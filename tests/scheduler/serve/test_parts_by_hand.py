@@ -1,13 +1,15 @@
 """What stands in a served folder, who may ask, and commands at work: piece by piece, without a server."""
 
+import asyncio
 import os
 from datetime import date
 from types import SimpleNamespace
 
+import pandas as pd
 import pytest
 from starlette.datastructures import Headers
 
-from scheduler.serve import guard, jobs, pages, sites
+from scheduler.serve import dropped, guard, jobs, pages, sites
 from scheduler.serve.guard import Guard, Rule, policy
 from scheduler.serve.jobs import Busy, Job, Jobs
 from scheduler.serve.sites import Served, served, trouble
@@ -279,3 +281,66 @@ def test_a_sheet_has_the_bar_above_it_and_its_policy(tmp_path):
     assert text.index("<body>") < text.index('aria-current="page"') < text.index("one<body>")
     assert found.headers["content-security-policy"] == policy(text)
     assert pages.day(date(2026, 7, 14)) == "Tue 14 Jul 2026"
+
+
+# --------------------------------------------------------------------------------------------------- the guard at work
+
+
+def asked(method, body=b"", **headers):
+    """What the guard answers, or what stands behind it."""
+    sent, seen = [], []
+
+    async def behind(scope, receive, send):
+        seen.append(await receive())
+        await send({"type": "http.response.start", "status": 200, "headers": [(b"cache-control", b"private")]})
+        await send({"type": "http.response.body", "body": b"in"})
+
+    async def receive():
+        return {"type": "http.request", "body": body, "more_body": False}
+
+    async def send(message):
+        sent.append(message)
+
+    given = [(k.replace("_", "-").encode(), v.encode()) for k, v in headers.items()]
+    scope = {"type": "http", "method": method, "path": "/", "query_string": b"", "headers": given}
+    asyncio.run(Guard(behind, Rule(frozenset({"127.0.0.1"})))(scope, receive, send))
+    answer = {k.decode(): v.decode() for k, v in sent[0]["headers"]}
+    return sent[0]["status"], b"".join(m.get("body", b"") for m in sent[1:]), answer, seen
+
+
+def test_every_answer_carries_what_a_browser_may_do_with_it(monkeypatch):
+    status, body, answer, seen = asked("GET", host="127.0.0.1")
+    assert (status, body, len(seen)) == (200, b"in", 1) and answer["cache-control"] == "private"
+    assert answer["content-security-policy"] == policy("") and answer["x-frame-options"] == "DENY"
+    status, body, answer, seen = asked("GET", host="evil.example")
+    assert (status, body, seen) == (421, b"this name is not served here", []) and answer["cache-control"] == "no-store"
+    assert answer["content-security-policy"] == policy("") and answer["x-content-type-options"] == "nosniff"
+    monkeypatch.setattr(guard, "LARGEST_BODY", 4)
+    for body, kind in ((b"1234", "http.request"), (b"12345", "http.disconnect")):
+        assert asked("GET", body, host="127.0.0.1")[3][0]["type"] == kind
+
+
+@pytest.mark.parametrize(
+    ("series", "data", "why"),
+    [
+        ("meter", b"x", "meter is none of"), ("applied", b"n" * 9, "it is larger"), ("applied", b"\0x",
+        "it is no text"),
+        ("applied", b"ok", "it holds no rows"),
+    ],
+)  # fmt: skip
+def test_a_dropped_file_is_taken_whole_or_not_at_all(monkeypatch, series, data, why):
+    monkeypatch.setattr(dropped, "LARGEST", 8)
+    kept = []
+    monkeypatch.setattr(dropped, "read_csv", lambda *given: kept.append(given) or SimpleNamespace(rows=pd.DataFrame()))
+    monkeypatch.setattr(dropped, "add_rows", lambda *given: kept.append(given))
+    with pytest.raises(dropped.Refused, match=why.replace("it is larger", "the file is larger")):
+        dropped.take_dropped("site", series, data, None)
+    assert kept == ([] if data != b"ok" else [(b"ok", "applied", "site", {})])
+
+
+def test_rows_of_a_dropped_file_are_added_to_its_series(monkeypatch):
+    rows = pd.DataFrame({"a": [1]})
+    monkeypatch.setattr(dropped, "read_csv", lambda data, series, site, more: SimpleNamespace(rows=rows))
+    monkeypatch.setattr(dropped, "add_rows", lambda *given: given)
+    assert dropped.take_dropped("site", "probes", b"\xef\xbb\xbfx", "now") == ("site", "probes", rows, "now")
+    assert dropped.LARGEST == 20 * 2**20
