@@ -55,6 +55,7 @@ TESTS = {
         "tests/scheduler/test_season_record.py",
         "tests/scheduler/test_season_turf.py",
         "tests/scheduler/test_season_words.py",
+        "tests/scheduler/test_season_workbook.py",
         "tests/scheduler/test_season.py",
         "tests/end_to_end/test_season_account.py",
     ],

@@ -295,3 +295,11 @@ def test_every_run_and_metered_night_is_a_row():
     ]
     metered.meters = ()
     assert len(tables.nights_csv(record).splitlines()) == 5
+
+
+def test_a_source_not_known_has_no_price():
+    site = SimpleNamespace(sources=(SimpleNamespace(price=0.5), SimpleNamespace(price=2.0)))
+    record = SimpleNamespace(site=site, zones=SimpleNamespace(sources=("well", "lake", "source not known")))
+    assert account.source_prices(record).tolist() == [0.5, 2.0, 0.0]
+    site.sources, record.zones.sources = (), ("water",)
+    assert account.source_prices(record).tolist() == [0.0]
