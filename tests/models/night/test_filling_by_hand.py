@@ -11,6 +11,7 @@ from models.night.board import Board
 from models.night.cutting import _fill, _orders, work_of_zone
 from models.night.dispatch import NO_LIMIT, TASTES, Dispatcher, Taste
 from models.night.giving_way import GivingWay
+from models.night.patterns import pattern_bound
 from models.night.putting_back import PuttingBack
 from models.night.relay import NOWHERE
 from models.night.repair import Item, Repair
@@ -449,6 +450,9 @@ def test_patterns_are_looked_for_only_where_a_limit_is_nearly_all_used():
     for plain, found in ((0.5, 0.0), (0.99, 60.0), (np.inf, 0.0)):
         bound = bounds._pattern_bounds(job, job.pump, job.pump_capacity, np.array([plain * 60.0]))
         assert bound.tolist() == pytest.approx([found])
+    # what does not run, or draws nothing, does not count, though it alone were too much
+    for flow, minutes in (([6.0, 20.0], [10.0, 0.0]), ([6.0, 0.0], [10.0, 99.0])):
+        assert pattern_bound(np.array(flow), np.array(minutes), 9.0) == pytest.approx(10.0)
 
 
 def test_a_flow_at_the_smallest_but_for_round_off_is_not_too_low():
