@@ -458,3 +458,11 @@ def test_patterns_are_looked_for_only_where_a_limit_is_nearly_all_used():
 def test_a_flow_at_the_smallest_but_for_round_off_is_not_too_low():
     level = np.array([0.0, 1e-10, 3.9, 4.0 * (1 - 1e-9), 4.0, 5.0])
     assert simulate._low(level, 4.0).tolist() == [False, False, True, False, False, False]
+
+
+def test_pieces_of_the_window_less_than_a_minute_apart_are_one_to_a_ramp():
+    half = night([0], [10], [6], resolution=np.array([0.5]), step_s=30)
+    pieces = np.array([[1320.0, 1330.0], [1330.5, 1350.0], [1351.0, 1360.0], [1400.0, 1440.0]])
+    half = replace(half, pieces=pieces, blocks=pieces)
+    assert half.grid_s == 30 and bounds._rows_of_steps(half, 2) == [80, 20 + 39, 18]
+    assert bounds._rows_of_steps(half, 3) == [80, 20 + 39 + 18]

@@ -458,6 +458,8 @@ def test_minutes_at_a_start_by_hand():
     short = replace(wants, least=np.full(4, 12.5), smallest=np.full(4, 26.0))
     assert minutes_per_start(short, job.flow, job.resolution, starts).tolist() == [13.0, 13.0, 0.0, 0.0]
     assert minutes_per_start(wants, job.flow, job.resolution, np.array([2, 0, 2, 2]))[1] == 0.0
+    useful = replace(wants, least=np.full(4, 12.5), smallest=np.zeros(4))  # 12 min are too short a cycle
+    assert minutes_per_start(useful, job.flow, job.resolution, starts).tolist() == [13.0, 13.0, 0.0, 0.0]
     tenths = replace(
         wants, minutes=np.full(4, 0.6), longest=np.full(4, np.inf), least=np.zeros(4), smallest=np.zeros(4)
     )

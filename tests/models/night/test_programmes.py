@@ -162,6 +162,10 @@ def test_the_check_sees_what_a_controller_cannot_hold():
     )
     assert any("plays from" in t for t in faults(rules_of(zones=2), [replace(one, starts=(1400.0,))]))
     assert any("plays from" in t for t in faults(rules_of(zones=2), [replace(one, percent=120.0)]))
+    (start,) = one.starts
+    for late, told in ((0.5, True), (1.0, False)):
+        moved = faults(rules_of(zones=2), [replace(one, starts=(start - late,))])
+        assert any("between two minutes" in t for t in moved) is told
     assert any("two programmes" in t for t in faults(rules_of(zones=2), [one, replace(one, number=2)]))
     late = replace(one, zones=one.zones[:1], minutes=one.minutes[:1])
     other = Programme(0, 2, one.zones[1:], one.minutes[1:], one.starts)

@@ -225,6 +225,12 @@ def test_what_is_late_in_any_case_ends_as_soon_as_it_can():
     late = Board(job)
     late.place(0, 40, 10)
     assert cutting._placed_late(late, Item(0, 10), True) == 0 and late.placed[0] == [(0, 20)]  # one run again
+    job_full = replace(job, pump_capacity=np.array([3.0]))
+    full = Board(job_full)
+    for zone, start, length in ((0, 45, 10), (1, 10, 35)):
+        full.place(zone, start, length)
+    assert cutting._placed_late(full, Item(0, 10), True) == 0  # no room for 20 in one: its part comes back
+    assert sorted(full.placed[0]) == [(0, 10), (45, 55)]
     apart = Board(job)
     apart.place(0, 40, 10)
     assert cutting._placed_late(apart, Item(0, 10), False) == 0 and sorted(apart.placed[0]) == [(0, 10), (40, 50)]

@@ -211,12 +211,44 @@ def test_what_moved_without_fewer_such_steps_goes_back(monkeypatch):
 
 
 def test_parts_that_meet_move_together_and_cycles_do_not():
-    job = night([0, 1, 1, 2], [20, 10, 10, 20], [2, 2, 2], pump_smallest=np.array([4.0]))
+    job = night([0, 1, 1, 2], [22, 10, 10, 20], [2, 2, 2], pump_smallest=np.array([4.0]))
     job = replace(job, soak=np.array([0.0, 0.0, 5.0]))
     board = Board(job)
-    for zone, start, length in ((0, 0, 5), (0, 5, 10), (0, 30, 5), (1, 15, 10), (1, 25, 10), (2, 40, 10), (2, 50, 10)):
+    for zone, start, length in (
+        (0, 0, 5),
+        (0, 8, 7),
+        (0, 15, 5),
+        (0, 30, 5),
+        (1, 15, 10),
+        (1, 25, 10),
+        (2, 40, 10),
+        (2, 50, 10),
+    ):
         board.place(zone, start, length)
     one = on_pump(job, board, 0)
     one._join()
-    assert [sorted(p) for p in board.placed] == [[(0, 15), (30, 35)], [(15, 25), (25, 35)], [(40, 50), (50, 60)]]
+    assert [sorted(p) for p in board.placed] == [
+        [(0, 5), (8, 20), (30, 35)],
+        [(15, 25), (25, 35)],
+        [(40, 50), (50, 60)],
+    ]
     assert (board.flow[0, 1:61] >= 0).all() and board.flow[0, 1] == 2_000_000
+
+
+def test_company_is_kept_apart_by_the_limits_it_shares_and_by_no_others():
+    # 1 L/s and 2.5 L/s for 40 min: each on a branch of 3 L/s of its own, each alone on its controller
+    job = night([0, 1], [40, 40], [1, 2.5], window=(1320.0, 1440.0), pump_smallest=np.array([3.0]))
+    changes = {"branch_capacity": np.full(2, 3.0), "stations_at_once": np.ones(2), "controller": np.arange(2)}
+    for branch, unavoidable in (([0, 1], 0.0), ([1, 1], 40.0), ([-1, -1], 0.0)):
+        one = replace(job, **changes, branch=np.array(branch))
+        board = Board(one)
+        board.place(0, 0, 40)
+        board.place(1, 50, 40)
+        assert on_pump(one, board, 0)._unavoidable() == unavoidable
+    board.standing.append((1, 50, 90))  # what stands may help as well, so nothing is proven
+    assert on_pump(one, board, 0)._unavoidable() == 0.0
+    alone = Board(replace(job, branch=np.array([1, 1]), branch_capacity=np.full(2, 3.0)))
+    alone.place(0, 0, 40)
+    assert on_pump(alone.job, alone, 0)._unavoidable() == 40.0
+    alone.standing.append((1, 50, 90))
+    assert on_pump(alone.job, alone, 0)._unavoidable() == 0.0
