@@ -34,7 +34,7 @@ METER_ERROR = 0.02  # [-] of what a meter in service shows; common practice, no 
 
 
 class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", arbitrary_types_allowed=True, protected_namespaces=())
+    model_config = ConfigDict(extra="forbid", arbitrary_types_allowed=True, protected_namespaces=(), defer_build=True)
 
 
 class SiteKeys(_Part):

@@ -24,6 +24,7 @@ from scheduler.document.planned import Planned
 from scheduler.errors import NoPlan
 from scheduler.night.records import RunnableNight
 from scheduler.night.several import night_of_weathers
+from scheduler.night.stands import with_standing
 from scheduler.salinity.flushes import flush_needs
 from scheduler.whatif.apply import CasePlan, Choice, Evening, case_plan, settled_site
 from scheduler.whatif.case import AS_IT_IS, Case
@@ -109,6 +110,7 @@ def arrays_of(standing: Standing, case: Case) -> CasePlan:
     """The arrays of a case, with the nights chosen where its orders leave that to the plan."""
     site = settled_site(standing.planned.site, case, standing.planned.night)
     plan = case_plan(replace(standing.evening, site=site), case, standing.log)
+    plan = replace(plan, inputs=with_standing(site, plan.inputs))
     if standing.planned.inputs.plan.members is None:  # tonight was planned for one weather: so is every case beside it
         plan = replace(plan, inputs=replace(plan.inputs, plan=replace(plan.inputs.plan, members=None)))
     return chosen_nights(standing.cases, plan) if plan.choices else plan

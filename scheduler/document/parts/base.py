@@ -36,7 +36,12 @@ class Part(BaseModel):
     """A part of the plan document."""
 
     model_config = ConfigDict(
-        frozen=True, extra="forbid", allow_inf_nan=False, validate_by_name=True, serialize_by_alias=True
+        frozen=True,
+        extra="forbid",
+        allow_inf_nan=False,
+        validate_by_name=True,
+        serialize_by_alias=True,
+        defer_build=True,  # of those that are asked for
     )
 
 

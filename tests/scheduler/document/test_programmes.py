@@ -300,10 +300,19 @@ def test_one_percent_for_all_comes_before_one_for_each(monkeypatch):
     planned.works = False
     asked.clear()
     assert percent_parts(planned) == (1, 2) and asked == [[1, 2], [1], [2]]
-    asked.clear()  # one of them is new, or told by a percent already: no one percent for all
-    for one in (replace(two[1], number=3), replace(two[1], percent=90.0)):
-        assert percent_parts(evening(held_of(before=stood, programmes=(two[0], one)), works=True)) == (1,)
-    assert asked == [[1], [1]]
+    asked.clear()  # one of them is new: no one percent for all
+    new = evening(held_of(before=stood, programmes=(two[0], replace(two[1], number=3))), works=True)
+    assert percent_parts(new) == (1,) and asked == [[1]]
+
+
+def test_a_programme_keyed_at_a_percent_is_offered_another_for_what_it_runs(monkeypatch):
+    # 10 min at 90 % run 9: these are what another percent has to come to.
+    seen = []
+    monkeypatch.setattr(programmes, "_percent", lambda planned, pairs, best=(): seen.append(pairs) or [])
+    one = Programme(0, 1, (0,), (10.0,), (1320.0,), 90.0)
+    percent_parts(evening(held_of(before=(replace(one, percent=100.0),), programmes=(one,))))
+    ((_, now),) = seen[0]
+    assert now == replace(one, minutes=(9.0,), percent=100.0)
 
 
 @pytest.mark.parametrize("gone", ["job", "timetable", "before"])

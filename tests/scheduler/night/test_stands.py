@@ -1,7 +1,7 @@
 """What stands in a controller that a person keys in stays where it would hardly differ, and never past a limit."""
 
 import json
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from types import SimpleNamespace
 
 import numpy as np
@@ -10,7 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import sparse
 
+from models.choices import STEADY
+from scheduler.evening import planned_evening
 from scheduler.night.stands import Stands, kept_minutes, standing_programme
+from scheduler.whatif.case import read_cases
+from scheduler.whatif.evening import plan_case, standing_evening
 from tests.drawn import examples
 from tests.scheduler import hand_evening as h
 from tests.scheduler.site_folders import TOML, site
@@ -171,6 +175,45 @@ def test_of_runs_that_stand_longer_the_smallest_waste_goes_first_within_a_limit(
         inputs, 10 * two, Stands(np.array([13.0, 11.0]), 3 * two), 60 * two, rows, np.zeros(2, dtype=bool)
     )
     assert found.tolist() == [10.0, 11.0]
+
+
+def test_a_keyed_site_has_a_price_on_change_and_its_cases_too(tmp_path):
+    two_evenings(tmp_path / "a", KEYED)
+    place, night = h.again(SimpleNamespace(folder=tmp_path / "a")), date(2026, 7, 15)
+    planned = planned_evening(place, night, datetime(2026, 7, 15, 18, tzinfo=place.time_zone))
+    stood = {z["id"]: z["minutes"] for z in json.loads((tmp_path / "a/out/2026-07-14/plan.json").read_text())["zones"]}
+    assert planned.inputs.plan.standing.tolist() == [stood[z] for z in place.zones.zone]
+    assert planned.inputs.plan.price_of_change == STEADY.price > 0
+    standing = standing_evening(planned, place.applied)
+    usual, more = (plan_case(standing, read_cases(place, [], [f"eto_factor={f}"])[0]) for f in ("1.0", "1.3"))
+    assert usual.same and not more.same
+    assert np.array_equal(more.plan.inputs.plan.standing, planned.inputs.plan.standing)
+
+
+def test_where_nobody_keys_the_night_in_changes_have_no_price(tmp_path):
+    two_evenings(tmp_path / "a", "")
+    place = h.again(SimpleNamespace(folder=tmp_path / "a"))
+    planned = planned_evening(place, date(2026, 7, 15), datetime(2026, 7, 15, 18, tzinfo=place.time_zone))
+    assert planned.inputs.plan.standing is None and planned.inputs.plan.price_of_change == 0.0
+
+
+def test_a_zone_that_rests_in_a_programme_that_stands_stands_at_what_it_last_ran(tmp_path):
+    # Two nights ago G1 and G2 ran 9 min by a programme, last night it rested with both in it; G3 was taken out.
+    text = TOML + '[[controller]]\nname = "a"\nprogrammes = 2\n'
+    rows = "".join(f"{z},green,500,2\n" for z in ("G1", "G2", "G3"))
+    place = site(tmp_path, text, "zone,surface,area,flow\n" + rows)
+
+    def plan_of(minutes, held):
+        zones = [{"id": z, "minutes": m, "cycles": []} for z, m in zip(("G1", "G2", "G3"), minutes, strict=True)]
+        stations = [{"zone": z, "minutes": 9} for z in held]
+        programme = {"number": 1, "percent": 100, "stations": stations, "start_minutes": []}
+        return json.dumps({"zones": zones, "controllers": [{"name": "a", "programmes": [programme]}]})
+
+    for night, plan in ((12, plan_of((9, 9, 9), ("G1", "G2", "G3"))), (13, plan_of((0, 0, 0), ("G1", "G2")))):
+        folder = tmp_path / "out" / f"2026-07-{night}"
+        folder.mkdir(parents=True)
+        (folder / "plan.json").write_text(plan)
+    assert standing_programme(place, date(2026, 7, 14)).minutes.tolist() == [9.0, 9.0, 0.0]
 
 
 def test_what_stands_is_the_last_plan_s_of_the_evenings_before_in_controllers_keyed_in(tmp_path):
