@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from scheduler.document import edits, nights, planned, published, salts, uneven, words
+from scheduler.document import edits, nights, planned, published, rules, salts, schema, uneven, words
 from scheduler.document.parts import Why
 
 NIGHT = date(2026, 7, 14)
@@ -253,3 +253,96 @@ def test_a_surface_s_uneven_catch_is_weighed_by_area():
     assert (row.water_mm, row.drained_mm) == (25.0, 5.0)
     assert row.leached_mm == pytest.approx(0.25 * 1.2 + 0.75 * 3.2)
     assert (row.met, row.met_without, row.soft_nights, row.soft_nights_without) == (1.0, 0.85, 3.62, 2.0)
+
+
+@pytest.mark.parametrize(
+    ("whole", "parts", "adds_up"),
+    [(0.5, {"a": 0.25, "b": 0.25}, True), (0.5, {"a": 0.25, "b": 0.25 + 0.9 * rules.TOTAL_TOLERANCE}, True),
+     (0.5, {"a": 0.25, "b": 0.25 + 1.1 * rules.TOTAL_TOLERANCE}, False), (0.5, {}, True),
+     (100.0, {"a": 100.0 + 90 * rules.TOTAL_TOLERANCE}, True), (100.0, {"a": 100.0 - 110 * rules.TOTAL_TOLERANCE},
+     False)],
+)  # fmt: skip
+def test_a_zone_s_sources_add_up_to_its_water(whole, parts, adds_up):
+    zone = SimpleNamespace(id="G1", surface="green", minutes=0.0, volume_m3=whole, volumes_m3=parts)
+    plan = SimpleNamespace(zones=(zone,), nights=(), surfaces=(), status="not needed", night=NIGHT)
+    assert [f for f in rules._total_faults(plan) if "sources" in f] == (
+        [] if adds_up else [f'zone "G1": its sources do not add up to {whole:g} m3']
+    )
+
+
+def test_totals_of_a_surface_and_of_tonight_are_those_of_its_zones():
+    def one(minutes, volume, surface="green"):
+        return SimpleNamespace(id="x", surface=surface, minutes=minutes, volume_m3=volume, volumes_m3={})
+
+    def faults(**given):
+        night = {"night": NIGHT, "zones_running": 2, "minutes": 9.0, "volume_m3": 3.0}
+        row = {"surface": "green", "zones": 2, "running": 1}
+        night, row = ({k: given.get(k, v) for k, v in kept.items()} for kept in (night, row))
+        plan = SimpleNamespace(
+            zones=(one(4.0, 1.0), one(0.0, 0.0), one(5.0, 2.0, "tee")), night=NIGHT, status=given.get("status",
+            "planned"),
+            nights=(SimpleNamespace(**night),), surfaces=(SimpleNamespace(**row),),
+        )  # fmt: skip
+        return len(rules._total_faults(plan))
+
+    assert faults() == 0
+    wrong = [
+        {"zones_running": 3},
+        {"minutes": 9.1},
+        {"volume_m3": 2.9},
+        {"zones": 3},
+        {"running": 2},
+        {"status": "not needed"},
+    ]
+    assert [faults(**w) for w in wrong] == [1] * 6
+    assert faults(night=NIGHT + timedelta(days=1)) == 1
+
+
+def test_only_titles_that_repeat_a_name_are_left_out_of_the_schema():
+    text = {
+        "title": "Zone",
+        "type": "object",
+        "properties": {"title": {"title": "Title", "type": "string"}},
+        "any": [{"title": "X"}, 5],
+    }
+    assert schema._untitled(text) == {"type": "object", "properties": {"title": {"type": "string"}}, "any": [{}, 5]}
+
+
+@pytest.mark.parametrize(
+    ("after", "before", "saltier", "told"),
+    [(2.0, 2.0, 2.2, None), (2.0, 2.0, 2.0, (2.0, 2.0)), (2.0, 1.0, 2.0, (2.0, 2.0)), (0.0, 2.0, 1.0, (0.0, 0.0))],
+)
+def test_within_which_salinity_a_flush_ends(after, before, saltier, told):
+    found = salts._likely(after, before, saltier)
+    if told is None:
+        width = salts.FOUR_IN_FIVE * 0.1
+        told = (round(2.0 * np.exp(-width), 3), round(2.0 * np.exp(width), 3))
+    assert found == told
+
+
+def test_the_next_flush_is_told_as_far_as_can_be_told():
+    most = salts.TOLD.next_flush
+    days = (0.4, 1.9, 20.7, most - 0.5, most)
+    assert [salts._again(d, NIGHT) for d in days] == [
+        NIGHT + timedelta(days=1), NIGHT + timedelta(days=1), NIGHT + timedelta(days=20),
+        NIGHT + timedelta(days=int(most - 0.5)), None,
+    ]  # fmt: skip
+    assert salts._brings(2.04, 2.0) == "this flush brings it to 2.0"
+    assert salts._brings(2.01 + salts.TOLD.short_of_aim, 2.0).endswith(", short of the 2.0 aimed at")
+
+
+def test_the_lowest_probe_of_the_lower_roots_is_the_one_to_look_at():
+    places = [
+        ("a", "G1", 5.0),
+        ("b", "G1", 20.0),
+        ("c", "G1", 15.0),
+        ("d", "G2", 14.9),
+        ("e", "gone", 30.0),
+        ("f", "R1", 15.0),
+    ]
+    zones = SimpleNamespace(zone=ZONES.zone, root_depth=np.array([0.3, 0.3, 0.3, 0.3]))
+    table = pd.DataFrame(places, columns=["probe", "zone", "depth"])
+    found = salts._lower_probes(SimpleNamespace(site=SimpleNamespace(zones=zones), standing_probes=table))
+    assert found == {
+        0: {"lower_probe": "b", "lower_probe_cm": 20.0}, 3: {"lower_probe": "f", "lower_probe_cm": 15.0},
+    }  # fmt: skip
