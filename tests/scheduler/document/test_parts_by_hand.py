@@ -322,9 +322,9 @@ def test_within_which_salinity_a_flush_ends(after, before, saltier, told):
 
 def test_the_next_flush_is_told_as_far_as_can_be_told():
     most = salts.TOLD.next_flush
-    days = (0.4, 1.9, 20.7, most - 0.5, most)
+    days = (0.4, 1.9, 9.7, most - 0.5, most)
     assert [salts._again(d, NIGHT) for d in days] == [
-        NIGHT + timedelta(days=1), NIGHT + timedelta(days=1), NIGHT + timedelta(days=20),
+        NIGHT + timedelta(days=1), NIGHT + timedelta(days=1), NIGHT + timedelta(days=9),
         NIGHT + timedelta(days=int(most - 0.5)), None,
     ]  # fmt: skip
     assert salts._brings(2.04, 2.0) == "this flush brings it to 2.0"
