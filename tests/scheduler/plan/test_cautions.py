@@ -117,3 +117,37 @@ def test_an_evening_s_runs_are_refills_of_open_zones_within_their_longest_run(mo
     np.testing.assert_allclose(zones.members.weight, [0.5, 0.25 * 2 / 3])
     np.testing.assert_allclose(zones.members.etc[1], 2 * zones.etc)
     np.testing.assert_allclose(zones.members.effective_rain[:, :, 0], [enters, [0.0, 0.0]])
+
+
+def test_a_word_s_life_is_counted_over_all_zones_and_filled_up_at_the_end(monkeypatch):
+    # Two of four zones are played, over two evenings: 4 and 2 mm given, 5 mm used each date; half of it all reaches
+    # the drier half.
+    zones = type("Zones", (SimpleNamespace,), {"__len__": lambda self: 4})(area=np.array([100.0, 200.0, 300.0, 400.0]))
+    site, place = SimpleNamespace(zones=zones, caution="plain"), {}
+    apart = cautions.TOLD.apart * 100.0
+    stretch = cautions._Stretch(
+        some=np.array([0, 3]), kc=np.ones((2, 2)), limit=np.array([[9.8, 9.8], [30.0 - apart] * 2]),
+        margin=np.zeros((2, 2)),
+        wet=np.zeros((2, 2)), closed=np.zeros((2, 2), dtype=bool), taw=np.full(2, 100.0), longest=np.full(2, 9.0),
+        fraction=np.full(2, 0.9), served=np.array([[0.8, 0.8], [0.4, 0.4]]),
+        groups=curve_number(["A"] * 4), usual=None,
+    )  # fmt: skip
+    gross = [np.array([5.0, 0.0]), np.array([2.5, 0.0])]
+    monkeypatch.setattr(cautions, "with_weighed_catch", lambda site, demand: (site, None))
+    monkeypatch.setattr(cautions, "evening_demand", lambda *given: place)
+    monkeypatch.setattr(cautions, "_stretch", lambda *given: stretch)
+    monkeypatch.setattr(cautions, "_run_of", lambda s, site, told, m, i, depletion: gross[m])
+    told = SimpleNamespace(
+        evening=np.array([NIGHT, NIGHT + timedelta(days=1)], dtype="datetime64[D]"), eto=np.full((2, 1), 5.0),
+        rain=np.zeros((2, 1)),
+    )  # fmt: skip
+    lived = cautions._played(site, NIGHT, NIGHT, told, None)
+    # The first starts at half of its limit, 4.9, and ends its dates at 7.9 and 11.9 in its drier half: past it by more
+    # than what is told apart on the second alone.
+    assert apart == 2.0
+    start = 0.5 * (30.0 - apart)
+    end = np.array([4.9 - 4.0 + 5.0 - 2.0 + 5.0, start + 10.0])
+    filled = np.array([7.5, 0.0]) + (end - [4.9, start]) / 0.8
+    volume = 1000.0 / 500.0 * (filled * [100.0, 400.0]).sum() / 1000.0
+    assert lived.water == pytest.approx(volume) and (lived.word, lived.runs) == ("plain", 4)
+    assert lived.dry == 2  # the zones that are played stand for twice as many
