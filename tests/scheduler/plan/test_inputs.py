@@ -211,6 +211,16 @@ def test_other_weathers_count_their_rain_when_turf_takes_it_as_well(tmp_path):
     assert inputs(tmp_path / "c", nights=3, state=stands(0.0)).plan.members is None
 
 
+def test_the_margin_is_that_of_the_weathers_that_are_planned_for(tmp_path, monkeypatch):
+    asked = []
+    real = plan_inputs.margin_share
+    monkeypatch.setattr(plan_inputs, "margin_share", lambda site, several: asked.append(several) or real(site, several))
+    rows = "".join(f"{NIGHT},{NIGHT + timedelta(days=d)},{m},{4 + m},0\n" for m in range(1, 5) for d in range(1, 4))
+    inputs(tmp_path / "a", nights=3, forecast="issued,date,member,eto,rain\n" + rows)
+    alone = inputs(tmp_path / "b", nights=3)
+    assert asked == [True, False] and alone.plan.source_price.tolist() == [0.0]
+
+
 def test_salt_asks_for_moister_soil_and_never_for_drier(tmp_path, monkeypatch):
     # Half of the fresh limit for the first zone, twice as much for the second, which stays as it was; nowhere less than
     # a fiftieth of what the soil holds.
