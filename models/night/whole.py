@@ -316,7 +316,7 @@ class WholeRuns:
             return [self._crowd(target, np.asarray(self.on_row[row] | self.on_row[rows[0]])) for row in tried.tolist()]
         if width == 2 and self.length.size <= SMALL_ENOUGH:
             return [np.arange(self.length.size)]
-        sharing = np.isin(np.arange(self.length.size), np.flatnonzero(self.on_row[rows].sum(axis=0)))
+        sharing = np.asarray(self.on_row[rows].any(axis=0))
         many = int(self.random.integers(FEWEST_DRAWN, MOST_DRAWN))
         return [self._around(target, sharing, float(self.random.uniform(0, self.board.steps)), many)]
 

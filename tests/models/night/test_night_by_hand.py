@@ -536,7 +536,19 @@ def test_what_is_left_to_a_controller_by_hand():
     (first,) = share_any_order(job, [(0, 1)], cycles, each, np.full(3, 5.0), np.array([2, 1, 0]))
     assert first.minutes.tolist() == [20.0, 20.0, 20.0]
     (alike,) = share_any_order(job, [(0, 1)], cycles, each, np.full(3, 5.0), np.zeros(3, int))
-    assert alike.minutes.tolist() == [0.0, 20.0, 20.0] or alike.minutes.tolist() == [20.0, 20.0, 20.0]
+    assert alike.minutes.tolist() == [20.0, 20.0, 20.0]  # the most water first
+    two = replace(job, controller=np.array([0, 1, 0]), stations_at_once=np.full(2, np.inf))
+    (own,) = share_any_order(two, [(0, 1)], cycles, each, np.full(3, 5.0), np.array([0, 1, 2]))
+    assert own.minutes.tolist() == [30.0, 0.0, 20.0] and own.controller == 0  # the other is another controller's
+    (idle,) = share_any_order(job, [(0, 1)], np.array([1, 0, 1]), each, np.full(3, 5.0), np.array([0, 1, 2]))
+    assert idle.minutes.tolist() == [30.0, 0.0, 20.0]
+    pair = share_any_order(two, [(1, 1), (0, 1)], cycles, each, np.full(3, 5.0), np.array([0, 1, 2]))
+    assert [(one.controller, one.minutes.tolist(), one.pump.tolist()) for one in pair] == [
+        (1, [0.0, 20.0, 0.0], [2.0]), (0, [30.0, 0.0, 20.0], [3.0]),
+    ]  # fmt: skip
+    shared = replace(two, pump_capacity=np.array([4.5]))  # 3 and 2 L/s of two controllers may meet
+    pair = share_any_order(shared, [(1, 1), (0, 1)], cycles, each, np.full(3, 5.0), np.array([0, 1, 2]))
+    assert pair[1].minutes.tolist() == [30.0, 0.0, 0.0] and pair[0].minutes.tolist() == [0.0, 20.0, 0.0]
     pump = replace(job, pump_capacity=np.array([4.0]))
     (both,) = share_any_order(pump, [(0, 2)], cycles, each, np.full(3, 5.0), np.array([0, 1, 2]))
     assert both.minutes.tolist() == [30.0, 20.0, 0.0]  # 2 and 3 L/s may meet

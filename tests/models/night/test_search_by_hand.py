@@ -252,7 +252,9 @@ def stepped(priced, way, length):
 def cheapest(job, board, length, priced, ramp):
     """Least cost of all ways to place the cycles of a short night, each tried."""
     capacity, best = 10.0, np.inf
-    choices = [[NOWHERE, *board.starts(int(z), int(n), ramp=False).tolist()] for z, n in zip(job.cycle_zone, length)]  # noqa: B905
+    free = list(zip(job.cycle_zone[:4].tolist(), length[:4].tolist(), strict=True))
+    choices = [[NOWHERE, *board.starts(z, n, ramp=False).tolist()] for z, n in free]
+    stands = [(z, *span) for z, spans in enumerate(board.placed) for span in spans]
     used = board.flow[0, board.minute : board.minute + board.steps] / 1e6
     for way in product(*choices):
         on = [(int(job.cycle_zone[k]), s, s + int(length[k])) for k, s in enumerate(way) if s != NOWHERE]
@@ -265,7 +267,9 @@ def cheapest(job, board, length, priced, ramp):
         )
         if (flow > capacity + 1e-9).any() or not apart:
             continue
-        turned = [sum(min(ramp, job.flow[z]) for z, *e in on if e[end] == t) for end in (0, 1) for t in range(10)]
+        turned = [
+            sum(min(ramp, job.flow[z]) for z, *e in on + stands if e[end] == t) for end in (0, 1) for t in range(10)
+        ]
         if max(turned) > ramp + 1e-9:
             continue
         best = min(best, stepped(priced, way, length))
@@ -275,23 +279,25 @@ def cheapest(job, board, length, priced, ramp):
 @pytest.mark.parametrize("seed", range(5))
 def test_what_is_relaid_costs_as_little_as_any_way_would(seed):
     rng = np.random.default_rng(seed)
-    zone = np.array([0, 0, 1, 2])
-    minutes = np.array([*([rng.integers(2, 4)] * 2), *rng.integers(3, 6, 2)], float)
+    zone = np.array([0, 0, 1, 2, 3])
+    minutes = np.array([*([rng.integers(2, 4)] * 2), *rng.integers(3, 6, 2), 3], float)
     ramp = float(rng.choice([5.0, np.inf]))
-    job = night(zone, minutes, rng.choice([3.0, 4.0, 6.0], 3), window=(1320.0, 1329.0), pump_ramp=np.array([ramp]))
-    job = replace(job, soak=np.array([2.0, 0.0, 0.0]))
+    job = night(zone, minutes, rng.choice([3.0, 4.0, 6.0], 4), window=(1320.0, 1329.0), pump_ramp=np.array([ramp]))
+    job = replace(job, soak=np.array([2.0, 0.0, 0.0, 0.0]))
     board, length = Board(job), minutes.astype(int)
+    board.place(3, 4, 3)  # stands already
     passed = np.stack((np.minimum(np.arange(10), 5), np.maximum(np.arange(10) - 5, 0)))
     priced = costs(
-        4, left_out=rng.integers(20, 200, 4) * length, late=rng.integers(0, 20, 4), done=rng.integers(4, 10, 4),
-        quota=rng.uniform(0, 4, (4, 2)), passed=passed,
+        5, left_out=rng.integers(20, 200, 5) * length, late=rng.integers(0, 20, 5), done=rng.integers(4, 10, 5),
+        quota=rng.uniform(0, 4, (5, 2)), passed=passed,
     )  # fmt: skip
     priced.left_out[1], priced.late[1], priced.done[1] = priced.left_out[0], priced.late[0], priced.done[0]
     priced.quota[1] = priced.quota[0]  # two cycles of one zone are alike
     for asked in (priced, replace(priced, outside=0)):
-        found = relay(job, board, length, np.full(4, NOWHERE), np.arange(4), asked, 5.0)
+        found = relay(job, board, length, np.full(5, NOWHERE), np.arange(4), asked, 5.0)
         placed = np.array([found.start[k] for k in range(4)])
         assert found.cost == found.least == stepped(asked, placed, length)
         assert found.cost == cheapest(job, board, length, asked, ramp)
+    placed = np.append(placed, 4)
     again = relay(job, board, length, placed, np.arange(4), asked, 5.0, known=((np.arange(4), found.cost),))
     assert again.cost == again.least == found.cost  # what is known to cost so much costs no more
