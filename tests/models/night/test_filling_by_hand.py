@@ -321,6 +321,7 @@ def test_where_a_repair_puts_a_run():
     }  # fmt: skip
     small = replace(job, smallest_cycle=np.full(3, 4.0))
     assert Repair(small, Board(small), [], np.ones(3))._insert(Item(0, 3), doing) == 3
+    assert Repair(small, Board(small), [], np.ones(3))._insert(Item(0, 4), doing) == 0
 
 
 class Rounds(Repair):
@@ -358,6 +359,11 @@ def test_a_round_is_kept_where_it_leaves_no_more_out_or_hardly_more_early_on(mon
     early.run(16.0, 0.0)
     assert early.undone == 2  # 2 x (1 - 8/16) = 1 more: kept; the two after it say nothing
     assert Rounds(job, ten, [nine]).run(4.0, 10.0) == ten  # little enough is left as it is
+    parts_on = Rounds(job, ten, [nine])
+    parts_on.board.place(0, 0, 5)
+    parts_on.board.place(0, 20, 5)  # parts are not what is left out
+    parts_on.run(4.0, 10.0)
+    assert parts_on.asked == 0
     idle = Rounds(job, ten, [])
     idle.run(1e9, 0.0)
     assert idle.asked == repair.SMALL_IDLE

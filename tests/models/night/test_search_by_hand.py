@@ -301,3 +301,5 @@ def test_what_is_relaid_costs_as_little_as_any_way_would(seed):
     placed = np.append(placed, 4)
     again = relay(job, board, length, placed, np.arange(4), asked, 5.0, known=((np.arange(4), found.cost),))
     assert again.cost == again.least == found.cost  # what is known to cost so much costs no more
+    loose = relay(job, board, length, placed, np.arange(4), asked, 5.0, known=((np.arange(4), found.cost / 2),))
+    assert loose.cost == loose.least == found.cost

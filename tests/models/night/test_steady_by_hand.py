@@ -99,10 +99,14 @@ def test_a_round_leaves_the_pump_no_worse_or_everything_as_it_was(seed):
     job, board = filled(seed)
     for pump in range(job.pump_capacity.size):
         one = on_pump(job, board, pump)
+        weighed, best = [], one._best_start
+        one._best_start = lambda run, weighed=weighed, best=best: weighed.append(run) or best(run)
         for _ in range(25):
+            weighed.clear()
             before, placed = one._standing(), [sorted(p) for p in board.placed]
             free = board.free.copy()
             after = one._round(before)
+            assert len(weighed) <= steady.MOST_TAKEN
             if after is None:
                 assert [sorted(p) for p in board.placed] == placed and (board.free == free).all()
             else:
