@@ -25,7 +25,7 @@ SHOWN = {
     "du_lq": lambda v, _: f"{v:.2f}",
 }
 
-TITLE = {"depletion_fraction": "depletion fraction: of the water turf can reach, used before it suffers"}
+TITLE = {"depletion_fraction": "water used before turf suffers"}
 
 
 def print_intake(screen: Console, report: IntakeReport, where: str) -> None:

@@ -1,16 +1,20 @@
 """What is learned is offered beside what is used, taken only by name, and never without a record."""
 
+import io
 from datetime import date, timedelta
 
 import numpy as np
 import pandas as pd
 import pytest
+from rich.console import Console
 
 from models.onset import Onset
 from scheduler.learn import COLUMNS, Lesson, _metered, accept, choose, learn
 from scheduler.ledger import queries
 from scheduler.ledger.keeping import open_site_ledger, with_accepted
+from scheduler.sheets.zones import _learned
 from scheduler.site import load_site
+from scheduler.terminal.records import print_lesson
 from tests.scheduler import hand_evening as h
 from tests.scheduler.probe_course import make_course
 from tests.scheduler.site_folders import site
@@ -115,10 +119,16 @@ def test_how_far_turf_may_dry_is_offered_where_it_was_seen(tmp_path, monkeypatch
     )
     said = [text for name, text in found.reasons if name == second]
     assert said[1].startswith("how far it may dry is not learned yet: over 6 forecasts")
-    back = learn(
-        course, with_accepted(course, rows[["zone", "quantity", "value"]].assign(value=0.7)), date(2026, 7, 14)
-    )
-    assert len(back.table[back.table["quantity"] == "depletion_fraction"]) == len(rows)
+    screen = Console(record=True, width=120, file=io.StringIO())
+    print_lesson(screen, course, found, None)
+    shown = screen.export_text()
+    assert "water used before turf suffers" in shown and f"{100 * rows['value'].iloc[0]:.0f} %" in shown
+    words = "may use 55 % of its water before it suffers, told as 40 %"
+    assert _learned([("depletion_fraction", 0.4, 0.55)], "metric") == f"Learned from its record and accepted: {words}."
+    other = with_accepted(course, rows[["zone", "quantity", "value"]].assign(value=0.5))
+    again = learn(course, other, date(2026, 7, 14)).table
+    again = again[again["quantity"] == "depletion_fraction"]  # whatever was accepted before, the same is learned
+    assert again["value"].tolist() == rows["value"].tolist() and (again["before"] == 0.5).all()
 
 
 def test_a_meter_tells_the_rate_and_a_reckoned_volume_nothing(tmp_path):
