@@ -8,8 +8,9 @@ demand, of water caught and of drainage, and laid against the readings by the se
 `models.spot_fit`. Zones of one ground (one surface, one soil) share where stress sets in.
 
 What was never dry says nothing. What is offered is not the most likely limit but the end of the interval nearest to
-what was told: turf is let go as far as was seen, not farther. Planned so, its driest places stand drier, and the
-record can then show the next step, or that there is none. Less than was told is never offered: on the soils for tuning
+what was told, and a plan counts a zone's mean: so much less as its driest quarter catches less (DU_LQ) is offered for
+it. Turf is let go as far as was seen, not farther. Planned so, its driest places stand drier, and the record can then
+show the next step, or that there is none. Less than was told is never offered: on the soils for tuning
 readings that fell ever slower were a matter of drainage or of the sensor, not of stress.
 
 Source of the steps and of all settings: none, set on the finer physics of the tests (tuning soils and seeds).
@@ -55,7 +56,8 @@ class Onset:
 
     Attributes
     ----------
-    offered, low, high : ndarray (Z,)    Multiple of RAW as told to offer, at least 1; its 95 % interval [-].
+    offered, low, high : ndarray (Z,)    Multiple of RAW as told to offer for the zone's mean, at least 1, so that its
+                                         driest quarter does not suffer; the 95 % interval of where it would [-].
     spots : ndarray of int (Z,)          Spots of the zone's ground that were dry enough to say something.
     own : ndarray of int (Z,)            Evenings on which the zone's own were past RAW as told.
     pairs : ndarray of int (Z,)          Forecasts of two weeks at one spot of it that differed from those as told.
@@ -101,8 +103,9 @@ def learn_onset(record: Record, fits: SpotFits) -> Onset:
     for spot in dry:
         own[spot.zone] = max(own[spot.zone], spot.evenings)
     off = np.where(own > 0, OWN, BETWEEN)
+    driest = np.asarray(record.zones.du_lq, dtype=np.float64)  # catches so much, and stands so much drier than the mean
     offered, low, high = (
-        end[ground] * np.exp(-side * off) for end, side in ((offered, LESS), (low, Z95), (high, -Z95))
+        driest * end[ground] * np.exp(-side * off) for end, side in ((offered, LESS), (low, Z95), (high, -Z95))
     )
     holds = (offered > 1.0) & (gain > -np.log(CHANCE))[ground]
     return Onset(np.maximum(offered, 1.0), low, high, heard[ground], own, pairs[ground], gain[ground], holds)

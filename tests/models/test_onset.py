@@ -26,7 +26,7 @@ def dried(true_step, spots=2, zones=3, catch=0.62, seed=0, noise=0.003, gain=1.0
     rng = np.random.default_rng(seed)
     table = EstimationZones(
         np.zeros(zones, dtype=int), np.full(zones, TAW), np.full(zones, CAPACITY), np.full(zones, ROOT),
-        np.full(zones, 0.7),
+        np.full(zones, 0.9),
     )  # fmt: skip
     probes = EstimationProbes(np.arange(spots), np.full(spots, np.nan), np.arange(spots))
     etc = np.clip(mean_et + rng.normal(0, 1.0, NIGHTS), 1.0, 8.0)
@@ -49,11 +49,19 @@ def learned(record):
 def test_turf_that_drew_water_past_the_limit_told_may_go_farther(gain, seed):
     found = learned(dried(2.0, seed=seed, gain=gain))
     assert found.holds.all() and (found.spots == 2).all() and (found.pairs > 0).all()
-    assert (1.2 < found.offered[:2]).all() and (found.offered[:2] <= 2.0).all()
-    assert (found.low[:2] < 2.0).all() and (found.high[:2] > 2.0).all()
+    assert (1.1 < found.offered[:2]).all() and (found.offered[:2] <= 0.9 * 2.0).all()
+    assert (found.low[:2] < 0.9 * 2.0).all() and (found.high[:2] > 0.9 * 2.0).all()
     assert 1.0 <= found.offered[2] < found.offered[0]  # no dry spot of its own: less
     assert found.low[2] < found.low[0] and found.high[2] > found.high[0]
     assert (found.own[:2] > 20).all() and found.own[2] == 0
+
+
+def test_a_zone_is_let_go_less_far_where_its_driest_quarter_catches_less():
+    record = dried(2.0, seed=1)
+    even, uneven = (replace(record, zones=replace(record.zones, du_lq=np.full(3, du))) for du in (1.0, 0.8))
+    even, uneven = learned(even), learned(uneven)
+    for name in ("offered", "low", "high"):
+        np.testing.assert_allclose(getattr(uneven, name)[:2], 0.8 * getattr(even, name)[:2])
 
 
 @pytest.mark.parametrize("seed", range(4))
