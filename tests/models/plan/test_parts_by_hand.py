@@ -184,6 +184,18 @@ def test_a_sample_is_given_more_or_less_by_its_share_of_what_was_missed():
     assert found.kept(sample.columns, sample.rows).columns == sample.program.basis().columns
 
 
+def test_over_use_counts_against_what_a_sample_uses():
+    # at 1 for a unit of over-use all 6 mm of zone 3 are worth it: 12 of the second limit, of which 8 are over it
+    whole = four_zones()
+    cheap = replace(whole, cost=np.where(np.arange(9) == 8, 1.0, whole.cost))
+    found = Tied(cheap, TIES, separate(cheap.matrix, np.isin(np.arange(8), TIES)))
+    sample = Sample(found, mask(0, 3), np.array([0.5, 0.5, 1.0]), np.array([12.0, 4.0, 1.0]))
+    sample.run()
+    assert found.loose.tolist() == pytest.approx([0.0, -8.0, -8.0])
+    assert sample.used.tolist() == pytest.approx([12.0, 4.0, -8.0])
+    assert found.used[3].tolist() == pytest.approx([6.0, 12.0, 0.0]) and sample.prices[1] == pytest.approx(1.0)
+
+
 def test_a_share_is_put_right_from_the_best_so_far_by_less_where_it_went_too_far():
     found, given, held = tied_zones(), [], []
     sample = SimpleNamespace(

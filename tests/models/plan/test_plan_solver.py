@@ -36,6 +36,15 @@ def test_a_row_that_is_not_flat_is_refused():
         matrices(model)
 
 
+def test_a_row_that_went_on_in_pyomo_s_own_terms_is_refused():
+    model = build_plan(plan())
+    row = linear([1.0], [model.dry[0]])
+    row._args_.append((2.0, model.soft[0]))  # no longer the lists it was made of
+    model.odd = pyo.Constraint(expr=(None, row, 3.0))
+    with pytest.raises(TypeError, match="a flat linear sum is needed"):
+        matrices(model)
+
+
 def test_a_row_of_another_model_is_refused():
     model, other = build_plan(plan()), build_plan(plan())
     model.odd = pyo.Constraint(expr=(None, linear([1.0], [other.dry[0]]), 3.0))
