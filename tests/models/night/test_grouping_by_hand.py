@@ -127,11 +127,12 @@ def test_whether_stations_are_better_off_in_a_programme_of_their_own():
 
 
 def test_a_percent_between_ten_and_two_hundred():
-    before = Programme(0, 1, (0, 1), (10.0, 20.0), (1320.0,))
+    three = Programme(0, 1, (0, 1, 2), (10.0, 20.0, 30.0), (1320.0,))
     for percent, found in ((10, True), (9, False), (200, True), (201, False)):
-        now = replace(before, minutes=tuple(m * percent / 100 for m in before.minutes))
-        keyed = as_percent(before, now, 0.1, 1)
-        assert (keyed is not None and keyed.percent == percent) is found
+        now = replace(three, minutes=tuple(m * percent / 100 for m in three.minutes))
+        keyed = as_percent(three, now, 0.1, 1)
+        assert any(one.percent == percent and one.minutes == three.minutes for one in keyed) is found
+    before = Programme(0, 1, (0, 1), (10.0, 20.0), (1320.0,))
     half, one = np.full(2, 0.5), np.full(2, 0.1)
     want = replace(before, minutes=(30.0, 60.0))
     choice = percent_choice([(before, want)], half, one)
