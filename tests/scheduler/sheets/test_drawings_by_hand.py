@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from scheduler.sheets import flow, site_map, zone_course
+from scheduler.sheets import morning as morning_sheet
 from scheduler.sheets.charts import (
     ALERT,
     BAND,
@@ -505,3 +506,160 @@ def test_a_zone_s_course_shows_the_depth_of_minutes_or_of_volume(tmp_path):
     found = [(z, f"{n:%m-%d}", round(d, 9)) for z, n, d in rows.itertuples(index=False)]
     assert found == [("F1", "07-13", 5.0), ("G1", "07-12", 7.2)]  # 10 m3 over 2000 m2; 3.6 m3 over 500
     assert zone_course._applied(place, pd.date_range("2026-08-01", "2026-08-02")).empty
+
+
+# ------------------------------------------------------------------------------------------------- the course of a zone
+
+
+def test_past_days_are_as_read_and_estimated_and_those_ahead_as_planned():
+    def stands(depletion, spread, ece):
+        return SimpleNamespace(depletion_mm=depletion, spread_mm=spread, ece_dsm=ece)
+
+    def ahead(depletion, depth, rain):
+        return SimpleNamespace(depletion_mm=depletion, depth_mm=depth, effective_rain_mm=rain)
+
+    zone = SimpleNamespace(before=stands(9.0, 2.0, 1.5), after=stands(5.0, 2.0, None),
+                           path=(ahead(5.0, 6.0, 0.5), ahead(8.0, 0.0, 0.0)))  # fmt: skip
+    dates = tuple(date(2026, 7, d) for d in range(12, 17))
+    row = lambda *values: np.array(values, dtype=float)  # noqa: E731
+    rain = row(1, 2, 3, 4, 5)
+    found = zone_course._course(
+        zone, dates, 2, row(7, NAN, 8, NAN, NAN), row(6, 7, NAN, 70, 70), row(1, 1, NAN, NAN, NAN), row(0, 3, NAN, NAN,
+        NAN),
+        rain, row(1, 1.2, 9, 9, 9), row(NAN, 2, NAN, NAN, NAN),
+    )  # fmt: skip
+    np.testing.assert_equal(found.planned, [NAN, NAN, 9, 5, 8])
+    np.testing.assert_equal(found.estimate, [6, 7, 9, NAN, NAN])
+    np.testing.assert_equal(found.spread, [1, 1, 2, NAN, NAN])
+    np.testing.assert_equal(found.water, [0, 3, 6, 0, NAN])
+    np.testing.assert_equal(found.rain, [1, 2, 3, 0.5, 0])
+    np.testing.assert_equal(found.ece, [1, 1.2, 1.5, NAN, NAN])
+    assert rain.tolist() == [1, 2, 3, 4, 5] and found.dates == dates
+
+
+def test_probes_speak_for_the_zone_they_stood_in_that_day():
+    sites = pd.DataFrame(
+        [
+            ("a", "G1", None, None),
+            ("b", "G1", None, "2026-07-13"),
+            ("b", "F1", "2026-07-14", None),
+            ("c", "gone", None, None),
+        ],
+        columns=["probe", "zone", "from", "until"],
+    ).astype({"from": "datetime64[ns]", "until": "datetime64[ns]"})
+    times = ["2026-07-13T06:00", "2026-07-13T12:00", "2026-07-13T18:00", "2026-07-13T09:00", "2026-07-14T09:00",
+    "2026-07-14T23:59",
+             "2026-07-15T00:00", "2026-06-29T23:59", "2026-07-14T10:00"]  # fmt: skip
+    names, values = list("aaabbaaac"), [0.20, 0.25, 0.21, 0.15, 0.10, NAN, 0.1, 0.1, 0.1]
+    probes = pd.DataFrame({"time": pd.to_datetime(times), "probe": names, "moisture": values})
+    zones = SimpleNamespace(
+        zone=np.array(["G1", "F1"], dtype=object), field_capacity=np.array([0.25, 0.30]), fed_depth=np.array([0.2, 0.1])
+    )
+    zones = type("Zones", (SimpleNamespace,), {"__len__": lambda self: 2})(**vars(zones))
+    site = SimpleNamespace(probes=probes, probe_sites=sites, zones=zones)
+    days = pd.date_range("2026-06-30", periods=zone_course.BACK + 3)
+    found = zone_course._readings(site, days)
+    # The median of a's three is 0.21, 8 mm; b read 20 mm: 14 in the mean.
+    rows = [(z, f"{n:%m-%d}", round(d, 9)) for z, n, d in found.itertuples(index=False)]
+    assert rows == [("F1", "07-14", 20.0), ("G1", "07-13", 14.0)]
+    site.probe_sites = sites.iloc[:0]
+    assert zone_course._readings(site, days).empty
+    grid = zone_course._grid(found, "depletion", ["F1", "none", "G1"], days)
+    assert np.argwhere(~np.isnan(grid)).tolist() == [[0, 14], [2, 13]] and grid[2, 13] == pytest.approx(14.0)
+
+
+def test_of_laboratory_depths_the_mean_is_shown():
+    table = pd.DataFrame({"date": pd.to_datetime(["2026-07-01", "2026-07-01", "2026-06-20", "2026-07-02"]),
+    "zone": "G1",
+                          "ece": [2.0, 3.0, 9.0, NAN]})  # fmt: skip
+    found = zone_course._sampled(SimpleNamespace(samples=table), pd.date_range("2026-06-30", "2026-07-14"))
+    assert found[["zone", "ece"]].to_numpy().tolist() == [["G1", 2.5]]
+
+
+# ------------------------------------------------------------------------------------------------------- the morning
+
+
+def morning(**given):
+    zones = SimpleNamespace(
+        zone=np.array(["G1", "G2", "F1", "T1"]), name=np.array(["", "second", "", ""]), area=np.array([500.0, 1000.0,
+        2000.0, 100.0]),
+        surface=np.array(["green", "green", "fairway", "tee"]),
+    )  # fmt: skip
+    zones = type("Zones", (SimpleNamespace,), {"__len__": lambda self: 4})(**vars(zones))
+    surfaces = {
+        "green": SimpleNamespace(priority=1),
+        "tee": SimpleNamespace(priority=2),
+        "fairway": SimpleNamespace(priority=2),
+    }
+    plain = {
+        "site": SimpleNamespace(name="Links", units="metric", zones=zones, surfaces=surfaces), "night": date(2026, 7,
+        14),
+        "depth": np.array([4.0, 0.0, 2.5, NAN]), "applied": np.array([10.0, 0.0, 5.0, NAN]),
+        "planned": np.array([10.0, NAN, NAN, 0.0]), "measured": np.array([NAN, NAN, NAN, NAN]),
+        "before": np.array([9.0, 8.0, 7.0, 6.0]), "silent": np.zeros(4, dtype=bool), "hand": (), "walk": (),
+        "flushes": (),
+        "weather": (), "notes": (), "verdict": np.array(["fine", "", "", ""], dtype=object),
+    }  # fmt: skip
+    return SimpleNamespace(**(plain | given))
+
+
+def stops(*zones):
+    return tuple(SimpleNamespace(zones=z) for z in zones)
+
+
+@pytest.mark.parametrize(
+    ("given", "text"),
+    [
+        ({}, "Nothing stands out."), ({"walk": stops(2, 3)}, "5 zones to look at."), ({"walk": stops(1)},
+        "1 zone to look at."),
+        ({"silent": np.array([True, False, False, False])}, "1 zone did not respond to water."),
+        ({"silent": np.ones(4, dtype=bool), "hand": ("a",)},
+        "4 zones did not respond to water; 1 spot is drier than the floor."),
+        ({"hand": ("a", "b"), "walk": stops(9)}, "2 spots are drier than the floor."),
+    ],
+)  # fmt: skip
+def test_the_morning_in_one_sentence(given, text):
+    assert morning_sheet._status(morning(**given)) == text
+
+
+def test_the_morning_s_figures_and_tables():
+    seen = morning_sheet.morning_sections(morning(walk=stops(*[1] * 12, 4, 5)))
+    assert [(f["label"], f["value"]) for f in seen["figures"]] == [
+        ("Zones that ran", "2 of 4"), ("Water", "7.0 m³"), ("Did not respond", "0"), ("Spots by hand", "0"),
+    ]  # fmt: skip
+    assert len(seen["walk"]) == 12 and seen["walk_more"] == 9
+    assert [(s["title"], [r["zone"] for r in s["rows"]], s["told"]) for s in seen["surfaces"]] == [
+        ("Greens", ["G1"], 1), ("Fairways", ["F1"], 0),
+    ]  # fmt: skip
+    row = seen["surfaces"][0]["rows"][0]
+    assert (row["planned"], row["applied"], row["before"], row["measured"], row["verdict"]) == (
+        "10 min", "10 min", "9.0 mm", "–", "fine",
+    )  # fmt: skip
+    none = morning(applied=np.full(4, NAN), measured=np.array([NAN, 0.0, NAN, 0.0]))
+    seen = morning_sheet.morning_sections(none)
+    assert [f["label"] for f in seen["figures"]][:2] == ["Zones planned", "Water, if all ran"]
+    assert [(s["title"], [r["zone"] for r in s["rows"]]) for s in seen["surfaces"]] == [
+        ("Greens", ["G1", "second"]), ("Tees", ["T1"]),
+    ]  # fmt: skip
+
+
+def test_what_a_flush_did_and_what_came_of_the_forecast():
+    def flush(reached, lower, depth=0.25):
+        return SimpleNamespace(
+            zone="G1", probe="a", depth=depth, moisture=(0.2, NAN), ec=(1.0, 2.0), reached=reached, lower=lower
+        )
+
+    weather = SimpleNamespace(day=date(2026, 7, 14), eto=(5.0, 6.04), rain=(0.0, None))
+    given = morning(
+        flushes=(flush(True, True), flush(False, True), flush(None, True), flush(True, False, NAN)), weather=(weather,)
+    )
+    seen = morning_sheet.morning_sections(given)
+    assert [f["reached"] for f in seen["flushes"]] == ["reached", "not reached", "not measured", ""]
+    first, last = seen["flushes"][0], seen["flushes"][-1]
+    assert (first["depth"], first["moisture"], first["ec"], last["depth"]) == (
+        "25 cm",
+        "20.0 % to –",
+        "1.0 dS/m to 2.0 dS/m",
+        "–",
+    )
+    assert seen["weather"] == [{"day": "Tue 14 Jul", "eto": ["5.0 mm", "6.0 mm"], "rain": ["0.0 mm", "–"]}]

@@ -222,3 +222,14 @@ def test_a_zone_drinks_by_its_month_and_microclimate_and_rain_runs_off_heavy_soi
 def test_days_whose_rain_nobody_knows_are_counted(tmp_path):
     rows = "".join(f"{NIGHT - timedelta(days=d)},5,{'' if d in (2, 3, 5) else 0}\n" for d in range(9, -1, -1))
     assert "rain of 3 days is not known" in said(demand(tmp_path, weather="date,eto,rain\n" + rows), "warning")
+
+
+def test_days_around_a_gap_are_those_of_two_weeks_either_side(tmp_path):
+    rows = [(d, 9 if d > 17 else 4) for d in range(40, -1, -1) if d != 3]
+    weather = "date,eto,rain\n" + "".join(f"{NIGHT - timedelta(days=d)},{eto},0\n" for d, eto in rows)
+    past = demand(tmp_path, weather=weather).past.set_index("date")
+    assert past.loc[str(NIGHT - timedelta(days=3)), "eto"] == pytest.approx(4.0)
+    rows = [(d, 9 if d > 16 else 4) for d in range(40, -1, -1) if d != 3]
+    weather = "date,eto,rain\n" + "".join(f"{NIGHT - timedelta(days=d)},{eto},0\n" for d, eto in rows)
+    past = demand(tmp_path / "b", weather=weather).past.set_index("date")
+    assert past.loc[str(NIGHT - timedelta(days=3)), "eto"] == pytest.approx((4.0 * 16 + 9.0) / 17)
