@@ -128,8 +128,38 @@ def test_stations_of_programmes_give_way_whole_and_those_served_last_first():
     assert _gives_way(job, table, programmed).tolist() == [0.0, 0.0, 15.0, 0.0, 0.0]
     table.unplaced[0] = 16.0  # 32 of 30 L/s: the next gives way as well
     assert _gives_way(job, table, programmed).tolist() == [0.0, 10.0, 15.0, 0.0, 0.0]
+    assert _gives_way(job, table, np.zeros(5, dtype=bool)).tolist() == [0.0] * 5
+    assert _gives_way(job, table, np.array([False, True, False, True, True])).tolist() == [0.0, 10.0, 0.0, 0.0, 0.0]
     table.unplaced[:] = [0.0, 4.0, 0.0, 0.0, 0.0]  # what is short in a programme itself asks nobody
     assert not _gives_way(job, table, programmed).any()
+    job.finish_rank = None
+    assert not _gives_way(job, table, programmed).any()
+
+
+def test_controllers_of_their_own_are_left_with_whole_steps_of_each_cycle(monkeypatch):
+    seen = []
+    monkeypatch.setattr(programmes, "share_any_order", lambda *given: seen.append(given) or ["given"])
+    own = SimpleNamespace(run_time_only=True, stations_at_once=None)
+    boxes = (SimpleNamespace(run_time_only=False, stations_at_once=3), own, replace_at_once(own, 2))
+    job = SimpleNamespace(
+        controller=np.array([0, 1, 2, 2]), asked_minutes=np.array([9.0, 10.0, 7.5, 0.0]), zones=4,
+        resolution=np.array([1.0, 0.5, 0.5, 0.5]), smallest_run=np.array([1.0, 12.0, 5.0, 2.0]),
+        finish_rank=np.array([4, 3, 2, 1]),
+    )  # fmt: skip
+    cycles = SimpleNamespace(count=np.array([2, 3, 2, 0]))
+    assert programmes._left_to_controllers(SimpleNamespace(controllers=boxes), cycles, job) == ("given",)
+    ((given, asked, count, each, smallest, rank),) = seen
+    assert given is job and asked == [(1, 1), (2, 2)] and count.tolist() == [0, 3, 2, 0]
+    assert each.tolist() == [9.0, 3.0, 3.5, 0.0] and smallest.tolist() == [0.0, 9.0, 5.0, 0.0]
+    assert rank.tolist() == [4, 3, 2, 1]
+    job.smallest_run = job.finish_rank = None
+    programmes._left_to_controllers(SimpleNamespace(controllers=boxes), cycles, job)
+    assert seen[1][4].tolist() == [0.0] * 4 and seen[1][5].tolist() == [0] * 4
+    assert programmes._left_to_controllers(SimpleNamespace(controllers=boxes[:1]), cycles, job) == ()
+
+
+def replace_at_once(box, count):
+    return SimpleNamespace(**(vars(box) | {"stations_at_once": count}))
 
 
 @pytest.mark.parametrize(
