@@ -66,7 +66,7 @@ class Tonight:
         return answered(self.solver.solve)
 
     def keep_word(self, run_time: Floats) -> None:
-        """Put the manager's minutes into tonight's run times, in the plan's proportions or the first allowed hours."""
+        """Put the manager's minutes into tonight's run times, as the plan had them or in the longest allowed hours."""
         plan, minutes = self.plan, self.word.minutes
         for z in np.flatnonzero(self.word.said).tolist():
             planned = run_time[z, 0].sum()

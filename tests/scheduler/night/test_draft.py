@@ -9,6 +9,7 @@ import pytest
 from models.choices import TONIGHT
 from scheduler.night import draft as drafts
 from scheduler.night import several, timetable
+from scheduler.night import tonight as tonight_
 from scheduler.night.draft import Draft, must_shrink
 from scheduler.night.records import RunnableNight
 from scheduler.night.tonight import Tonight
@@ -128,7 +129,7 @@ class Terms:
     ("runs", "kept"),
     [([[3.0, 1.0], [0.0, 0.0]], [[6.0, 2.0], [0.0, 0.0]]), ([[0.0, 0.0]] * 2, [[0.0, 0.0], [0.0, 8.0]])],
 )
-def test_the_manager_s_minutes_run_as_the_plan_would_or_in_the_first_hours_allowed(runs, kept):
+def test_the_manager_s_minutes_run_as_the_plan_would_or_in_the_longest_hours_allowed(runs, kept):
     # 8 min of the second zone; it may not run in the first block, and takes the second supply.
     arrays = plan(
         zones=2, nights=1, blocks=2, block_length=np.array([[60.0, 400.0]]), supply_share=[[1.0], [1.0]],
@@ -141,6 +142,38 @@ def test_the_manager_s_minutes_run_as_the_plan_would_or_in_the_first_hours_allow
     Tonight.keep_word(SimpleNamespace(plan=arrays, word=word), run_time)
     assert run_time[1, 0].tolist() == kept
     assert run_time[0].sum() == 5.0
+
+
+def test_the_manager_s_minutes_need_hours_that_are_there():
+    arrays = plan(
+        zones=1, nights=1, blocks=3, block_length=np.array([[0.0, 60.0, 400.0]]), supply_share=[[1.0]],
+        allowed=np.array([[[True, True, False]]]), zone_supply=np.array([[True]]),
+    )  # fmt: skip
+    run_time = np.zeros((1, 1, 3, 1))
+    word = SimpleNamespace(said=np.array([True]), minutes=np.array([8.0]))
+    Tonight.keep_word(SimpleNamespace(plan=arrays, word=word), run_time)
+    assert run_time[0, 0, :, 0].tolist() == [0.0, 8.0, 0.0]
+
+
+def test_a_night_begins_with_what_stands_in_the_controllers_on_its_own_evening(monkeypatch):
+    asked, said = [], np.array([False, True])
+    word = SimpleNamespace(said=said, minutes=np.array([np.nan, 7.0]))
+    usual = SimpleNamespace(at_once="at once")
+    monkeypatch.setattr(tonight_, "managers_word", lambda site, inputs: word)
+    monkeypatch.setattr(tonight_, "with_smallest", lambda inputs, word: inputs)
+    monkeypatch.setattr(tonight_, "standing_programme", lambda site, night: asked.append(night) or "stands")
+    monkeypatch.setattr(tonight_, "usual_limits", lambda inputs, solver: usual)
+    monkeypatch.setattr(tonight_, "hold_tonight", lambda solver, limits, usual: asked.append((limits, usual)))
+    result = SimpleNamespace(tonight=lambda plan: "free")
+    solver = SimpleNamespace(
+        solve=lambda: result, limit_runs=lambda z, m, night: asked.append((z.tolist(), m.tolist(), night))
+    )
+    inputs = SimpleNamespace(dates=(1, 2), plan=None)
+    found = tonight_.begin_tonight("site", inputs, solver)
+    assert asked == [1, ("at once", usual), ([1], [7.0], 0)]
+    assert (found.stands, found.limits, found.usual, found.without_word) == ("stands", "at once", usual, "free")
+    said[:] = False
+    assert tonight_.begin_tonight("site", inputs, solver).without_word is None and len(asked) == 5
 
 
 def test_a_minute_is_worth_the_dryness_it_spares():
