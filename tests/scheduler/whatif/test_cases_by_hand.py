@@ -583,3 +583,31 @@ def test_what_ran_is_taken_from_where_more_of_it_is_known(monkeypatch):
     ahead = lambda weather: SimpleNamespace(weather=weather, years=5, workers=workers)  # noqa: E731
     assert run._workers(None, 2)[1] == 0 and run._workers(ahead("drawn"), 2) == (workers, 15)
     assert run._workers(ahead("record"), 2) == (workers, 3)
+
+
+def test_a_point_of_a_curve_has_the_water_and_the_bill_of_all_its_nights(monkeypatch):
+    course = SimpleNamespace(cost=np.array([1.0, 2.0, 4.0]), volume=np.array([[10.0, 20.0, 30.0], [1.0, 2.0, 3.0]]))
+    asked = []
+    monkeypatch.setattr(sweep, "minutes_of", lambda arrays, result: ("minutes", arrays))
+    monkeypatch.setattr(sweep, "course_of", lambda *given: asked.append(given) or course)
+    monkeypatch.setattr(sweep, "by_surface", lambda site, dates, course: (site, dates))
+    monkeypatch.setattr(sweep, "over_use", lambda arrays, water: (5.0, 0.5 * water))
+    plan = SimpleNamespace(inputs=SimpleNamespace(plan="arrays", dates="dates"), salt="salt")
+    more = SimpleNamespace(less_dry=np.array([1.0, 2.5]), bill=-3.0)
+    point = sweep._point("site", plan, SimpleNamespace(one_more=more), 0.8)
+    assert (point.value, point.water_m3, point.bill, point.surfaces) == (0.8, 66.0, 7.0 + 33.0, ("site", "dates"))
+    assert (point.worth_mm_days, point.worth_bill) == (3.5, -3.0)
+    assert asked[0][:3] == ("site", plan.inputs, "salt") and asked[0][4] == ("minutes", "arrays")
+    none = sweep._point("site", plan, SimpleNamespace(one_more=None), 0.8)
+    assert none.worth_mm_days is None and none.worth_bill is None
+
+
+@pytest.mark.parametrize(("key", "once"), [("allocation", True), ("allocation_factor", True), ("cut", False)])
+def test_arrays_are_worked_out_once_where_only_the_season_s_volume_moves(monkeypatch, key, once):
+    monkeypatch.setattr(sweep, "arrays_of", lambda standing, case: ("arrays", case))
+    monkeypatch.setattr(sweep, "settled_site", lambda site, case, night: (site, case, night))
+    monkeypatch.setattr(sweep, "with_allocation", lambda first, site: (first, site))
+    standing = SimpleNamespace(planned=SimpleNamespace(site="site", night=5))
+    found = sweep._arrays(standing, key, ["a", "b", "c"])
+    assert found[0] == ("arrays", "a") and len(found) == 3
+    assert found[2] == ((("arrays", "a"), ("site", "c", 5)) if once else ("arrays", "c"))
