@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from models.layers import some_layers, state_from_ece
-from scheduler.salinity.history import _Catch, _log, salt_history
+from scheduler.salinity.history import _Catch, _log, _steady_start, salt_history
 from scheduler.salinity.readings import layer_samples, site_layers
 from scheduler.state.demand import evening_demand
 from tests.scheduler import salty_sites as s
@@ -61,6 +62,16 @@ def test_the_log_of_salts_takes_volume_where_no_minutes_are_told(tmp_path):
     minutes = np.array([[0, 20, 0, 0, 0], [0, 6000 / (60 * flow[1]), 0, 5, 0]])
     np.testing.assert_allclose(depth, minutes * rate[:2, None])
     assert (logged.tolist(), notes) == ([False, True, True, True, False], [])
+
+
+def test_salts_begin_as_steady_water_leaves_them():
+    # A leaching fraction of 0.15, the upper half takes 0.7 of the water: what passes is 1 / (1 - 0.85 x 0.7) times and
+    # 1 / 0.15 times as salty; each half stands at the mean of what comes in and what leaves it.
+    capacity, paste = np.array([[0.2, 0.3], [0.4, 0.4]]), np.array([[0.4, 0.5], [0.4, 0.8]])
+    layers = SimpleNamespace(field_capacity=capacity, paste=paste)
+    middle = np.array([(1.0 + 1.0 / 0.405) / 2.0, (1.0 / 0.405 + 1.0 / 0.15) / 2.0])
+    found = _steady_start(layers, np.array([1.0, 2.0]))
+    np.testing.assert_allclose(found, [middle * [0.5, 0.6], 2.0 * middle * [1.0, 0.5]])
 
 
 def test_even_catch_is_the_plain_balance(tmp_path):

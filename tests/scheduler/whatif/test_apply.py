@@ -268,3 +268,13 @@ def test_a_case_says_what_of_it_does_not_touch_these_nights(tmp_path):
     assert texts[1].startswith('"allocation_factor": counts from tonight and for the whole season')
     now = bare(allocation_factor=0.5)
     assert _notes(now, DATES) == []
+
+
+def test_a_zone_has_water_where_one_of_its_supplies_is_open():
+    # Three supplies: well, lake, and both blended; the well is shut on the first night, both on the third.
+    share = np.array([[1.0, 0.0], [0.0, 1.0], [0.5, 0.5]])
+    supplies = np.array([[True, False, False], [True, True, False], [False, False, True], [False, True, True]])
+    closed = np.array([[True, False, True], [False, False, True]])
+    assert _has_water(share, supplies, closed).tolist() == [
+        [False, True, False], [True, True, False], [False, True, False], [True, True, False],
+    ]  # fmt: skip
