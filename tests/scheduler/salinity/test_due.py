@@ -127,6 +127,32 @@ def test_harm_is_what_a_flush_would_spare_in_the_saltier_part_above_the_limit():
     np.testing.assert_allclose(found, np.where(ece > 4.5, spared, 0.0))
 
 
+def test_harm_is_of_each_date_s_et_and_of_the_mean_beyond_the_horizon(monkeypatch):
+    monkeypatch.setattr(flushes, "_avoidable", lambda ece, *given: 0.5 * np.ones((2, 2 + flushes.AFTER)))
+    zones = SimpleNamespace(ece_threshold=np.zeros(3), ece_slope=np.zeros(3))
+    plan = SimpleNamespace(etc=np.array([[9.0, 9.0], [4.0, 6.0], [2.0, 8.0]]))
+    found = SimpleNamespace(
+        frame=SimpleNamespace(site=SimpleNamespace(zones=zones), plan=plan), z=np.array([1, 2]), limit=None, target=None
+    )
+    harm = flushes._harm(found, None)
+    np.testing.assert_allclose(
+        harm, 0.5 * np.array([[4.0, 6.0] + [5.0] * flushes.AFTER, [2.0, 8.0] + [5.0] * flushes.AFTER])
+    )
+
+
+def test_the_largest_flush_is_a_share_of_all_that_the_soil_holds(monkeypatch):
+    led = []
+    monkeypatch.setattr(flushes, "state_from_ece", lambda layers, depletion, ece: (depletion.tolist(), ece))
+    monkeypatch.setattr(
+        flushes, "lead_in", lambda layers, state, water, ec: led.append((state, water.tolist(), ec)) or "led"
+    )
+    monkeypatch.setattr(flushes, "ece_of", lambda layers, state: state)
+    monkeypatch.setattr(flushes, "standing_ece", lambda layers, ece: ece)
+    layers = SimpleNamespace(zones=2, full_water=np.array([[20.0, 30.0], [40.0, 60.0]]))
+    assert flushes._left_by_largest(layers) == "led"
+    assert led == [(([0.0, 0.0], 1.0), [FLUSH.largest_share * 50.0, FLUSH.largest_share * 100.0], 0.0)]
+
+
 def frame(etc, drained=(True, True, False), known=(True, True, True)):
     three = np.ones(3)
     layers = SimpleNamespace(
@@ -196,6 +222,7 @@ def asked_for(monkeypatch, storm=-1, first=(20.0, 3.0, True), rained=(9.0, 3.5, 
     answers = iter((first, rained))
 
     def depths(part, before, target, open_ec, most):
+        assert (part, target, most) == (found.part, found.target, found.most) and open_ec is not target
         depth, reached, staged = next(answers)
         return np.array([[depth]]), np.array([reached]), np.array([staged])
 
