@@ -313,3 +313,16 @@ def test_flushes_of_a_case_of_several_weathers_are_chosen_for_the_expected_one(m
     assert found.solve().objective == pytest.approx(again.objective, rel=1e-8)
     none = cases.solver(dearer, None).solve()
     assert none.flushes == ()
+    # where the choice as it stands does not take the case on, or where there is none, it is chosen anew
+    later = replace(needs, allowed=np.array([[False, True]]))
+    wetter = replace(inputs, etc=inputs.etc * 0.5)
+    plain = Cases(replace(inputs, members=None))
+    for standing in (cases, plain):
+        for case, asked, nights in ((wetter, needs, (0,)), (inputs, later, (1,))):
+            found = standing.solver(case, asked)
+            alone = laid_out(replace(case, members=None), asked)
+            alone.solve()
+            expected = laid_out(case, settled=alone.settled()).solve()
+            result = found.solve()
+            assert [f.nights for f in result.flushes] == [f.nights for f in expected.flushes] == [nights]
+            assert result.objective == pytest.approx(expected.objective, rel=1e-7)
