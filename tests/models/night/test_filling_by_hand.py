@@ -235,6 +235,25 @@ def test_a_run_goes_where_it_takes_least_from_others_the_latest_of_equals(monkey
     assert order._placed(0, 10, starts, latest=False) is True
 
 
+def test_what_has_no_place_goes_where_it_takes_least_from_later_ranks():
+    # 8 of 10 L/s for 10 min: 4 run in the first half hour, 9 in the second
+    job = night([0, 1, 2], [10, 30, 30], [8, 4, 9], finish_rank=np.array([0, 1, 1]))
+    board = Board(job)
+    board.place(1, 0, 30)
+    board.place(2, 30, 30)
+    order = GivingWay(job, board, [Item(0, 10)])
+    order._look_at_later(0)
+    order._serve(0)
+    assert board.placed == [[(20, 30)], [], [(30, 60)]] and order.left == [[], [30], []]
+    # 5 min where 3 are free at once and 3 is the least that is of use: 3 run, what is left would be too short
+    short = night([0, 1], [5, 60], [6, 6], finish_rank=np.array([0, 0]), smallest_cycle=np.array([3.0, 1.0]))
+    board = Board(short)
+    board.place(1, 0, 57)
+    order = GivingWay(short, board, [Item(0, 5)])
+    order._look_at_later(0)
+    assert order._squeeze(0, 5) == 2 and board.placed[0] == [(57, 60)]
+
+
 def test_runs_are_laid_anew_only_where_that_leaves_less():
     # of two cycles one has no place, and laid anew one of them has none either
     job = night(

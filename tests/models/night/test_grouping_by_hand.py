@@ -107,6 +107,8 @@ def test_programmes_keep_the_number_they_share_most_stations_with():
     new = [programme(0, (5,), 1500.0), programme(0, (3,), 1450.0), programme(0, (0,), 1400.0)]
     assert numbered(new, []) == {(5,): 3, (3,): 2, (0,): 1}
     assert numbered([programme(0, (5,), 1390.0), *new[:2]], [programme(1, (0, 1, 2))])[(3,)] == 3
+    laid = laying._numbered(LaidProgrammes(tuple(new), None, None), rules, [])
+    assert [p.number for p in laid.programmes] == [1, 2, 3]
     twice = replace(programme(0, (5,)), starts=(1400.0, 1500.0))  # it is the first start that counts
     assert numbered([programme(0, (3,), 1450.0), twice], []) == {(5,): 1, (3,): 2}
 
@@ -205,6 +207,8 @@ def test_ways_are_tried_one_controller_after_the_other_until_everything_has_its_
     assert tried == [*first, *drawn] and found == (0, 0, "rank")  # nothing is better: once through
     found, tried = searched({(0, 0, "rank"): 0.0}, monkeypatch)
     assert tried == [(0, 0, "rank")]
+    found, tried = searched({(1, 0, "rank"): 0.0}, monkeypatch)
+    assert found == (1, 0, "rank") and tried == first[:4]  # nothing is left to look for
     # a better way is kept, and its neighbours are tried
     found, tried = searched({(1, 0, "rank"): 5.0, (1, 2, "rank"): 0.0}, monkeypatch)
     assert found == (1, 2, "rank") and tried == [*first[:4], (1, 1, "rank"), (1, 2, "rank")]

@@ -412,8 +412,8 @@ def test_ways_to_fill_a_night_until_the_effort_is_spent(monkeypatch):
         said.append(name)
         return attempt(job, left=[(0, 5)], work=work)
 
-    tastes = [Taste(1.0, 1.0, 0.0, 1.0, rank=1.0), *(Taste(float(k), 1.0, 0.0, 1.0) for k in (1, 2, 3, 4))]
-    work = {1.0: 5.0, 2.0: 1.0, 3.0: 9.0, 4.0: 2.0}
+    tastes = [Taste(9.0, 1.0, 0.0, 1.0, rank=1.0), *(Taste(float(k), 1.0, 0.0, 1.0) for k in (1, 2, 3, 4))]
+    work = {1.0: 5.0, 2.0: 1.0, 3.0: 9.0, 4.0: 2.0, 9.0: 9.0}
     monkeypatch.setattr(cutting, "TASTES", tastes)
     monkeypatch.setattr(cutting, "_orders", lambda *_: ["first", "second", "third"])
     monkeypatch.setattr(cutting, "_fill", lambda job, order, work: noted(order))
@@ -443,7 +443,7 @@ def test_ways_to_fill_a_night_until_the_effort_is_spent(monkeypatch):
     assert ways(330.0)[7:] == [(8, 2.0), (16, 2.0)] and ways(406.0)[7:] == [(8, 2.0), (16, 2.0), (32, 2.0)]
     assert ways(1e9)[7:] == [(n, taste) for taste in (2.0, 4.0, 1.0) for n in (8, 16, 32)]
     ranked = replace(job, finish_rank=np.arange(4))
-    assert ways(2.0, ranked) == ["first", (4, 1.0)]
+    assert ways(66.0, ranked) == ["first", (4, 9.0), (4, 1.0)]
     monkeypatch.setattr(cutting, "_fill", lambda job, order, work: attempt(job))
     assert ways(1e9) == []  # all has a place at once
 
@@ -776,9 +776,9 @@ def test_what_found_no_place_is_cut_the_dearest_first(monkeypatch):
 
 def test_a_run_of_which_less_than_the_smallest_found_a_place_is_taken_off():
     job = half_minutes(night([0, 1, 2], [20, 20, 20], [6, 4, 2], smallest_run=np.array([8.0, 8.0, 8.0])))
-    best = attempt(job, [(0, 0, 10), (0, 20, 5), (1, 40, 16)], [(0, 25), (1, 24), (2, 40)])
+    best = attempt(job, [(0, 0, 10), (0, 20, 5), (1, 40, 16), (2, 100, 1)], [(0, 25), (1, 24), (2, 39)])
     found = packing._worth_making(job, best)
-    # 7.5 min of zone 0 are too little, 8 of zone 1 are not, and of zone 2 nothing runs
+    # 7.5 min of zone 0 and half a minute of zone 2 are too little, 8 of zone 1 are not
     assert found.left.tolist() == [40, 24, 40] and found.board.placed == [[], [(40, 56)], []]
     assert sorted((i.zone, i.length) for i in found.items) == [(0, 40), (1, 24), (2, 40)]
     plain = replace(job, smallest_run=None)

@@ -4,13 +4,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from pyomo.core import ConcreteModel
 
 from models.plan import solve
 from models.plan.cases import Cases
 from models.plan.flush_needs import FlushNeeds
 from models.plan.highs import Program
 from models.plan.inputs import Tier
-from models.plan.pens import compiled, keys
+from models.plan.pens import Layout, compiled, keys
 from models.plan.solve import LOOSE, NO_LIMIT
 from tests.models.plan.plans import FLOW, laid_out, plan
 from tests.models.plan.test_weathers import with_members
@@ -272,6 +273,15 @@ def test_another_longest_run_of_a_flush_is_a_new_plan():
     assert not solver.edit(inputs)  # without its flushes
     plain = laid_out(inputs)
     assert plain.edit(replace(inputs, max_run=np.full(2, 80.0)))
+    over = with_members(inputs, np.random.default_rng(0))
+    several = laid_out(over)  # root zones of several weathers, none with a flush
+    assert several.edit(replace(over, max_run=np.full(2, 80.0)))
+
+
+def test_a_plan_is_written_in_pyomo_or_as_numbers():
+    inputs = plan()
+    assert isinstance(solve.PlanSolver(inputs).model, ConcreteModel)
+    assert isinstance(solve.PlanSolver(inputs, symbols=False).model, Layout)
 
 
 # ---------------------------------------------------------------------------------------------------------------- cases
