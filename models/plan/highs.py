@@ -7,14 +7,17 @@ several times as long.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeAlias
 
 import highspy
 import numpy as np
+from numpy.typing import NDArray
 from scipy import sparse
 
 from models.plan.inputs import Bools, Floats, Ints
 from models.plan.rows import Matrices, Spans
+
+Codes: TypeAlias = NDArray[np.int8]
 
 # Steepest edge, the default, was measured to solve 2,400 zones and 10 nights in two thirds of the time devex takes.
 OPTIONS: dict[str, bool | int | str] = {"output_flag": False, "solver": "simplex"}
@@ -28,14 +31,9 @@ STILL = 1e-7  # below which a column or row counts as at its bound, or as not mo
 
 OPTIMAL = highspy.HighsModelStatus.kOptimal
 NO_PLAN = (highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible)
-LOWER, BASIC, NONBASIC, ZERO = (
-    highspy.HighsBasisStatus.kLower,
-    highspy.HighsBasisStatus.kBasic,
-    highspy.HighsBasisStatus.kNonbasic,
-    highspy.HighsBasisStatus.kZero,  # of a column without bounds
-)
-STATUS = np.array([LOWER, BASIC, highspy.HighsBasisStatus.kUpper, ZERO, NONBASIC], dtype=object)
-CODE = {status: code for code, status in enumerate(STATUS.tolist())}
+Status = highspy.HighsBasisStatus
+STATUS = np.array([Status.kLower, Status.kBasic, Status.kUpper, Status.kZero, Status.kNonbasic], dtype=object)
+LOWER, BASIC, UPPER, ZERO, NONBASIC = range(STATUS.size)  # zero: of a column without bounds
 PRIMAL = 4  # of HiGHS's strategies; the dual simplex else
 # How the dual simplex weighs rows. From a near basis devex, which begins without weights, was measured to take four
 # fifths of the time of steepest edge; far from it, and on large plans, longer.
@@ -61,28 +59,20 @@ class SolverFailed(Exception):
 
 @dataclass(frozen=True)
 class Basis:
-    """Where a run ended: the solver's own record of every column and row.
+    """Where a run ended: the status of every column and row.
 
     Parameters
     ----------
-    columns, rows : list   Status of each, in their order.
+    columns, rows : ndarray of int8   Place of each in `STATUS`, in their order.
     """
 
-    columns: list[Any]
-    rows: list[Any]
+    columns: Codes
+    rows: Codes
 
     @classmethod
     def slack(cls, columns: int, rows: int) -> Basis:
         """Where a program without a past begins: columns at their lower bound, rows slack."""
-        return cls([LOWER] * columns, [BASIC] * rows)
-
-    @classmethod
-    def joined(cls, size: tuple[int, int], parts: list[tuple[Ints, Ints, Basis]]) -> Basis:
-        """The basis of a program from those of parts that share no row, each with its columns and rows."""
-        columns, rows = np.full(size[0], LOWER, dtype=object), np.full(size[1], BASIC, dtype=object)
-        for own_columns, own_rows, basis in parts:
-            columns[own_columns], rows[own_rows] = basis.columns, basis.rows
-        return cls(columns.tolist(), rows.tolist())
+        return cls(np.full(columns, LOWER, dtype=np.int8), np.full(rows, BASIC, dtype=np.int8))
 
     def carried(self, old: Any, new: Any, had: Spans, has: Spans, count: int) -> Basis:
         """The basis on another model, by family and index.
@@ -97,33 +87,53 @@ class Basis:
         count : int                Rows of the program of the other, with those added to its model's.
         """
         columns = _carried(old, new, had.column, has.column, self.columns, LOWER)
-        rows = np.append(_carried(old, new, had.row, has.row, self.rows, BASIC), [CODE[BASIC]] * count)[:count]
-        over = int((columns == CODE[BASIC]).sum() + (rows == CODE[BASIC]).sum()) - count
+        rows = np.append(_carried(old, new, had.row, has.row, self.rows, BASIC), [np.int8(BASIC)] * count)[:count]
+        over = int((columns == BASIC).sum() + (rows == BASIC).sum()) - count
         if over:  # too many basic, or too few: the first rows that can be changed are
-            able = np.flatnonzero((rows == CODE[BASIC]) == (over > 0))[: abs(over)]
-            rows[able] = CODE[NONBASIC if over > 0 else BASIC]
-        return Basis(STATUS[columns].tolist(), STATUS[rows].tolist())
+            able = np.flatnonzero((rows == BASIC) == (over > 0))[: abs(over)]
+            rows[able] = NONBASIC if over > 0 else BASIC
+        return Basis(columns, rows)
 
 
-def _carried(old: Any, new: Any, had: dict[str, slice], has: dict[str, slice], status: list[Any], none: Any) -> Ints:
-    """Code of the status of every column or row, from those of another model by family and index; `none` where new."""
-    codes = np.fromiter(map(int, status), dtype=np.int64, count=len(status))
-    found = np.full(max((span.stop for span in has.values()), default=0), CODE[none])
+def _carried(old: Any, new: Any, had: dict[str, slice], has: dict[str, slice], status: Codes, none: int) -> Codes:
+    """Status of every column or row, from those of another model by family and index; `none` where new."""
+    found = np.full(max((span.stop for span in has.values()), default=0), none, dtype=np.int8)
     for name in has.keys() & had.keys():
         one, other = (_keys(m.component(name)) for m in (old, new))
-        if one == other:
-            found[has[name]] = codes[had[name]]
-            continue
-        place = {key: i for i, key in enumerate(one)}
-        at = np.fromiter((place.get(key, -1) for key in other), dtype=np.int64, count=len(other))
-        found[has[name]] = np.append(codes[had[name]], CODE[none])[at]
+        found[has[name]] = np.append(status[had[name]], np.int8(none))[_places(one, other)]
     return found
 
 
+def _places(one: Any, other: Any) -> Ints:
+    """Where each key of a family is among the keys of another, -1 where it is not."""
+    if isinstance(one, np.ndarray) and isinstance(other, np.ndarray):  # both rise
+        if not one.size or not other.size:
+            return np.full(other.size, -1)
+        at = np.minimum(np.searchsorted(one, other), one.size - 1)
+        return np.where(one[at] == other, at, -1)
+    if type(one) is type(other) and one == other:
+        return np.arange(len(other))
+    place = {key: i for i, key in enumerate(one)}
+    return np.fromiter((place.get(key, -1) for key in other), dtype=np.int64, count=len(other))
+
+
 def _keys(family: Any) -> Any:
-    """Index of a family, to be compared and looked up."""
+    """Index of a family, to be compared and looked up: numbers as an array, ranges as they are, the rest as a list."""
     data = family._data
-    return data.tolist() if isinstance(data, np.ndarray) else data if isinstance(data, range) else list(data)
+    return data if isinstance(data, (np.ndarray, range)) else list(data)
+
+
+def _codes(status: list[Any]) -> Codes:
+    """Places in `STATUS` of the solver's own record."""
+    return np.fromiter(map(int, status), dtype=np.int8, count=len(status))
+
+
+def _at(values: Floats, lower: Floats, upper: Floats) -> Codes:
+    """Which limit values that are not basic stand at."""
+    with np.errstate(invalid="ignore"):  # no limit against no limit
+        above = np.abs(values - upper) < np.abs(values - lower)
+    nowhere = ~np.isfinite(lower) & ~np.isfinite(upper)
+    return np.where(nowhere, ZERO, np.where(above, UPPER, LOWER)).astype(np.int8)
 
 
 class Program:
@@ -339,9 +349,21 @@ class Program:
         return Matrices([], [], costs, upper, matrix, *limits), np.array(lp.col_lower_)
 
     def basis(self) -> Basis:
-        """Where it ended."""
-        held = self.highs.getBasis()
-        return Basis(held.col_status, held.row_status)
+        """Where it ended.
+
+        The solver's own record comes over as one object for each column and row. Which are basic comes as numbers, and
+        of the others those at their upper limit are known by their value.
+        """
+        solver: Any = self.highs  # its own types do not name what follows
+        status, basic = solver.getBasicVariables()
+        if status != highspy.HighsStatus.kOk or self.highs.getModelStatus() != OPTIMAL:
+            held = self.highs.getBasis()
+            return Basis(_codes(held.col_status), _codes(held.row_status))
+        values, activities, _ = self._vectors()
+        columns, rows = _at(values, self.lower, self.upper), _at(activities, self.row_lower, self.row_upper)
+        columns[basic[basic >= 0]] = BASIC
+        rows[-1 - basic[basic < 0]] = BASIC
+        return Basis(columns, rows)
 
     def mark(self) -> Any:
         """Where it ended as the solver has it, to begin from again; `basis` reads it out, which takes a while."""
@@ -358,11 +380,13 @@ class Program:
         """
         if afresh:
             self.highs.clearSolver()
-        if not isinstance(basis, Basis):
-            basis = Basis(basis.col_status, basis.row_status)
         found = highspy.HighsBasis()
-        added = self.highs.getNumRow() - len(basis.rows)
-        found.col_status, found.row_status, found.valid = basis.columns, [*basis.rows, *[BASIC] * added], True
+        if isinstance(basis, Basis):
+            columns, rows = STATUS[basis.columns].tolist(), STATUS[basis.rows].tolist()
+        else:
+            columns, rows = basis.col_status, basis.row_status
+        added = [Status.kBasic] * (self.highs.getNumRow() - len(rows))
+        found.col_status, found.row_status, found.valid = columns, [*rows, *added], True
         found.alien = not square
         self.highs.setBasis(found)
 

@@ -137,8 +137,8 @@ class Tied:
         self.used = np.full((len(parts), rows.size), np.nan)  # by the parts when they were last solved
         self.loose = np.zeros(rows.size)  # by columns of no part
         start = near.basis if near is not None else Basis.slack(whole.cost.size, whole.row_upper.size)
-        self.column_status = np.array(start.columns, dtype=object)
-        self.row_status = np.array(start.rows, dtype=object)[: whole.row_upper.size]
+        self.column_status = start.columns.copy()
+        self.row_status = start.rows[: whole.row_upper.size].copy()
         free = np.ones(whole.row_upper.size, dtype=np.bool_)  # rows of no part that limit nothing any more
         for held in (rows, *(part.rows for part in parts)):
             free[held] = False
@@ -148,7 +148,7 @@ class Tied:
 
     def basis(self) -> Basis:
         """All that was kept, as a basis of the plan."""
-        return Basis(self.column_status.tolist(), self.row_status.tolist())
+        return Basis(self.column_status, self.row_status)
 
     def keep(self, columns: Ints, rows: Ints, program: Program) -> None:
         """Keep where a program of some columns and rows ended."""
@@ -157,7 +157,7 @@ class Tied:
 
     def kept(self, columns: Ints, rows: Ints) -> Basis:
         """What was kept of some columns and rows."""
-        return Basis(self.column_status[columns].tolist(), self.row_status[rows].tolist())
+        return Basis(self.column_status[columns], self.row_status[rows])
 
     def share(self, inside: Bools) -> Floats:
         """Share of every limit that some of the parts are given, shape (W,): by what could use it, and their need."""
