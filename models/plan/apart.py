@@ -20,8 +20,10 @@ _WIDE = ("source_night", "source_month", *ALLOCATION_ROWS, "drought_cut")  # tie
 SITE_WIDE: tuple[str, ...] = (*_WIDE, *(f"{name}_weathers" for name in _WIDE))
 # Left out one after the other until what is left falls apart.
 TYING = (("pump_limit", "pump_limit_weathers"), ("station_limit", "station_limit_weathers"))
+WITHIN = ("branch_limit", "branch_limit_weathers")  # limits that zones of one part share
 SMALL = 0.1  # [-] of the columns in one part, up to which no further limit is left out
 LARGEST_PART = 36_000  # columns up to which the same
+LEAST_PART = 1_000  # columns of a part by itself; a night without runs leaves many of one column
 # Limits up to which their prices are looked for where the parts break one. Over several weathers a limit is a row in
 # each, and such a plan was measured to take half as long from nothing.
 MOST_TYING = 270
@@ -50,7 +52,10 @@ def start(whole: Matrices, spans: Spans, near: Near | None = None) -> Basis | No
     if near is not None and rows.size > MOST_TYING:
         return None
     try:
-        tied = Tied(whole, rows, parts, near)
+        shared = wide.copy()
+        for name in (*WITHIN, *TYING[0], *TYING[1]):
+            shared[spans.row.get(name, slice(0))] = True
+        tied = Tied(whole, rows, parts, shared, near)
         return tied.untied() if rows.size > MOST_TYING else tied.solved()
     except SolverFailed:
         return None
@@ -63,7 +68,7 @@ def parts_of(whole: Matrices, spans: Spans) -> tuple[Bools, list[Part]]:
     for families in (SITE_WIDE, *TYING):
         for name in families:
             wide[spans.row.get(name, slice(0))] = True
-        parts = separate(whole.matrix, wide)
+        parts = separate(whole.matrix, wide, LEAST_PART)
         if parts and parts[0].columns.size <= max(SMALL * whole.cost.size, LARGEST_PART):
             break
     return wide, parts

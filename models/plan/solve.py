@@ -58,7 +58,7 @@ NO_LIMIT = np.inf
 
 @dataclass(frozen=True)
 class Ended:
-    """Where a run of a plan ended: its model, where the families stand in it, the basis, columns, prices of rows.
+    """Where a run of a plan ended: its model, where the families stand in it, the basis and columns.
 
     `limits` are the upper limits it had, of rows and columns.
     """
@@ -142,16 +142,21 @@ class PlanSolver:
 
     def relax(self) -> None:
         """Solve it as the linear program it is, from its parts where it is large, else from the last basis."""
-        self._begin_in_parts()
-        self.program.run()
+        if not self._begin_in_parts():
+            self.program.run()
 
     def cost_below(self, most: float) -> float:
         """Objective of a plan without flushes from the last basis, where it is below `most`; inf where it is not."""
         self._begin_in_parts()
         return self.program.run_below(most)
 
-    def _begin_in_parts(self) -> None:
-        """Begin a large plan from its parts, as it stands; once, and again where `begin_from` asks for it."""
+    def _begin_in_parts(self) -> bool:
+        """Begin a large plan from its parts, as it stands; once, and again where `begin_from` asks for it.
+
+        Returns
+        -------
+        bool   Whether that was done; the plan is then solved.
+        """
         asked, self.in_parts = self.in_parts, False
         if asked and self.whole is not None:
             program, rows = self.program, self.whole.row_upper.size  # without rows that were added since
@@ -162,6 +167,8 @@ class PlanSolver:
                 program.expect_near(True)
                 program.run()
                 program.expect_near(False)
+                return True
+        return False
 
     def flush_choice(self) -> FlushChoice:
         """The plan as one whose flushes are to be chosen."""
@@ -237,7 +244,7 @@ class PlanSolver:
         """Where the last run ended."""
         program = self.program
         limits = program.row_upper.copy(), program.upper.copy()
-        near = Near(program.basis(), program.values(), program.sides()[1])
+        near = Near(program.basis(), program.values())
         return Ended(self.model, self.spans, near, limits)
 
     def begin_from(self, end: Ended) -> None:

@@ -1,9 +1,10 @@
 """A large plan begun from its parts where limits tie them: at what price the parts together keep these limits.
 
-At given prices of what ties them the parts are solved each by itself, and quickly. The prices come from a sample of
-parts, solved as one program that is given its share of every limit; then all others are solved at these prices. What
-they together use too much or leave over is put on the sample's share, and so on, a few times, with a larger sample in
-between (decomposition by prices: Dantzig and Wolfe 1960, Operations Research 8; the sample stands for the master).
+At given prices of what ties them the parts are solved each by itself, and quickly. The first prices are those of a few
+zones (`sketch.py`). Better ones then come from a sample of parts, solved as one program that is given its share of each
+limit; all others are solved at its prices. What they together use too much or leave over is put on the sample's share,
+and so on, a few times, with a larger sample in between (decomposition by prices: Dantzig and Wolfe 1960, Operations
+Research 8; the sample stands for the master).
 
 The bases of sample and parts are together a basis of the whole plan in which no price is wrong, whatever the limits
 still lack: the dual simplex goes on from it, in the fewer steps the nearer the prices.
@@ -25,9 +26,10 @@ from models.plan.highs import BASIC, STILL, Basis, Program
 from models.plan.inputs import Bools, Floats, Ints
 from models.plan.parts import Part
 from models.plan.rows import Matrices
+from models.plan.sketch import GOLDEN, sketched
 
 BENT = 1e-3  # [-] up to which a run costs more while prices are looked for
-SAMPLE = 20_000  # columns of the first sample, about
+SAMPLE = 10_000  # columns of the first sample, about
 LARGER = 3.0  # times as many columns in the next [-]
 LARGEST = 0.4  # [-] of the columns in a sample
 ROUNDS = 5  # in which the last sample's share is put right, at most
@@ -39,16 +41,14 @@ NEAR = 5_000.0
 LEAST = 1e-9  # below which a price or a limit counts as none
 STAYS = 0.05  # [-] of its share that a sample keeps at least
 DAMPED = 0.7  # [-] of what was missing that is put right in a round
-GOLDEN = (5.0**0.5 - 1.0) / 2.0
 
 
 @dataclass(frozen=True)
 class Near:
-    """Where a plan ended under other limits: its basis, its columns and the prices of its rows (below 0)."""
+    """Where a plan ended under other limits: its basis and its columns."""
 
     basis: Basis
     values: Floats
-    prices: Floats
 
 
 @dataclass(frozen=True)
@@ -105,11 +105,12 @@ class Tied:
     whole : Matrices
     rows : ndarray (W,)      The rows; all of them have an upper limit only.
     parts : list of Part     What the plan falls into without them.
+    shared : ndarray of bool Rows over several zones, of all rows: these, and what zones share within parts.
     near : Near, optional    Where it ended under other limits.
     """
 
-    def __init__(self, whole: Matrices, rows: Ints, parts: list[Part], near: Near | None = None) -> None:
-        self.whole, self.rows, self.near = whole, rows, near
+    def __init__(self, whole: Matrices, rows: Ints, parts: list[Part], shared: Bools, near: Near | None = None) -> None:
+        self.whole, self.rows, self.shared, self.near = whole, rows, shared, near
         self.by_row = whole.matrix.tocsr()
         self.limit = whole.row_upper[rows]
         self.uses = self.by_row[rows].tocsc()
@@ -194,12 +195,9 @@ class Tied:
         for wanted in samples:
             if sample is not None:
                 sample.keep()
-            elif self.near is None:
-                self._price(np.flatnonzero(wanted), np.zeros(self.rows.size))
             else:
-                self._price_near(self.near)
-            if sample is not None or self.near is None:
-                self._keep_pieces(np.flatnonzero(wanted & ~inside))
+                self._price_first()
+            self._keep_pieces(np.flatnonzero(wanted & ~inside))
             inside, share = wanted, self.share(wanted)
             sample = Sample(self, inside, share, self.given(inside, share))
             last = wanted is samples[-1]
@@ -287,11 +285,14 @@ class Tied:
         for p, piece in zip(which.tolist(), pieces, strict=True):
             self.used[p] = piece.used()
 
-    def _price_near(self, near: Near) -> None:
-        """Solve all parts at the prices of a plan that is near, from where they ended in it."""
-        for piece in self.pieces:
-            piece.program.begin(self.kept(piece.part.columns, piece.part.rows), square=False)
-        self._price(np.arange(len(self.pieces)), np.maximum(-near.prices[self.rows], 0.0))
+    def _price_first(self) -> None:
+        """Solve all parts at the prices of a sketch, from where they ended in a plan that is near."""
+        if self.near is not None:
+            for piece in self.pieces:
+                piece.program.begin(self.kept(piece.part.columns, piece.part.rows), square=False)
+        bent = replace(self.whole, cost=self.bent)
+        prices = sketched(bent, self.by_row, self.rows, self.shared, self.common)
+        self._price(np.arange(len(self.pieces)), prices)
 
     def _keep_pieces(self, which: Ints) -> None:
         for p in which.tolist():

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import sparse
 
-from models.plan import apart, limits, solve, tied
+from models.plan import apart, limits, sketch, solve, tied
 from models.plan.cases import Cases
 from models.plan.flush_choice import WIDEST_GAP
 from models.plan.highs import Program, SolverFailed
@@ -60,7 +60,9 @@ def small_samples(patch):
     """Let every plan begin from its parts, samples of them being as small as can be."""
     patch.setattr(solve, "IN_PARTS", 0)
     patch.setattr(apart, "LARGEST_PART", 1)
+    patch.setattr(apart, "LEAST_PART", 1)
     patch.setattr(tied, "SAMPLE", 1)
+    patch.setattr(sketch, "COLUMNS", 1)
 
 
 @pytest.fixture
@@ -293,7 +295,7 @@ def test_a_sample_has_a_part_that_could_use_each_limit_and_never_all_parts(in_pa
     inputs = two_sites(seed, tiers=())
     solver = laid_out(inputs)
     wide, parts = apart.parts_of(solver.whole, solver.spans)
-    whole = tied.Tied(solver.whole, np.flatnonzero(wide), parts)
+    whole = tied.Tied(solver.whole, np.flatnonzero(wide), parts, wide)
     samples = whole._samples()
     for before, sample in zip([np.zeros(len(parts), dtype=bool), *samples], samples, strict=False):
         assert 0 < sample.sum() < len(parts)
