@@ -10,11 +10,11 @@ from __future__ import annotations
 import numpy as np
 
 from models.plan.highs import STILL, Basis, SolverFailed
-from models.plan.inputs import Bools
+from models.plan.inputs import Bools, Floats
 from models.plan.parts import Part, separate
 from models.plan.results import ALLOCATION_ROWS
 from models.plan.rows import Matrices, Spans
-from models.plan.tied import LEAST, Near, Tied
+from models.plan.tied import LEAST, Tied
 
 _WIDE = ("source_night", "source_month", *ALLOCATION_ROWS, "drought_cut")  # tie all pumps
 SITE_WIDE: tuple[str, ...] = (*_WIDE, *(f"{name}_weathers" for name in _WIDE))
@@ -29,7 +29,7 @@ LEAST_PART = 1_000  # columns of a part by itself; a night without runs leaves m
 MOST_TYING = 270
 
 
-def start(whole: Matrices, spans: Spans, near: Near | None = None) -> Basis | None:
+def start(whole: Matrices, spans: Spans, near: Floats | None = None) -> Basis | None:
     """A basis of the plan from those of its parts; None where it is better begun otherwise.
 
     That is where it does not fall apart, where too much ties the parts, or where a part was not solved.
@@ -38,16 +38,14 @@ def start(whole: Matrices, spans: Spans, near: Near | None = None) -> Basis | No
     ----------
     whole : Matrices   The plan.
     spans : Spans      Where its families stand.
-    near : Near, optional   Where the plan ended under other limits; its parts then begin there. None is the answer,
-                       too, where under these limits it uses up nothing that ties them.
+    near : ndarray, optional   Columns where the plan ended under other limits. None is the answer, too, where these
+                       columns use up nothing that ties the parts.
     """
     wide, parts = parts_of(whole, spans)
     rows = np.flatnonzero(wide & np.isfinite(whole.row_upper))
     if not parts:
         return None
-    if near is not None and np.all(
-        whole.matrix.tocsr()[rows] @ near.values <= whole.row_upper[rows] * (1.0 - STILL) + LEAST
-    ):
+    if near is not None and np.all(whole.matrix.tocsr()[rows] @ near <= whole.row_upper[rows] * (1.0 - STILL) + LEAST):
         return None
     if near is not None and rows.size > MOST_TYING:
         return None
@@ -55,7 +53,7 @@ def start(whole: Matrices, spans: Spans, near: Near | None = None) -> Basis | No
         shared = wide.copy()
         for name in (*WITHIN, *TYING[0], *TYING[1]):
             shared[spans.row.get(name, slice(0))] = True
-        tied = Tied(whole, rows, parts, shared, near)
+        tied = Tied(whole, rows, parts, shared)
         return tied.untied() if rows.size > MOST_TYING else tied.solved()
     except SolverFailed:
         return None

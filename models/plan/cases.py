@@ -116,7 +116,7 @@ class Cases:
                 if i == 0:
                     solver.begin_from(self._end)
                 elif fresh:
-                    solver.begin_from(before.ended())
+                    solver.begin_from(before.ended(), neighbour=True)
             solver.program.expect_near(not fresh)
             yield solver.solve()
             before = solver

@@ -27,7 +27,7 @@ from models.plan.edits import (
 )
 from models.plan.flush_choice import LONGEST_SEARCH, FlushChoice
 from models.plan.flush_needs import FlushNeeds
-from models.plan.highs import Program, SolverFailed
+from models.plan.highs import Basis, Program, SolverFailed
 from models.plan.inputs import Floats, Ints, PlanInputs
 from models.plan.limits import longest_minutes
 from models.plan.one_more import one_more
@@ -44,7 +44,6 @@ from models.plan.results import (
 )
 from models.plan.rows import Matrices, Spans
 from models.plan.spread import Spread
-from models.plan.tied import Near
 from models.plan.weathers import settled_copies
 
 __all__ = ["Ended", "PlanSolver", "SolverFailed"]
@@ -65,7 +64,8 @@ class Ended:
 
     model: Model
     spans: Spans
-    near: Near
+    basis: Basis
+    values: Floats
     limits: tuple[Floats, Floats]
 
 
@@ -119,7 +119,7 @@ class PlanSolver:
         # of a large plan, which can begin from parts of it
         self.whole = compiled if compiled.cost.size >= IN_PARTS else None
         self.in_parts = self.whole is not None  # whether the next run does
-        self.near: Near | None = None  # a plan that is near, from which its parts then begin
+        self.near: Floats | None = None  # columns of the same plan under other limits
 
     def solve(self) -> PlanResult:
         """Solve from the last basis.
@@ -244,22 +244,28 @@ class PlanSolver:
         """Where the last run ended."""
         program = self.program
         limits = program.row_upper.copy(), program.upper.copy()
-        near = Near(program.basis(), program.values())
-        return Ended(self.model, self.spans, near, limits)
+        return Ended(self.model, self.spans, program.basis(), program.values(), limits)
 
-    def begin_from(self, end: Ended) -> None:
+    def begin_from(self, end: Ended, neighbour: bool = False) -> None:
         """Begin the next run from where one ended, of this plan or of one with other rows and columns.
 
-        A large plan of the same rows and columns under other limits begins from its parts, and these from where they
-        ended there, at the prices it had. The run depends on nothing else that the solver did before.
+        A large plan begins from its parts all the same, unless it is a neighbour or only its costs were changed: from a
+        plan under quite other limits it was measured to take longer. The run depends on nothing else that the solver
+        did before.
+
+        Parameters
+        ----------
+        end : Ended
+        neighbour : bool   Whether the plan is close to that one.
         """
-        basis, program = end.near.basis, self.program
+        basis, program = end.basis, self.program
         alike = end.model is self.model and len(basis.rows) == program.row_upper.size
         if not alike:
             basis = basis.carried(end.model, self.model, end.spans, self.spans, program.row_upper.size)
         program.begin(basis, afresh=True)
         same = alike and all(map(np.array_equal, end.limits, (program.row_upper, program.upper)))
-        self.in_parts, self.near = alike and not same, end.near
+        self.in_parts = not (same or neighbour) and (alike or self.inputs.members is None)
+        self.near = end.values if alike else None
 
     def _result(self) -> PlanResult:
         """The last run, read out over zones."""

@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import sparse
 
-from models.plan.highs import BASIC, STILL, Basis, Program
+from models.plan.highs import STILL, Basis, Program
 from models.plan.inputs import Bools, Floats, Ints
 from models.plan.parts import Part
 from models.plan.rows import Matrices
@@ -41,14 +41,6 @@ NEAR = 5_000.0
 LEAST = 1e-9  # below which a price or a limit counts as none
 STAYS = 0.05  # [-] of its share that a sample keeps at least
 DAMPED = 0.7  # [-] of what was missing that is put right in a round
-
-
-@dataclass(frozen=True)
-class Near:
-    """Where a plan ended under other limits: its basis and its columns."""
-
-    basis: Basis
-    values: Floats
 
 
 @dataclass(frozen=True)
@@ -106,11 +98,10 @@ class Tied:
     rows : ndarray (W,)      The rows; all of them have an upper limit only.
     parts : list of Part     What the plan falls into without them.
     shared : ndarray of bool Rows over several zones, of all rows: these, and what zones share within parts.
-    near : Near, optional    Where it ended under other limits.
     """
 
-    def __init__(self, whole: Matrices, rows: Ints, parts: list[Part], shared: Bools, near: Near | None = None) -> None:
-        self.whole, self.rows, self.shared, self.near = whole, rows, shared, near
+    def __init__(self, whole: Matrices, rows: Ints, parts: list[Part], shared: Bools) -> None:
+        self.whole, self.rows, self.shared = whole, rows, shared
         self.by_row = whole.matrix.tocsr()
         self.limit = whole.row_upper[rows]
         self.uses = self.by_row[rows].tocsc()
@@ -137,13 +128,8 @@ class Tied:
         self.bind = np.ones(rows.size, dtype=np.bool_)  # limits that bound or were broken when last looked at
         self.used = np.full((len(parts), rows.size), np.nan)  # by the parts when they were last solved
         self.loose = np.zeros(rows.size)  # by columns of no part
-        start = near.basis if near is not None else Basis.slack(whole.cost.size, whole.row_upper.size)
-        self.column_status = start.columns.copy()
-        self.row_status = start.rows[: whole.row_upper.size].copy()
-        free = np.ones(whole.row_upper.size, dtype=np.bool_)  # rows of no part that limit nothing any more
-        for held in (rows, *(part.rows for part in parts)):
-            free[held] = False
-        self.row_status[free] = BASIC
+        start = Basis.slack(whole.cost.size, whole.row_upper.size)
+        self.column_status, self.row_status = start.columns, start.rows
 
     # where it stands
 
@@ -286,10 +272,7 @@ class Tied:
             self.used[p] = piece.used()
 
     def _price_first(self) -> None:
-        """Solve all parts at the prices of a sketch, from where they ended in a plan that is near."""
-        if self.near is not None:
-            for piece in self.pieces:
-                piece.program.begin(self.kept(piece.part.columns, piece.part.rows), square=False)
+        """Solve all parts at the prices of a sketch."""
         bent = replace(self.whole, cost=self.bent)
         prices = sketched(bent, self.by_row, self.rows, self.shared, self.common)
         self._price(np.arange(len(self.pieces)), prices)
