@@ -12,12 +12,13 @@ import numpy as np
 import pytest
 from scipy import sparse
 
-from models.plan import apart, tied
-from models.plan.highs import BASIC, CODE, LOWER, NONBASIC, OPTIMAL, STATUS, Basis, Program, SolverFailed
+from models.plan import apart, sketch, tied
+from models.plan.highs import BASIC, LOWER, NONBASIC, OPTIMAL, UPPER, Basis, Program, SolverFailed
 from models.plan.one_more import one_more
 from models.plan.parts import separate
 from models.plan.rows import Matrices, Spans, linear
-from models.plan.tied import BENT, Missed, Near, Sample, Tied
+from models.plan.sketch import sketched
+from models.plan.tied import BENT, Missed, Sample, Tied
 
 SHORT = np.array([2.0, 3.0, 4.0, 5.0])
 TIES = np.array([4, 5, 6])
@@ -37,9 +38,12 @@ def four_zones(limits=(12.0, 4.0, 1.0)):
     )  # fmt: skip
 
 
-def tied_zones(limits=(12.0, 4.0, 1.0), near=None):
+SHARED = np.isin(np.arange(8), TIES)
+
+
+def tied_zones(limits=(12.0, 4.0, 1.0)):
     whole = four_zones(limits)
-    return Tied(whole, TIES, separate(whole.matrix, np.isin(np.arange(8), TIES)), near)
+    return Tied(whole, TIES, separate(whole.matrix, SHARED), SHARED)
 
 
 def mask(*which):
@@ -59,10 +63,8 @@ def test_what_ties_the_parts_and_what_each_could_use():
     assert not more[4:].any()  # what uses no limit, and over-use, cost what they do
     assert found.could.tolist() == [[10, 0, 0], [10, 0, 0], [10, 10, 0], [10, 20, 0]]
     basis = found.basis()
-    assert basis.columns == [LOWER] * 9
-    assert basis.rows == [BASIC] * 8
-    below = Near(Basis([BASIC] * 9, [LOWER] * 8), np.zeros(9), np.zeros(8))
-    assert tied_zones(near=below).basis().rows == [LOWER] * 7 + [BASIC]  # the row of nothing limits nothing
+    assert basis.columns.tolist() == [LOWER] * 9
+    assert basis.rows.tolist() == [BASIC] * 8
 
 
 def test_the_share_of_some_parts_goes_by_what_they_could_use_and_then_by_need():
@@ -118,13 +120,6 @@ def test_the_basis_of_the_parts_is_all_but_that_of_the_plan(limits, monkeypatch)
     best = cold.run()
     warm.begin(tied_zones(limits).solved(), square=False)
     assert warm.run() == pytest.approx(best)
-    # from where the plan ended under other limits
-    other = Program(four_zones((9.0, 3.0, 1.0)))
-    other.run()
-    near = Near(other.basis(), other.values(), other.sides()[1])
-    again = Program(whole)
-    again.begin(tied_zones(limits, near).solved(), square=False)
-    assert again.run() == pytest.approx(best)
 
 
 def test_a_larger_sample_follows_from_where_its_parts_ended(monkeypatch):
@@ -142,7 +137,7 @@ def test_a_larger_sample_follows_from_where_its_parts_ended(monkeypatch):
     found._settle = settle
     found.solved()
     assert said == [
-        ("priced", [1, 3]), ("kept", [1, 3]), ([1, 3], [0, 2], 3, 0.05),
+        ("priced", [0, 1, 2, 3]), ("kept", [1, 3]), ([1, 3], [0, 2], 3, 0.05),
         ("kept", [0]), ([0, 1, 3], [2], 5, 5_000.0 / 9),
         ("priced", [2]), ("kept", [2]),
     ]  # fmt: skip
@@ -181,14 +176,14 @@ def test_a_sample_is_given_more_or_less_by_its_share_of_what_was_missed():
     sample.straighten()  # at costs as they are
     assert sample.prices == pytest.approx([0.0, 2.0, 0.0], abs=1e-12)
     sample.keep()
-    assert found.kept(sample.columns, sample.rows).columns == sample.program.basis().columns
+    assert np.array_equal(found.kept(sample.columns, sample.rows).columns, sample.program.basis().columns)
 
 
 def test_over_use_counts_against_what_a_sample_uses():
     # at 1 for a unit of over-use all 6 mm of zone 3 are worth it: 12 of the second limit, of which 8 are over it
     whole = four_zones()
     cheap = replace(whole, cost=np.where(np.arange(9) == 8, 1.0, whole.cost))
-    found = Tied(cheap, TIES, separate(cheap.matrix, np.isin(np.arange(8), TIES)))
+    found = Tied(cheap, TIES, separate(cheap.matrix, SHARED), SHARED)
     sample = Sample(found, mask(0, 3), np.array([0.5, 0.5, 1.0]), np.array([12.0, 4.0, 1.0]))
     sample.run()
     assert found.loose.tolist() == pytest.approx([0.0, -8.0, -8.0])
@@ -246,16 +241,39 @@ def test_samples_are_spread_over_the_parts_each_three_times_the_one_before(monke
     assert sampled([10, 10], [[1, 0], [0, 1]], monkeypatch, 10, 0.1) == [[1]]  # never all
 
 
+# ------------------------------------------------------------------------------------------------------------- sketch
+
+
+def test_a_few_zones_with_their_share_tell_the_prices(monkeypatch):
+    def prices(limits, columns):
+        whole = four_zones(limits)
+        monkeypatch.setattr(sketch, "COLUMNS", columns)
+        return sketched(whole, whole.matrix.tocsr(), TIES, SHARED, np.array([8])).tolist()
+
+    # all four: a millimetre saves 1, 2, 3, 4. Of the second limit 4 mm are zone 2's, as zone 3's count twice; of the
+    # first 4 are zone 2's, 6 zone 1's, and the last one zone 0's at 1; 3 - 1 is left for the second
+    assert prices((12.0, 4.0, 1.0), 9) == pytest.approx([1.0, 2.0, 0.0])
+    # zones 1 and 3: of the first 6, of the second 8 / 3; zone 3's last takes 2 and saves 4, zone 1's saves 2
+    assert prices((12.0, 4.0, 1.0), 4) == pytest.approx([2.0, 1.0, 0.0])
+    assert prices((24.0, 40.0, 1.0), 9) == [0.0, 0.0, 0.0]
+
+
+def test_zones_that_cannot_do_with_their_share_tell_nothing():
+    whole = four_zones()
+    must = replace(whole, upper=np.where(np.arange(9) >= 4, 0.0, whole.upper))  # none may go short
+    assert sketched(must, whole.matrix.tocsr(), TIES, SHARED, np.array([8])).tolist() == [0.0, 0.0, 0.0]
+
+
 # -------------------------------------------------------------------------------------------------------------- apart
 
 
 def test_a_plan_begins_otherwise_where_its_limits_hold_anyway_or_too_many_tie_it(monkeypatch):
     spans = Spans({}, {"pump_limit": slice(4, 7)})
-    near = Near(Basis([LOWER] * 9, [BASIC] * 8), np.zeros(9), np.zeros(8))
+    near = np.zeros(9)
     assert apart.start(four_zones(), spans) is not None
     assert apart.start(four_zones(), spans, near) is None  # nothing is used
     assert apart.start(four_zones((0.0, 0.0, 0.0)), spans, near) is None  # nor is there anything to use
-    used = replace(near, values=np.array([6.0, 6.0] + [0.0] * 7))
+    used = np.array([6.0, 6.0] + [0.0] * 7)
     assert apart.start(four_zones(), spans, used) is not None  # all 12 are used up
     assert apart.start(four_zones((12.1, 4.0, 1.0)), spans, used) is None
     monkeypatch.setattr(apart, "MOST_TYING", 2)
@@ -268,6 +286,7 @@ def test_limits_are_left_out_one_kind_after_the_other_until_what_is_left_is_smal
     whole = four_zones()
     spans = Spans({}, {"source_month": slice(6, 7), "pump_limit": slice(5, 6), "station_limit": slice(4, 5)})
     monkeypatch.setattr(apart, "LARGEST_PART", 1)
+    monkeypatch.setattr(apart, "LEAST_PART", 1)
     monkeypatch.setattr(apart, "SMALL", 0.3)  # of nine columns: 2.7
     wide, parts = apart.parts_of(whole, spans)
     assert np.flatnonzero(wide).tolist() == [4, 5, 6] and [p.columns.size for p in parts] == [2, 2, 2, 2]
@@ -296,33 +315,57 @@ class Model(SimpleNamespace):
         return getattr(self, name)
 
 
+def basis_of(columns, rows):
+    return Basis(np.array(columns, dtype=np.int8), np.array(rows, dtype=np.int8))
+
+
 def test_a_basis_is_carried_over_by_family_and_index():
     old = Model(run=family([(0, 0), (0, 1)]), dry=family(range(2)), need=family([0, 1, 2]))
     new = Model(run=family([(0, 1), (1, 1)]), dry=family(range(2)), need=family([1, 3]), cut=family([0]))
     had = Spans({"run": slice(0, 2), "dry": slice(2, 4)}, {"need": slice(0, 3)})
     has = Spans({"dry": slice(0, 2), "run": slice(2, 4)}, {"cut": slice(0, 1), "need": slice(1, 3)})
-    upper = STATUS[2]
-    basis = Basis([LOWER, upper, BASIC, LOWER], [BASIC, LOWER, BASIC])
+    basis = basis_of([LOWER, UPPER, BASIC, LOWER], [BASIC, LOWER, BASIC])
     found = basis.carried(old, new, had, has, 4)
-    assert found.columns == [BASIC, LOWER, upper, LOWER]  # dry as it was; run (0, 1); a new one at its bound
+    assert found.columns.tolist() == [BASIC, LOWER, UPPER, LOWER]  # dry as it was; run (0, 1); a new one at its bound
     # rows: cut is new and slack, need 1 as it was, 3 new and slack, one added slack: four basic with the column's
-    assert found.rows == [BASIC, LOWER, BASIC, BASIC]
-    full = Basis([BASIC, BASIC, BASIC, LOWER], [LOWER, LOWER, LOWER])
+    assert found.rows.tolist() == [BASIC, LOWER, BASIC, BASIC]
+    full = basis_of([BASIC, BASIC, BASIC, LOWER], [LOWER, LOWER, LOWER])
     found = full.carried(old, new, had, has, 4)  # columns: dry 0, run (0, 1): two; rows: three slack: one too many
-    assert found.columns == [BASIC, LOWER, BASIC, LOWER]
-    assert found.rows == [NONBASIC, LOWER, BASIC, BASIC]
-    none = Basis([LOWER] * 4, [LOWER] * 3)
-    assert none.carried(old, old, had, had, 3).rows == [BASIC, BASIC, BASIC]  # too few
-    fewer = Basis([LOWER, BASIC, LOWER, LOWER], [LOWER, BASIC, LOWER])
-    assert fewer.carried(old, old, had, had, 3).rows == [BASIC, BASIC, LOWER]  # one is missing: the first that can be
-    assert CODE[NONBASIC] != CODE[LOWER]
+    assert found.columns.tolist() == [BASIC, LOWER, BASIC, LOWER]
+    assert found.rows.tolist() == [NONBASIC, LOWER, BASIC, BASIC]
+    none = basis_of([LOWER] * 4, [LOWER] * 3)
+    assert none.carried(old, old, had, had, 3).rows.tolist() == [BASIC, BASIC, BASIC]  # too few
+    fewer = basis_of([LOWER, BASIC, LOWER, LOWER], [LOWER, BASIC, LOWER])
+    assert fewer.carried(old, old, had, had, 3).rows.tolist() == [
+        BASIC,
+        BASIC,
+        LOWER,
+    ]  # one is missing: the first that can be
+    assert NONBASIC != LOWER
 
 
-def test_bases_of_parts_are_one_of_the_whole():
-    one, other = Basis([BASIC], [LOWER, BASIC]), Basis([LOWER, BASIC], [LOWER])
-    found = Basis.joined((5, 4), [(np.array([2]), np.array([3, 0]), one), (np.array([0, 3]), np.array([2]), other)])
-    assert found.columns == [LOWER, LOWER, BASIC, BASIC, LOWER] and found.rows == [BASIC, BASIC, LOWER, LOWER]
-    assert Basis.slack(1, 2) == Basis([LOWER], [BASIC, BASIC])
+def test_a_program_without_a_past_begins_slack():
+    begun = Basis.slack(1, 2)
+    assert (begun.columns.tolist(), begun.rows.tolist()) == ([LOWER], [BASIC, BASIC])
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_where_a_run_ended_is_what_the_solver_itself_says(seed):
+    # columns of 0 to 3, below nothing, of any value; rows at most, at least, equal and of nothing
+    rng = np.random.default_rng(seed)
+    matrix = sparse.csc_array(np.where(rng.random((12, 16)) < 0.4, rng.uniform(0.5, 2.0, (12, 16)), 0.0))
+    use = matrix @ rng.uniform(0.0, 3.0, 16)
+    kind = np.arange(12) % 4
+    lower, upper = np.where((kind == 0) | (kind == 3), -np.inf, use), np.where((kind == 1) | (kind == 3), np.inf, use)
+    bounds = np.where(np.arange(16) % 3 == 0, np.inf, 3.0)
+    program = Program(Matrices([], [], rng.uniform(-1.0, 1.0, 16) + (bounds == np.inf), bounds, matrix, lower, upper))
+    program.run()
+    said, held = program.basis(), program.highs.getBasis()
+    assert said.columns.tolist() == list(map(int, held.col_status))
+    fixed = lower == upper  # at both limits at once
+    rows = np.array(list(map(int, held.row_status)))
+    assert ((said.rows == rows) | (fixed & (said.rows != BASIC) & (rows != BASIC))).all()
+    assert (said.columns == UPPER).any() and (said.columns == LOWER).any() and (said.rows != BASIC).any()
 
 
 def one_row(upper=4.0):
