@@ -26,6 +26,7 @@ file                    what it holds
 `flush_choice.py`       flushes chosen on a loaded plan
 `apart.py`, `parts.py`  a large plan begun from its parts
 `tied.py`               the prices at which these parts keep what ties them
+`sketch.py`             the same, about, from a few zones
 `one_more.py`           what one more cubic metre would change
 `solve.py`              `PlanSolver`: a plan loaded, edited, solved again
 `edits.py`              which inputs are only numbers of a loaded plan, and these numbers
