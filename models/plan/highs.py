@@ -356,10 +356,11 @@ class Program:
         """
         solver: Any = self.highs  # its own types do not name what follows
         status, basic = solver.getBasicVariables()
-        if status != highspy.HighsStatus.kOk or self.highs.getModelStatus() != OPTIMAL:
+        values, activities, _ = self._vectors()
+        read = (values.size, activities.size) == (self.cost.size, self.row_upper.size)
+        if status != highspy.HighsStatus.kOk or not read or not activities.size:  # without rows it tells nothing true
             held = self.highs.getBasis()
             return Basis(_codes(held.col_status), _codes(held.row_status))
-        values, activities, _ = self._vectors()
         columns, rows = _at(values, self.lower, self.upper), _at(activities, self.row_lower, self.row_upper)
         columns[basic[basic >= 0]] = BASIC
         rows[-1 - basic[basic < 0]] = BASIC
