@@ -148,22 +148,26 @@ def test_a_plan_begins_from_its_parts_once_and_again_where_its_limits_are_others
     solver.solve()
     assert len(begun) == 1 and begun[0][1] is None
     end = solver.ended()
-    assert end.near.values.tolist() == solver.program.values().tolist()
-    assert end.near.prices.tolist() == solver.program.sides()[1].tolist() and end.model is solver.model
+    assert end.values.tolist() == solver.program.values().tolist() and end.model is solver.model
     solver.begin_from(end)
     solver.solve()
     assert len(begun) == 1  # nothing is other
     assert solver.edit(replace(inputs, allocation=5.0)) and not solver.in_parts
     solver.begin_from(end)
     solver.solve()
-    assert len(begun) == 2 and begun[1][1] is end.near
+    assert len(begun) == 2 and begun[1][1] is end.values
     whole = begun[1][0]
     assert whole.row_upper[solver.spans.row["allocation_limit"]].tolist() == [5.0]
     assert whole.cost.tolist() == solver.program.cost.tolist()
     other = laid_out(replace(inputs, etc=inputs.etc + 1.0))
     other.solve()
-    other.begin_from(end)  # of another model: from its basis, not from parts
-    assert not other.in_parts and other.near is end.near
+    other.begin_from(end)  # of another model, whose columns are none of its own
+    assert other.in_parts and other.near is None
+    other.begin_from(end, neighbour=True)
+    assert not other.in_parts
+    several = laid_out(with_members(inputs, np.random.default_rng(0)))
+    several.begin_from(end)
+    assert not several.in_parts
     monkeypatch.setattr(solve, "IN_PARTS", 10**9)
     small = laid_out(inputs)
     small.solve()
@@ -292,7 +296,9 @@ def test_cases_begin_where_the_standing_plan_ended_and_points_where_the_one_befo
     cases, begun = Cases(inputs), []
     begin = solve.PlanSolver.begin_from
     monkeypatch.setattr(
-        solve.PlanSolver, "begin_from", lambda self, end: begun.append((self is first, end)) or begin(self, end)
+        solve.PlanSolver,
+        "begin_from",
+        lambda self, end, **how: begun.append((self is first, end)) or begin(self, end, **how),
     )
     near, expect = [], Program.expect_near
     monkeypatch.setattr(Program, "expect_near", lambda self, asked: near.append(asked) or expect(self, asked))
@@ -309,6 +315,29 @@ def test_cases_begin_where_the_standing_plan_ended_and_points_where_the_one_befo
     assert [own for own, _ in begun] == [True, False] and begun[0][1] is end and begun[1][1].model is first.model
     for (wanted, _), result in zip(points, results, strict=True):
         assert result.objective == pytest.approx(laid_out(wanted).solve().objective, rel=1e-8)
+
+
+def test_a_long_curve_is_cut_in_two_and_its_second_piece_begins_from_nothing(monkeypatch):
+    inputs = plan(2, 2, allocation=10.0, depletion=20.0)
+    cases, beside = Cases(inputs), []
+    along = cases._along
+    monkeypatch.setattr(
+        cases, "_along", lambda points, before: beside.append((len(points), before)) or along(points, before)
+    )
+    points = [(replace(inputs, allocation=a), None) for a in np.linspace(10.0, 1.0, 11)]
+    found = [result.objective for result in cases.sweep(points)]
+    assert found == pytest.approx([laid_out(wanted).solve().objective for wanted, _ in points], rel=1e-8)
+    assert sorted(beside, key=lambda one: one[1] is None) == [
+        (7, cases._solver),
+        (4, None),
+    ]  # three steps its beginning
+    beside.clear()
+    assert [result.objective for result in cases.sweep(points[:7])] == pytest.approx(found[:7], rel=1e-8)
+    assert sorted(count for count, _ in beside) == [0, 7]  # a short one is not
+    half = cases.sweep(points)
+    next(half)
+    half.close()  # what was begun beside it is given up
+    assert next(cases.sweep(points)).objective == pytest.approx(found[0], rel=1e-8)
 
 
 def test_flushes_of_a_case_of_several_weathers_are_chosen_for_the_expected_one(monkeypatch):
