@@ -7,11 +7,11 @@ the balance is run with stress setting in at several multiples of the readily av
 demand, of water caught and of drainage, and laid against the readings by the sensor's own line, as in
 `models.spot_fit`. Zones of one ground (one surface, one soil) share where stress sets in.
 
-What was never dry says nothing. What is offered is not the most likely limit but the end of the interval nearest to
-what was told, and a plan counts a zone's mean: so much less as its driest quarter catches less (DU_LQ) is offered for
-it. Turf is let go as far as was seen, not farther. Planned so, its driest places stand drier, and the record can then
-show the next step, or that there is none. Less than was told is never offered: on the soils for tuning
-readings that fell ever slower were a matter of drainage or of the sensor, not of stress.
+What was never dry says nothing. What is offered is not the most likely limit but the end of its 95 % interval nearest
+to what was told, and a plan counts a zone's mean: so much less as its driest quarter catches less (DU_LQ) is offered
+for it. Turf is let go as far as was seen, not farther. Planned so, its driest places stand drier, and the record can
+then show the next step, or that there is none. Less than was told is never offered: on the soils for tuning readings
+that fell ever slower were a matter of drainage or of the sensor, not of stress.
 
 Source of the steps and of all settings: none, set on the finer physics of the tests (tuning soils and seeds).
 """
@@ -38,7 +38,8 @@ MOST_FRACTION = DEPLETION_FRACTION_BOUNDS[1]
 STEPS = np.array([0.6, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.2])  # of RAW as told: where stress sets in [-]
 TOLD = 2  # place of what was told among them
 PRIOR = 0.4  # [-] standard deviation of the log of the true multiple
-NEAR_END, LESS = 0.1, 1.281552  # [-] chance that stress sets in before what is offered; so many standard deviations
+NEAR_END, FAR_END = 0.025, 0.975  # [-] chances that stress sets in before the ends of an interval of 95 %
+TRIED = 0.1  # [-] the same of the step whose forecasts are held against those as told: a bolder one, that shows sooner
 # [-] standard deviations of the log of that multiple: of a zone about its own dry spot, of one without about those of
 # its ground; both are taken off what is offered.
 OWN, BETWEEN = 0.1, 0.2
@@ -96,7 +97,7 @@ def learn_onset(record: Record, fits: SpotFits) -> Onset:
     count = int(ground.max(initial=-1)) + 1
     dry = _dry_spots(record, fits, ground)
     weight, _ = _weigh(dry, count, record.nights)
-    offered, low, high = (np.array([_quantile(w, q) for w in weight]) for q in (NEAR_END, 0.025, 0.975))
+    low, high = (np.array([_quantile(w, q) for w in weight]) for q in (NEAR_END, FAR_END))
     gain, pairs = _foretold(record, dry, count)
     heard = np.bincount([s.ground for s in dry], minlength=count)
     own = np.zeros(ground.size, dtype=np.int64)
@@ -104,11 +105,10 @@ def learn_onset(record: Record, fits: SpotFits) -> Onset:
         own[spot.zone] = max(own[spot.zone], spot.evenings)
     off = np.where(own > 0, OWN, BETWEEN)
     driest = np.asarray(record.zones.du_lq, dtype=np.float64)  # catches so much, and stands so much drier than the mean
-    offered, low, high = (
-        driest * end[ground] * np.exp(-side * off) for end, side in ((offered, LESS), (low, Z95), (high, -Z95))
-    )
+    low, high = (driest * end[ground] * np.exp(side * Z95 * off) for end, side in ((low, -1.0), (high, 1.0)))
+    offered = np.maximum(low, 1.0)
     holds = (offered > 1.0) & (gain > -np.log(CHANCE))[ground]
-    return Onset(np.maximum(offered, 1.0), low, high, heard[ground], own, pairs[ground], gain[ground], holds)
+    return Onset(offered, low, high, heard[ground], own, pairs[ground], gain[ground], holds)
 
 
 @dataclass(frozen=True)
@@ -221,10 +221,10 @@ def _foretold(record: Record, dry: Sequence[_DrySpot], count: int) -> tuple[Floa
         weight, said = _weigh(dry, count, cut)
         now, gain = _by_step(said), np.zeros(count)
         for spot, before, after in zip(dry, now, later, strict=True):
-            offered = _quantile(weight[spot.ground], NEAR_END)
-            if before is None or after is None or offered <= 1.0:
+            tried = _quantile(weight[spot.ground], TRIED)
+            if before is None or after is None or tried <= 1.0:
                 continue
-            learned = max(int(np.argmin(np.abs(STEPS - offered))), TOLD + 1)
+            learned = max(int(np.argmin(np.abs(STEPS - tried))), TOLD + 1)
             more = after - before
             gain[spot.ground] += more[learned] - more[TOLD]
             pairs[spot.ground] += abs(more[learned] - more[TOLD]) > LITTLE
