@@ -475,12 +475,12 @@ def test_patterns_are_looked_for_only_where_a_limit_is_nearly_all_used():
     for plain, found in ((0.5, 0.0), (0.99, 60.0), (np.inf, 0.0)):
         bound = bounds._pattern_bounds(job, job.pump, job.pump_capacity, np.array([plain * 60.0]))
         assert bound.tolist() == pytest.approx([found])
-    # of a pump and of a branch alike: of three of 4 L/s two run at once, where their water alone takes 24 of 28 min
-    full = night([0, 1, 2], [20, 20, 20], [4, 4, 4], window=(1320.0, 1348.0))
-    piped = replace(full, branch=np.zeros(3, int), branch_capacity=np.array([10.0]), pump=np.full(3, -1))
+    # of a pump and of a branch alike: of 6, 6 and 4 L/s no two run together on 9
+    full = night([0, 1, 2], [10, 10, 10], [6, 6, 4], capacity=9.0, window=(1320.0, 1340.0))
+    piped = replace(full, branch=np.zeros(3, int), branch_capacity=np.array([9.0]), pump=np.full(3, -1))
     for one, name in ((full, "pump"), (piped, "branch")):
         plain, patterns = (getattr(bounds.lower_bounds(one, patterns=asked), name) for asked in (False, True))
-        assert plain.tolist() == pytest.approx([24.0]) and patterns.tolist() == pytest.approx([30.0])
+        assert plain[0] < 29.0 and patterns.tolist() == pytest.approx([30.0])
     # what does not run, or draws nothing, does not count, though it alone were too much
     for flow, minutes in (([6.0, 20.0], [10.0, 0.0]), ([6.0, 0.0], [10.0, 99.0])):
         assert pattern_bound(np.array(flow), np.array(minutes), 9.0) == pytest.approx(10.0)
