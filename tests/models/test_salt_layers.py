@@ -515,3 +515,9 @@ def test_a_flush_of_the_roots_alone_does_not_count():
     after = layers.ece_of(soil, salt_balance.lead_in(soil, before, found.net_water, 0.0))
     assert after.mean() == pytest.approx(target, abs=0.005)
     assert layers.root_zone_ece(soil, after)[0] < target
+
+
+def test_what_is_just_allowed():
+    tolerance = salt_balance.SaltTolerance(np.array([0.0]), np.array([0.0]), np.array([0.5]))
+    assert tolerance.threshold[0] == 0.0
+    assert one_zone(paste=[2.0]).paste_water[0, 0] == pytest.approx(300.0)
