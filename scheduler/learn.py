@@ -342,11 +342,16 @@ def _dry_reasons(known: _Known) -> list[tuple[str, str]]:
         if not own.size:
             continue
         ground = own[np.argmax(onset.better[own])]  # that which shows it best
-        tried = f"over {counted(int(onset.pairs[ground]), 'forecast')} of two weeks past its dry limit"
+        open_yet = "how far it may dry is not learned yet"
+        tried = f"in {counted(int(onset.pairs[ground]), 'forecast')} of two weeks past its dry limit"
         if onset.holds[own].any():
-            text = f"may dry farther: {tried} readings fell on as its turf's demand asked"
+            text = f"may dry farther: {tried} its readings went on falling as its turf's demand asked"
+        elif onset.better[ground] > -np.log(CHANCE):
+            text = (
+                f"{open_yet}: {tried} more was likely, but its zones may differ by as much"
+            )
         else:
-            text = f"how far it may dry is not learned yet: {tried} readings were foretold no better than as told"
+            text = f"{open_yet}: {tried} what was told did as well"
         out.append((name, text))
     return out
 

@@ -1,6 +1,7 @@
 """What is learned is offered beside what is used, taken only by name, and never without a record."""
 
 import io
+from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -115,10 +116,15 @@ def test_how_far_turf_may_dry_is_offered_where_it_was_seen(tmp_path, monkeypatch
     assert rows["through"].tolist() == ["probe"] + ["kin"] * (len(rows) - 1)
     said = [text for name, text in found.reasons if name == first]
     assert said[1] == (
-        "may dry farther: over 6 forecasts of two weeks past its dry limit readings fell on as its turf's demand asked"
+        "may dry farther: in 6 forecasts of two weeks past its dry limit its readings went on falling as its turf's "
+        "demand asked"
     )
     said = [text for name, text in found.reasons if name == second]
-    assert said[1].startswith("how far it may dry is not learned yet: over 6 forecasts")
+    tried = "how far it may dry is not learned yet: in 6 forecasts of two weeks past its dry limit"
+    assert said[1] == f"{tried} what was told did as well"
+    monkeypatch.setattr("scheduler.learn.learn_onset", lambda *_: replace(onset, better=4.0 * fairly))
+    likely = [t for name, t in learn(course, course, date(2026, 7, 14)).reasons if name == second]
+    assert likely[1] == f"{tried} more was likely, but its zones may differ by as much"
     screen = Console(record=True, width=120, file=io.StringIO())
     print_lesson(screen, course, found, None)
     shown = screen.export_text()
