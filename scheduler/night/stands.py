@@ -67,8 +67,12 @@ def standing_programme(site: Site, night: date) -> Stands:
 
 
 def with_standing(site: Site, inputs: NightInputs) -> NightInputs:
-    """The inputs with what stands in controllers that are to be kept steady, and a price on changing it."""
-    minutes = np.nan_to_num(standing_programme(site, inputs.dates[0]).minutes)
+    """The inputs with what stands in controllers that are to be kept steady, and a price on changing it.
+
+    Not of those that hold programmes: a station that keeps its minutes while others change fits no percent of them all.
+    """
+    programmes = np.array([*(bool(c.programmes) for c in site.controllers), False])[site.zones.controller]
+    minutes = np.where(programmes, 0.0, np.nan_to_num(standing_programme(site, inputs.dates[0]).minutes))
     if not STEADY.price or not minutes.any():
         return inputs
     return replace(inputs, plan=replace(inputs.plan, standing=minutes, price_of_change=STEADY.price))

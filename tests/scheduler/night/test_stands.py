@@ -197,6 +197,13 @@ def test_where_nobody_keys_the_night_in_changes_have_no_price(tmp_path):
     assert planned.inputs.plan.standing is None and planned.inputs.plan.price_of_change == 0.0
 
 
+def test_what_programmes_hold_has_no_price_of_its_own(tmp_path):
+    two_evenings(tmp_path / "a", "programmes = 2\n")
+    place = h.again(SimpleNamespace(folder=tmp_path / "a"))
+    planned = planned_evening(place, date(2026, 7, 15), datetime(2026, 7, 15, 18, tzinfo=place.time_zone))
+    assert standing_programme(place, date(2026, 7, 15)).minutes.any() and planned.inputs.plan.standing is None
+
+
 def test_a_zone_that_rests_in_a_programme_that_stands_stands_at_what_it_last_ran(tmp_path):
     # Two nights ago G1 and G2 ran 9 min by a programme, last night it rested with both in it; G3 was taken out.
     text = TOML + '[[controller]]\nname = "a"\nprogrammes = 2\n'
