@@ -130,13 +130,14 @@ def drained(level: FloatArray, scale: FloatArray, days: float = HALF_DAY) -> Flo
     return np.where(level < SPENT * scale, scale * np.log(np.exp(u) + days / HELD), level)
 
 
-def settled(level: FloatArray, scale: FloatArray) -> FloatArray:
-    """Depletion after half a day in which only what stands above field capacity drains, and down to it.
+def settled(level: FloatArray, scale: FloatArray, days: float = HALF_DAY) -> FloatArray:
+    """Depletion after some days in which only what stands above field capacity drains, and down to it.
 
     Parameters
     ----------
     level : ndarray                              Depletion [mm], negative above field capacity.
     scale : ndarray, broadcast to it             L [mm], above 0.
+    days : float                                 [d].
 
     Returns
     -------
@@ -147,7 +148,7 @@ def settled(level: FloatArray, scale: FloatArray) -> FloatArray:
     >>> settled(np.array([-6.0, 0.0, 6.0]), np.array(4.5)).round(1).tolist()
     [-3.0, 0.0, 6.0]
     """
-    return np.where(level < 0.0, np.minimum(drained(level, scale), 0.0), level)
+    return np.where(level < 0.0, np.minimum(drained(level, scale, days), 0.0), level)
 
 
 def drainage_day(

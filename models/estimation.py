@@ -98,7 +98,7 @@ def report(setup: Setup, state: FilterState) -> Estimate:
     apart = np.sqrt(state.places[:count] ** 2 @ PLACE_SHARE)
     systematic = np.hypot(setup.spreads.level * zones.taw, setup.spreads.uneven * apart)
     systematic = np.hypot(systematic, setup.spreads.drains_on * setup.drainage[:count])
-    spread[0] = np.hypot(spread[0], systematic)
+    spread[0] = np.hypot(setup.spreads.unsure * spread[0], systematic)
     level = state.depletion[:count]
     low, high = (np.clip(level + side * Z95 * spread[0], 0.0, zones.taw) for side in (-1, 1))
     log_m, log_a = state.log_microclimate[:count], state.log_rate[:count]

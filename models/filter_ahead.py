@@ -2,7 +2,7 @@
 
     D' = settled(D - I exp(a) - Peff + Ks ETc exp(m))
 
-The mean follows `models.drainage.drainage_day` at three places of a zone, which catch DU_LQ, 1 and 2 - DU_LQ of its
+The mean follows the law of `models.drainage` at three places of a zone, which catch DU_LQ, 1 and 2 - DU_LQ of its
 mean: where it seldom rains the driest quarter falls behind while the rest drains, and the zone's mean lies between. D
 is negative while water above field capacity is on its way down, and turf takes that first. Drainage is no straight
 line; its mean, variance and covariance are those of a normal variable (quadrature, and Stein's lemma), so a storm
@@ -23,6 +23,9 @@ from models.filter_state import FilterState, FloatArray, zone_array
 from models.kin import Block, Setup
 from models.uneven_catch import PLACE_SHARE
 
+# [d] of drainage before the date's ET begins, as a night's water has to reach the roots' lower end first; set on soils
+# for tuning; less would serve light soils, but flushes would then miss their forecast
+EARLY = 0.4
 SETTLED = 0.1  # of TAW: nearer to field capacity water may still be on its way down (no source)
 NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(15)  # of a standard normal variable
 WEIGHTS = WEIGHTS / WEIGHTS.sum()
@@ -67,7 +70,7 @@ def predict(
         _add(whole, block, [setup.spreads.night * applied[i]], [])
         covariance.append(whole)
     rough = np.where(applied > 0, setup.patchiness, 0.0)
-    mean, places = _drain(setup, covariance, level, apart, rough)
+    mean, places = _drain(setup, covariance, level, apart, rough, EARLY)
 
     start, at_night = np.minimum(mean[:, None] + places, taw[:, None]), mean - level
     s = setup.spreads
@@ -80,7 +83,7 @@ def predict(
     keep = np.clip(1 - share * wanted / span, 0.0, 1.0)  # mean d after / d D
     after = np.minimum(start - rain[:, None] + stress * wanted[:, None], taw[:, None])
     used, unsure, middle = stress @ PLACE_SHARE * wanted, s.stress * share * wanted, after @ PLACE_SHARE
-    gone = at_night + (settled(after, setup.drainage[:, None]) - after) @ PLACE_SHARE
+    gone = at_night + (settled(after, setup.drainage[:, None], 1.0 - EARLY) - after) @ PLACE_SHARE
     own = [s.demand_own * used, s.rain_own * rain, np.sqrt(0.5) * unsure]
     kin = [s.demand_kin * used, s.rain_kin * rain, np.sqrt(0.5) * unsure, s.undrained * gone]
     for number, block in enumerate(setup.blocks):
@@ -90,7 +93,7 @@ def predict(
         _drift(setup, block, whole)
         covariance[number] = whole
     rough = np.where(rain > 0, setup.patchiness, 0.0)
-    mean, places = _drain(setup, covariance, middle, after - middle[:, None], rough)
+    mean, places = _drain(setup, covariance, middle, after - middle[:, None], rough, 1.0 - EARLY)
     near_full = 1.0 - np.clip(start @ PLACE_SHARE / (SETTLED * taw), 0.0, 1.0)
     uneven = np.where((applied > 0) | (rain > 0), 1.0, near_full)
     uneven = uneven * (1.0 - np.clip(gone / taw, 0.0, 1.0))  # a storm fills every spot
@@ -154,9 +157,14 @@ def _part_above(mean: FloatArray, spread: FloatArray) -> tuple[FloatArray, Float
 
 
 def _drain(
-    setup: Setup, covariance: Sequence[FloatArray], level: FloatArray, places: FloatArray, patchiness: FloatArray
+    setup: Setup,
+    covariance: Sequence[FloatArray],
+    level: FloatArray,
+    places: FloatArray,
+    patchiness: FloatArray,
+    days: float,
 ) -> tuple[FloatArray, FloatArray]:
-    """Let depletion drain for half a day, covariances in place; returns its mean (M,), and its places' less that.
+    """Let depletion drain for part of a day, covariances in place; returns its mean (M,), and its places' less that.
 
     A place's spots lie around its mean x with standard deviation h and drain each by the law g, so the place's is
     E g(x + h z). With x ~ N(mu, s^2) and r^2 = s^2 + h^2: the mean is E g(mu + r z), and the covariance with anything
@@ -167,7 +175,7 @@ def _drain(
     total = np.maximum(variance + patchiness**2, 1e-12)
     r = np.sqrt(total)
     at = level[:, None] + places
-    after = settled(at[:, :, None] + r[:, None, None] * NODES, setup.drainage[:, None, None])
+    after = settled(at[:, :, None] + r[:, None, None] * NODES, setup.drainage[:, None, None], days)
     each = after @ WEIGHTS
     off = after - each[:, :, None]
     slopes = np.clip(off @ (WEIGHTS * NODES) / r[:, None], 0.0, 1.0)

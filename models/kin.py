@@ -1,4 +1,8 @@
-"""Kin: zones of the same surface, soil and exposure, and how what is unknown about them is shared.
+"""Kin: zones of which one tells something of another, and how what is unknown about them is shared.
+
+To the filter all zones of a surface are kin, whatever their soil: one gauge, one ET and one make of sprinkler are wrong
+alike for them; those of one exposure share more of their demand. Learning also tells grounds apart (surface, soil and
+exposure).
 
 A member is a zone's mean or one spot of a zone where a probe stands. What is unknown of a member is the sum of a kin
 effect, an effect of its own zone, and, for a spot, an effect of the spot: a probe sees the water its spot catches,
@@ -40,6 +44,8 @@ class EstimationZones:
     du_lq : ndarray                              Distribution uniformity [-], above 0, to 1.
     drainage : ndarray, optional                 Scale of drainage L [mm], above 0; without it, what passes field
                                                  capacity drains at once.
+    exposure : ndarray of int, optional          Number of its exposure: kin of one exposure share more of their
+                                                 demand. All kin have one, if not given.
     """
 
     kin: IntArray
@@ -48,12 +54,15 @@ class EstimationZones:
     root_depth: FloatArray
     du_lq: FloatArray
     drainage: FloatArray | None = None
+    exposure: IntArray | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and ranges once."""
         shape = np.shape(self.kin)
         if len(shape) != 1:
             raise ValueError(f"kin must have shape (Z,); got {shape}")
+        if self.exposure is not None and np.shape(self.exposure) != shape:
+            raise ValueError(f"exposure must have shape {shape}; got {np.shape(self.exposure)}")
         for name in ("taw", "field_capacity", "root_depth", "du_lq", "drainage"):
             if name == "drainage" and self.drainage is None:
                 continue
@@ -109,11 +118,12 @@ class Spreads:
     Factors are natural logarithms [-], per day errors are shares of the day's amount [-].
     """
 
-    microclimate_kin: float = 0.18
+    microclimate_kin: float = 0.17
+    microclimate_exposure: float = 0.06
     microclimate_own: float = 0.08
     rate_kin: float = 0.06
     rate_own: float = 0.09
-    spot_catch: float = 0.7  # of the catch's CV left at a spot of the root zone's size
+    spot_catch: float = 0.9  # of the catch's CV left at a spot of the root zone's size
     spot_microclimate: float = 0.02
     demand_kin: float = 0.06
     demand_own: float = 0.04
@@ -130,9 +140,10 @@ class Spreads:
     bias: float = 0.05  # [m3/m3] a sensor's level over FC as told: its own offset, and what its profile holds
     bias_drift: float = 0.002  # [m3/m3 per square root of a day]
     layer_gain: float = 0.35  # log of a layer's swing over what the roots' pattern gives: layers, perched water
-    level: float = 0.10  # of TAW: how far the level of depletion is unsure, since no profile holds just what was told
+    unsure: float = 1.4  # of the filter's own spread of depletion: errors last longer than its steps take them to
+    level: float = 0.05  # of TAW: how far the level of depletion is unsure, since no profile holds just what was told
     drains_on: float = 1.2  # of the scale of drainage L: soils that are never filled go on draining for weeks
-    uneven: float = 0.4  # of how far apart the places of a zone stand: its DU is told to a fifth of what it lacks of 1
+    uneven: float = 0.6  # of how far apart the places of a zone stand: its DU is told to a fifth of what it lacks of 1
     reading: float = 0.010  # [m3/m3] noise of an evening reading with what a layer strays
     factor_drift: float = 0.01  # a day, of the spread a factor began with
 
@@ -309,7 +320,10 @@ def _block(
     is_spot = member >= np.size(zones.kin)
     same_zone = (zone[:, None] == zone[None, :]).astype(float)
     uneven = spreads.spot_catch * (1 - np.asarray(zones.du_lq)[zone]) / QUARTER_CV
-    microclimate = spreads.microclimate_kin**2 + spreads.microclimate_own**2 * same_zone
+    exposure = np.zeros(zone.size) if zones.exposure is None else np.asarray(zones.exposure)[zone]
+    alike = (exposure[:, None] == exposure[None, :]).astype(float)
+    microclimate = spreads.microclimate_kin**2 + spreads.microclimate_exposure**2 * alike
+    microclimate = microclimate + spreads.microclimate_own**2 * same_zone
     microclimate = microclimate + np.diag(np.where(is_spot, spreads.spot_microclimate**2, 0.0))
     rate = spreads.rate_kin**2 + spreads.rate_own**2 * same_zone + np.diag(np.where(is_spot, uneven**2, 0.0))
     sensor = np.flatnonzero(np.isin(sensor_member, member))

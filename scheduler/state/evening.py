@@ -1,9 +1,9 @@
 """Where each zone stands at opening time: from the filter over its record, or one step down without it.
 
-With believed readings and a log of applied water the filter speaks for zones with a probe, or with a probe among their
-kin. Without either, a probe reading is turned into root-zone depletion by weighting its depths and carried to opening
-time by the balance; a zone without one stands where the balance puts it, or at field capacity. Every estimate has a
-spread.
+With believed readings and a log of applied water the filter speaks for zones with a probe, and for others of their
+surface. Without either, a probe reading is turned into root-zone depletion by weighting its depths and carried to
+opening time by the balance; a zone without one stands where the balance puts it, or at field capacity. Every estimate
+has a spread.
 """
 
 from __future__ import annotations

@@ -1,10 +1,11 @@
 """The filter over a site's record: what it is fed, how far back it runs, and what it says of each zone tonight.
 
 The filter of `models/estimation.py` predicts with what was applied and what fell and drank, and corrects by every
-believed evening reading; zones without probes learn from their kin. It is run anew over the last days every evening,
-from a stated start, so an estimate follows from the files alone. It begins no earlier than the log of applied water:
-turf was watered before, nobody knows when, and nights taken as dry would end at the wilting point, which readings of a
-sensor whose level is not sure do not mend. Zones of kin without any probe are left to the plain balance.
+believed evening reading; zones without probes learn from their kin, the zones of their surface. It is run anew over the
+last days every evening, from a stated start, so an estimate follows from the files alone. It begins no earlier than the
+log of applied water: turf was watered before, nobody knows when, and nights taken as dry would end at the wilting
+point, which readings of a sensor whose level is not sure do not mend. Surfaces without any probe are left to the plain
+balance.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ from scheduler.state.readings import Sensors, evening_readings, read_together, s
 
 LONGEST_RUN, SHORTEST_RUN = 60, 10  # [d] the filter runs over
 WORK = 3.0e7  # covariance entries times days a run may cost, about a second
+LATER, LATEST = 1.5, 0.8  # [-] of p where ET slackens, in the mean of soils, over that plans keep to; p at most
 LEAST_DAYS = 5  # [d] of weather without which the filter is not run
 LEAST_READINGS = 3  # evenings with a believed reading without which it is not run
 
@@ -108,6 +110,7 @@ def run_record(site: Site, demand: Demand, ran: Ran, believed: pd.DataFrame) -> 
     first = len(days) - 1 - span
     taw = setup.zones.taw
     p = adjusted_depletion_fraction(site.zones.depletion_fraction, etc)[rows]
+    p = np.clip(LATER * p, p, np.maximum(p, LATEST))
     applied = (minutes * site.zones.gross_rate[:, None])[rows]
     etc, rain = etc[rows], rain[rows]
     zones = setup.zones
@@ -124,11 +127,16 @@ def run_record(site: Site, demand: Demand, ran: Ran, believed: pd.DataFrame) -> 
 
 
 def followed(site: Site) -> np.ndarray:
-    """Zones that the filter can follow (Z,): those with a probe that has readings among their kin."""
-    zones = site.zones
-    kin = kin_groups(list(zones.surface), list(zones.soil), list(zones.exposure))
+    """Zones that the filter can follow (Z,): those of surfaces with a probe that has readings."""
+    kin, zones = _kin(site), site.zones
     heard = site.probe_sites["zone"][site.probe_sites["probe"].isin(site.probes["probe"].unique())]
     return np.isin(kin, kin[np.isin(zones.zone, heard)])
+
+
+def _kin(site: Site) -> np.ndarray:
+    """Number the kin of every zone (Z,): zones of one surface, whatever their soil and exposure."""
+    none = [""] * len(site.zones)
+    return kin_groups(list(site.zones.surface), none, none)
 
 
 def _in_touch(
@@ -166,9 +174,8 @@ def _in_touch(
 
 
 def _setup(site: Site, sensors: Sensors, moisture: np.ndarray) -> tuple[Setup, np.ndarray, Sensors, np.ndarray]:
-    """Lay out the zones that have a probe among their kin."""
-    zones = site.zones
-    kin = kin_groups(list(zones.surface), list(zones.soil), list(zones.exposure))
+    """Lay out the zones of surfaces with a probe."""
+    kin, zones = _kin(site), site.zones
     rows = np.flatnonzero(np.isin(kin, kin[sensors.zone]))
     row_of_zone = np.full(len(zones), -1)
     row_of_zone[rows] = np.arange(rows.size)
@@ -179,6 +186,7 @@ def _setup(site: Site, sensors: Sensors, moisture: np.ndarray) -> tuple[Setup, n
         zones.fed_depth[rows],
         zones.du_lq[rows],
         zones.drainage[rows],
+        np.unique(zones.exposure.astype(str), return_inverse=True)[1][rows],
     )
     return prepare(known, sensors.for_estimate(row_of_zone)), rows, sensors, moisture
 

@@ -17,13 +17,16 @@ from tests.simulated import simulate_course
 HELD_OUT = tuple(range(101, 109))  # seeds the spreads were not set on
 WARM_UP = 10  # [days]
 EXACT = dict.fromkeys(
-    "microclimate_kin microclimate_own rate_kin rate_own spot_catch spot_microclimate demand_kin demand_own rain_kin "
-    "rain_own night undrained balance wetted stress patchy patchy_spot bias bias_drift layer_gain level "
-    "uneven drains_on factor_drift".split(),
+    "microclimate_kin microclimate_exposure microclimate_own rate_kin rate_own spot_catch spot_microclimate demand_kin "
+    "demand_own rain_kin rain_own night undrained balance wetted stress patchy patchy_spot bias bias_drift layer_gain "
+    "level uneven drains_on factor_drift".split(),
     0.0,
-)
+) | {"unsure": 1.0}
 
-MADE = Spreads(bias=0.015, layer_gain=0.15, level=0.0)  # of courses made with the field capacity that is told
+MADE = Spreads(  # of courses made with the field capacity that is told, and factors drawn as wide as this
+    microclimate_kin=0.18, microclimate_exposure=0.0, microclimate_own=0.08, rate_kin=0.06, rate_own=0.09,
+    bias=0.015, layer_gain=0.15, level=0.0, unsure=1.0,
+)  # fmt: skip
 
 
 def few(kin, probe_zones, depth=None, spreads=None, du_lq=0.8):

@@ -4,9 +4,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from models import filter_ahead
-from models.drainage import settled
+from models.drainage import HELD, drained, settled
 from models.estimation import report, run_filter
 from models.filter_ahead import predict
 from models.filter_readings import update
@@ -20,6 +22,7 @@ from models.kin import (
     layer_gain,
     prepare,
 )
+from tests.drawn import examples
 from tests.models.test_estimation import EXACT, at, day, few
 
 ALIKE = np.ones((3, 3))  # two zones of kin, and the spot of a probe in the first
@@ -56,6 +59,7 @@ def predict_on(setup, state, irrigation=0.0, etc=4.0, rain=0.0, p=0.5):
         ("wetted", 0.04, {"rain": 0.5}, 1.6**2 * OWN),
         ("wetted", 0.04, {"irrigation": 0.5}, 1.6**2 * OWN),
         ("microclimate_kin", 0.18, {}, (0.18 * 4.0) ** 2 * ALIKE),
+        ("microclimate_exposure", 0.07, {}, (0.07 * 4.0) ** 2 * ALIKE),  # all of one exposure where none is told
         ("microclimate_own", 0.08, {}, (0.08 * 4.0) ** 2 * OWN),
         ("spot_microclimate", 0.02, {}, (0.02 * 4.0) ** 2 * np.diag([0.0, 0.0, 1.0])),
         ("rate_kin", 0.06, {"irrigation": 2.0}, (0.06 * 2.0) ** 2 * ALIKE),
@@ -89,22 +93,58 @@ def test_near_field_capacity_water_may_still_be_on_its_way():
     np.testing.assert_allclose(found[0, 0], (0.025 * 40.0) ** 2, rtol=1e-6)
 
 
+def left(level, days, scale=4.0):
+    """What the law of drainage leaves of what stands above field capacity, written out [mm]."""
+    if level >= 0.0:
+        return level
+    return min(scale * np.log(np.exp(level / scale) + days / HELD), 0.0)
+
+
+def slope(level, days, scale=4.0):
+    """How much of a millimetre more at first is left of it after."""
+    return (left(level + 1e-5, days, scale) - left(level - 1e-5, days, scale)) / 2e-5
+
+
+def loam(scale=4.0, **known):
+    """One zone of 40 mm TAW whose scale of drainage is told, of which only so much is unknown."""
+    zones = EstimationZones(*(np.full(1, v) for v in (0, 40.0, 0.25, 0.25, 1.0)), drainage=np.full(1, scale))
+    return prepare(zones, EstimationProbes(*(np.zeros(0, int),) * 3), Spreads(**EXACT | known))
+
+
 def test_what_drains_is_unsure_and_passes_on_by_the_slope_of_drainage():
-    # 12 mm of rain on a full loam of L 4: half of the way it drains as by `settled`; what stands there after carries on
+    # L 4, 12 mm of rain on a full loam: until the next opening it drains by the law; what stands there after carries on
     # by the slope of that, and a thousandth of what drained is unsure of all kin
-    zones = EstimationZones(*(np.full(1, v) for v in (0, 40.0, 0.25, 0.25, 1.0)), drainage=np.full(1, 4.0))
-    setup = prepare(zones, EstimationProbes(*(np.zeros(0, int),) * 3), Spreads(**EXACT | {"undrained": 1e-3}))
+    setup, early, late = loam(undrained=1e-3), filter_ahead.EARLY, 1.0 - filter_ahead.EARLY
     state = predict(setup, start_state(setup, np.zeros(1), np.zeros(1)), [0.0], [0.0], [12.0], [0.5])
-    left = float(settled(np.array(-12.0), np.array(4.0)))
-    assert state.depletion[0] == pytest.approx(left, abs=1e-6)
-    slope = np.exp(-3.0) / (np.exp(-3.0) + 0.25)
-    assert state.covariance[0][0, 0] == pytest.approx((1e-3 * (12.0 + left) * slope) ** 2, rel=1e-3)
-    # the night's water drains before the date, for half a day, and what is left of it after: all of it is unsure
+    end = left(-12.0, late)
+    assert state.depletion[0] == pytest.approx(end, abs=1e-5)
+    assert state.covariance[0][0, 0] == pytest.approx((1e-3 * (12.0 + end) * slope(-12.0, late)) ** 2, rel=1e-3)
+    # the night's water drains before the date, and what is left of it after: all of it is unsure
     night = predict(setup, start_state(setup, np.zeros(1), np.zeros(1)), [12.0], [0.0], [0.0], [0.5])
-    twice = float(settled(np.array(left), np.array(4.0)))
-    slope = np.exp(left / 4.0) / (np.exp(left / 4.0) + 0.25)
+    first = left(-12.0, early)
+    twice = left(first, late)
+    assert first < end and first < twice < 0.0
     assert night.depletion[0] == pytest.approx(twice, abs=1e-4)
-    assert night.covariance[0][0, 0] == pytest.approx((1e-3 * (12.0 + twice) * slope) ** 2, rel=1e-3)
+    assert night.covariance[0][0, 0] == pytest.approx((1e-3 * (12.0 + twice) * slope(first, late)) ** 2, rel=1e-3)
+
+
+@examples(60)
+@given(st.floats(-40.0, 80.0), st.floats(0.1, 12.0), st.floats(0.05, 1.0))
+def test_what_stops_at_field_capacity_is_never_drier_than_what_goes_on(level, scale, days):
+    at, law = np.array([level]), np.array([scale])
+    stopped, on = settled(at, law, days), drained(at, law, days)
+    assert np.all((at - 1e-12 <= stopped) & (stopped <= on + 1e-12))
+    np.testing.assert_allclose(stopped, at if level >= 0.0 else np.minimum(on, 0.0))
+
+
+def test_kin_of_one_exposure_share_more_of_their_demand():
+    zones = EstimationZones(*(np.full(3, v) for v in (0, 40.0, 0.25, 0.25, 1.0)), exposure=np.array([1, 0, 1]))
+    known = {"microclimate_kin": 0.1, "microclimate_exposure": 0.2, "microclimate_own": 0.3}
+    setup = prepare(zones, EstimationProbes(*(np.zeros(0, int),) * 3), Spreads(**EXACT | known))
+    alike = np.array([[1.0, 0.0, 1.0], [0.0, 1.0, 0.0], [1.0, 0.0, 1.0]])
+    np.testing.assert_allclose(setup.blocks[0].microclimate, 0.01 + 0.04 * alike + 0.09 * np.eye(3))
+    with pytest.raises(ValueError, match="exposure must have shape"):
+        EstimationZones(*(np.full(3, v) for v in (0, 40.0, 0.25, 0.25, 1.0)), exposure=np.zeros(2, int))
 
 
 def test_factors_biases_and_gains_wander_by_their_own_steps():
@@ -139,16 +179,17 @@ def test_drainage_of_what_is_not_sure_against_drawn_values():
     whole = np.zeros((3, 3))
     whole[0, 0], whole[0, 1], whole[1, 0], whole[1, 1] = 9.0, 0.3, 0.3, 0.04
     places, rough, scale = np.array([[3.0, 0.0, -3.0]]), np.array([1.5]), np.array([4.0])
-    mean, apart = filter_ahead._drain(setup, [whole], np.array([-2.0]), places, rough)
+    mean, apart = filter_ahead._drain(setup, [whole], np.array([-2.0]), places, rough, 0.3)
     rng = np.random.default_rng(1)
     factor, rest = rng.normal(size=300_000), rng.normal(size=300_000)
     x = -2.0 + 1.5 * factor + np.sqrt(9.0 - 1.5**2) * rest  # covariance with 0.2 x factor: 0.3
     z = rng.normal(size=x.size)
-    of_place = [settled(x + p + 1.5 * z, scale).mean() for p in places[0]]
+    of_place = [settled(x + p + 1.5 * z, scale, 0.3).mean() for p in places[0]]
     expected = np.array([0.25, 0.5, 0.25]) @ of_place
     assert mean[0] == pytest.approx(expected, abs=0.02)
     np.testing.assert_allclose(apart[0], np.array(of_place) - expected, atol=0.03)
-    mean_of_places = sum(w * settled(x + p + 1.5 * z, scale) for w, p in zip((0.25, 0.5, 0.25), places[0], strict=True))
+    later = [settled(x + p + 1.5 * z, scale, 0.3) for p in places[0]]
+    mean_of_places = sum(w * d for w, d in zip((0.25, 0.5, 0.25), later, strict=True))
     assert whole[0, 1] == pytest.approx(np.cov(mean_of_places, 0.2 * factor)[0, 1], rel=0.03) == whole[1, 0]
     slope_alone = (whole[0, 1] / 0.3) ** 2 * 9.0
     assert whole[0, 0] > slope_alone  # the bend adds what the straight line leaves out
@@ -159,10 +200,11 @@ def test_a_start_errs_alike_for_kin_more_for_a_zone_and_most_for_itself():
     setup = few([0, 0, 1], [0], depth=0.05, spreads=Spreads(), du_lq=0.8)
     spread = np.array([2.0, 3.0, 5.0])
     whole = start_state(setup, np.full(3, 10.0), spread).covariance[0]
-    s, uneven = Spreads(), 0.7 * 0.2 / QUARTER_CV
+    s, uneven = Spreads(), 0.9 * 0.2 / QUARTER_CV
     kin = 0.3 * np.outer([2, 3, 2], [2, 3, 2]) + 0.5 * np.outer([2, 3, 2], [2, 3, 2]) * OWN
     np.testing.assert_allclose(whole[:3, :3], kin + 0.2 * np.diag([4.0, 9.0, 4.0]))
-    m = s.microclimate_kin**2 * ALIKE + s.microclimate_own**2 * OWN + s.spot_microclimate**2 * np.diag([0, 0, 1])
+    shared = s.microclimate_kin**2 + s.microclimate_exposure**2  # one exposure, as none is given
+    m = shared * ALIKE + s.microclimate_own**2 * OWN + s.spot_microclimate**2 * np.diag([0, 0, 1])
     a = s.rate_kin**2 * ALIKE + s.rate_own**2 * OWN + uneven**2 * np.diag([0, 0, 1])
     np.testing.assert_allclose(whole[3:6, 3:6], m)
     np.testing.assert_allclose(whole[6:9, 6:9], a)
@@ -199,6 +241,7 @@ def test_told_factors_act_on_water_and_demand():
         ({"level": 0.1}, 4.0),
         ({"drains_on": 1.2}, 4.8),
         ({"uneven": 0.5}, 0.5 * 3.0),
+        ({"unsure": 1.5}, np.sqrt(3.0**2 - 2.0**2)),  # of the filter's own 2 mm
         ({}, 0.0),
     ],
 )

@@ -6,7 +6,8 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from models.drainage import drainage_day
+from models.choices import SPREAD
+from models.estimation import run_filter
 from models.filter_state import start_state
 from models.uneven_catch import PLACE_SHARE, place_catch
 from scheduler.state import filtered
@@ -20,7 +21,7 @@ ZONES = (
     "zone,surface,turf,soil,root_depth,area,flow,application_rate,du_lq,field_capacity,wilting_point,exposure\n"
     + "".join(
         f"{z},{s},tall_fescue,loam,30,1000,3.333,12,1.0,0.25,0.10,{e}\n"
-        for z, s, e in (("F1", "fairway", "open"), ("F2", "fairway", "open"), ("F3", "fairway", "shade"))
+        for z, s, e in (("F1", "fairway", "open"), ("F2", "fairway", "shade"), ("F3", "rough", "open"))
     )
 )
 PLACES = "probe,zone,depth,from,until\na,F1,15,,\n"
@@ -47,7 +48,7 @@ def record(folder, days=12, evenings=10, minutes=20, observed=None, hour="20:30"
 
 def test_it_speaks_for_the_zones_with_a_probe_among_their_kin(tmp_path):
     found, _, _ = record(tmp_path)
-    assert found.rows.tolist() == [0, 1]  # F3 lies in the shade
+    assert found.rows.tolist() == [0, 1]  # F3 is rough
     assert found.estimate.informed_by.tolist() == ["probe", "kin"]
 
 
@@ -74,22 +75,20 @@ def test_places_that_catch_little_start_drier_than_their_zone_s_mean(tmp_path, m
 
 
 def test_zones_are_followed_whose_kin_has_a_probe_that_reads(tmp_path):
-    # F3 lies in the shade and its probe never read; F1 speaks for F2 as well.
+    # F3 is rough and its probe never read; F1 speaks for F2 as well, in the shade as that is.
     _, place, _ = record(tmp_path, more="silent,F3,15,,\n")
     assert followed(place).tolist() == [True, True, False]
 
 
 def balance_alone(found):
     """Where the same water, ET and drainage end without any reading [mm]."""
-    zones, level = found.setup.zones, found.start
-    for n in range(found.etc.shape[1]):
-        fed = (a[:, n] for a in (found.irrigation, found.etc, found.rain))
-        level = drainage_day(level, *fed, zones.taw, found.p[:, n], zones.drainage).depletion
-    return level
+    start = start_state(found.setup, found.start, SPREAD.unknown * found.setup.zones.taw)
+    silent = np.full(found.moisture.shape, np.nan)
+    return run_filter(found.setup, start, found.irrigation, found.etc, found.rain, found.p, silent).estimate.depletion
 
 
 def test_readings_near_what_the_balance_says_keep_it_there(tmp_path):
-    # 4 mm a night against ETc of some 4.9 and a little drainage: the balance dries slowly from field capacity; 0.24 is
+    # 4 mm a night against ETc of some 4.9 and a little drainage: the balance dries slowly below field capacity; 0.24 is
     # 3 mm short of it.
     found, _, _ = record(tmp_path)
     alone = balance_alone(found)[0]

@@ -110,13 +110,13 @@ def test_drained_zones_owe_the_leaching_that_holds_their_salt(asked, ec, thresho
 
 @pytest.mark.parametrize("word", sorted(CAUTION))
 def test_what_the_filter_follows_is_cheaper_to_miss_and_caution_makes_all_dearer(asked, word):
-    # A probe that reads in G1 speaks for greens in the open; one without a reading speaks for nobody.
+    # A probe that reads in G1 speaks for all greens; one without a reading speaks for nobody.
     _, _, seen, *_ = asked(
         toml=f'[planning]\ncaution = "{word}"\nprice_of_a_run = 2.5\n',
         probes=f"time,probe,moisture,ec,temperature\n{NIGHT}T20:30,a,0.22,,\n",
         probe_sites="probe,zone,depth,from,until\na,G1,15,,\nsilent,F1,15,,\n",
     )
-    assert seen["ground"].followed.tolist() == [True, False, False]
-    worth = CAUTION[word].catch * np.array([CATCH.et_followed, CATCH.et, CATCH.et])
+    assert seen["ground"].followed.tolist() == [True, False, True]
+    worth = CAUTION[word].catch * np.array([CATCH.et_followed, CATCH.et, CATCH.et_followed])
     np.testing.assert_allclose(seen["worth"].et, worth)
     assert (seen["worth"].soft, seen["worth"].run) == (CATCH.soft, 2.5)
