@@ -321,6 +321,8 @@ def test_a_proof_by_hand():
     spans = np.log((told[:2] + FLOOR) / (learned[:2] + FLOOR)).ravel()
     assert of_spans == pytest.approx(scipy.stats.ttest_1samp(spans, 0.0, alternative="greater").pvalue)
     assert learning._proof_of(np.full((2, 3, 2), np.nan)) == (0, 0, 0.0, 1.0, 1.0)
+    half = np.stack([told, np.where(np.arange(3)[:, None] == 1, np.nan, learned)])  # what one way did not foretell
+    assert learning._proof_of(half)[:2] == (2, 3)
     assert learning._chance(np.full(5, 0.3)) == 1.0  # without any scatter no chance can be told
 
 

@@ -181,6 +181,15 @@ def test_spikes_reading_by_reading(seed, monkeypatch):
     assert 4 < found.sum() < 120 and not found[np.arange(len(r.series)) % 11 == 5].any()
 
 
+def test_no_spike_stands_between_two_series():
+    # the first reading of a series lies off the last one of the series before and off its own second
+    first, second = np.full(60, 0.2), np.append(0.3, np.full(59, 0.2))
+    two = several([record(first, et=0.0), record(second, et=0.0)])
+    assert not probe_jumps.spike_values(two, np.arange(120)).any()
+    last = several([record(second[::-1].copy(), et=0.0), record(first, et=0.0)])
+    assert not probe_jumps.spike_values(last, np.arange(120)).any()
+
+
 # ------------------------------------------------------------------------------------------------------------- steps
 
 
@@ -386,7 +395,7 @@ def test_swings_that_change_series_by_series(seed):
         warm = 20 + swing * np.cos(np.arange(n) / 24 * 2 * np.pi)
         for _ in range(2):
             at = rng.integers(0, n - 20)
-            warm[at : at + rng.integers(4, 20)] = NOT
+            warm[at : at + rng.integers(4, 20 if seed < 3 else 60)] = NOT
         parts.append(record(0.2 + np.zeros(n), temperature=warm))
     r = several(parts)
     assert probe_jumps._swing_changes(r, np.ones(len(r.series), bool)) == swings_by_hand(r)

@@ -382,7 +382,9 @@ def test_a_flat_stretch_goes_on_as_far_as_readings_keep_to_its_range(tilt):
     x = np.concatenate(([0.24], 0.24 + rng.normal(0, 0.0005, 60), 0.30 - 0.0012 * np.arange(150)))
     late = record(x, et=0.4)
     late = replace(late, hours=late.hours + 23.0, end=late.end + 23.0)
-    busy = record(0.2 + 0.02 * np.sin(np.arange(96) / 5.0), et=0.0)
+    busy = record(
+        np.append(0.2 + 0.02 * np.sin(np.arange(95) / 5.0), 0.24), et=0.0
+    )  # another series' value is no matter
     flat = probe_standstill.flat_values(several([busy, late]), np.arange(96 + x.size))
     assert np.flatnonzero(flat)[:3].tolist() == [96, 97, 98]
     # of two series in a row only the flat one, to its own end
@@ -402,9 +404,10 @@ def test_few_readings_of_a_wetted_pair_of_days_are_not_flat_alone():
         came = np.zeros(n)
         came[44] = water
         r = record(x, step=6.0, water=came, et=1.2)
-        return probe_standstill.flat_values(r, np.arange(n)).any()
+        return np.flatnonzero(probe_standstill.flat_values(r, np.arange(n))).tolist()
 
-    assert flat_days(2, 0.0) and not flat_days(2, 5.0) and flat_days(3, 5.0)
+    assert flat_days(2, 0.0) == list(range(40, 48)) and flat_days(2, 5.0) == [] == flat_days(2, 0.5)
+    assert flat_days(3, 5.0) == list(range(40, 52))
 
 
 # ---------------------------------------------------------------------------------- gaps, temperature, conductivity
