@@ -57,3 +57,13 @@ def test_zones_count_by_their_area_and_turf_that_no_leaching_holds_is_left_out(p
 
 def test_of_no_zones_there_is_nothing_to_say(place):
     assert row(place, [], source_ec=1.0, water=1, fell=1, drained=1) == ()
+
+
+def test_what_a_surface_owes_is_the_mean_of_its_zones_that_owe_by_area(place):
+    threshold = float(place.zones.ece_threshold[0])
+    (green,) = row(place, [0, 1], source_ec=[1.4, 0.7], water=100, fell=0, drained=0)
+    assert green.required == pytest.approx((requirement(1.4, threshold) + requirement(0.7, threshold)) / 2.0)
+    # Water too salty for its turf owes what cannot be told: only the other zone counts.
+    (green,) = row(place, [0, 1], source_ec=[np.nan, 0.7], water=100, fell=0, drained=0)
+    assert green.required == pytest.approx(requirement(0.7, threshold))
+    assert row(place, [], source_ec=1.0, water=1.0, fell=0, drained=0) == ()

@@ -43,7 +43,9 @@ def test_the_median_of_a_probes_last_day_speaks(tmp_path):
         row(yesterday, 8, "G1-5", 9.0),
         *(row(s.NIGHT, h, "G1-5", e) for h, e in ((10, 2.0), (11, 3.0), (12, 40.0))),
     ]
-    assert ece_of(r.recent_readings(place(tmp_path, *rows), OPENING)) == pytest.approx(3.0, rel=1e-6)
+    found = r.recent_readings(place(tmp_path, *rows), OPENING)
+    assert ece_of(found) == pytest.approx(3.0, rel=1e-6)
+    assert found["time"].tolist() == [pd.Timestamp(s.NIGHT) + timedelta(hours=12)]  # as of its last
 
 
 @pytest.mark.parametrize(("days", "known"), [(2, True), (3, False)])
