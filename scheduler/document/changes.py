@@ -69,22 +69,26 @@ def programme_changes(before: PlanDocument, now: PlanDocument) -> tuple[str, ...
     since = format_short_date(before.night, units)
     lines = []
     if begin:
-        lines.append(f"{counted(len(begin), 'zone')} run that did not on {since}: {_by_cause(begin)}.")
+        lines.append(f"{_run(len(begin))} that did not on {since}: {_by_cause(begin)}.")
     if rest:
         lines.append(
             f"{counted(len(rest), 'zone')} that ran then {'rests' if len(rest) == 1 else 'rest'}: {_by_cause(rest)}."
         )
     if longer or shorter:
-        more = [f"{counted(len(longer), 'zone')} run longer"] if longer else []
-        more += [f"{counted(len(shorter), 'zone')} shorter"] if shorter else []
+        more = [f"{_run(len(longer))} longer"] if longer else []
+        more += [f"{len(shorter) if longer else _run(len(shorter))} shorter"] if shorter else []
         lines.append(f"{' and '.join(more)} than then{_weather(before, now)}.")
     if moved:
-        lines.append(
-            f"{counted(len(moved), 'zone')} keep their minutes and start at another time, to make room for the others."
-        )
+        one = len(moved) == 1
+        keep = "1 zone keeps its minutes and starts" if one else f"{len(moved)} zones keep their minutes and start"
+        lines.append(f"{keep} at another time, to make room for the others.")
     if kept or not lines:
-        lines.append(f"{counted(kept, 'zone')} {'runs' if kept == 1 else 'run'} as then, minutes and starts.")
+        lines.append(f"{_run(kept)} as then, minutes and starts.")
     return tuple(lines)
+
+
+def _run(zones: int) -> str:
+    return f"{counted(zones, 'zone')} {'runs' if zones == 1 else 'run'}"
 
 
 def _minutes_differ(stood: ZonePart | None, zone: ZonePart) -> int:

@@ -316,7 +316,7 @@ def test_what_is_keyed_otherwise_is_counted_by_minutes_and_starts():
     )
     assert changes.entries_changed(before, now) == 1 + 2 + 2
     said = changes.programme_changes(before, now)
-    assert said[0].startswith("1 zone run longer than then") and "start at another time" in said[1]
+    assert said[0].startswith("1 zone runs longer than then") and "starts at another time" in said[1]
     said = changes.programme_changes(now, before)
     assert any(line.startswith("1 zone shorter than then") for line in said)
 

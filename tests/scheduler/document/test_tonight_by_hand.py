@@ -405,10 +405,10 @@ def test_what_differs_from_the_evening_before_in_five_sentences():
         zone("new", 4.0, why=Why.FLUSH),
     )  # fmt: skip
     assert changes.programme_changes(before, now) == (
-        "1 zone run that did not on Mon 13 Jul: 1 green (too dry by tomorrow without).",
+        "1 zone runs that did not on Mon 13 Jul: 1 green (too dry by tomorrow without).",
         "1 zone that ran then rests: 1 tee (rain is enough).",
-        "1 zone run longer and 1 zone shorter than then" + changes._weather(before, now) + ".",
-        "1 zone keep their minutes and start at another time, to make room for the others.",
+        "1 zone runs longer and 1 shorter than then" + changes._weather(before, now) + ".",
+        "1 zone keeps its minutes and starts at another time, to make room for the others.",
         "2 zones run as then, minutes and starts.",
     )
     still = plan_of(NIGHT, zone("A", 0.0))
@@ -417,7 +417,7 @@ def test_what_differs_from_the_evening_before_in_five_sentences():
     assert changes.programme_changes(before, more)[0].startswith("2 zones run longer than then")
     less = plan_of(NIGHT, zone("B", 0.0), zone("C", 0.0), zone("D", 4.0))
     found = changes.programme_changes(before, less)
-    assert "2 zones that ran then rest" in found[0] and found[1].startswith("1 zone shorter than then")
+    assert "2 zones that ran then rest" in found[0] and found[1].startswith("1 zone runs shorter than then")
     assert len(found) == 2
 
 
