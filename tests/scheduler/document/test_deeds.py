@@ -318,7 +318,7 @@ def test_what_is_keyed_otherwise_is_counted_by_minutes_and_starts():
     said = changes.programme_changes(before, now)
     assert said[0].startswith("1 zone runs longer than then") and "starts at another time" in said[1]
     said = changes.programme_changes(now, before)
-    assert any(line.startswith("1 zone shorter than then") for line in said)
+    assert any(line.startswith("1 zone runs shorter than then") for line in said)
 
 
 def test_surfaces_stand_in_order_of_service_or_the_other_way_round():
