@@ -446,8 +446,8 @@ SLIPS = (
     ),
     Slip(
         "scheduler/night/stands.py",
-        "for days in range(1, STEADY.looked_back + 1",
-        "for days in range(2, STEADY.looked_back + 1",
+        "ago = range(1, STEADY.looked_back + 1",
+        "ago = range(2, STEADY.looked_back + 1",
         "the plan of the evening before does not stand",
     ),
     Slip(

@@ -121,3 +121,14 @@ def test_surfaces_alike_give_way_by_name():
     assert measures.gives_way(site, (date(2026, 7, 14),), course) == [("green", date(2026, 7, 14), 1)]
     course.dry = np.ones((3, 1))
     assert [name for name, _, _ in measures.gives_way(site, (date(2026, 7, 14),), course)] == ["green", "tee"]
+
+
+def test_sites_that_failed_stand_first_then_the_driest_by_service_and_the_most_warned_of():
+    def row(name, code=0, dry=(), warnings=None):
+        return SimpleNamespace(name=name, code=code, dry_share=list(dry), warnings=warnings)
+
+    rows = [
+        row("e", 0, (0.1, 0.9), 1), row("d", 0, (0.2, 0.0), 1), row("c", 0, (0.2, 0.0), 5), row("b", 0, (0.2, 0.1)),
+        row("f", 0, (0.1, 0.9), 1), row("z", 3),
+    ]  # fmt: skip
+    assert [r.name for r in sorted(rows, key=fleet._trouble)] == ["z", "b", "c", "d", "e", "f"]
