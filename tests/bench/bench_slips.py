@@ -781,24 +781,23 @@ def main() -> None:
     parser.add_argument("--quick", type=float, default=QUICK, help="seconds of processor time one test may take")
     given = parser.parse_args()
     slips = [s for s in (*SLIPS, *(Slip(*one) for one in MORE)) if given.only in s.meaning or given.only in s.file]
-    alive = 0
+    killed = 0
 
     def judge(killed_by: Callable[[Mutant], str | None]) -> None:
-        nonlocal alive
+        nonlocal killed
         for slip in slips:
             try:
                 one = changed(slip)
             except ValueError as gone:  # the code has moved on: write the slip anew
                 sys.stdout.write(f"GONE   {gone}: {slip.meaning}\n")
-                alive += 1
                 continue
             lives = killed_by(one) is None
-            alive += lives
+            killed += not lives
             sys.stdout.write(f"{'LIVES ' if lives else 'killed'} {slip.file}:{one.line} {slip.meaning}\n")
             sys.stdout.flush()
 
     run(sorted({t for s in slips for t in tests_of(s.file)}), Session(given.quick, MOST, judge))
-    sys.stdout.write(f"{len(slips) - alive} of {len(slips)} killed\n")
+    sys.stdout.write(f"{killed} of {len(slips)} killed\n")
 
 
 if __name__ == "__main__":
