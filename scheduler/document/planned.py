@@ -15,8 +15,8 @@ from models.plan.inputs import Floats, PlanInputs
 from models.soil import DayBalance, balance_day
 from scheduler.night.records import RunnableNight
 from scheduler.plan.inputs import NightInputs
+from scheduler.salinity.candidates import FlushCandidates
 from scheduler.salinity.evening import SaltState, forecast_salt
-from scheduler.salinity.flushes import FlushCandidates
 from scheduler.site import Site
 from scheduler.state.demand import Demand
 from scheduler.state.evening import StartState

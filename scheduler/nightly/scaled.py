@@ -32,8 +32,8 @@ from scheduler.errors import NoPlan
 from scheduler.night.timetable import runnable_night
 from scheduler.notes import Note
 from scheduler.plan.inputs import NightInputs, night_inputs
+from scheduler.salinity.candidates import nobody
 from scheduler.salinity.evening import salt_state
-from scheduler.salinity.flushes import nobody
 from scheduler.site import Site
 from scheduler.site.windows import night_windows
 from scheduler.state.demand import Demand, evening_demand, zone_rain

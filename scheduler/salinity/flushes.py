@@ -34,65 +34,20 @@ from functools import cached_property
 import numpy as np
 
 from models.choices import FLUSH, SALT
-from models.flushing import flush_depth
-from models.layers import LayeredState, Layers, ece_of, root_zone_ece, some_layers, standing_ece, state_from_ece
+from models.layers import LayeredState, Layers, ece_of, root_zone_ece, some_layers, state_from_ece
 from models.plan.flush_needs import FlushNeeds, Upkeep
 from models.plan.inputs import PlanInputs
-from models.salt_balance import layered_day, lead_in
-from models.salts import salt_stress
+from models.salt_balance import layered_day
 from scheduler.events import protected_nights
 from scheduler.notes import Note
+from scheduler.salinity.candidates import FlushCandidates, few_names, nobody, spared_notes
 from scheduler.salinity.evening import SaltState
+from scheduler.salinity.flush_depths import avoidable, flush_drainage, left_by_largest, working_limit
 from scheduler.salinity.upkeep import ece_with_upkeep, upkeep_depths
 from scheduler.site import Site
 
 AFTER = 7  # [d] beyond the horizon over which waiting is judged
 STORM = 1.0  # [mm] of rain drained on a date that counts as a storm
-
-
-@dataclass(frozen=True)
-class FlushCandidates:
-    """The zones in question and why; arrays over them, (F,) unless said.
-
-    Parameters
-    ----------
-    needs : FlushNeeds             What the plan takes.
-    ece_now : ndarray              Mean ECe tonight [dS/m].
-    layer_ece : ndarray (F, L)     ECe by layer tonight [dS/m].
-    limit, target : ndarray        Limit of the mean ECe and what the flush brings it to [dS/m].
-    passes : ndarray               Night after which the limit is passed without a flush, 0 if it is now.
-    by : tuple of date             Last night on which the flush is in time.
-    rise : ndarray                 Daily rise of the mean ECe without a flush [dS/m/d].
-    wary : ndarray                 What the limit is held against, over the ECe believed [-].
-    staged : ndarray               More flushes will be needed: one cannot do it.
-    cause : tuple of str           Why a flush is asked for.
-    beside : tuple of str          What else is to be said of it, "" without.
-    spared : tuple of str          Zone ids whose flush the forecast rain does.
-    notes : tuple of Note
-    """
-
-    needs: FlushNeeds
-    ece_now: np.ndarray
-    layer_ece: np.ndarray
-    limit: np.ndarray
-    target: np.ndarray
-    passes: np.ndarray
-    by: tuple[date, ...]
-    rise: np.ndarray
-    wary: np.ndarray
-    staged: np.ndarray
-    cause: tuple[str, ...]
-    beside: tuple[str, ...]
-    spared: tuple[str, ...]
-    notes: tuple[Note, ...]
-
-    def words(self, f: int, brings: str) -> str:
-        """One sentence on a candidate: why, what a flush does or would do, and what else there is to say."""
-        return f"{self.cause[f]}; {brings}{self.beside[f]}"
-
-    def holds_for(self, f: int, ece: float) -> float:
-        """Days until a zone that is flushed to a mean ECe [dS/m] is due again [d]."""
-        return float((self.limit[f] - self.wary[f] * ece) / max(self.rise[f], 1e-6))
 
 
 def flush_needs(
@@ -233,7 +188,7 @@ def _frame(site: Site, salt: SaltState, plan: PlanInputs, dates: tuple[date, ...
     floor = open_ec.min(axis=1) * (layers.field_capacity / layers.paste).mean(axis=1)
     limit = zones.ece_threshold.astype(float)
     asked = np.flatnonzero(zones.drained & salt.known)
-    left = _left_by_largest(some_layers(layers, asked))
+    left = left_by_largest(some_layers(layers, asked))
     limit[asked] = working_limit(limit[asked], floor[asked], rise[asked], left)
     return _Frame(site, salt, plan, dates, fraction, open_ec, rise, floor, limit)
 
@@ -258,12 +213,12 @@ def _due(frame: _Frame, view: _View, maybe: np.ndarray) -> tuple[np.ndarray, tup
 def _flushes(due: _Due) -> _Flushes:
     """How deep each flush must be, before or after the rain that comes."""
     open_ec = due.frame.open_ec[due.z]
-    depth, reached, staged = _depths(due.part, due.view.at(due.row, due.passes), due.target, open_ec, due.most)
+    depth, reached, staged = flush_drainage(due.part, due.view.at(due.row, due.passes), due.target, open_ec, due.most)
     wet = due.view.storm[due.row]
     rained = np.zeros(due.row.size, dtype=bool)
     if (wet >= 0).any():  # salt the forecast rain carries off need not be flushed
         after_rain = due.view.at(due.row, np.maximum(wet + 1, due.passes))
-        after, left, few = _depths(due.part, after_rain, due.target, open_ec, due.most)
+        after, left, few = flush_drainage(due.part, after_rain, due.target, open_ec, due.most)
         rained = (wet >= 0) & (np.nanmin(after, axis=1) < np.nanmin(depth, axis=1))
         depth = np.where(rained[:, None], after, depth)
         reached, staged = np.where(rained, left, reached), np.where(rained, few, staged)
@@ -305,7 +260,7 @@ def _upkeep(due: _Due, flush: _Flushes) -> Upkeep:
 def _harm(due: _Due, ece: np.ndarray) -> np.ndarray:
     """ET lost on each date for want of a flush (F, T) [mm], from the ECe of the dates."""
     zones, etc = due.frame.site.zones, due.frame.plan.etc[due.z]
-    lost = _avoidable(ece, due.limit, due.target, zones.ece_threshold[due.z], zones.ece_slope[due.z])
+    lost = avoidable(ece, due.limit, due.target, zones.ece_threshold[due.z], zones.ece_slope[due.z])
     return lost * np.concatenate((etc, np.repeat(etc.mean(axis=1, keepdims=True), AFTER, axis=1)), axis=1)
 
 
@@ -320,30 +275,6 @@ def _wary(salt: SaltState) -> np.ndarray:
     widest = np.where(fed, FLUSH.widest_fed, FLUSH.widest)
     widest = np.where(np.isin(salt.origin, ("kin", "balance")), FLUSH.unread, 1.0) * widest
     return 1.0 + FLUSH.wary * np.minimum(np.nan_to_num(salt.spread / np.maximum(salt.mean, 1e-6)), widest)
-
-
-def working_limit(threshold: np.ndarray, floor: np.ndarray, rise: np.ndarray, left: np.ndarray) -> np.ndarray:
-    """Mean ECe above which a zone asks for a flush [dS/m]: the turf's threshold, or what its water allows.
-
-    The largest flush takes a zone from L to floor + left (L - floor), as the layers are linear in salt; it lasts
-    `FLUSH.least_rest` days where L >= floor + FLUSH.least_rest rise / (1 - left).
-
-    Parameters
-    ----------
-    threshold, floor : ndarray (Z,)   The turf's limit; what endless flushing with the best water ends at [dS/m].
-    rise : ndarray (Z,)               Daily rise of the mean ECe under plain upkeep [dS/m/d].
-    left : ndarray (Z,)               Share of the salt above the floor that the largest flush leaves [-].
-    """
-    lasts = floor + FLUSH.least_rest * rise / (1.0 - left)
-    return np.maximum(threshold, np.maximum(FLUSH.floor_margin * floor, lasts))
-
-
-def _left_by_largest(layers: Layers) -> np.ndarray:
-    """Share of evenly spread salt that the largest flush leaves, with clean water (Z,) [-]."""
-    even = state_from_ece(layers, np.zeros(layers.zones), 1.0)
-    return standing_ece(
-        layers, ece_of(layers, lead_in(layers, even, FLUSH.largest_share * layers.full_water.sum(axis=1), 0.0))
-    )
 
 
 @dataclass(frozen=True)
@@ -391,52 +322,6 @@ def _storm_does_it(view: _View, limit: np.ndarray, nights: int) -> np.ndarray:
     step = np.arange(1, nights + 1)[None, :]
     since = step > view.storm[:, None]
     return (view.storm >= 0) & ((view.mean[:, 1 : nights + 1] <= limit[:, None]) | ~since).all(axis=1)
-
-
-def _depths(
-    part: Layers, before: LayeredState, target: np.ndarray, open_ec: np.ndarray, most: np.ndarray
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Drainage with each supply (F, K) [mm], the ECe it reaches (F,), and whether one flush is not enough (F,).
-
-    Where a supply that could reach the target in the end does not do so within `most`, one flush goes as far as the
-    poorest of such supplies takes it: otherwise every such flush would be left to the best water alone.
-    """
-    best_ec = open_ec.min(axis=1)
-    widest = float((most / (1000.0 * part.depth)).max()) * 1.01
-    share = (part.field_capacity / part.paste).mean(axis=1)
-    able = (FLUSH.target_margin * open_ec * share[:, None] <= target[:, None] + 1e-9) | (open_ec == best_ec[:, None])
-    able &= np.isfinite(open_ec)
-    needed, reach = np.full(open_ec.shape, np.nan), np.full(open_ec.shape, np.nan)
-    for k in np.flatnonzero(able.any(axis=0)):
-        rows = np.flatnonzero(able[:, k])
-        some = (some_layers(part, rows), LayeredState(before.depletion[rows], before.salt[rows]))
-        found = flush_depth(*some, target[rows], open_ec[rows, k], largest_relative_depth=widest)
-        needed[rows, k] = np.where(found.drainage <= most[rows], found.drainage, np.nan)
-        led = lead_in(*some, some[1].total_depletion + most[rows], open_ec[rows, k])
-        reach[rows, k] = standing_ece(some[0], ece_of(some[0], led))
-    staged = (able & np.isnan(needed)).any(axis=1)
-    if not staged.any():
-        return needed, target, staged
-    target = np.where(staged, np.where(able, reach, 0.0).max(axis=1), target)
-    poorest = np.where(able, reach, 0.0).argmax(axis=1)
-    for k in np.flatnonzero((able & staged[:, None]).any(axis=0)):
-        rows = np.flatnonzero(able[:, k] & staged)
-        some = (some_layers(part, rows), LayeredState(before.depletion[rows], before.salt[rows]))
-        found = flush_depth(*some, target[rows] + 1e-6, open_ec[rows, k], largest_relative_depth=widest)
-        needed[rows, k] = np.where(poorest[rows] == k, most[rows], np.minimum(found.drainage, most[rows]))
-    return needed, target, staged
-
-
-def _avoidable(
-    ece: np.ndarray, limit: np.ndarray, target: np.ndarray, threshold: np.ndarray, slope: np.ndarray
-) -> np.ndarray:
-    """Share of ET lost on each date because the zone was not flushed (F, T) [-]: above the limit, in its saltier part.
-
-    Ks by FAO-56 Eq. 90 at 1.25 times the mean ECe, against Ks at 1.25 times the target.
-    """
-    now = salt_stress(FLUSH.saltier_part * ece, threshold[:, None], slope[:, None])
-    then = salt_stress(FLUSH.saltier_part * target, threshold, slope)[:, None]
-    return np.where(ece > limit[:, None], np.maximum(then - now, 0.0), 0.0)
 
 
 def _in_time(allowed: np.ndarray, passes: np.ndarray) -> list[int]:
@@ -494,34 +379,11 @@ def _notes(site: Site, z: np.ndarray, allowed: np.ndarray, spared: tuple[str, ..
     notes = []
     shut = [str(site.zones.zone[i]) for i in z[~allowed.any(axis=1)]]
     if shut:
-        text = f"a flush is due and no night of these allows it: {_some(shut)}"
+        text = f"a flush is due and no night of these allows it: {few_names(shut)}"
         notes.append(Note("warning", "salts", text))
-    if spared:
-        notes.append(Note("info", "salts", f"no flush where the forecast rain is expected to do it: {_some(spared)}"))
-    return tuple(notes)
-
-
-def _some(names: list[str] | tuple[str, ...]) -> str:
-    return ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+    return (*notes, *spared_notes(spared))
 
 
 def _source_ec(site: Site) -> np.ndarray:
     """ECw of each source, as the plan counts them (W,) [dS/m]."""
     return np.nan_to_num(np.array([s.ec for s in site.sources] or [0.0], dtype=float))
-
-
-def nobody(
-    dates: tuple[date, ...], supplies: int, layers: int, spared: tuple[str, ...] = ()
-) -> FlushCandidates:  # fmt: skip
-    """No zone in question, over so many supplies and layers of soil."""
-    none, n = np.zeros(0), len(dates)
-    needs = FlushNeeds(
-        np.zeros(0, dtype=np.int64), np.zeros((0, supplies)), np.zeros((0, n), dtype=bool), np.zeros((0, n)), none
-    )
-    notes = ()
-    if spared:
-        notes = (Note("info", "salts", f"no flush where the forecast rain is expected to do it: {_some(spared)}"),)
-    return FlushCandidates(
-        needs, none, np.zeros((0, layers)), none, none, none.astype(int), (), none, none, none.astype(bool), (), (),
-        spared, notes,
-    )  # fmt: skip

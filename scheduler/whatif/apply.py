@@ -20,8 +20,9 @@ from scheduler.errors import listing
 from scheduler.notes import Note
 from scheduler.plan.inputs import NightInputs, night_inputs
 from scheduler.plan.water import applied_volume, share_of
+from scheduler.salinity.candidates import FlushCandidates
 from scheduler.salinity.evening import SaltState
-from scheduler.salinity.flushes import FlushCandidates, flush_needs
+from scheduler.salinity.flushes import flush_needs
 from scheduler.site import Site
 from scheduler.site.records import Restriction, WindowRule
 from scheduler.site.settle import window_minutes

@@ -170,7 +170,7 @@ SLIPS = (
         "the saltiest for the best water (limit)",
     ),
     Slip(
-        "scheduler/salinity/flushes.py",
+        "scheduler/salinity/flush_depths.py",
         "best_ec = open_ec.min(axis=1)",
         "best_ec = np.where(np.isfinite(open_ec), open_ec, -np.inf).max(axis=1)",
         "the saltiest for the best water (depth)",

@@ -11,8 +11,9 @@ import numpy as np
 
 from models.soil import TEXTURES
 from scheduler.plan.inputs import NightInputs, night_inputs
+from scheduler.salinity.candidates import FlushCandidates
 from scheduler.salinity.evening import SaltState, salt_state
-from scheduler.salinity.flushes import FlushCandidates, flush_needs
+from scheduler.salinity.flushes import flush_needs
 from scheduler.site import Site
 from scheduler.site.windows import night_windows
 from scheduler.state.demand import Demand, evening_demand

@@ -12,7 +12,8 @@ from models.plan.flush_needs import FlushNeeds
 from models.salt_balance import layered_day, lead_in
 from models.salts import leaching_requirement
 from scheduler.events import protected_nights
-from scheduler.salinity.flushes import saltier, working_limit
+from scheduler.salinity.flush_depths import working_limit
+from scheduler.salinity.flushes import saltier
 from scheduler.salinity.readings import site_layers
 from tests.scheduler import salty_sites as s
 

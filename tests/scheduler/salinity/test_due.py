@@ -8,16 +8,16 @@ import numpy as np
 import pytest
 
 from models.choices import FLUSH, SALT
-from scheduler.salinity import flushes
+from scheduler.salinity import flush_depths, flushes
+from scheduler.salinity.candidates import few_names
+from scheduler.salinity.flush_depths import avoidable, left_by_largest, working_limit
 from scheduler.salinity.flushes import (
-    _avoidable,
     _Due,
     _frame,
     _in_question,
     _in_time,
     _storm_does_it,
     saltier,
-    working_limit,
 )
 
 NIGHT = date(2026, 7, 14)
@@ -121,14 +121,14 @@ def test_a_storm_does_it_where_the_zone_stays_within_its_limit_from_then_on():
 def test_harm_is_what_a_flush_would_spare_in_the_saltier_part_above_the_limit():
     # FAO-56 Eq. 90: Ks = 1 - b / 100 (ECe - threshold), b = 10 %, 3 dS/m; the saltier part has 1.25 times the mean.
     ece = np.array([[4.0, 5.0, 6.0]])
-    found = _avoidable(ece, np.array([4.5]), np.array([3.2]), np.array([3.0]), np.array([10.0]))
+    found = avoidable(ece, np.array([4.5]), np.array([3.2]), np.array([3.0]), np.array([10.0]))
     part = FLUSH.saltier_part
     spared = 0.1 * part * (ece - 3.2)
     np.testing.assert_allclose(found, np.where(ece > 4.5, spared, 0.0))
 
 
 def test_harm_is_of_each_date_s_et_and_of_the_mean_beyond_the_horizon(monkeypatch):
-    monkeypatch.setattr(flushes, "_avoidable", lambda ece, *given: 0.5 * np.ones((2, 2 + flushes.AFTER)))
+    monkeypatch.setattr(flushes, "avoidable", lambda ece, *given: 0.5 * np.ones((2, 2 + flushes.AFTER)))
     zones = SimpleNamespace(ece_threshold=np.zeros(3), ece_slope=np.zeros(3))
     plan = SimpleNamespace(etc=np.array([[9.0, 9.0], [4.0, 6.0], [2.0, 8.0]]))
     found = SimpleNamespace(
@@ -142,14 +142,14 @@ def test_harm_is_of_each_date_s_et_and_of_the_mean_beyond_the_horizon(monkeypatc
 
 def test_the_largest_flush_is_a_share_of_all_that_the_soil_holds(monkeypatch):
     led = []
-    monkeypatch.setattr(flushes, "state_from_ece", lambda layers, depletion, ece: (depletion.tolist(), ece))
+    monkeypatch.setattr(flush_depths, "state_from_ece", lambda layers, depletion, ece: (depletion.tolist(), ece))
     monkeypatch.setattr(
-        flushes, "lead_in", lambda layers, state, water, ec: led.append((state, water.tolist(), ec)) or "led"
+        flush_depths, "lead_in", lambda layers, state, water, ec: led.append((state, water.tolist(), ec)) or "led"
     )
-    monkeypatch.setattr(flushes, "ece_of", lambda layers, state: state)
-    monkeypatch.setattr(flushes, "standing_ece", lambda layers, ece: ece)
+    monkeypatch.setattr(flush_depths, "ece_of", lambda layers, state: state)
+    monkeypatch.setattr(flush_depths, "standing_ece", lambda layers, ece: ece)
     layers = SimpleNamespace(zones=2, full_water=np.array([[20.0, 30.0], [40.0, 60.0]]))
-    assert flushes._left_by_largest(layers) == "led"
+    assert left_by_largest(layers) == "led"
     assert led == [(([0.0, 0.0], 1.0), [FLUSH.largest_share * 50.0, FLUSH.largest_share * 100.0], 0.0)]
 
 
@@ -170,7 +170,7 @@ def frame(etc, drained=(True, True, False), known=(True, True, True)):
     salt = SimpleNamespace(layers=layers, source_ec=np.array([2.0, 1.0, 1.5]), known=np.array(known))
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(flushes, "some_layers", lambda layers, z: layers)
-        patch.setattr(flushes, "_left_by_largest", lambda layers: 0.5)
+        patch.setattr(flushes, "left_by_largest", lambda layers: 0.5)
         return _frame(site, salt, plan, DATES, None)
 
 
@@ -226,7 +226,7 @@ def asked_for(monkeypatch, storm=-1, first=(20.0, 3.0, True), rained=(9.0, 3.5, 
         depth, reached, staged = next(answers)
         return np.array([[depth]]), np.array([reached]), np.array([staged])
 
-    monkeypatch.setattr(flushes, "_depths", depths)
+    monkeypatch.setattr(flushes, "flush_drainage", depths)
     flush = flushes._flushes(found)
     return flush.depth[0, 0], flush.reached[0], bool(flush.staged[0]), bool(flush.rained[0]), steps
 
@@ -345,5 +345,5 @@ def test_the_night_a_flush_is_wanted_by_and_shut_nights_are_said():
 
 
 def test_names_of_many_zones_are_cut_short():
-    assert flushes._some(tuple("abcdef")) == "a, b, c, d, e, f"
-    assert flushes._some(tuple("abcdefgh")) == "a, b, c, d, e, f and 2 more"
+    assert few_names(tuple("abcdef")) == "a, b, c, d, e, f"
+    assert few_names(tuple("abcdefgh")) == "a, b, c, d, e, f and 2 more"
