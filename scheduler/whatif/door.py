@@ -31,6 +31,10 @@ QUIET = {
     "distributed.admin.system-monitor.interval": "10s",
     "distributed.admin.system-monitor.gil.enabled": False,
 }
+# Dask has workers give freed memory back at once; a night's arrays are then asked for anew, page by page, all season
+# long. What they hold between nights is some 60 MB of `MEMORY`.
+KEEPS = {f"MALLOC_{name}_": size for name, size in (("TRIM_THRESHOLD", 1 << 28), ("MMAP_THRESHOLD", 1 << 28))}
+ONE_CORE = {f"{name}_NUM_THREADS": 1 for name in ("OMP", "MKL", "OPENBLAS")}  # to each worker
 
 
 class NoCluster(Exception):
@@ -156,6 +160,7 @@ def _dask() -> None:
         words = "several workers need Dask, which is not installed; pip install 'evenfall[fleet]', or use one worker"
         raise NoCluster(words) from missing
     dask.config.set({"distributed.scheduler.allowed-failures": TRIES, "distributed.worker.daemon": False, **QUIET})
+    dask.config.set({"distributed.nanny.pre-spawn-environ": KEEPS | ONE_CORE})
 
 
 def _load(module: str) -> None:
@@ -198,7 +203,7 @@ def _there(work: Callable[..., Any], tasks: Sequence[tuple[Any, ...]], client: A
     def send() -> None:
         threads = max(1, sum(client.nthreads().values()))  # workers may come and go
         while order.left and len(places) < order.at_once(threads):
-            place = order.next()
+            place = order.next(threads)
             # a task goes to the scheduler with all it needs, so that it outlives the worker it was sent to
             future = client.submit(work, *tasks[place], pure=False, retries=0)
             places[future.key] = place
@@ -224,17 +229,21 @@ class _Order:
     def __init__(self, kinds: Sequence[Hashable]) -> None:
         self.kinds = kinds
         self.left = {kind: [i for i, k in enumerate(kinds) if k == kind] for kind in dict.fromkeys(kinds)}
-        self.began: dict[int, float] = {}
+        self.began: dict[int, float] = {}  # at work
+        self.waiting: list[int] = []  # sent, behind others
         self.took: dict[Hashable, list[float]] = {}
 
-    def next(self) -> int:
-        """Place of the task to be begun."""
+    def next(self, threads: int) -> int:
+        """Place of the task to be sent to so many threads."""
         kind = max(self.left, key=self._length)
         place = self.left[kind].pop(0)
         if not self.left[kind]:
             del self.left[kind]
-        self.began[place] = time.monotonic()
         self.took.setdefault(kind, [])
+        if len(self.began) < threads:
+            self.began[place] = time.monotonic()
+        else:
+            self.waiting.append(place)
         return place
 
     def at_once(self, threads: int) -> int:
@@ -243,8 +252,14 @@ class _Order:
         return threads * (AHEAD if still > AHEAD * threads else 1)
 
     def ended(self, place: int) -> None:
-        """Take note of how long it was, with the wait for a worker: only which took longer counts."""
-        self.took[self.kinds[place]].append(time.monotonic() - self.began[place])
+        """Take note of how long it was at work, and that the one sent first of those that wait takes its place."""
+        now = time.monotonic()
+        if place in self.waiting:  # another went before it
+            self.waiting.remove(place)
+            return
+        self.took[self.kinds[place]].append(now - self.began.pop(place))
+        if self.waiting:
+            self.began[self.waiting.pop(0)] = now
 
     def _length(self, kind: Hashable) -> float:
         """How long its tasks take, as far as is known [s]; endless where none was begun."""

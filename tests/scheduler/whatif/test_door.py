@@ -55,11 +55,30 @@ def test_kinds_that_take_longest_are_begun_first(monkeypatch):
     clock = iter(range(100))
     monkeypatch.setattr(door.time, "monotonic", lambda: float(next(clock)))
     order = door._Order([i // 4 for i in range(12)])
-    first = [order.next() for _ in range(3)]  # at 0, 1, 2
+    first = [order.next(3) for _ in range(3)]  # at 0, 1, 2
     assert first == [0, 4, 8]
     for place in (4, 8, 0):  # at 3, 4, 5: kind 1 took 2, kind 2 took 2, kind 0 took 5
         order.ended(place)
-    assert [order.next() for _ in range(4)] == [1, 2, 3, 5]
+    assert [order.next(3) for _ in range(4)] == [1, 2, 3, 5]
+
+
+def test_a_wait_behind_another_task_is_no_part_of_how_long_a_task_is(monkeypatch):
+    # one thread, two tasks sent ahead: the second is sent at once, begins when the first ends, and is the shorter one
+    now = [0.0]
+    monkeypatch.setattr(door.time, "monotonic", lambda: now[0])
+    order = door._Order(["long", "long", "short", "short"])
+    assert [order.next(1), order.next(1)] == [0, 2]
+    now[0] = 10.0
+    order.ended(0)
+    now[0] = 13.0
+    order.ended(2)
+    assert order.took == {"long": [10.0], "short": [3.0]}
+    assert order.next(1) == 1  # at work since 13
+    assert order.next(1) == 3
+    order.ended(3)  # before the one that was sent before it: of neither is it known how long it took
+    now[0] = 20.0
+    order.ended(1)
+    assert order.took == {"long": [10.0, 7.0], "short": [3.0]}
 
 
 def test_the_last_tasks_wait_for_whoever_is_free():
@@ -68,8 +87,15 @@ def test_the_last_tasks_wait_for_whoever_is_free():
     sent = []
     while order.left:
         sent.append(order.at_once(2))
-        order.next()
+        order.next(2)
     assert sent == [4] * 6 + [2] * 4
+
+
+def test_workers_keep_the_memory_they_will_ask_for_again():
+    pytest.importorskip("distributed")
+    with Door(Workers(2), 2) as opened:
+        kept = opened.client().run(lambda: (os.environ["MALLOC_TRIM_THRESHOLD_"], os.environ["OMP_NUM_THREADS"]))
+    assert set(kept.values()) == {(str(1 << 28), "1")}
 
 
 def test_nothing_is_started_where_nothing_is_sent(tmp_path):
