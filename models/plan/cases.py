@@ -7,6 +7,7 @@ numbers and equal cases equal plans.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 from models.plan.copies import Copies
@@ -14,6 +15,9 @@ from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import PlanInputs
 from models.plan.results import PlanResult
 from models.plan.solve import Ended, PlanSolver
+
+LONG = 8  # points of a curve from which it is cut in two
+BEGINNING = 3  # steps along a curve that take as long as its beginning from nothing, about
 
 
 class Cases:
@@ -70,8 +74,8 @@ class Cases:
     def sweep(self, points: Iterable[tuple[PlanInputs, FlushNeeds | None]]) -> Iterator[PlanResult]:
         """Plans along a curve, each begun from where the one before it ended, the first from the standing plan.
 
-        A loaded plan is edited as long as only its numbers change; else the next is laid out anew and takes the basis
-        over, by family and index.
+        A long curve is cut in two, whatever the number of cores: its second piece begins from nothing, which takes as
+        long as a few steps along the curve, and is solved beside the first.
 
         Parameters
         ----------
@@ -80,15 +84,39 @@ class Cases:
 
         Yields
         ------
-        PlanResult
+        PlanResult   In the order of the points.
         """
-        before = self._solver
+        points = list(points)
+        own = points[: (len(points) + BEGINNING) // 2]
+        if len(points) < LONG or any(_chosen_before(*point) for point in points):
+            own = points  # flushes of the expected weather are chosen in one program
+        pool = ThreadPoolExecutor(1)
+        try:
+            beside = self._along(points[len(own) :], None)
+            rest = [pool.submit(next, beside) for _ in points[len(own) :]]
+            yield from self._along(own, self._solver)
+            for one in rest:
+                yield one.result()
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+    def _along(
+        self, points: list[tuple[PlanInputs, FlushNeeds | None]], before: PlanSolver | None
+    ) -> Iterator[PlanResult]:
+        """Plans one after the other: from where a solver's ended, from the standing plan where it is the loaded one.
+
+        A loaded plan is edited as long as only its numbers change; else the next is laid out anew and takes the basis
+        over, by family and index.
+        """
         for i, (inputs, needs) in enumerate(points):
-            solver, fresh = self._edited(before, inputs, needs)
-            if i == 0:
-                solver.begin_from(self._end)
-            elif fresh:
-                solver.begin_from(before.ended(), neighbour=True)
+            if before is None:
+                solver, fresh = PlanSolver(inputs, needs, symbols=False), True
+            else:
+                solver, fresh = self._edited(before, inputs, needs)
+                if i == 0:
+                    solver.begin_from(self._end)
+                elif fresh:
+                    solver.begin_from(before.ended(), neighbour=True)
             solver.program.expect_near(not fresh)
             yield solver.solve()
             before = solver

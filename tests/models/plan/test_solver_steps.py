@@ -317,6 +317,29 @@ def test_cases_begin_where_the_standing_plan_ended_and_points_where_the_one_befo
         assert result.objective == pytest.approx(laid_out(wanted).solve().objective, rel=1e-8)
 
 
+def test_a_long_curve_is_cut_in_two_and_its_second_piece_begins_from_nothing(monkeypatch):
+    inputs = plan(2, 2, allocation=10.0, depletion=20.0)
+    cases, beside = Cases(inputs), []
+    along = cases._along
+    monkeypatch.setattr(
+        cases, "_along", lambda points, before: beside.append((len(points), before)) or along(points, before)
+    )
+    points = [(replace(inputs, allocation=a), None) for a in np.linspace(10.0, 1.0, 11)]
+    found = [result.objective for result in cases.sweep(points)]
+    assert found == pytest.approx([laid_out(wanted).solve().objective for wanted, _ in points], rel=1e-8)
+    assert sorted(beside, key=lambda one: one[1] is None) == [
+        (7, cases._solver),
+        (4, None),
+    ]  # three steps its beginning
+    beside.clear()
+    assert [result.objective for result in cases.sweep(points[:7])] == pytest.approx(found[:7], rel=1e-8)
+    assert sorted(count for count, _ in beside) == [0, 7]  # a short one is not
+    half = cases.sweep(points)
+    next(half)
+    half.close()  # what was begun beside it is given up
+    assert next(cases.sweep(points)).objective == pytest.approx(found[0], rel=1e-8)
+
+
 def test_flushes_of_a_case_of_several_weathers_are_chosen_for_the_expected_one(monkeypatch):
     inputs, needs = flushing()
     inputs = with_members(inputs, np.random.default_rng(0))
