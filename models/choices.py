@@ -366,7 +366,7 @@ class Tonight:
     """
 
     packed: float = 0.98
-    at_once: float = 0.985
+    at_once: float = 0.97
     little_left_out: float = 0.03
     event_lead: float = 60.0
     short_night: float = 0.25
