@@ -127,7 +127,8 @@ def _print_limits(screen: Console, document: PlanDocument) -> None:
         screen.print(escape(worth.words), highlight=False)
     later = sum(r.binds for n in document.nights[1:] for r in n.limits)
     if later:
-        screen.print(f"{counted(later, 'limit')} more bind on later nights (see the night sheet)", highlight=False)
+        bind = "more limit binds" if later == 1 else "more limits bind"
+        screen.print(f"{later} {bind} on later nights (see the night sheet)", highlight=False)
 
 
 def _list(screen: Console, lines: Sequence[str], kind: str) -> None:

@@ -51,3 +51,14 @@ def test_ten_numbers_are_told_alike_everywhere(units):
             assert edge.format_duration(zone.minutes) in keypad
     by_surface = sum(s.volume_m3 for s in plan.surfaces)
     assert by_surface == pytest.approx(tonight.volume_m3) == sum(z.volume_m3 for z in plan.zones)
+
+
+@pytest.mark.parametrize(("rows", "words"), [(0, None), (1, "1 more limit binds"), (2, "2 more limits bind")])
+def test_limits_of_later_nights_are_counted(rows, words):
+    plan = sample_document()
+    limit = plan.nights[0].limits[0].model_copy(update={"binds": True})
+    slack = limit.model_copy(update={"binds": False})
+    first, second = (n.model_copy(update={"limits": (slack,)}) for n in plan.nights[:2])
+    second = second.model_copy(update={"limits": (limit,) * rows})
+    said = terminal(plan.model_copy(update={"nights": (first, second)}))
+    assert (f"{words} on later nights (see the night sheet)" in said) if words else "later nights (see" not in said
