@@ -96,12 +96,11 @@ def test_what_a_surface_s_probes_taught_is_said(given, text):
 def test_how_far_turf_may_dry_is_said_by_the_ground_that_shows_it_best():
     one, two = learn._reasons(known(pairs=[5, 2, 1], dry=[True, False, False]))
     assert two == ("greens",
-    "may dry farther: over 2 forecasts of two weeks past its dry limit readings fell on as its "
-                   "turf's demand asked")  # fmt: skip
+    "may dry farther: in 2 forecasts of two weeks past its dry limit its readings went on "
+                   "falling as its turf's demand asked")  # fmt: skip
     _, two = learn._reasons(known(pairs=[5, 0, 1]))
     assert two[1] == (
-        "how far it may dry is not learned yet: over 1 forecast of two weeks past its dry limit readings were foretold "
-        "no better than as told"
+        "how far it may dry is not learned yet: in 1 forecast of two weeks past its dry limit what was told did as well"
     )
     assert len(learn._reasons(known(pairs=[0, 0, 0], dry=[True] * 3))) == 1
 
