@@ -97,6 +97,7 @@ def test_only_what_differs_from_what_is_used_is_offered(tmp_path):
     assert load_site(course.folder).zones.microclimate.tolist() == course.zones.microclimate.tolist()
 
 
+@pytest.mark.sweep
 def test_how_far_turf_may_dry_is_offered_where_it_was_seen(tmp_path, monkeypatch):
     course = make_course(tmp_path / "course", 31, days=75, faulty=0.0).site
     surface, zones = course.zones.surface, len(course.zones)

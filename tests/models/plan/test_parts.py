@@ -246,6 +246,7 @@ def test_rows_that_nothing_can_break_are_left_out(monkeypatch, seed):
     assert held.run_times(inputs).sum(axis=(2, 3)).max() <= 25.0 + 1e-6
 
 
+@pytest.mark.sweep
 @given(st.integers(0, 10_000))
 @examples(20, least=2)
 def test_a_case_begun_from_parts_equals_a_new_plan_whatever_came_before(seed):
