@@ -347,9 +347,7 @@ def _dry_reasons(known: _Known) -> list[tuple[str, str]]:
         if onset.holds[own].any():
             text = f"may dry farther: {tried} its readings went on falling as its turf's demand asked"
         elif onset.better[ground] > -np.log(CHANCE):
-            text = (
-                f"{open_yet}: {tried} more was likely, but its zones may differ by as much"
-            )
+            text = f"{open_yet}: {tried} more was likely, but its zones may differ by as much"
         else:
             text = f"{open_yet}: {tried} what was told did as well"
         out.append((name, text))

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.night.job import FloatArray, IntArray, NightJob, Standing
-from models.night.playback import play_programmes
+from models.night.playback import minutes_at, play_programmes
 from models.night.programmes import PERCENT_HIGH, PERCENT_LOW, Programme, ProgrammeRules
 from models.night.simulate import check_timetable
 from models.night.timetable import Timetable
@@ -117,10 +117,10 @@ def as_percent(
     zones, wants = np.array(now.zones), np.array(now.minutes)
     base = np.array([stands.get(z, 0.0) for z in now.zones])
     percents = np.arange(PERCENT_LOW, PERCENT_HIGH + 1)
-    off = _runs_at(base, percents, step) - wants
+    off = minutes_at(base, percents[:, None], step) - wants
     kept = (base > 0) & (np.abs(off) < 1e-9) if leeway is None else _near(base, off, wants, zones, leeway)
     anew = np.rint(wants * 100.0 / percents[:, None] / step) * step
-    possible = (kept | (np.abs(_runs_at(anew, percents, step) - wants) < 1e-9)).all(axis=1)
+    possible = (kept | (np.abs(minutes_at(anew, percents[:, None], step) - wants) < 1e-9)).all(axis=1)
     values = np.count_nonzero(~kept, axis=1) + (percents != before.percent)
     plain = np.count_nonzero(np.abs(base - wants) > 1e-9) + (before.percent != 100.0)
     stays = values[possible & (percents == before.percent)].min(initial=plain)
@@ -132,11 +132,6 @@ def as_percent(
         replace(now, minutes=tuple(np.where(kept[k], base, anew[k]).tolist()), percent=float(percents[k]))
         for k in order[worth[order]][:MOST_PERCENTS].tolist()
     ]
-
-
-def _runs_at(minutes: FloatArray, percents: IntArray, step: float) -> FloatArray:
-    """Minutes at each percent, as `keyed_minutes` has them, of one row of minutes or a row for each percent (Q, n)."""
-    return np.asarray(np.rint(minutes * percents[:, None] / 100.0 / step + 1e-9) * step, dtype=np.float64)
 
 
 def _near(base: FloatArray, off: FloatArray, wants: FloatArray, zones: IntArray, leeway: Leeway) -> NDArray[np.bool_]:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from models.night.job import IntArray
+from models.night.job import FloatArray, IntArray
 from models.night.programmes import Programme, ProgrammeRules
 from models.night.simulate import TIME_TOLERANCE, Violation
 from models.night.timetable import Timetable
@@ -66,7 +66,12 @@ def keyed_minutes(minutes: float, percent: float, step: float) -> float:
     >>> keyed_minutes(10.0, 108.0, 1.0), keyed_minutes(7.0, 92.0, 0.5)
     (11.0, 6.5)
     """
-    return round(minutes * percent / 100.0 / step + 1e-9) * step
+    return float(minutes_at(np.array(minutes), np.array(percent), step))
+
+
+def minutes_at(minutes: FloatArray, percents: FloatArray | IntArray, step: float) -> FloatArray:
+    """The same of many stations or percents, of any shapes that go together [min]."""
+    return np.asarray(np.rint(minutes * percents / 100.0 / step + 1e-9) * step, dtype=np.float64)
 
 
 def play_programmes(rules: ProgrammeRules, programmes: Sequence[Programme], step: float) -> PlayedProgrammes:

@@ -56,10 +56,10 @@ def standing_programme(site: Site, night: date) -> Stands:
     held = {z for p in programmes_before(site, night)[1] for z, m in zip(p.zones, p.minutes, strict=True) if m > 0}
     starts = {}
     for z in np.flatnonzero(within > 0).tolist():
-        ran = [p[zones.zone[z]] for p in plans if zones.zone[z] in p]
-        stands = next((one for one in ran if one[0] > 0), None) if z in held else None
         if zones.zone[z] not in plans[0]:
             continue
+        ran = [p[zones.zone[z]] for p in plans if zones.zone[z] in p]
+        stands = next((one for one in ran if one[0] > 0), None) if z in held else None
         minutes[z], begins = stands or plans[0][zones.zone[z]]
         if begins:
             starts[z] = np.array(begins)
