@@ -80,6 +80,8 @@ def _check_days(table: Table, findings: Findings) -> None:
     """Refuse days whose minimum is above the maximum."""
     v = table.values
     for low, high, what in (("tmin", "tmax", "temperature"), ("rhmin", "rhmax", "humidity")):
+        if _unit_in_doubt(table, findings, low, high):
+            continue  # the column is told once
         with np.errstate(invalid="ignore"):
             bad = v[low] > v[high]
         table.refuse(
@@ -91,6 +93,13 @@ def _check_days(table: Table, findings: Findings) -> None:
         )  # fmt: skip
 
 
+def _unit_in_doubt(table: Table, findings: Findings, *names: str) -> bool:
+    """Whether a column as a whole was refused already, for its unit."""
+    headers = [table.header(name) for name in names]
+    at = (table.file, table.header_line)
+    return any((p.file, p.line) == at and p.column in headers for p in findings.problems)
+
+
 def _check_likely(table: Table, findings: Findings) -> None:
     """Say where a column without a unit reads like one in another unit."""
     v = table.values
@@ -99,9 +108,7 @@ def _check_likely(table: Table, findings: Findings) -> None:
     with np.errstate(invalid="ignore"):
         swing = v["tmax"] - v["tmin"]
     known = swing[np.isfinite(swing)]
-    told = {"tmin", "tmax"} & table.stated or any(
-        p.file == table.file and p.column == "tmax" for p in findings.problems
-    )
+    told = {"tmin", "tmax"} & table.stated or _unit_in_doubt(table, findings, "tmin", "tmax")
     if not told and known.size >= FEWEST and np.median(known) > SWING:
         findings.note("warning", table.file, (
             f"days differ from nights by {np.median(known):.0f} degrees; if tmin and tmax are in degF, write the "
