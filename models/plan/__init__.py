@@ -19,8 +19,9 @@ file                    what it holds
 `standing.py`           a small price on changing what stands in a controller keyed in by hand
 `objective.py`          the sum of prices, with the value of the last night's water
 `build.py`              `build_plan`, `lay_out`: the table of contents, only calls the builders in order
-`pens.py`               how the builders put a plan down: as a Pyomo model, or as numbers alone
-`rows.py`               linear rows as coefficients beside variables, and how a solver reads them
+`pens.py`               how the builders put a plan down: as numbers alone, or as a Pyomo model
+`symbols.py`            the Pyomo model: what it is written with, and how it is read off for a solver
+`rows.py`               rows as the builders give them, and the matrices a solver reads
 `highs.py`              `Program`: a program in the solver; the only file that knows HiGHS
 `spread.py`             inputs and prices by root zone: over the ways of a flush, over weathers
 `flush_choice.py`       flushes chosen on a loaded plan
@@ -31,17 +32,6 @@ file                    what it holds
 `solve.py`              `PlanSolver`: a plan loaded, edited, solved again
 `edits.py`              which inputs are only numbers of a loaded plan, and these numbers
 `cases.py`              `Cases`: the standing plan under other inputs
-`results.py`            `PlanResult`: plain arrays; nobody else reads Pyomo variables
+`results.py`            `PlanResult`: plain arrays; nobody else reads variables of a plan
 ======================  =========================================================================
 """
-
-import sys
-from importlib import import_module
-
-# Where scipy is loaded already, or at the first use of any part of it later, Pyomo loads scipy.stats, integrate and
-# spatial too. Nothing here needs them, and they take a third of a command's start; so it sees scipy only afterwards.
-_scipy = sys.modules.pop("scipy", None)
-_pyomo_imports = import_module("pyomo.common.dependencies")
-getattr(getattr(_pyomo_imports, "DeferredImportCallbackFinder", None), "_callbacks", {}).pop("scipy", None)
-if _scipy is not None:
-    sys.modules["scipy"] = _scipy

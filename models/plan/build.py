@@ -1,9 +1,8 @@
-"""The plan as a table of contents, written as a Pyomo model or laid out as numbers (`pens.py`)."""
+"""The plan as a table of contents, laid out as numbers or written as a Pyomo model (`pens.py`)."""
 
 from __future__ import annotations
 
-import pyomo.core as pyo
-from pyomo.common.gc_manager import PauseGC
+from typing import TYPE_CHECKING
 
 from models.plan.balance import add_balance, add_firmness, add_root_zone, add_stress, largest_shortfall
 from models.plan.copies import Copies
@@ -25,6 +24,9 @@ from models.plan.standing import add_standing
 from models.plan.weathers import add_tail, tail_terms
 from models.plan.zone_nights import ZoneNights
 
+if TYPE_CHECKING:
+    import pyomo.core as pyo
+
 
 def build_plan(inputs: PlanInputs, prices: Prices | None = None, copies: Copies | None = None) -> pyo.ConcreteModel:
     """Build the linear program as a Pyomo model.
@@ -39,8 +41,11 @@ def build_plan(inputs: PlanInputs, prices: Prices | None = None, copies: Copies 
     -------
     ConcreteModel   Always feasible: every soft limit has a priced slack, and no water at all is within the hard ones.
     """
+    import pyomo.core as pyo  # not at the head, where every evening would load it
+    from pyomo.common.gc_manager import PauseGC
+
+    m = pyo.ConcreteModel()
     with PauseGC():  # the build makes many small objects and no cycles: collecting meanwhile only costs time
-        m = pyo.ConcreteModel()
         _write(m, inputs, plan_prices(inputs) if prices is None else prices, copies)
     return m
 

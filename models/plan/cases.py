@@ -40,12 +40,12 @@ class Cases:
     def __init__(self, inputs: PlanInputs, needs: FlushNeeds | None = None) -> None:
         self._main: tuple[PlanSolver, Ended] | None = None  # of the expected weather alone, where it chooses flushes
         if _chosen_before(inputs, needs):
-            main = PlanSolver(replace(inputs, members=None), needs, symbols=False)
+            main = PlanSolver(replace(inputs, members=None), needs)
             main.solve()
             self._main = main, main.ended()
-            self._solver = PlanSolver(inputs, settled=main.settled(), symbols=False)
+            self._solver = PlanSolver(inputs, settled=main.settled())
         else:
-            self._solver = PlanSolver(inputs, needs, symbols=False)
+            self._solver = PlanSolver(inputs, needs)
         self.standing: PlanResult = self._solver.solve()
         self._end = self._solver.ended()
 
@@ -110,7 +110,7 @@ class Cases:
         """
         for i, (inputs, needs) in enumerate(points):
             if before is None:
-                solver, fresh = PlanSolver(inputs, needs, symbols=False), True
+                solver, fresh = PlanSolver(inputs, needs), True
             else:
                 solver, fresh = self._edited(before, inputs, needs)
                 if i == 0:
@@ -129,14 +129,12 @@ class Cases:
             settled, needs = self._flushes(replace(inputs, members=None), needs), None
         if solver.edit(inputs, needs, settled):
             return solver, False
-        return PlanSolver(inputs, needs, settled, symbols=False), True
+        return PlanSolver(inputs, needs, settled), True
 
     def _flushes(self, inputs: PlanInputs, needs: FlushNeeds | None) -> Copies | None:
         """Flushes of the expected weather, from where the standing plan's choice ended."""
         main = (
-            PlanSolver(inputs, needs, symbols=False)
-            if self._main is None or not self._main[0].edit(inputs, needs)
-            else self._main[0]
+            PlanSolver(inputs, needs) if self._main is None or not self._main[0].edit(inputs, needs) else self._main[0]
         )
         if self._main is not None:
             main.begin_from(self._main[1])

@@ -23,7 +23,8 @@ from models.plan.balance import largest_drainage, largest_shortfall
 from models.plan.copies import Copies
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.limits import longest_minutes
-from models.plan.pens import Model, Rows, add_index, add_rows, add_variables, columns
+from models.plan.pens import Model, add_index, add_rows, add_variables, columns
+from models.plan.rows import Rows
 from models.plan.zone_nights import ZoneNights
 
 

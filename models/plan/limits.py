@@ -8,18 +8,8 @@ from typing import Any
 import numpy as np
 
 from models.plan.inputs import Bools, Floats, Ints, PlanInputs
-from models.plan.pens import (
-    Columns,
-    Model,
-    Parameter,
-    Rows,
-    add_index,
-    add_parameter,
-    add_rows,
-    add_variables,
-    columns,
-    joined,
-)
+from models.plan.pens import Model, Parameter, add_index, add_parameter, add_rows, add_variables, columns
+from models.plan.rows import Columns, Rows, joined
 from models.plan.zone_nights import ZoneNights
 
 FILL_ROUNDOFF = 1e-6  # [-] share of the longest fill left to the solver's own tolerance

@@ -1,61 +1,25 @@
-"""Two ways to put the equations of a plan down: as a Pyomo model, and as numbers alone.
+"""Two ways to put the equations of a plan down: as numbers alone, and as a Pyomo model.
 
-The builders say once what the plan is. `build_plan` has them write a Pyomo model, which a person can read, print and
-hand to any solver of Pyomo's. Where a plan is one of many (the nights of a season, the points of a sweep, cases),
-`lay_out` has them write columns, rows and coefficients straight into arrays: the same matrices to the last bit, in a
-tenth of the time.
+The builders say once what the plan is. `lay_out` has them write columns, rows and coefficients straight into arrays,
+for the solver. `build_plan` has them write a Pyomo model (`symbols.py`), which a person can read, print and hand to any
+solver of Pyomo's: the same matrices to the last bit, in ten times the time, to which loading Pyomo adds as much again.
+So it is loaded where a plan is written with it, and on no other evening.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from types import ModuleType
 from typing import Any, TypeAlias
 
 import numpy as np
-import pyomo.core as pyo
-from numpy.typing import NDArray
 from scipy import sparse
 
 from models.plan.inputs import Floats, Ints
-from models.plan.rows import Matrices, Spans, entries, linear, matrices
+from models.plan.rows import Columns, Keys, Matrices, Rows, Spans
 
 Model: TypeAlias = Any  # a Pyomo model, or a `Layout`; both are asked for their families by the same names
-Columns = NDArray[Any]  # what stands for variables in a row: Pyomo's own, or the numbers of their columns
-Keys: TypeAlias = Sequence[Any] | Ints  # index of a family, in its order
-
-
-@dataclass(frozen=True)
-class Rows:
-    """Rows of one family, as terms in any order.
-
-    Parameters
-    ----------
-    row : ndarray (t,)       Row each term is in, 0 to R - 1.
-    column : ndarray (t,)    Its variable, as `columns` gives it.
-    factor : ndarray (t,)    Its coefficient.
-    lower, upper : ndarray (R,)   Limits, infinite where there is none.
-    """
-
-    row: Ints
-    column: Columns
-    factor: Floats
-    lower: Floats
-    upper: Floats
-
-
-def joined(blocks: Sequence[Rows]) -> Rows:
-    """Rows of one family from those of its parts, one after the other."""
-    sizes = [block.upper.size for block in blocks]
-    row = [first + block.row for first, block in zip(np.cumsum([0, *sizes]).tolist(), blocks, strict=False)]
-    none = np.zeros(0)
-    return Rows(
-        np.concatenate([np.zeros(0, dtype=np.int64), *row]),
-        np.concatenate([block.column for block in blocks]) if blocks else none.astype(np.int64),
-        np.concatenate([none, *(block.factor for block in blocks)]),
-        np.concatenate([none, *(block.lower for block in blocks)]),
-        np.concatenate([none, *(block.upper for block in blocks)]),
-    )
 
 
 @dataclass(frozen=True)
@@ -146,14 +110,19 @@ class Layout:
         )
 
 
+def _pyomo() -> ModuleType:
+    """The other pen; not at the head of the file, where every evening would load Pyomo."""
+    from models.plan import symbols
+
+    return symbols
+
+
 def add_index(m: Model, name: str, items: range | Ints | list[tuple[int, ...]]) -> None:
     """Add an index."""
     if isinstance(m, Layout):
         m.indices[name] = items
-    elif isinstance(items, range):
-        m.add_component(name, pyo.RangeSet(0, len(items) - 1))
     else:
-        m.add_component(name, pyo.Set(initialize=items if isinstance(items, list) else items.tolist()))
+        _pyomo().add_index(m, name, items)
 
 
 def add_variables(m: Model, name: str, index: str, upper: Floats | None = None) -> None:
@@ -161,12 +130,8 @@ def add_variables(m: Model, name: str, index: str, upper: Floats | None = None) 
     if isinstance(m, Layout):
         keys = m.indices[index]
         m.add_variables(name, keys, np.full(len(keys), np.inf) if upper is None else upper)
-        return
-    family = pyo.Var(m.component(index), bounds=(0, None))
-    m.add_component(name, family)
-    if upper is not None:
-        for entry, bound in zip(entries(family), upper.tolist(), strict=True):
-            entry.upper = bound
+    else:
+        _pyomo().add_variables(m, name, index, upper)
 
 
 @dataclass(frozen=True)
@@ -185,16 +150,7 @@ class Parameter:
 
 def add_parameter(m: Model, name: str, index: str | None, values: Floats) -> Parameter:
     """Add a parameter over an index, or a single one."""
-    if isinstance(m, Layout):
-        return Parameter(values, None)
-    numbers = dict(enumerate(values.tolist()))
-    held = (
-        pyo.Param(mutable=True, initialize=numbers[0])
-        if index is None
-        else pyo.Param(m.component(index), mutable=True, initialize=numbers)
-    )
-    m.add_component(name, held)
-    return Parameter(values, held)
+    return Parameter(values, None if isinstance(m, Layout) else _pyomo().add_parameter(m, name, index, values))
 
 
 def add_rows(m: Model, name: str, index: str | Keys, rows: Rows, upper: Callable[[Any], Any] | None = None) -> None:
@@ -210,46 +166,21 @@ def add_rows(m: Model, name: str, index: str | Keys, rows: Rows, upper: Callable
     """
     if isinstance(m, Layout):
         m.add_rows(name, m.indices[index] if isinstance(index, str) else index, rows)
-        return
-    made = _written(rows)
-    if isinstance(index, str):
-        each = iter(made)
-        m.add_component(name, pyo.Constraint(m.component(index), rule=lambda m, *_: next(each)))
-        return
-    if upper is not None:
-        made = [(low, body, upper(key)) for key, (low, body, _) in zip(index, made, strict=True)]
-    if list(index) == [()]:
-        m.add_component(name, pyo.Constraint(expr=made[0]))
-        return
-    by_key = dict(zip(index, made, strict=True))
-    m.add_component(name, pyo.Constraint(list(index), rule=lambda m, *key: by_key[key]))
-
-
-def _written(rows: Rows) -> list[Any]:
-    """What Pyomo takes as constraints."""
-    order = np.argsort(rows.row, kind="stable")
-    variables, factors = rows.column[order].tolist(), rows.factor[order].tolist()
-    edges = np.searchsorted(rows.row[order], np.arange(rows.upper.size + 1)).tolist()
-    bodies = [linear(factors[a:b], variables[a:b]) for a, b in zip(edges[:-1], edges[1:], strict=True)]
-    limits = zip(rows.lower.tolist(), bodies, rows.upper.tolist(), strict=True)
-    return [
-        (body, high) if low == high else (None if low == -np.inf else low, body, None if high == np.inf else high)
-        for low, body, high in limits
-    ]
+    else:
+        _pyomo().add_rows(m, name, index, rows, upper)
 
 
 def add_cost(m: Model, terms: Sequence[tuple[Any, Floats]]) -> None:
     """Add `cost`, the sum of families of variables times their prices."""
     if isinstance(m, Layout):
         m.add_cost(terms)
-        return
-    variables = [v for family, _ in terms for v in entries(family)]
-    m.cost = pyo.Objective(expr=linear([p for _, price in terms for p in price.tolist()], variables))
+    else:
+        _pyomo().add_cost(m, terms)
 
 
 def compiled(m: Model) -> tuple[Matrices, Spans]:
     """A plan for a solver, and where its families stand."""
-    return (m.matrices(), m.spans()) if isinstance(m, Layout) else (matrices(m), Spans.of(m))
+    return (m.matrices(), m.spans()) if isinstance(m, Layout) else (_pyomo().matrices(m), _pyomo().spans(m))
 
 
 def keys(family: Any) -> Ints:
@@ -264,7 +195,7 @@ def columns(family: Any) -> Columns:
     """What stands for the variables of a family in rows, in its order."""
     if isinstance(family, Family):
         return np.arange(family.first, family.first + len(family.keys()))
-    found = entries(family)
+    found = list(family._data.values())
     out = np.empty(len(found), dtype=object)
     out[:] = found
     return out

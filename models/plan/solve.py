@@ -10,7 +10,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
-from pyomo.common.gc_manager import PauseGC
 
 from models.plan import apart
 from models.plan.build import build_plan, lay_out
@@ -78,7 +77,7 @@ class PlanSolver:
     needs : FlushNeeds, optional   Zones with a salt flush to decide; for one weather.
     settled : Copies, optional     Flushes as `settled` of another plan's solver gives them, instead of needs.
     symbols : bool                 Whether the plan is written as a Pyomo model; as numbers alone it takes a tenth of
-                                   the time, for one of many plans.
+                                   the time.
 
     Attributes
     ----------
@@ -91,7 +90,7 @@ class PlanSolver:
         inputs: PlanInputs,
         needs: FlushNeeds | None = None,
         settled: Copies | None = None,
-        symbols: bool = True,
+        symbols: bool = False,
     ) -> None:
         self.gap = 0.0
         self.longest_search = LONGEST_SEARCH  # [s]
@@ -101,9 +100,8 @@ class PlanSolver:
         self._take(Spread.of(inputs, needs, settled))
         self.built = self.spread  # whose run columns the model has
         write = build_plan if symbols else lay_out
-        with PauseGC():
-            self.model: Model = write(self.spread, self.spread_prices, self.copies)
-            self._load(*compiled(self.model))
+        self.model: Model = write(self.spread, self.spread_prices, self.copies)
+        self._load(*compiled(self.model))
 
     def _take(self, spread: Spread) -> None:
         """Hold what the plan is made from."""
@@ -270,8 +268,7 @@ class PlanSolver:
     def _result(self) -> PlanResult:
         """The last run, read out over zones."""
         solution = self._solution()
-        with PauseGC():  # it makes many small objects beside the model's, which take long to walk
-            result = read_result(self.model, self.built, solution)
+        result = read_result(self.model, self.built, solution)
         if self.tells_one_more:
             result = replace(result, one_more=self._one_more())
         if self.copies is None:

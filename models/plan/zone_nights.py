@@ -15,7 +15,8 @@ from typing import Any
 import numpy as np
 
 from models.plan.inputs import Bools, Floats, Ints, PlanInputs
-from models.plan.pens import Columns, Model, Rows, add_rows, columns, keys
+from models.plan.pens import Model, add_rows, columns, keys
+from models.plan.rows import Columns, Rows
 
 
 class Sums:

@@ -21,18 +21,12 @@ from scheduler.site import Site
 
 log = logging.getLogger(__name__)
 LONGEST = 120.0  # [s] of one run of the solver over several weathers; then the expected one is planned for alone
-MOST_WRITTEN = 5_000  # [-] zone-nights up to which tonight's plan is a Pyomo model; of more, numbers alone
 
 Loaded = Callable[[PlanInputs, FlushNeeds | None, Copies | None], PlanSolver]
 
 
-def _loaded(plan: PlanInputs, needs: FlushNeeds | None, settled: Copies | None) -> PlanSolver:
-    """A new solver; that of several weathers is the second of an evening."""
-    return PlanSolver(plan, needs, settled, symbols=settled is None and plan.zones * plan.nights <= MOST_WRITTEN)
-
-
 def night_of_weathers(
-    site: Site, inputs: NightInputs, needs: FlushNeeds, cut_short: bool = False, loaded: Loaded = _loaded
+    site: Site, inputs: NightInputs, needs: FlushNeeds, cut_short: bool = False, loaded: Loaded = PlanSolver
 ) -> tuple[NightInputs, RunnableNight]:
     """Plan tonight for every weather of the inputs.
 

@@ -171,7 +171,7 @@ class _World:
         It begins from nothing: from the basis of the evening before, whose nights are others, the solver was measured
         to take three to five times as long.
         """
-        solver = PlanSolver(plan.inputs.plan, plan.needs, symbols=False)
+        solver = PlanSolver(plan.inputs.plan, plan.needs)
         solver.longest_search, solver.tells_one_more = 0.0, False
         try:
             return solver.solve(), solver

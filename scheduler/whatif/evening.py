@@ -166,7 +166,7 @@ def chosen_nights(cases: Cases, plan: CasePlan, solve: Callable[[PlanSolver], fl
 
 def _plain(inputs: PlanInputs) -> PlanSolver:
     """A plan without flushes, to compare nights by."""
-    solver = PlanSolver(inputs, symbols=False)
+    solver = PlanSolver(inputs)
     solver.tells_one_more = False
     return solver
 

@@ -244,4 +244,4 @@ def test_equal_optimum_where_changes_have_a_price(seed):
     inputs = drawn_plan(rng, int(rng.integers(2, 9)), int(rng.integers(2, 6)))
     standing = rng.integers(0, 40, inputs.zones) * (rng.random(inputs.zones) < 0.8) * 1.0
     inputs = replace(inputs, standing=standing, price_of_change=float(rng.choice([0.02, 0.2, 2.0])))
-    assert PlanSolver(inputs, symbols=False).solve().objective == pytest.approx(textbook(inputs), rel=1e-6)
+    assert PlanSolver(inputs).solve().objective == pytest.approx(textbook(inputs), rel=1e-6)

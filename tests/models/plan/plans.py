@@ -76,7 +76,7 @@ def plan(zones: int = 1, nights: int = 1, blocks: int = 1, **given: Any) -> Plan
 
 def laid_out(inputs: PlanInputs, needs: FlushNeeds | None = None, settled: Copies | None = None) -> PlanSolver:
     """The plan as numbers alone, which `test_pens` holds to be the same program: writing the model takes longest."""
-    return PlanSolver(inputs, needs, settled, symbols=False)
+    return PlanSolver(inputs, needs, settled)
 
 
 def solved(inputs: PlanInputs) -> tuple[PlanResult, Prices]:

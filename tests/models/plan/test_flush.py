@@ -348,7 +348,7 @@ def test_a_zone_whose_flush_is_settled_may_run_short_before_it():
     inputs = plan(1, 3, depletion=[28.0])
     chosen = laid_out(inputs, need(inputs, harm=5.0, after=10.0, allowed=np.array([False, True, False])))
     assert [f.nights for f in chosen.solve().flushes] == [(1,)]
-    settled = PlanSolver(inputs, settled=chosen.settled(), symbols=False)
+    settled = PlanSolver(inputs, settled=chosen.settled())
     assert settled.solve().shortfall[0] == pytest.approx([0.0, 0.0, 0.0], abs=1e-6)
     settled.limit_runs(np.array([0]), np.array([0.0]), night=0)
     held = settled.solve()

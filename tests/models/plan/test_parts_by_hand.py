@@ -16,8 +16,9 @@ from models.plan import apart, sketch, tied
 from models.plan.highs import BASIC, LOWER, NONBASIC, OPTIMAL, UPPER, Basis, Program, SolverFailed
 from models.plan.one_more import one_more
 from models.plan.parts import separate
-from models.plan.rows import Matrices, Spans, linear
+from models.plan.rows import Matrices, Spans
 from models.plan.sketch import sketched
+from models.plan.symbols import linear
 from models.plan.tied import BENT, Missed, Sample, Tied
 
 SHORT = np.array([2.0, 3.0, 4.0, 5.0])

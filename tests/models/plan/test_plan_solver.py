@@ -8,8 +8,8 @@ import pytest
 from pyomo.repn.plugins.standard_form import LinearStandardFormCompiler
 
 from models.plan.build import build_plan
-from models.plan.rows import linear, matrices
 from models.plan.solve import SolverFailed
+from models.plan.symbols import linear, matrices
 from tests.models.plan.plans import drawn_plan, laid_out, plan, solved
 
 

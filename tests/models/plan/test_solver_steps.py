@@ -284,8 +284,8 @@ def test_another_longest_run_of_a_flush_is_a_new_plan():
 
 def test_a_plan_is_written_in_pyomo_or_as_numbers():
     inputs = plan()
-    assert isinstance(solve.PlanSolver(inputs).model, ConcreteModel)
-    assert isinstance(solve.PlanSolver(inputs, symbols=False).model, Layout)
+    assert isinstance(solve.PlanSolver(inputs, symbols=True).model, ConcreteModel)
+    assert isinstance(solve.PlanSolver(inputs).model, Layout)
 
 
 # ---------------------------------------------------------------------------------------------------------------- cases
