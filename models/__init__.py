@@ -110,10 +110,12 @@ from importlib.util import LazyLoader, find_spec, module_from_spec
 
 import numpy as np
 
-# scipy takes every public name of numpy, numpy.f2py among them: nothing here needs it, and it takes a thirtieth of a
-# command's start. So it is loaded when something of it is asked for.
-_f2py = find_spec("numpy.f2py")
-if _f2py is not None and _f2py.loader is not None and _f2py.name not in sys.modules:
-    _f2py.loader = LazyLoader(_f2py.loader)
-    sys.modules[_f2py.name] = np.f2py = module_from_spec(_f2py)
-    _f2py.loader.exec_module(np.f2py)
+# scipy takes every public name of numpy, these among them: nothing here needs them, and they take a twentieth of a
+# command's start. So each is loaded when something of it is asked for.
+for _name in ("numpy.f2py", "numpy.testing"):
+    _found = find_spec(_name)
+    if _found is not None and _found.loader is not None and _name not in sys.modules:
+        _found.loader = LazyLoader(_found.loader)
+        sys.modules[_name] = module_from_spec(_found)
+        setattr(np, _name.partition(".")[2], sys.modules[_name])
+        _found.loader.exec_module(sys.modules[_name])
