@@ -23,8 +23,8 @@ from pathlib import Path
 from urllib.parse import urljoin, urlsplit
 
 from scheduler.feeds.bulletin import Unreachable
-from scheduler.site.records import Feed
 from scheduler.site.unattended import SECRET
+from scheduler.site.unattended_records import Feed
 
 LARGEST = 32 * 1024 * 1024  # bytes of one document, unpacked
 REDIRECTS = 3

@@ -18,7 +18,8 @@ from scheduler.feeds.interval_layers import read_interval_layers
 from scheduler.feeds.plausible import check_forecast, check_observed
 from scheduler.feeds.store import TIMES, FeedState, add_rows, held_rows, read_states, write_states
 from scheduler.feeds.table import checked, read_csv
-from scheduler.site.records import Feed, Site
+from scheduler.site.records import Site
+from scheduler.site.unattended_records import Feed
 
 log = logging.getLogger(__name__)
 

@@ -23,7 +23,7 @@ from scheduler.ledger.keeping import open_site_ledger
 from scheduler.nightly.hours import hours_of
 from scheduler.nights import choose_night, evening_of
 from scheduler.site import Site, load_site
-from scheduler.site.records import Feed
+from scheduler.site.unattended_records import Feed
 
 ROOM = 200 * 1024 * 1024  # bytes that should be free
 CLOCKS = timedelta(minutes=2)  # by which two clocks may differ

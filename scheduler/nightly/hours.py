@@ -11,7 +11,8 @@ from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from models.choices import UNATTENDED
-from scheduler.site.records import NightlyRule, WindowRule
+from scheduler.site.records import WindowRule
+from scheduler.site.unattended_records import NightlyRule
 
 
 @dataclass(frozen=True)

@@ -18,7 +18,7 @@ from scheduler.edge import format_date, format_duration, format_time, format_vol
 from scheduler.errors import counted
 from scheduler.feeds.bulletin import Unreachable
 from scheduler.feeds.fetch import filled, user_agent, without_secrets
-from scheduler.site.records import NoticeRule
+from scheduler.site.unattended_records import NoticeRule
 
 PATIENCE = 30.0  # [s] a server is waited for
 LARGEST_SHEET = 10 * 1024 * 1024  # bytes of a night sheet that go with a mail

@@ -283,8 +283,9 @@ class _Evening:
 
     def _hours(self, zone: ZoneInfo) -> Hours:
         """Moments of the evening; of a site that cannot be read the usual ones."""
-        from scheduler.site.records import NightlyRule, WindowRule
+        from scheduler.site.records import WindowRule
         from scheduler.site.settle import CLOSES, OPENS
+        from scheduler.site.unattended_records import NightlyRule
 
         window = self.site.window if self.site else WindowRule((OPENS, CLOSES + 1440))
         rule = self.site.nightly if self.site else NightlyRule()

@@ -10,7 +10,7 @@ In reading order::
     reconcile.py                meters against the log, and what explains a difference
     otherwise.py                simulations of plain practice
     words.py                    sentences
-    document.py                 season.json, typed; its schema is generated
+    document.py  parts.py      season.json, typed; its schema is generated
     tables.py  workbook.py      nights.csv; season.xlsx with live formulas
     charts.py  pages.py         season.html, statement.html, summary.html
     write.py                    all files of an account, or none

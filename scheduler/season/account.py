@@ -13,7 +13,7 @@ import pandas as pd
 
 from models.allowance import M3_PER_GAL, counted_et, et_allowance_m3, weighted_area
 from models.choices import SEASON
-from scheduler.season import document as doc
+from scheduler.season import parts
 from scheduler.season.money import allocation_steps, energy_blocks, zone_energy
 from scheduler.season.reconcile import source_covered, source_read, source_volume
 from scheduler.season.record import (
@@ -147,7 +147,7 @@ class _Monthly:
         )  # fmt: skip
 
 
-def totals_part(record: Record) -> tuple[doc.Totals, list[doc.Month]]:
+def totals_part(record: Record) -> tuple[parts.Totals, list[parts.Month]]:
     """Season and months in all their figures."""
     m, price = _Monthly.of(record), source_prices(record)
     known = bool(zone_energy(record.site).any())
@@ -177,8 +177,8 @@ def totals_part(record: Record) -> tuple[doc.Totals, list[doc.Month]]:
             "water_cost": exact((price @ m.use[:, of]).sum(), 4),
         }
 
-    months = [doc.Month(month=name, **figures(np.array([i]))) for i, name in enumerate(record.months)]
-    return doc.Totals(**figures(np.arange(len(record.months)))), months
+    months = [parts.Month(month=name, **figures(np.array([i]))) for i, name in enumerate(record.months)]
+    return parts.Totals(**figures(np.arange(len(record.months)))), months
 
 
 def source_prices(record: Record) -> np.ndarray:
@@ -205,7 +205,7 @@ def _depth(values: np.ndarray) -> float | None:
     return round(float(values[known].sum()), 3) if known.any() else None
 
 
-def source_part(record: Record) -> list[doc.SourceMonth]:
+def source_part(record: Record) -> list[parts.SourceMonth]:
     """Every month of every source: log, meter, permits, price."""
     r, m = record, len(record.months)
     length = np.bincount(r.month, minlength=m)
@@ -227,7 +227,7 @@ def source_part(record: Record) -> list[doc.SourceMonth]:
             error = r.site.meter_error * against
             limit = source.monthly_limit if source else np.inf
             found.append(
-                doc.SourceMonth(
+                parts.SourceMonth(
                     month=label, source=name, logged_m3=exact(logged), estimated_m3=exact(estimated),
                     metered_m3=exact(metered) if partly else None, divided_m3=exact(divided) if partly else None,
                     metered_nights=int(covered), nights=int(length[i]),
@@ -244,14 +244,14 @@ def source_part(record: Record) -> list[doc.SourceMonth]:
     return found
 
 
-def source_totals(months: list[doc.SourceMonth]) -> list[doc.SourceTotal]:
+def source_totals(months: list[parts.SourceMonth]) -> list[parts.SourceTotal]:
     """Sources over the season: the sums of their months."""
     found = []
     for name in dict.fromkeys(s.source for s in months):
         own = [s for s in months if s.source == name]
         read = [s for s in own if s.metered_m3 is not None]
         found.append(
-            doc.SourceTotal(
+            parts.SourceTotal(
                 source=name,
                 logged_m3=exact(sum(s.logged_m3 for s in own)),
                 metered_m3=exact(sum(s.metered_m3 or 0.0 for s in read)) if read else None,
@@ -263,13 +263,13 @@ def source_totals(months: list[doc.SourceMonth]) -> list[doc.SourceTotal]:
     return found
 
 
-def energy_part(record: Record) -> list[doc.BlockPart]:
+def energy_part(record: Record) -> list[parts.BlockPart]:
     """Energy by tariff block, estimated."""
     r = record
     energy = (zone_energy(r.site)[:, None] * r.logged.volume[: r.own]).sum(axis=0)
     blocks = energy_blocks(r.site, tuple(d.date() for d in r.logged.nights), energy, r.month)
     return [
-        doc.BlockPart(
+        parts.BlockPart(
             hours=b.hours, price=b.price, energy_kwh=exact(b.energy.sum(), 3),
             cost=None if b.price is None else exact(b.energy.sum() * b.price, 4),
         )
@@ -277,14 +277,14 @@ def energy_part(record: Record) -> list[doc.BlockPart]:
     ]  # fmt: skip
 
 
-def allocation_part(record: Record) -> tuple[doc.AllocationPart | None, doc.CumulativeUse]:
+def allocation_part(record: Record) -> tuple[parts.AllocationPart | None, parts.CumulativeUse]:
     """The season's use against the allocation, and the course of it."""
     r = record
     rule = r.site.allocation
     by_night = r.use.sum(axis=0)
     nights = [d.date() for d in r.logged.nights]
     if rule is None or rule.ends < r.span.first or rule.starts > r.span.last:
-        return None, doc.CumulativeUse(nights=nights, used_m3=[exact(v) for v in np.cumsum(by_night)])
+        return None, parts.CumulativeUse(nights=nights, used_m3=[exact(v) for v in np.cumsum(by_night)])
     inside = np.array([rule.starts <= n <= rule.ends for n in nights])
     earlier = 0.0
     if rule.starts < r.span.first:
@@ -293,19 +293,19 @@ def allocation_part(record: Record) -> tuple[doc.AllocationPart | None, doc.Cumu
     steps = allocation_steps(r.site, used)
     expected = used + float(by_night[inside].sum()) * _rest_of_season(record, rule.ends)
     course = rule.used_before + earlier + np.cumsum(by_night[inside])
-    part = doc.AllocationPart(
+    part = parts.AllocationPart(
         starts=rule.starts, ends=rule.ends, volume_m3=rule.volume, used_before_m3=rule.used_before,
         used_earlier_m3=exact(earlier), used_m3=exact(used), share=round(used / rule.volume, 6),
         left_m3=exact(max(rule.volume - used, 0.0)), over_m3=exact(max(used - rule.volume, 0.0)),
         expected_m3=exact(expected),
         step_reached=sum(s.volume > 0 for s in steps), surcharge=exact(sum(s.cost for s in steps), 4),
         steps=[
-            doc.StepPart(above_m3=exact(s.above), price=s.price, volume_m3=exact(s.volume), cost=exact(s.cost, 4))
+            parts.StepPart(above_m3=exact(s.above), price=s.price, volume_m3=exact(s.volume), cost=exact(s.cost, 4))
             for s in steps
         ],
     )  # fmt: skip
     listed = [n for n, on in zip(nights, inside, strict=True) if on]
-    return part, doc.CumulativeUse(nights=listed, used_m3=[exact(v) for v in course])
+    return part, parts.CumulativeUse(nights=listed, used_m3=[exact(v) for v in course])
 
 
 def _rest_of_season(record: Record, ends: date) -> float:
@@ -317,7 +317,7 @@ def _rest_of_season(record: Record, ends: date) -> float:
     return float(seasonal_eto(record.site, record.demand.past, rest).sum() / max(record.days.eto[known].sum(), 1e-9))
 
 
-def allowance_part(record: Record, use: float) -> doc.AllowancePart | None:
+def allowance_part(record: Record, use: float) -> parts.AllowancePart | None:
     """Allowance by the public formula over the dates of the account; None where no ETo is known."""
     r = record
     rule = r.site.allowance
@@ -329,18 +329,18 @@ def allowance_part(record: Record, use: float) -> doc.AllowancePart | None:
     eto, rain = float(r.days.eto[known].sum()), float(np.nan_to_num(r.days.rain).sum())
     counts, weighted = counted_et(eto, rain, rule.rain_share), weighted_area(area, rule.factor)
     allowed = et_allowance_m3(counts, weighted)
-    return doc.AllowancePart(
+    return parts.AllowancePart(
         eto_mm=round(eto, 3), rain_mm=round(rain, 3), rain_share=rule.rain_share, counted_et_mm=round(counts, 3),
-        classes=[doc.ClassArea(area_class=c, area_m2=a, factor=rule.factor[c]) for c, a in area.items()],
+        classes=[parts.ClassArea(area_class=c, area_m2=a, factor=rule.factor[c]) for c, a in area.items()],
         weighted_area_m2=weighted, allowance_m3=exact(allowed), allowance_gal=exact(allowed / M3_PER_GAL),
         use_m3=use, share=round(use / allowed, 6) if allowed > 0 else None, days_not_known=int((~known).sum()),
     )  # fmt: skip
 
 
-def beside_part(record: Record, this_use: float) -> doc.SeasonBeside:
+def beside_part(record: Record, this_use: float) -> parts.SeasonBeside:
     """A season in few numbers."""
     totals, _ = totals_part(record)
-    return doc.SeasonBeside(
+    return parts.SeasonBeside(
         name=record.span.words(), first=record.span.first, last=record.span.last,
         logged_m3=totals.logged_m3, metered_m3=totals.metered_m3, use_m3=totals.use_m3,
         eto_mm=totals.eto_mm, rain_mm=totals.rain_mm, demand_m3=totals.demand_m3,
@@ -351,7 +351,7 @@ def beside_part(record: Record, this_use: float) -> doc.SeasonBeside:
     )  # fmt: skip
 
 
-def span_part(record: Record) -> doc.SpanPart:
+def span_part(record: Record) -> parts.SpanPart:
     """Nights of the account, and those of which the log says nothing."""
     r = record
     rows = pd.concat((r.site.applied["night"], r.site.gone["night"]))
@@ -359,7 +359,7 @@ def span_part(record: Record) -> doc.SpanPart:
     missing = 0
     if len(inside):
         missing = (inside.max() - inside.min()).days + 1 - inside.nunique()
-    return doc.SpanPart(
+    return parts.SpanPart(
         first=r.span.first, last=r.span.last, nights=r.span.nights,
         nights_run=int(r.logged.ran.any(axis=0).sum()), nights_without_row=int(missing),
     )  # fmt: skip

@@ -14,7 +14,7 @@ import pandas as pd
 from scheduler.errors import NoPlan, counted
 from scheduler.season import account as acc
 from scheduler.season import document as doc
-from scheduler.season import words
+from scheduler.season import parts, words
 from scheduler.season.otherwise import MANY, Practice, plain_practices
 from scheduler.season.places import row_part, surface_part, zone_part
 from scheduler.season.reconcile import differences
@@ -90,7 +90,7 @@ def _without_words(
     sources = acc.source_part(record)
     return doc.SeasonDocument(
         made=made.isoformat(timespec="seconds"),
-        site=doc.SiteRef(
+        site=parts.SiteRef(
             name=site.name, units=site.units, time_zone=site.time_zone.key, currency=site.currency,
             zones=len(site.zones), area_m2=float(site.zones.area.sum()),
         ),
@@ -130,7 +130,7 @@ def _base(span: Span, base_year: int | None, known: list[Span]) -> Span | None:
     return span.years_earlier(span.first.year - base_year)
 
 
-def _practices(record: acc.Record, salts: SeasonSalts, base: acc.Record | None) -> list[doc.PracticePart]:
+def _practices(record: acc.Record, salts: SeasonSalts, base: acc.Record | None) -> list[parts.PracticePart]:
     """Simulations, where the weather of the season is known."""
     known = np.isfinite(record.days.eto)
     if not known.any() or record.span.nights < 2:
@@ -156,26 +156,26 @@ def _on_these_nights(base: acc.Record, record: acc.Record) -> np.ndarray:
     return np.where(index >= 0, water, 0.0)
 
 
-def _practice(practice: Practice, base: str) -> doc.PracticePart:
-    def band(name: str, digits: int) -> doc.Band:
+def _practice(practice: Practice, base: str) -> parts.PracticePart:
+    def band(name: str, digits: int) -> parts.Band:
         told = [o for o in practice.outcomes if name not in SALTS or np.isfinite(o.ece_end)]
         values = [float(getattr(o, name)) for o in told]
         if not values:
-            return doc.Band(middle=None, low=None, high=None)
-        return doc.Band(
+            return parts.Band(middle=None, low=None, high=None)
+        return parts.Band(
             middle=round(values[0], digits), low=round(min(values), digits), high=round(max(values), digits)
         )
 
-    return doc.PracticePart(
+    return parts.PracticePart(
         key=practice.key, title=words.practice_title(practice.key, base), water_m3=band("water", 6),
         dry_zone_days=band("dry", 0), soft_zone_days=band("soft", 0), ece_end_dsm=band("ece_end", 3),
         zone_days_above_salt_limit=band("above", 0),
     )  # fmt: skip
 
 
-def _meters(record: acc.Record) -> list[doc.MeterPart]:
+def _meters(record: acc.Record) -> list[parts.MeterPart]:
     return [
-        doc.MeterPart(
+        parts.MeterPart(
             meter=m.name, source=m.source, readings=m.readings, metered_m3=round(float(v.sum()), 6),
             divided_m3=round(float(d.sum()), 6), nights=int(c.sum()), exchanges=m.exchanges, rolled_over=m.rolled,
             unclear=m.unclear,
@@ -186,11 +186,11 @@ def _meters(record: acc.Record) -> list[doc.MeterPart]:
     ]  # fmt: skip
 
 
-def _differences(record: acc.Record, say: words.Speech) -> list[doc.DifferencePart]:
+def _differences(record: acc.Record, say: words.Speech) -> list[parts.DifferencePart]:
     found = []
     for d in differences(record.site, record.zones, record.logged, record.metered):
         causes = [
-            doc.CausePart(
+            parts.CausePart(
                 kind=c.kind, name=c.name, size=None if c.size is None else round(c.size, 4),
                 volume_m3=round(c.volume, 6), explains=round(c.explains, 4), since=c.since,
                 nights=c.nights, words=words.cause_words(c, say),
@@ -198,7 +198,7 @@ def _differences(record: acc.Record, say: words.Speech) -> list[doc.DifferencePa
             for c in d.causes
         ]  # fmt: skip
         found.append(
-            doc.DifferencePart(
+            parts.DifferencePart(
                 source=d.source, nights=d.nights, metered_m3=round(d.metered, 6), logged_m3=round(d.logged, 6),
                 difference_m3=round(d.metered - d.logged, 6), error_m3=round(d.error, 6),
                 beyond_error=d.beyond_error, without_record_m3=round(d.without_record, 6),
@@ -208,11 +208,11 @@ def _differences(record: acc.Record, say: words.Speech) -> list[doc.DifferencePa
     return found
 
 
-def _events(site: Site, span: Span) -> list[doc.EventPart]:
+def _events(site: Site, span: Span) -> list[parts.EventPart]:
     rows = site.calendar
     on = (rows["from"] <= pd.Timestamp(span.last)) & (rows["until"] >= pd.Timestamp(span.first))
     return [
-        doc.EventPart(
+        parts.EventPart(
             first=r["from"].date(), last=r["until"].date(), target=str(r["target"]), event=str(r["event"]),
             note=str(r["note"]),
         )
@@ -238,7 +238,7 @@ def _uncounted(record: acc.Record) -> list[str]:
     return lines
 
 
-def _estimates(record: acc.Record, totals: doc.Totals) -> list[str]:
+def _estimates(record: acc.Record, totals: parts.Totals) -> list[str]:
     """Say which figures are estimated and not recorded."""
     lines = []
     if totals.estimated_m3:

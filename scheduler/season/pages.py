@@ -14,7 +14,7 @@ from typing import Any
 from markupsafe import Markup
 
 from scheduler import edge
-from scheduler.season import charts
+from scheduler.season import charts, parts
 from scheduler.season import document as doc
 from scheduler.season.words import Speech, counted_by
 from scheduler.sheets.names import PLURALS
@@ -76,7 +76,7 @@ class Writer:
         month = edge.MONTHS[day.month - 1][:3]
         return f"{month} {day.day}, {day.year}" if self.d.site.units == "us" else f"{day.day} {month} {day.year}"
 
-    def band(self, band: doc.Band, write: Callable[[float | None], Markup]) -> Markup:
+    def band(self, band: parts.Band, write: Callable[[float | None], Markup]) -> Markup:
         """A simulated figure with its band."""
         if band.middle is None:
             return Markup(edge.DASH)

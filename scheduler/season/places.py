@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from scheduler.season import document as doc
+from scheduler.season import parts
 from scheduler.season.account import MM_M2, Record, by_month, exact
 from scheduler.site.records import SURFACES
 
 
-def row_part(record: Record) -> list[doc.Row]:
+def row_part(record: Record) -> list[parts.Row]:
     """Every month, source, surface and zone; a blended zone's figures are divided as its water is."""
     r, m, own = record, len(record.months), record.own
     gone = len(r.zones.zone) - own
@@ -34,7 +34,7 @@ def row_part(record: Record) -> list[doc.Row]:
                     continue
                 part = float(share[z])
                 found.append(
-                    doc.Row.model_construct(
+                    parts.Row.model_construct(
                         month=label, source=source, surface=str(r.zones.surface[z]), zone=str(r.zones.zone[z]),
                         logged_m3=exact(log[z, i] * part), estimated_m3=exact(guess[z, i] * part),
                         minutes=exact(minutes[z, i] * part, 3), nights_run=int(ran[z, i]),
@@ -51,14 +51,14 @@ def _rank(surface: str) -> int:
     return SURFACES.index(surface) if surface in SURFACES else len(SURFACES)
 
 
-def zone_part(record: Record) -> list[doc.ZonePart]:
+def zone_part(record: Record) -> list[parts.ZonePart]:
     """The zones of the account over the season."""
     zones, own = record.zones, record.own
     log, guess = record.logged.volume.sum(axis=1), record.logged.estimated.sum(axis=1)
     demand = np.nan_to_num(record.turf.demand).sum(axis=1) * record.site.zones.area / MM_M2
     dry, soft = record.turf.dry.sum(axis=1), record.turf.soft.sum(axis=1)
     return [
-        doc.ZonePart(
+        parts.ZonePart(
             zone=str(zones.zone[z]), name=str(zones.name[z]), surface=str(zones.surface[z]),
             area_class=str(zones.area_class[z]), area_m2=float(zones.area[z]),
             sources={s: float(p) for s, p in zip(zones.sources, zones.share[z], strict=True) if p > 0},
@@ -71,7 +71,7 @@ def zone_part(record: Record) -> list[doc.ZonePart]:
     ]  # fmt: skip
 
 
-def surface_part(record: Record) -> list[doc.SurfaceTotal]:
+def surface_part(record: Record) -> list[parts.SurfaceTotal]:
     """Surfaces over the season, those served first in front."""
     r, own = record, record.own
     found = []
@@ -83,7 +83,7 @@ def surface_part(record: Record) -> list[doc.SurfaceTotal]:
         log = float(r.logged.volume[of].sum())
         demand, rain = (float(np.nan_to_num(v[mine] * per).sum()) for v in (r.turf.demand, r.turf.effective_rain))
         found.append(
-            doc.SurfaceTotal(
+            parts.SurfaceTotal(
                 surface=surface, zones=int(of.sum()), area_m2=area, logged_m3=exact(log),
                 depth_mm=round(log / area * MM_M2, 3) if area else None,
                 demand_m3=exact(demand), effective_rain_m3=exact(rain), deficit_m3=exact(demand - rain - log),

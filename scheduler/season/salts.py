@@ -11,7 +11,7 @@ import pandas as pd
 from scheduler.salinity.evening import SALTLESS
 from scheduler.salinity.records import SaltReport
 from scheduler.salinity.report import SEASON, salt_report
-from scheduler.season import document as doc
+from scheduler.season import parts
 from scheduler.season.span import Span
 from scheduler.site import Site
 from scheduler.supply import usual_source_ec
@@ -26,9 +26,9 @@ class SeasonSalts:
     start : ndarray (Z, 2)    ECe by half of the roots at the first opening [dS/m], NaN = not followed.
     """
 
-    flushes: list[doc.FlushPart]
-    leaching: list[doc.LeachingPart]
-    paths: list[doc.SaltPath]
+    flushes: list[parts.FlushPart]
+    leaching: list[parts.LeachingPart]
+    paths: list[parts.SaltPath]
     start: np.ndarray
     notes: tuple[str, ...]
 
@@ -51,10 +51,10 @@ def season_salts(site: Site, span: Span) -> SeasonSalts:
     return SeasonSalts(_flushes(report, span), _leaching(report), _paths(report, span), start, notes)
 
 
-def _flushes(report: SaltReport, span: Span) -> list[doc.FlushPart]:
+def _flushes(report: SaltReport, span: Span) -> list[parts.FlushPart]:
     zones = report.site.zones
     return [
-        doc.FlushPart(
+        parts.FlushPart(
             zone=str(zones.zone[e.zone]), name=str(zones.name[e.zone]), surface=str(zones.surface[e.zone]),
             nights=list(e.nights), drained_mm=round(e.drained, 3),
             ece_before_dsm=[round(v, 3) for v in e.before], ece_after_dsm=[round(v, 3) for v in e.after],
@@ -65,12 +65,12 @@ def _flushes(report: SaltReport, span: Span) -> list[doc.FlushPart]:
     ]  # fmt: skip
 
 
-def _leaching(report: SaltReport) -> list[doc.LeachingPart]:
+def _leaching(report: SaltReport) -> list[parts.LeachingPart]:
     def known(value: float) -> float | None:
         return round(float(value), 4) if np.isfinite(value) else None
 
     return [
-        doc.LeachingPart(
+        parts.LeachingPart(
             surface=row.surface, drained_mm=round(row.drained, 3), reached=known(row.achieved),
             required=known(row.required),
         )
@@ -78,7 +78,7 @@ def _leaching(report: SaltReport) -> list[doc.LeachingPart]:
     ]  # fmt: skip
 
 
-def _paths(report: SaltReport, span: Span) -> list[doc.SaltPath]:
+def _paths(report: SaltReport, span: Span) -> list[parts.SaltPath]:
     """Mean ECe of each surface by date, over the zones followed."""
     zones = report.site.zones
     found = []
@@ -91,7 +91,7 @@ def _paths(report: SaltReport, span: Span) -> list[doc.SaltPath]:
         inside = np.flatnonzero((dates >= pd.Timestamp(span.first)) & (dates <= pd.Timestamp(span.last)))
         inside = inside[:: max(1, -(-len(inside) // SHOWN_DAYS))]
         found.append(
-            doc.SaltPath(
+            parts.SaltPath(
                 surface=surface, dates=[dates[i].date() for i in inside],
                 ece_dsm=[round(float(mean[i]), 3) if np.isfinite(mean[i]) else None for i in inside],
                 limit_dsm=round(float(np.mean([zones.ece_threshold[z] for z in of])), 3),

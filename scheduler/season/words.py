@@ -11,6 +11,7 @@ from models.choices import SEASON
 from scheduler import edge
 from scheduler.errors import counted
 from scheduler.season import document as doc
+from scheduler.season import parts
 from scheduler.season.reconcile import Cause
 from scheduler.sheets.names import PLURALS, joined
 from scheduler.site.units import conversion
@@ -37,7 +38,7 @@ class Speech:
 
     units: str
     currency: str
-    shown: doc.Shown
+    shown: parts.Shown
 
     def volume(self, m3: float | None) -> str:
         """Say a volume in the account's unit."""
@@ -69,11 +70,11 @@ class Speech:
         return edge.format_depth(mm, self.units)
 
 
-def shown_unit(asked: str | None, units: str) -> doc.Shown:
+def shown_unit(asked: str | None, units: str) -> parts.Shown:
     """Unit of volumes as asked, else gallons or cubic metres by the site's units."""
     key = asked or ("gal" if units == "us" else "m3")
     name, unit, _ = UNITS[key]
-    return doc.Shown(unit=key, name=name, per_m3=1.0 / conversion(unit, "m3").factor)
+    return parts.Shown(unit=key, name=name, per_m3=1.0 / conversion(unit, "m3").factor)
 
 
 def practice_title(key: str, base: str) -> str:
@@ -97,7 +98,7 @@ def cause_words(cause: Cause, say: Speech) -> str:
     return f"{what}: {share:.0f} % {more} ran than was logged, as with a wrong flow in zones.csv or a wrong nozzle"
 
 
-def changed(this: doc.SeasonBeside, base: doc.SeasonBeside, say: Speech) -> list[str]:
+def changed(this: parts.SeasonBeside, base: parts.SeasonBeside, say: Speech) -> list[str]:
     """What changed against another season, and why as far as weather tells."""
     use = this.use_m3 - base.use_m3
     lines = []
@@ -125,7 +126,7 @@ def changed(this: doc.SeasonBeside, base: doc.SeasonBeside, say: Speech) -> list
     return lines
 
 
-def answers(d: doc.SeasonDocument, say: Speech) -> list[doc.Answer]:
+def answers(d: doc.SeasonDocument, say: Speech) -> list[parts.Answer]:
     """The five questions of a committee, answered."""
     return [_how_much(d, say), _against_what(d, say), _why(d, say), _bought(d), _risk(d, say)]
 
@@ -138,21 +139,21 @@ def counted_by(d: doc.SeasonDocument) -> str:
     return "by the log" if by == {"log"} else "by the meters where they were read all month, else by the log"
 
 
-def _how_much(d: doc.SeasonDocument, say: Speech) -> doc.Answer:
+def _how_much(d: doc.SeasonDocument, say: Speech) -> parts.Answer:
     depth = d.totals.use_m3 / d.site.area_m2 * 1000.0 if d.site.area_m2 else None
     words = f"{say.depth(depth)} over the irrigated area"
     if d.totals.nights_run:
         words += f", on {counted(d.totals.nights_run, 'night')}"
     if d.bill > 0:
         words += f"; {say.money(d.bill)} for water and pumping"
-    return doc.Answer(
+    return parts.Answer(
         question="How much water?",
         headline=say.about(d.totals.use_m3),
         words=f"{words}. Counted {counted_by(d)}.",
     )
 
 
-def _against_what(d: doc.SeasonDocument, say: Speech) -> doc.Answer:
+def _against_what(d: doc.SeasonDocument, say: Speech) -> parts.Answer:
     question, rule, formula = "Against what allowance?", d.allocation, ""
     by_et = edge.format_percent(d.allowance.share) if d.allowance is not None else edge.DASH
     if d.allowance is not None:
@@ -160,20 +161,20 @@ def _against_what(d: doc.SeasonDocument, say: Speech) -> doc.Answer:
     if rule is None:
         words = formula or "site.toml names no allocation, and no reference ET is known."
         headline = f"{by_et} of the ET allowance" if formula else "none is known"
-        return doc.Answer(question=question, headline=headline, words=words)
+        return parts.Answer(question=question, headline=headline, words=words)
     words = f"{say.about(rule.left_m3)} of {say.about(rule.volume_m3)} left."
     if rule.over_m3:
         words = f"{say.about(rule.over_m3)} above the {say.about(rule.volume_m3)}."
     if rule.surcharge:
         words += f" Surcharge {say.money(rule.surcharge)}."
     headline = f"{edge.format_percent(rule.share)} of the allocation"
-    return doc.Answer(question=question, headline=headline, words=f"{words} {formula}".strip())
+    return parts.Answer(question=question, headline=headline, words=f"{words} {formula}".strip())
 
 
-def _why(d: doc.SeasonDocument, say: Speech) -> doc.Answer:
+def _why(d: doc.SeasonDocument, say: Speech) -> parts.Answer:
     question, this, base = "Why more or less than before?", d.seasons[0], d.base
     if base is None or base.use_m3 <= 0:
-        return doc.Answer(question=question, headline="no earlier season", words="No earlier record to set beside.")
+        return parts.Answer(question=question, headline="no earlier season", words="No earlier record to set beside.")
     change = this.use_m3 / base.use_m3 - 1
     headline = f"{abs(change) * 100:.0f} % {'more' if change > 0 else 'less'} than {base.name}"
     reasons = []
@@ -189,20 +190,20 @@ def _why(d: doc.SeasonDocument, say: Speech) -> doc.Answer:
         text += f" By weather alone the turf asked for {abs(need) * 100:.0f} % {'more' if need > 0 else 'less'}."
         if abs(change - need) > SEASON.beyond_weather:
             text += " The rest is how it was watered."
-    return doc.Answer(question=question, headline=headline, words=text)
+    return parts.Answer(question=question, headline=headline, words=text)
 
 
-def asked_more(this: doc.SeasonBeside, base: doc.SeasonBeside) -> float | None:
+def asked_more(this: parts.SeasonBeside, base: parts.SeasonBeside) -> float | None:
     """How much more demand less effective rain was than in another season [-]; None where that says nothing."""
     before = base.demand_m3 - base.effective_rain_m3
     return (this.demand_m3 - this.effective_rain_m3) / before - 1.0 if before > 0 else None
 
 
-def _bought(d: doc.SeasonDocument) -> doc.Answer:
+def _bought(d: doc.SeasonDocument) -> parts.Answer:
     this = d.seasons[0]
     if this.eto_mm is None:
         text = "Without weather the turf's condition cannot be reckoned."
-        return doc.Answer(question="What did it buy?", headline="not known", words=text)
+        return parts.Answer(question="What did it buy?", headline="not known", words=text)
     fine = 1.0 - d.totals.dry_zone_days / max(this.zone_days, 1)
     words = [
         f"{PLURALS.get(s.surface, s.surface)}: {s.dry_zone_days / s.zone_days * 100:.1f} % of zone-days dry"
@@ -216,21 +217,21 @@ def _bought(d: doc.SeasonDocument) -> doc.Answer:
         through = sum(f.reached_lower for f in d.flushes)
         words.append(f"{len(d.flushes)} salt flushes, {through} of which took salt out of the lower roots")
     text = f"{'; '.join(words)}. Reckoned from the log, not measured.".removeprefix(". ")
-    return doc.Answer(question="What did it buy?", headline=f"{fine * 100:.1f} % of zone-days not dry", words=text)
+    return parts.Answer(question="What did it buy?", headline=f"{fine * 100:.1f} % of zone-days not dry", words=text)
 
 
-def _risk(d: doc.SeasonDocument, say: Speech) -> doc.Answer:
+def _risk(d: doc.SeasonDocument, say: Speech) -> parts.Answer:
     need, name = driest(d)
     question = "What is next year's risk?"
     words = f"{name} would take about {say.about(need)} at this season's care (estimate)."
     if d.allocation is None:
-        return doc.Answer(question=question, headline=f"up to {say.about(need)}", words=words)
+        return parts.Answer(question=question, headline=f"up to {say.about(need)}", words=words)
     room = d.allocation.volume_m3 - need
     headline = f"{say.about(abs(room))} {'short' if room < 0 else 'to spare'}"
     words += f" The allocation is {say.about(d.allocation.volume_m3)}."
     if d.allocation.expected_m3 > d.allocation.used_m3:
         words += f" This one ends near {say.about(d.allocation.expected_m3)} at the present pace."
-    return doc.Answer(question=question, headline=headline, words=words)
+    return parts.Answer(question=question, headline=headline, words=words)
 
 
 def driest(d: doc.SeasonDocument) -> tuple[float, str]:

@@ -18,6 +18,7 @@ import xlsxwriter
 from xlsxwriter.utility import xl_col_to_name, xl_rowcol_to_cell
 
 from scheduler.season import document as doc
+from scheduler.season import parts
 from scheduler.season.account import Record, by_month
 from scheduler.sheets.names import PLURALS
 
@@ -266,8 +267,8 @@ def _by_source(b: Book, sheet: Any, months: list[str]) -> None:
         if s.metered_m3 is not None:
             of = [k for k, m in enumerate(b.r.metered.meters) if m.source == s.source]
             month = _nights_range(b, "Meter nights", "B")
-            parts = (_nights_range(b, "Meter nights", xl_col_to_name(2 + k)) for k in of)
-            total = "+".join(f"SUMIFS({p},{month},$A{row + 1})" for p in parts)
+            means = (_nights_range(b, "Meter nights", xl_col_to_name(2 + k)) for k in of)
+            total = "+".join(f"SUMIFS({p},{month},$A{row + 1})" for p in means)
             sheet.write_formula(row, 3, f"=({total})*{FACTOR}", b.shown, s.metered_m3 * b.factor)
             sheet.write_number(row, 4, s.metered_nights, b.whole)
         sheet.write_string(row, 5, s.use_from)
@@ -290,7 +291,7 @@ def _by_source(b: Book, sheet: Any, months: list[str]) -> None:
     sheet.freeze_panes(2, 2)
 
 
-def _account_row(b: Book, sheet: Any, row: int, month: doc.Month) -> None:
+def _account_row(b: Book, sheet: Any, row: int, month: parts.Month) -> None:
     """One month of it, in formulas over the sheets below with their values beside them."""
     end, dates = 2 + len(b.d.sources), 1 + b.r.span.nights
     per_mm = _per_mm(b)

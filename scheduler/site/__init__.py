@@ -15,7 +15,7 @@ Map of the folder, in the order a file passes through it::
     outlines.py  positions.py   zones.geojson; where zones lie, in metres
     zones.py  zone_checks.py    zones.csv, and what it may not or hardly say
     series.py                   weather, forecast, probes, applied, calendar, samples
-    records.py                  what comes out: Site and its parts, frozen
+    records.py  unattended_records.py   what comes out: Site and its parts, frozen; those of an unattended evening
     load.py                     the whole folder: load_site
     works.py  water_rules.py    pumps, pipes, waters; allocation, drought orders, tariff
     controllers.py  unattended.py   controllers that hold programmes; feeds, the notice, nightly hours

@@ -41,9 +41,6 @@ from scheduler.site.records import (
     AllowanceRule,
     Branch,
     Controller,
-    Feed,
-    NightlyRule,
-    NoticeRule,
     Pump,
     Restriction,
     Source,
@@ -52,6 +49,7 @@ from scheduler.site.records import (
     WindowRule,
 )
 from scheduler.site.time_zones import nearest_zone
+from scheduler.site.unattended_records import Feed, NightlyRule, NoticeRule
 from scheduler.site.water_rules import settle_allocation, settle_allowance, settle_restriction, settle_tariff
 from scheduler.site.works import settle_branch, settle_pump, settle_sources
 

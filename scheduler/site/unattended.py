@@ -12,8 +12,8 @@ from scheduler.errors import listing, near_miss, read_but
 from scheduler.site import schema
 from scheduler.site.columns import FILES
 from scheduler.site.findings import TomlFindings
-from scheduler.site.records import Feed, NightlyRule, NoticeRule
 from scheduler.site.settle import Settings
+from scheduler.site.unattended_records import Feed, NightlyRule, NoticeRule
 
 SECRET = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
 SECRET_NAMES = re.compile(r"key|token|secret|passw|auth|appid|api_?id|signature|cookie", re.IGNORECASE)

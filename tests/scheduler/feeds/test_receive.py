@@ -13,7 +13,7 @@ from scheduler.feeds import fetch
 from scheduler.feeds.receive import Came, receive
 from scheduler.feeds.store import read_states
 from scheduler.site import load_site
-from scheduler.site.records import Feed
+from scheduler.site.unattended_records import Feed
 from tests.scheduler.feeds.server import misbehaving
 from tests.sites import make_site
 

@@ -10,7 +10,7 @@ import pytest
 
 from scheduler.document.reading import document_of
 from scheduler.nightly.notice import first_screen, send
-from scheduler.site.records import NoticeRule
+from scheduler.site.unattended_records import NoticeRule
 from tests.scheduler.feeds.server import misbehaving
 from tests.scheduler.sample_plan import sample_document, sample_plan
 

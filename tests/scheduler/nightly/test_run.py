@@ -22,7 +22,8 @@ from scheduler.nightly.lock import Held, locked
 from scheduler.nightly.records import SCHEMA_FILE, StepState, read_status, status_schema
 from scheduler.nightly.run import Terms, run_evening
 from scheduler.nightly.worker import Outcome
-from scheduler.site.records import NightlyRule, WindowRule
+from scheduler.site.records import WindowRule
+from scheduler.site.unattended_records import NightlyRule
 from tests.end_to_end.plan_checker import check_plan
 from tests.scheduler.nightly.evenings import Planner, Remembered, terms
 from tests.sites import make_site
