@@ -1,4 +1,4 @@
-"""What may not be published: each rule across the fields of a plan, the last value that passes and the first that fails."""
+"""What may not be published: each rule across a plan, the last value that passes and the first that fails."""
 
 from datetime import date, datetime, timedelta
 from types import SimpleNamespace as Part
