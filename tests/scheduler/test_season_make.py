@@ -216,7 +216,7 @@ def report():
 
 
 def test_flushes_of_an_account_are_those_that_begin_in_it(monkeypatch):
-    monkeypatch.setattr(salts.doc, "FlushPart", SimpleNamespace)
+    monkeypatch.setattr(salts.parts, "FlushPart", SimpleNamespace)
     found = salts._flushes(report(), SPAN)
     assert [(f.zone, f.surface, f.nights[0].isoformat()) for f in found] == [
         ("G2", "green", "2026-02-27"), ("G1", "green", "2026-03-02"),
@@ -253,7 +253,7 @@ def test_salts_are_followed_where_water_samples_or_probes_tell_of_them(monkeypat
     site = SimpleNamespace(
         zones=np.zeros(3), samples=[0] * samples, probes=pd.DataFrame({"ec": [0.0, read, NAN]}),
     )  # fmt: skip
-    monkeypatch.setattr(salts.doc, "FlushPart", SimpleNamespace)
+    monkeypatch.setattr(salts.parts, "FlushPart", SimpleNamespace)
     found = salts.season_salts(site, SPAN)
     assert len(asked) == follows and bool(found.paths) == bool(follows) and found.notes == ()
     if follows:
