@@ -18,8 +18,10 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from typing import Any
 from urllib.parse import urljoin, urlsplit
 
 from scheduler.feeds.bulletin import Unreachable
@@ -187,7 +189,7 @@ def _from_address(feed: Feed, contact: str, held: Conditions) -> Document:
     if held.last_modified:
         headers["If-Modified-Since"] = held.last_modified
     try:
-        with httpx.Client(timeout=feed.timeout, follow_redirects=False) as client:
+        with httpx.Client(timeout=feed.timeout, follow_redirects=False, verify=trusted()) as client:
             for _ in range(REDIRECTS + 1):
                 with client.stream("GET", address, headers=headers) as answer:
                     if answer.has_redirect_location:
@@ -197,6 +199,14 @@ def _from_address(feed: Feed, contact: str, held: Conditions) -> Document:
     except (httpx.HTTPError, httpx.InvalidURL, zlib.error, ValueError) as reason:
         raise Unreachable(_why(reason, feed.timeout)) from None
     raise Unreachable("the server sends the request on and on")
+
+
+@cache
+def trusted() -> Any:
+    """Give the authorities that servers are checked against, an `ssl.SSLContext`, read once for all of an evening."""
+    import httpx
+
+    return httpx.create_ssl_context()
 
 
 def _same_host(address: str, location: str) -> str:

@@ -17,7 +17,7 @@ from scheduler.document.rung import LABELS
 from scheduler.edge import format_date, format_duration, format_time, format_volume
 from scheduler.errors import counted
 from scheduler.feeds.bulletin import Unreachable
-from scheduler.feeds.fetch import filled, user_agent, without_secrets
+from scheduler.feeds.fetch import filled, trusted, user_agent, without_secrets
 from scheduler.site.unattended_records import NoticeRule
 
 PATIENCE = 30.0  # [s] a server is waited for
@@ -138,7 +138,12 @@ def _post(rule: NoticeRule, text: str, document: PlanDocument | None, contact: s
     headers |= {name: filled(value) for name, value in rule.headers}
     try:
         answer = httpx.post(
-            filled(rule.webhook), content=json.dumps(body), headers=headers, timeout=PATIENCE, follow_redirects=False
+            filled(rule.webhook),
+            content=json.dumps(body),
+            headers=headers,
+            timeout=PATIENCE,
+            follow_redirects=False,
+            verify=trusted(),
         )
     except (httpx.HTTPError, httpx.InvalidURL) as reason:
         raise Unreachable(f"it cannot be reached ({type(reason).__name__})") from None

@@ -212,7 +212,7 @@ def test_the_shipped_stadium_keys_its_training_pitches_by_programme(tmp_path):
 
 
 @pytest.mark.drawn
-@pytest.mark.parametrize("seed", range(0, draws(120, 2)))
+@pytest.mark.parametrize("seed", range(0, draws(120, 1)))
 def test_drawn_sites_hold_every_limit_with_drawn_controllers(tmp_path, seed):
     folder = with_programmes(draw_site(tmp_path / "site", seed), seed)
     site = load_site(folder)
@@ -227,8 +227,8 @@ def test_drawn_sites_hold_every_limit_with_drawn_controllers(tmp_path, seed):
     assert [f for f in limit_faults(folder, plan) if not all(word in f for word in ranks)] == []
 
 
-@pytest.mark.drawn
-@pytest.mark.parametrize("seed", range(500, draws(540, 501)))
+@pytest.mark.sweep
+@pytest.mark.parametrize("seed", range(500, 540))
 def test_programmes_of_a_second_evening_hold_every_limit_with_what_stays_keyed(tmp_path, seed):
     folder = with_programmes(draw_site(tmp_path / "site", seed), seed, own_times=0.1, free=0.1)
     site = load_site(folder)

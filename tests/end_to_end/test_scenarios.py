@@ -45,6 +45,7 @@ def site(request):
     return shipped(request.param)
 
 
+@pytest.mark.sweep
 @pytest.mark.parametrize("name", SITES)
 def test_generator_writes_the_shipped_files_again(name, written):
     shipped, again = site_files(SCENARIOS / name), site_files(written / name)

@@ -72,7 +72,7 @@ def judged(folder: Path, night: date = EVENING) -> tuple[dict, list[str]]:
 
 
 @pytest.mark.drawn
-@pytest.mark.parametrize("kind", some(list(SIZED), 2))
+@pytest.mark.parametrize("kind", some(list(SIZED), 1))
 def test_sized_sites_hold_every_limit(tmp_path, kind):
     options = SIZED[kind]
     size = options["zones"]
@@ -85,6 +85,7 @@ def test_sized_sites_hold_every_limit(tmp_path, kind):
     assert plan["inputs"]["step_downs"] or not {"forecast", "probes", "weather"} & options.keys()
 
 
+@pytest.mark.sweep
 def test_what_runs_follows_from_the_site(tmp_path):
     # what a reader would expect of each site, beyond the limits
     small = {"zones": 2, "nights": 4, "season_days": 20, "probes": False, "load": 0.4}

@@ -150,6 +150,7 @@ def test_nothing_changes_until_it_is_accepted(taught):
     assert [z["balance"]["etc_mm"] for z in plan_of(site)["zones"]] != [z["balance"]["etc_mm"] for z in first["zones"]]
 
 
+@pytest.mark.sweep
 def test_a_lesson_is_the_same_whatever_was_accepted_before(taught):
     # Evidence counts once: what is offered follows from zones.csv and the record, never from what is in use.
     told, night = load_site(taught), date(2026, 7, 14)

@@ -156,7 +156,10 @@ def test_pump_hours_by_hand():
     assert "Highest 159 gal/min at 10:00 pm, 16 % of capacity; delivers for 31 min." in words  # 10 L/s = 158.5; 10 / 62
 
 
-@pytest.mark.parametrize(("zones", "largest"), [(150, 1_000_000), (2400, 6_000_000)])
+LARGE = pytest.param(2400, 6_000_000, marks=pytest.mark.sweep)
+
+
+@pytest.mark.parametrize(("zones", "largest"), [(150, 1_000_000), LARGE])
 def test_a_large_site_stays_a_small_page(zones, largest):
     html = night_sheet(document_of(sample_plan(zones=zones, running=1.0)))
     assert len(html.encode()) < largest

@@ -130,8 +130,8 @@ def test_what_a_committee_is_given_is_one_sheet(folder, opened, name, tmp_path):
     assert "A dry zone-day is" in words and "the manager decides" in words
 
 
-@pytest.mark.drawn
-@pytest.mark.parametrize("name", some(["morning.html", "night.html"], 1))
+@pytest.mark.sweep
+@pytest.mark.parametrize("name", ["morning.html", "night.html"])
 def test_every_fold_opens_by_keyboard(folder, opened, name):
     page = opened(folder / name)
     folds = page.locator("summary").count()

@@ -249,7 +249,7 @@ KINDS = {
 }
 
 
-@pytest.mark.drawn
+@pytest.mark.sweep
 def test_full_nights_are_filled():
     """The window is the proven bound itself; what is placed must be within 5 % of it always and 2 % in the median."""
     fills = {}

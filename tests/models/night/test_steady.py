@@ -98,7 +98,7 @@ def test_runs_do_not_move_into_dear_hours_or_past_their_time():
 @pytest.mark.drawn
 def test_never_more_low_minutes_and_nothing_else_worse(monkeypatch):
     gained = 0.0
-    for seed in range(draws(14, 2)):
+    for seed in range(draws(14, 1)):
         job = replace(random_job(seed), pump_smallest=np.full(random_job(seed).pump_capacity.size, 4.0))
         with monkeypatch.context() as off:
             off.setattr(Steadier, "run", lambda self: None)

@@ -305,6 +305,7 @@ def test_a_sample_has_a_part_that_could_use_each_limit_and_never_all_parts(in_pa
             assert (whole.could[sample].any(axis=0) == whole.could.any(axis=0)).all()
 
 
+@pytest.mark.sweep
 def test_prices_of_a_sample_are_put_right_until_all_keep_the_limits_but_for_little(in_parts, monkeypatch):
     # the sample has a few of forty branches, whose first share goes by what they could use, not by what they need
     inputs = many_branches(40, pump_capacity=[1.0 * FLOW], allocation=np.inf)

@@ -41,6 +41,7 @@ def served(sites, rule, host="127.0.0.1"):
             follow_redirects=True,
             timeout=30,
             trust_env=False,
+            verify=False,
         ) as client:
             client.form, client.port = rule.form, port
             yield client

@@ -35,6 +35,7 @@ def test_in_this_process_a_failure_stops_no_other(tmp_path):
     assert values == {0: 0, 1: 1, 3: 9} and failures == {2: "of no use"}
 
 
+@pytest.mark.sweep
 def test_a_killed_worker_is_replaced_and_a_failure_stops_no_other(tmp_path):
     pytest.importorskip("distributed")
     with Door(Workers(2), 6) as door:
