@@ -152,3 +152,97 @@ def test_a_meter_is_volumes_of_five_nights_that_were_not_reckoned_from_the_flow(
     ]  # fmt: skip
     found = learn._metered(SimpleNamespace(zones=zones, applied=pd.concat(rows)), pd.Timestamp("2026-07-14").date())
     np.testing.assert_allclose(found, [np.log(1.1), NAN, NAN, np.log(1.2 * 1.0031), NAN, NAN])
+
+
+class Zones(SimpleNamespace):
+    def __len__(self):
+        return len(self.zone)
+
+
+def recorded(monkeypatch, rows=1, newest="a date", observed=6, days=10, first=3, moisture=None):
+    """The record of two zones over some days: each array holds its own day's number, ET from 100, rain from 200 on."""
+    dates = pd.date_range("2026-07-01", periods=days)
+    number = np.tile(np.arange(float(days)), (2, 1))
+    zones = Zones(
+        zone=np.array(["G1", "F1"]), surface=np.array(["green", "fairway"]), soil=np.array(["sand", "loam"]),
+        exposure=np.array(["sun", "shade"]), taw=np.array([30.0, 40.0]), field_capacity=np.array([0.2, 0.27]),
+        fed_depth=np.array([0.2, 0.3]), du_lq=np.array([0.7, 0.8]), gross_rate=np.array([2.0, 3.0]),
+        depletion_fraction=np.array([0.5, 0.4]),
+    )  # fmt: skip
+    site = SimpleNamespace(zones=zones, window=SimpleNamespace(of=lambda night: (1260, 1770)))
+    asked = {}
+
+    class Sensors:
+        def part(self, heard):
+            asked["heard"] = heard.tolist()
+            return self
+
+        def for_estimate(self, zones):
+            return ("sensors", zones.tolist())
+
+    read = np.tile(np.arange(float(days)), (2, 1)) / 100.0 if moisture is None else moisture
+    demand = SimpleNamespace(past=pd.DataFrame({"date": dates}), observed_days=observed)
+    monkeypatch.setattr(
+        learn, "recent", lambda site, night, opens, back: asked.update(opens=opens, back=back) or [1] * rows
+    )
+    monkeypatch.setattr(learn, "examine", lambda site, rows: SimpleNamespace(
+        flags="flags", notes=[SimpleNamespace(kind="warning"), SimpleNamespace(kind="info")]))  # fmt: skip
+    monkeypatch.setattr(learn, "evening_demand", lambda site, night, nights, longest: demand)
+    monkeypatch.setattr(learn, "applied_minutes", lambda *given: (number, newest, 0))
+    monkeypatch.setattr(learn, "zone_etc", lambda site, past: number + 100)
+    monkeypatch.setattr(learn, "zone_rain", lambda site, past: (number + 200, None))
+    monkeypatch.setattr(learn, "adjusted_depletion_fraction", lambda fraction, etc: etc + fraction[:, None])
+    monkeypatch.setattr(learn, "sensors_of", lambda site: Sensors())
+    monkeypatch.setattr(learn, "believed", lambda rows, flags: flags)
+    monkeypatch.setattr(learn, "evening_readings", lambda site, sensors, rows, days, etc: read)
+    monkeypatch.setattr(learn, "read_together", lambda sensors, moisture, depth: (sensors, moisture))
+    monkeypatch.setattr(learn, "_first_night", lambda site, night, days: first)
+    monkeypatch.setattr(learn, "Record", lambda *given: SimpleNamespace(given=given))
+    notes = []
+    record, names = learn._record(site, pd.Timestamp("2026-07-10").date(), notes)
+    return record, names, asked, notes
+
+
+def test_a_date_s_readings_stand_beside_its_et_and_the_water_of_the_night_before_it(monkeypatch):
+    record, names, asked, notes = recorded(monkeypatch)
+    known, sensors, moisture, applied, etc, rain, p, surface, alike = record.given
+    later = np.arange(4.0, 10.0)  # from the date after the log's first night on
+    np.testing.assert_allclose(moisture, np.stack([later, later]) / 100.0)
+    np.testing.assert_allclose(applied, [2.0 * (later - 1.0), 3.0 * (later - 1.0)])
+    np.testing.assert_allclose(etc, np.stack([later, later]) + 100.0)
+    np.testing.assert_allclose(rain, np.stack([later, later]) + 200.0)
+    np.testing.assert_allclose(p, np.stack([later + 100.5, later + 100.4]))
+    assert names == ("green", "fairway") and surface.tolist() == [0, 1] and sensors == ("sensors", [0, 1])
+    assert known.taw.tolist() == [30.0, 40.0] and known.du_lq.tolist() == [0.7, 0.8]
+    assert alike[0] != alike[1] and (asked["opens"], asked["back"]) == (1260, learn.LONGEST_RECORD + 2)
+    assert [n.kind for n in notes] == ["warning"]
+
+
+@pytest.mark.parametrize(
+    ("given", "why"),
+    [
+        ({"rows": 0}, "no probe readings"),
+        ({"newest": None}, "no log of applied water"),
+        ({"observed": 4}, "too few days"),
+        ({"days": 5, "first": 0}, "too few days"),
+        ({"first": 9}, "too few readings"),
+        ({"moisture": np.full((2, 10), np.nan)}, "too few readings"),
+        ({"observed": 5, "days": 6, "first": 0}, None),
+    ],
+)
+def test_too_little_to_learn_from_is_said(monkeypatch, given, why):
+    record, said, asked, _ = recorded(monkeypatch, **given)
+    assert (record is None) == (why is not None)
+    if why:
+        assert said[0].startswith(why)
+        lesson = learn._nothing(said)
+        assert lesson.notes[0].text == said[0] and lesson.table.empty and lesson.reasons == ()
+
+
+def test_a_sensor_that_never_read_is_none(monkeypatch):
+    moisture = np.full((2, 10), np.nan)
+    moisture[1, 6] = 0.2
+    record, _, asked, _ = recorded(monkeypatch, moisture=moisture)
+    assert asked["heard"] == [False, True] and record.given[2].shape == (1, 6)
+    moisture[1, 6], moisture[0, 3] = np.nan, 0.2  # read only on the date of the log's first night
+    assert recorded(monkeypatch, moisture=moisture)[0] is None
