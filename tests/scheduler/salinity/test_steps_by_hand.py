@@ -8,8 +8,9 @@ import pandas as pd
 import pytest
 
 from models.choices import SALT
-from models.layers import equal_layers, fed_layers
-from scheduler.salinity import evening, mixing, report
+from models.layers import equal_layers, fed_layers, state_from_ece
+from scheduler.salinity import evening, followed, mixing, report
+from scheduler.salinity.flush_depths import flush_drainage
 from scheduler.salinity.followed import Readings
 from scheduler.salinity.history import _by_date, _log, _start
 from scheduler.salinity.readings import (
@@ -372,3 +373,101 @@ def test_what_a_source_s_analysis_tells_is_asked_for_with_its_own_ions(monkeypat
         1.4, 3.0, 1.0, 2.0, 4.0, 5.0, 7.0,
     ]  # fmt: skip
     assert np.isnan(one.carbonate)
+
+
+def test_zones_over_gravel_do_not_take_what_their_kin_learned_of_mixing(monkeypatch):
+    monkeypatch.setattr(mixing, "fit_mixing", lambda layers, record, kin, slow: np.array([1.3]))
+    site = SimpleNamespace(zones=SimpleNamespace(surface=np.array(["green"] * 2), soil=np.array(["sand"] * 2)))
+    layers = equal_layers(np.full(2, 0.2), np.full(2, 0.2), np.full(2, 0.05), np.full(2, 0.4))
+    layers = fed_layers(layers, np.full(2, 0.2), np.array([0.2, 0.3]))
+    day = np.arange(5.0)[None]
+    run = SimpleNamespace(depletion=day, depth=day, etc=day, rain=day, p=day)
+    readings = Readings(np.array([0]), np.zeros((1, 2, 5)), np.ones((1, 2)))
+    found, _ = mixing.learned_layers(site, layers, run, np.ones(2), readings, 0.3)
+    assert (found.mixing[0] == 1.3).all() and (found.mixing[1] == layers.mixing[1]).all()
+
+
+def test_an_evening_s_balance_runs_for_salty_zones_and_again_for_those_that_were_read(monkeypatch):
+    # Zone 0 has salty water, 1 a sample, 2 a probe that taught, 3 fresh water and nothing.
+    calls = []
+    layers = equal_layers(np.full(4, 0.2), np.full(4, 0.2), np.full(4, 0.05), np.full(4, 0.4))
+
+    class Run(SimpleNamespace):
+        def rows(self, some):
+            calls.append(("rows", some))
+            return self
+
+    def history(*given):
+        calls.append(("history", *given))
+        return Run(notes=())
+
+    readings = Readings(np.array([2]), np.zeros((1, 2, 3)), np.ones((1, 2)))
+    samples = pd.DataFrame({"z": [1], "date": [pd.Timestamp("2026-07-10")]})
+    latest = pd.DataFrame({"z": [2], "time": [pd.Timestamp("2026-07-14 12:00")]})
+    demand = SimpleNamespace(past=pd.DataFrame({"date": DATES}))
+    for name, found in (
+        ("site_layers", layers), ("usual_source_ec", np.array([1.4, 0.05, 0.0, 0.05])), ("layer_samples", samples),
+        ("recent_readings", latest), ("probe_factors", {"A": (1.1, 0.2)}), ("evening_ece", readings),
+        ("taught_rows", np.array([0])), ("learned_layers", ("learned", "note")), ("Follower", "follower"),
+        ("_joined", (np.full((3, 2), 5.0), np.full(3, 0.5), np.array(["a", "b", "c"], dtype=object))),
+        ("_note_origins", None), ("_past", "past"),
+    ):  # fmt: skip
+        monkeypatch.setattr(evening, name, lambda *given, found=found, name=name: calls.append((name, *given)) or found)
+    monkeypatch.setattr(evening, "salt_history", history)
+    night = date(2026, 7, 14)
+    found = evening.salt_state("site", night, 1260, demand, SimpleNamespace(depletion="depletion"))
+    by = {name: given for name, *given in calls if name != "history"}
+    first, second = (given for name, *given in calls if name == "history")
+    assert first[:2] == ["site", layers] and first[3].tolist() == [2] and first[5] is samples and first[6] == night
+    assert second[:2] == ["site", "learned"] and second[3].tolist() == [0, 1, 2, 2] and second[7] == "follower"
+    assert first[2].tolist() == second[2].tolist() == [1.4, 0.05, 0.0, 0.05] and first[4] is demand.past
+    assert by["layer_samples"][1] == by["recent_readings"][1] == OPENING and by["Follower"][0] == "learned"
+    assert [s for name, *(s,) in ((c[0], c[1]) for c in calls if c[0] == "rows")] == [slice(3), slice(3, None)]
+    assert found.known.tolist() == [True, True, True, False] and found.origin.tolist() == ["a", "b", "c", ""]
+    assert found.notes == ("note",) and found.corrections == {"A": 1.1} and found.past == "past"
+    assert found.newest_sample == date(2026, 7, 10) and found.newest_reading == latest["time"][0]
+
+
+@pytest.mark.parametrize(("read", "told"), [(0.2, SALT.least_ece), (1e6, SALT.most_ece), (4.0, 6.0)])
+def test_a_corrected_reading_stays_within_what_soil_can_have(monkeypatch, read, told):
+    site = SimpleNamespace(zones=zones(du_lq=np.array([1.0, 1.0])))
+    latest = pd.DataFrame({"probe": ["A"], "z": [0], "layer": [0], "depth": [5.0], "ece": [read],
+                           "time": [pd.Timestamp("2026-07-12 12:00")]})  # fmt: skip
+    monkeypatch.setattr(followed, "calm_readings", lambda site, after, opening: latest.iloc[:0].assign(day=pd.NaT))
+    layers = site_layers(site)
+    factor = 1.5 if read != 0.2 else 0.5 * SALT.least_ece / read
+    found = followed.evening_ece(site, layers, DATES, OPENING, latest, {"A": (factor, 0.3)})
+    assert np.exp(np.nanmax(found.read)) == pytest.approx(told) and found.zones.tolist() == [0]
+
+
+def test_a_season_s_report_reads_up_to_the_opening(monkeypatch):
+    seen = {}
+
+    class Stop(Exception):
+        pass
+
+    def samples(site, opening):
+        seen["opening"] = opening
+        raise Stop
+
+    for name in ("evening_demand", "starting_state", "salt_state", "net_rates"):
+        monkeypatch.setattr(report, name, lambda *given, **more: None)
+    monkeypatch.setattr(report, "with_weighed_catch", lambda site, demand: (site, None))
+    monkeypatch.setattr(report, "layer_samples", samples)
+    site = SimpleNamespace(window=SimpleNamespace(of=lambda night: (1290, 1770)), nights=7)
+    with pytest.raises(Stop):
+        report.salt_report(site, date(2026, 7, 14))
+    assert seen["opening"] == pd.Timestamp("2026-07-14 21:30")
+
+
+def test_the_best_water_flushes_though_it_cannot_reach_the_aim():
+    # Roots at 5 dS/m aimed at 0.3: neither water ends there, and the better one goes as far as it can.
+    layers = equal_layers(np.array([0.2]), np.array([0.2]), np.array([0.05]), np.array([0.4]))
+    before = state_from_ece(layers, np.zeros(1), np.array([[5.0, 5.0]]))
+    depth, reached, staged = flush_drainage(layers, before, np.array([0.3]), np.array([[3.0, 1.4]]), np.array([60.0]))
+    assert np.isnan(depth[0, 0]) and depth[0, 1] == pytest.approx(60.0) and staged.tolist() == [True]
+    assert 0.7 < reached[0] < 5.0
+    depth, reached, staged = flush_drainage(
+        layers, before, np.array([4.0]), np.array([[3.0, np.inf]]), np.array([60.0])
+    )
+    assert 0.0 < depth[0, 0] < 60.0 and np.isnan(depth[0, 1]) and reached[0] == 4.0 and not staged[0]
