@@ -111,7 +111,7 @@ def _flushes(plan: PlanDocument) -> Iterator[ActionPart]:
         yield ActionPart(
             kind=ActionKind.KEEP_OFF, severity=Severity.TONIGHT, where=names, by=None,
             what="Keep people off after tonight's salt flush; look at the drains in the morning",
-            why=f"{counted(len(tonight), 'zone')} get up to "
+            why=f"{counted(len(tonight), 'zone gets', 'zones get')} up to "
             f"{format_depth(max(f.depth_mm for f in tonight), plan.site.units)}",
         )  # fmt: skip
     never = [f for f in plan.flushes if not f.nights and f.zone in zones]

@@ -16,6 +16,7 @@ from models.drainage import rain_as_taken
 from models.night import longest_cycle, longest_in_hours, planning_resolution, surface_storage
 from models.plan.inputs import Members, PlanInputs
 from models.soil import adjusted_depletion_fraction
+from scheduler.errors import counted
 from scheduler.events import EventNights, event_nights
 from scheduler.notes import Note
 from scheduler.plan.stations import typical_energy
@@ -102,7 +103,7 @@ def night_inputs(
     notes: list[Note] = []
     dates = tuple(night + timedelta(days=i) for i in range(len(windows)))
     etc, (rain, runoff) = zone_etc(site, demand.future), expected_rain(site, demand)
-    counted = rain_as_taken(state.depletion, state.surplus, etc, rain, state.taw, site.zones.drainage)
+    taken = rain_as_taken(state.depletion, state.surplus, etc, rain, state.taw, site.zones.drainage)
     p = adjusted_depletion_fraction(site.zones.depletion_fraction, etc)
     events, net = event_nights(site, dates), net_rates(site)
     others = other_weathers(site, night, demand) if several else None
@@ -114,7 +115,7 @@ def night_inputs(
     longest = np.stack([longest_runs(site, w, allowed[:, n], resolution) for n, w in enumerate(windows)], axis=1)
     plan = PlanInputs(
         etc=etc,
-        effective_rain=counted,
+        effective_rain=taken,
         taw=state.taw,
         raw=p * state.taw[:, None],
         dry_limit=band.limit - band.margin,
@@ -138,7 +139,7 @@ def night_inputs(
     )
     return NightInputs(
         plan, dates, windows, resolution, smallest_runs(site, resolution), longest, rain + runoff, runoff,
-        counted - rain, p, band.limit, band.fresh, band.margin, names, allocation, tuple(notes), others,
+        taken - rain, p, band.limit, band.fresh, band.margin, names, allocation, tuple(notes), others,
     )  # fmt: skip
 
 
@@ -223,8 +224,8 @@ def moisture_band(
     wet = np.where(events.firm, (1.0 - event)[:, None], (1.0 - normal)[:, None]) * taw[:, None]
     narrow = wet > (1.0 - BAND.least_band) * limit
     if narrow.any():
-        count = int(narrow.any(axis=1).sum())
-        text = f"firmness limit lies under the dry limit in {count} zones: the dry limit is kept and the other moved"
+        where = counted(int(narrow.any(axis=1).sum()), "zone")
+        text = f"firmness limit lies under the dry limit in {where}: the dry limit is kept and the other moved"
         notes.append(Note("info", "moisture band", text))
     wet = np.minimum(wet, (1.0 - BAND.least_band) * limit)
     share *= BAND.margin_followed if state.used else 1.0

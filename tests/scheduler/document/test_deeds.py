@@ -96,11 +96,15 @@ def test_people_keep_off_tonight_s_flush_and_decide_on_one_no_night_allows():
             flush("B", (NIGHT + timedelta(days=1),), depth=90.0),
             flush("C", (), 7.0),
             flush("gone", (NIGHT,)),
+            flush("gone", (), 9.0),
         ),
     )
     off, decide = actions._flushes(given)
-    assert (off.where, off.why) == ("A", "1 zone get up to 20.0 mm")
+    assert (off.where, off.why) == ("A", "1 zone gets up to 20.0 mm")
     assert decide.where == "C" and "C stands at 7.0 dS/m" in decide.why
+    two = document(zone("A"), zone("B"), flushes=(flush("A", (NIGHT,), depth=8.0), flush("B", (NIGHT,), depth=30.0)))
+    (off,) = actions._flushes(two)
+    assert (off.where, off.why) == ("A, B", "2 zones get up to 30.0 mm")
 
 
 def test_a_sample_is_asked_of_the_saltiest_zone_nobody_measured_by_the_first_flush_due():
@@ -112,9 +116,10 @@ def test_a_sample_is_asked_of_the_saltiest_zone_nobody_measured_by_the_first_flu
             flush("A", (), 5.0, NIGHT + timedelta(days=1)),
             flush("B", (), 6.0, NIGHT + timedelta(days=3)),
             flush("C", (), 9.0),
+            flush("gone", (), 9.5),
         ),
     )
-    (deed,) = actions._samples(given, frozenset({"A", "B"}))
+    (deed,) = actions._samples(given, frozenset({"A", "B", "gone"}))
     assert deed.where == "B"
     assert deed.why.endswith("a flush is due by Wed 15 Jul")
 
@@ -140,6 +145,8 @@ def test_wind_of_tonight_and_tomorrow_makes_spray_drift(wind, when):
     days = [weather(NIGHT + timedelta(days=i), wind_ms=w) for i, w in enumerate(wind)]
     assert f" {when}: spray drifts" in outlook._drift(days, NIGHT, "metric").words
     assert outlook._drift([weather(NIGHT, wind_ms=ADVICE.drift_wind - 0.1)], NIGHT, "metric") is None
+    both = [weather(NIGHT, wind_ms=9.0), weather(NIGHT + timedelta(days=1), wind_ms=12.0)]
+    assert "mean wind 12.0 m/s tomorrow" in outlook._drift(both, NIGHT, "metric").words  # the windier of the two
 
 
 def advised(**tomorrow):
@@ -277,6 +284,7 @@ def test_a_flush_is_told_by_its_own_nights(monkeypatch):
     assert (part.ece_before_dsm, part.ece_after_dsm) == (4.8, 2.5)
     assert (part.layers_before_dsm, part.layers_after_dsm) == ((3.8, 5.8), (1.5, 3.5))
     assert (part.leached_mm, part.depth_mm, part.drainage_mm) == (6.0, 60.0, 7.0)
+    assert part.again_by == NIGHT + timedelta(days=2 + 9)  # nine days after its last night
     assert part.words.startswith("this flush brings it to 2.5; later than by Wed 15 Jul")
     given.flushes.by = (NIGHT + timedelta(days=2),)
     (part,) = salts.flush_parts(given)

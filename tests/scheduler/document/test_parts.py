@@ -227,6 +227,9 @@ def test_a_night_is_told_with_its_water_energy_and_money():
     blocks = (SimpleNamespace(energy_kwh=3.0, cost=0.5), SimpleNamespace(energy_kwh=2.0, cost=None))
     tonight, later = nights.night_parts(evening(), [[], []], blocks)
     assert (tonight.zones_running, tonight.minutes, tonight.volume_m3, tonight.eto_mm) == (2, 12.0, 12.0, 5.0)
+    assert (later.night, later.zones_running, later.minutes, later.volume_m3, later.eto_mm) == (
+        DATES[1], 1, 6.0, 6.0, 0.0,
+    )  # fmt: skip
     assert (tonight.allowed, len(tonight.window), later.window) == (True, 1, ())
     assert (tonight.energy_kwh, tonight.energy_cost) == (5.0, 0.5)  # as it really runs
     assert (later.energy_kwh, later.energy_cost) == (pytest.approx(6.0 * 0.4), pytest.approx(6.0 * 0.4 * 0.1))
@@ -307,6 +310,9 @@ def test_a_cut_is_used_night_by_night_from_the_night_it_begins():
     cut = Cut("less", np.array([True, True, False]), np.array([np.inf, 9.0]), since=1)
     (use,) = limits._cuts(evening(plan_=arrays(cuts=(cut,))), limits._prices((price("drought_cut", (0, 1), 0.3),)))
     assert (use.night, use.used, use.capacity, use.price) == (1, 6.0, 9.0, 0.3)
+    green = Cut("green", np.array([True, False, False]), np.full(2, 9.0), since=0)
+    used = [u.used for u in limits._cuts(evening(plan_=arrays(cuts=(green,))), limits._prices(()))]
+    assert used == [8.0, 8.0]  # the fairway's water is none of it
 
 
 def test_steps_of_the_allocation_add_their_prices_and_are_no_limit():

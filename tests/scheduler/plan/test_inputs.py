@@ -92,7 +92,7 @@ def test_limits_that_cross_are_said_and_the_dry_one_is_kept(tmp_path):
     found = inputs(tmp_path, "[surface.green]\nmoisture_floor = 0.9\nfirmness_limit = 0.91\n", state=stands(spread=0))
     np.testing.assert_allclose(found.limit[0], 4.5)
     np.testing.assert_allclose(found.plan.wet_limit[0], 0.8 * 4.5)
-    assert any("firmness limit lies under the dry limit in 1 zones" in n.text for n in found.notes)
+    assert any("firmness limit lies under the dry limit in 1 zone:" in n.text for n in found.notes)
 
 
 def test_net_water_is_what_the_drier_quarter_gets(tmp_path):

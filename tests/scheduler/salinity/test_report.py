@@ -68,6 +68,10 @@ def test_a_storm_is_what_drains_on_a_date_of_rain_beyond_the_night_s_water():
     flush, storm = events(run, rain)
     assert (flush.kind, flush.nights, flush.drained) == ("flush", (date(2026, 7, 5),), 18.0)
     assert (storm.kind, storm.nights, storm.drained) == ("rain", (date(2026, 7, 6),), 22.0)
+    # A flush of four nights stands by its first, before a storm that fell between them.
+    run = balance(depth={3: 20.0, 5: 20.0, 7: 20.0, 9: 20.0}, drainage={6: 40.0})
+    rain[0, 6] = 30.0
+    assert [e.kind for e in events(run, rain)] == ["flush", "rain"]
 
 
 @pytest.mark.parametrize(("lower", "reached"), [(2.91, False), (2.90, True)])
