@@ -28,6 +28,7 @@ NUMBERS = set(
     "stations_at_once zone_supply source_price source_daily source_monthly allocation tiers cuts "
     "pump_share source_open price_of_a_run caution".split()
 )
+WATER = ("source_daily", "source_monthly", "allocation", "cuts")  # of them, what says how much there is
 LIMITS = ("pump_capacity", "branch_capacity", "stations_at_once", "source_nightly", "source_monthly", "allocation")
 
 
@@ -44,6 +45,42 @@ def equal_inputs(one: PlanInputs, other: PlanInputs) -> bool:
     for a, b in zip(one.cuts, other.cuts, strict=True):
         arrays += [(a.zones, b.zones), (a.volume, b.volume)]
     return one.tiers == other.tiers and all(np.array_equal(a, b) for a, b in arrays)
+
+
+def only_less_water(one: PlanInputs, other: PlanInputs) -> bool:
+    """Whether the second plan is the first with less water allowed, or as much, and the same in all else."""
+    if len(other.cuts) < len(one.cuts) or one.members is not None or other.members is not None:
+        return False
+    for had, has in zip(one.cuts, other.cuts, strict=False):
+        if not np.array_equal(had.zones, has.zones) or had.since != has.since or (has.volume > had.volume).any():
+            return False
+    if any((getattr(other, name) > getattr(one, name)).any() for name in ("source_daily", "source_monthly")):
+        return False
+    if other.allocation > one.allocation or other.tiers != one.tiers:
+        return False
+    rest = [f.name for f in fields(one) if f.name not in {*WATER, "tiers", "members"}]
+    return all(np.array_equal(getattr(one, name), getattr(other, name)) for name in rest)
+
+
+def keeps_to_water(inputs: PlanInputs, run_time: Floats) -> bool:
+    """Whether run times keep every limit on water of some inputs.
+
+    Parameters
+    ----------
+    inputs : PlanInputs
+    run_time : ndarray (Z, N, K)   Run times by the mix of sources that is drawn [min].
+    """
+    volume = run_time * inputs.water_per_minute[:, None, None]
+    by_night = volume.sum(axis=2)
+    if by_night.sum() > inputs.allocation:
+        return False
+    for cut in inputs.cuts:
+        if (np.cumsum(by_night[cut.zones, cut.since :].sum(axis=0)) > cut.volume[cut.since :]).any():
+            return False
+    taken = np.einsum("znk,kw->wn", volume, inputs.supply_share)
+    months = inputs.source_monthly.shape[1]
+    by_month = np.stack([taken[:, inputs.month_of_night == i].sum(axis=1) for i in range(months)], axis=1)
+    return bool((taken <= inputs.source_nightly).all() and (by_month <= inputs.source_monthly).all())
 
 
 def takes_on(built: PlanInputs, wanted: PlanInputs) -> bool:

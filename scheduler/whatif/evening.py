@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from models.plan.cases import Cases
-from models.plan.edits import equal_inputs
+from models.plan.edits import equal_inputs, keeps_to_water, only_less_water
 from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import PlanInputs
 from models.plan.solve import PlanSolver, SolverFailed
@@ -25,10 +25,11 @@ from scheduler.errors import NoPlan
 from scheduler.night.records import RunnableNight
 from scheduler.night.several import night_of_weathers
 from scheduler.night.stands import with_standing
+from scheduler.plan.inputs import NightInputs
 from scheduler.salinity.flushes import flush_needs
 from scheduler.whatif.apply import CasePlan, Choice, Evening, case_plan, settled_site
 from scheduler.whatif.case import AS_IT_IS, Case
-from scheduler.whatif.measures import Course, course_of
+from scheduler.whatif.measures import Course, course_of, supply_shares
 from scheduler.whatif.orders import Order
 from scheduler.whatif.quick import Shares, packable
 
@@ -98,8 +99,10 @@ def plan_case(standing: Standing, case: Case) -> Outcome:
     """
     plan = arrays_of(standing, case)
     usual = standing.as_it_is
-    if _equal(plan, usual.plan):
+    if _equal(plan, usual.plan) or _keeps_already(plan, usual):
         return Outcome(case, plan, usual.run, usual.course, True)
+    if _no_roomier(plan, usual.plan):
+        plan = replace(plan, inputs=_held_to_what_runs(plan.inputs, usual.run))
     inputs, run = night_of_weathers(plan.site, plan.inputs, plan.needs, loaded=standing.cases.solver)
     plan = replace(plan, inputs=inputs)
     course = course_of(plan.site, plan.inputs, plan.salt, run.result, run.minutes_by_night)
@@ -126,6 +129,56 @@ def _equal(one: CasePlan, other: CasePlan) -> bool:
     if one.choices or not equal_inputs(one.inputs.plan, other.inputs.plan):
         return False
     return same_needs(one.needs, other.needs) and one.inputs.windows == other.inputs.windows
+
+
+def _keeps_already(plan: CasePlan, usual: Outcome) -> bool:
+    """Whether the standing plan keeps all that a case asks, which takes no more than water away.
+
+    It was the best of all plans that have as much water or more, so it is the best of these.
+    """
+    before, wanted = usual.plan.inputs, plan.inputs
+    if plan.choices or not only_less_water(before.plan, wanted.plan) or before.windows != wanted.windows:
+        return False
+    if not same_needs(plan.needs, usual.plan.needs):
+        return False
+    chosen = usual.run.result.run_times(before.plan).sum(axis=2)
+    runs = usual.run.minutes_by_night[:, :, None] * supply_shares(before.plan, chosen)
+    return keeps_to_water(wanted.plan, chosen) and keeps_to_water(wanted.plan, runs)
+
+
+def _no_roomier(one: CasePlan, other: CasePlan) -> bool:
+    """Whether the nights of a case are those of another, its pumps as strong or weaker on all of them alike.
+
+    An order that begins on a later night, or shuts zones, is none of these: more of tonight may then go to other zones.
+    """
+    case, plan = one.inputs.plan, other.inputs.plan
+    names = "block_length max_run pump_capacity branch_capacity stations_at_once".split()
+    open_ = np.ones(case.zones, dtype=bool)
+    if case.pump_share is not None:
+        if (case.pump_share != np.minimum(case.pump_share[:, :1], 1.0)).any():
+            return False
+        open_ = case.allowed.any(axis=(1, 2))  # a zone that is too much for a weaker pump is shut on all nights
+    return (
+        one.inputs.windows == other.inputs.windows
+        and all(np.array_equal(getattr(case, name), getattr(plan, name)) for name in names)
+        and np.array_equal(case.allowed[open_], plan.allowed[open_])
+        and all(cut.since == 0 for cut in case.cuts)
+    )
+
+
+def _held_to_what_runs(inputs: NightInputs, run: RunnableNight) -> NightInputs:
+    """The inputs with zones held to what they got tonight where a part of a run found no place on their pump or pipe.
+
+    Of two nights as full as each other the search may find a place in the one that it misses in the other; a case of
+    less water is not to gain by that.
+    """
+    plan, short = inputs.plan, run.left_out > 0
+    full = short.copy()
+    for group in (plan.pump_of_zone, plan.branch_of_zone, plan.controller_of_zone):
+        full |= np.isin(group, group[short & (group >= 0)])
+    longest = inputs.longest_run.copy()
+    longest[:, 0] = np.where(full, np.minimum(longest[:, 0], run.minutes), longest[:, 0])
+    return replace(inputs, longest_run=longest)
 
 
 def same_needs(one: FlushNeeds, other: FlushNeeds) -> bool:

@@ -459,6 +459,56 @@ def test_what_a_loaded_plan_takes_on_and_what_needs_a_new_one(changes, equal, ta
     assert not edits.equal_inputs(members, other)
 
 
+ORDER = Cut("order", np.array([True, False]), np.array([np.inf, 20.0]))
+
+
+@pytest.mark.parametrize(
+    ("changes", "less"),
+    [
+        ({}, True), ({"allocation": 90.0}, True), ({"allocation": 110.0}, False),
+        ({"source_daily": [40.0, 30.0]}, True), ({"source_daily": [60.0, 30.0]}, False),
+        ({"source_monthly": [[80.0], [5.0]]}, True), ({"source_monthly": [[80.0], [np.inf]]}, False),
+        ({"cuts": (ORDER, ORDER)}, True), ({"cuts": ()}, False),
+        ({"cuts": (replace(ORDER, volume=np.array([9.0, 20.0])),)}, True),
+        ({"cuts": (replace(ORDER, volume=np.array([np.inf, 21.0])),)}, False),
+        ({"cuts": (replace(ORDER, zones=np.array([True, True])),)}, False),
+        ({"cuts": (replace(ORDER, since=1),)}, False),
+        ({"allocation": 90.0, "max_run": 50.0}, False), ({"energy_price": 0.3}, False),
+        ({"tiers": (Tier(10.0, 1.0),)}, False),
+    ],
+)  # fmt: skip
+def test_what_only_takes_water_away(changes, less):
+    given = {
+        "allocation": 100.0, "cuts": (ORDER,), "supply_share": [[1.0, 0.0], [0.0, 1.0]], "source_price": [0.2, 0.3],
+        "source_daily": [50.0, 30.0], "source_monthly": [[90.0], [50.0]],
+    }  # fmt: skip
+    one = plan(2, 2, **given)
+    assert edits.only_less_water(one, plan(2, 2, **given | changes)) is less
+    assert not edits.only_less_water(one, replace(one, members=drawn_members(0, one)))
+
+
+@pytest.mark.parametrize(
+    ("limit", "keeps"),
+    [
+        ({}, True), ({"allocation": 33.0}, True), ({"allocation": 32.9}, False),
+        # zone 0 takes 10 and 8 m3 (half of them from either source), zone 1 takes 6 and 9 m3 of the second
+        ({"source_daily": [5.0, 13.0]}, True), ({"source_daily": [4.9, 13.0]}, False),
+        ({"source_daily": [5.0, 12.9]}, False),
+        ({"source_monthly": [[5.0, 4.0], [11.0, 13.0]]}, True), ({"source_monthly": [[5.0, 3.9], [11.0, 13.0]]}, False),
+        ({"cuts": (Cut("order", np.array([True, False]), np.array([10.0, 18.0])),)}, True),
+        ({"cuts": (Cut("order", np.array([True, False]), np.array([10.0, 17.9])),)}, False),
+        ({"cuts": (Cut("order", np.array([True, False]), np.array([9.9, np.inf])),)}, False),
+        ({"cuts": (Cut("order", np.array([True, False]), np.array([0.0, 8.0]), 1),)}, True),
+        ({"cuts": (Cut("order", np.array([False, True]), np.array([np.inf, 14.9])),)}, False),
+    ],
+)  # fmt: skip
+def test_run_times_are_held_to_every_limit_on_water(limit, keeps):
+    given = {"month_of_night": [0, 1], "supply_share": [[0.5, 0.5], [0.0, 1.0]], "source_price": [0.2, 0.3]}
+    p = plan(2, 2, **given | limit)
+    volume = np.array([[[10.0, 0.0], [8.0, 0.0]], [[0.0, 6.0], [0.0, 9.0]]])  # [m3]
+    assert edits.keeps_to_water(p, volume / p.water_per_minute[:, None, None]) is keeps
+
+
 def test_values_of_run_columns_on_those_of_other_inputs():
     own = plan(2, 2, 2, allowed=np.array([[[1, 1], [0, 1]], [[1, 0], [1, 1]]], bool))
     other = plan(2, 2, 2, allowed=np.array([[[0, 1], [1, 1]], [[1, 1], [0, 1]]], bool))

@@ -1,12 +1,13 @@
 """The evening under cases: laws that hold whatever the site."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from scheduler.whatif.case import read_cases
-from scheduler.whatif.evening import BEST_PATTERNS, arrays_of, plan_case
+from scheduler.whatif.evening import BEST_PATTERNS, _held_to_what_runs, _no_roomier, arrays_of, plan_case
 from scheduler.whatif.measures import by_surface
 from scheduler.whatif.quick import minutes_of, packable, reached, solved
 from scheduler.whatif.sweep import read_sweep, sweep
@@ -32,6 +33,39 @@ def test_a_case_that_changes_nothing_is_tonights_plan(site, standing, given):
     outcome = plan_case(standing, case(site, given))
     assert outcome.same
     np.testing.assert_array_equal(outcome.run.minutes, standing.planned.run.minutes)
+
+
+@pytest.mark.parametrize(("allowance", "same"), [("9000 m3", True), ("150 m3", False)])
+def test_an_order_that_the_standing_plan_keeps_already_changes_nothing(site, standing, allowance, same):
+    # of all plans with as much water or more it was the best; a week may have 9,000 m3 where these nights take 262
+    outcome = plan_case(standing, case(site, f"allowance={allowance}", "per=week"))
+    assert outcome.plan.orders and outcome.plan.inputs.plan.cuts
+    assert outcome.same is same and (outcome.run is standing.planned.run) is same
+
+
+def test_where_the_night_was_too_full_a_case_of_less_water_gains_no_place_in_it(standing):
+    usual = standing.as_it_is.plan
+    plan = usual.inputs.plan
+    zones = plan.zones
+    left_out, minutes = np.zeros(zones), np.full(zones, 7.0)
+    left_out[0] = 3.0
+    held = _held_to_what_runs(usual.inputs, SimpleNamespace(left_out=left_out, minutes=minutes))
+    groups = (plan.pump_of_zone, plan.branch_of_zone, plan.controller_of_zone)
+    with_it = np.any([(g == g[0]) & (g[0] >= 0) for g in groups], axis=0) | (np.arange(zones) == 0)
+    assert (held.longest_run[with_it, 0] <= 7.0).all()
+    np.testing.assert_array_equal(held.longest_run[~with_it], usual.inputs.longest_run[~with_it])
+    np.testing.assert_array_equal(held.longest_run[:, 1:], usual.inputs.longest_run[:, 1:])
+
+
+@pytest.mark.parametrize(
+    ("given", "held"),
+    [
+        ("allocation_factor=0.5", True), ("pump_capacity_factor=0.8", True), ("pump_capacity_factor=1.2", False),
+        ("nights_allowed=Wednesday", False), ("window=19:00-07:00", False), ("surfaces_off=rough", False),
+    ],
+)  # fmt: skip
+def test_nights_that_are_no_roomier_than_the_standing_ones(site, standing, given, held):
+    assert _no_roomier(arrays_of(standing, case(site, given)), standing.as_it_is.plan) is held
 
 
 @pytest.mark.drawn
