@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import pickle
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from datetime import date, timedelta
 from typing import Any, NoReturn
 
@@ -123,7 +123,8 @@ def _lived(
     door: Door,
 ) -> dict[int, Lived]:
     """Every case-year by its place among the tasks: taken from the shelf, or lived and put on it."""
-    keys = [_key(start, case, year) for case, year in tasks]
+    begins = _begins(start)
+    keys = [_key(begins, case, year) for case, year in tasks]
     lived: dict[int, Lived] = {}
     if ahead.resume:
         lived = {i: found for i, key in enumerate(keys) if (found := shelf.get(key)) is not None}
@@ -221,30 +222,32 @@ def believed_truth(standing: Standing, seed: int) -> Truth:
     return Truth(drawn[0], drawn[1], read, planned.state.spread)
 
 
-def _key(start: Start, case: Case, year: WeatherYear) -> str:
-    """The same for the same season: where it begins, the site, the case, the weather."""
-    site = start.site
-    told = (
-        "season/1",
-        start.night,
-        start.last,
-        case.key,
-        year.name,
-        year.eto.tobytes(),
-        year.rain.tobytes(),
-        start.state.depletion.tobytes(),
-        start.salt.ece.tobytes(),
-        start.seed,
-        None if start.truth is None else start.truth.demand.tobytes(),
-        {k: v.tobytes() for k, v in start.share.items()},
-        site.zones.flow.tobytes(),
-        site.zones.area.tobytes(),
-        str((site.window, site.pumps, site.branches, site.controllers, site.sources, site.allocation, site.tariffs)),
-        str((site.restrictions, dict(site.surfaces), site.nights)),
-        site.calendar.to_csv(),
-        len(start.log[start.log["night"] >= pd.Timestamp(start.night) - pd.Timedelta(days=KEPT)]),
-    )
+ONLY_SHOWN = ("name", "place", "formerly", "east", "north", "outline")  # columns of zones that no plan asks for
+
+
+def _key(begins: str, case: Case, year: WeatherYear) -> str:
+    """The same for the same season: where it begins (`_begins`), the case, the weather."""
+    told = (begins, case.key, year.name, year.eto.tobytes(), year.rain.tobytes())
     return hashlib.sha256(pickle.dumps(told)).hexdigest()
+
+
+def _begins(start: Start) -> str:
+    """The same where a season begins alike: evening, site and zones, what ran, where zones stand, past forecasts."""
+    site, since, errors = start.site, pd.Timestamp(start.night) - pd.Timedelta(days=KEPT), start.errors
+    columns = [getattr(site.zones, f.name) for f in fields(site.zones) if f.name not in ONLY_SHOWN]
+    zones = [column.tolist() if isinstance(column, np.ndarray) else column for column in columns]
+    forecasts = () if errors is None else (errors.ratio, errors.wet, errors.dry)
+    told = (
+        "season/2", str((start.night, start.last, start.seed)), str(zones), np.asarray(site.net_share).tobytes(),
+        start.state.depletion.tobytes(), start.salt.ece.tobytes(), start.salt.source_ec.tobytes(),
+        "" if start.truth is None else str([value.tolist() for value in vars(start.truth).values()]),
+        str({k: v.tolist() for k, v in start.share.items()}), str([[a.tolist() for a in f] for f in forecasts]),
+        str((site.window, site.pumps, site.branches, site.controllers, site.sources, site.allocation, site.tariffs)),
+        str((site.restrictions, dict(site.surfaces), site.nights, site.caution, site.price_of_a_run, site.method)),
+        site.calendar.to_csv(), start.log[start.log["night"] >= since].to_csv(),
+        start.demand.past[["date", "eto", "rain"]].to_csv(),
+    )  # fmt: skip
+    return hashlib.sha256("\0".join(map(str, told)).encode()).hexdigest()
 
 
 def band(values: Sequence[float]) -> Band:

@@ -331,7 +331,8 @@ class Kept(Shelf):
 
 
 def lived_through(monkeypatch, resume, known, fails=None, elsewhere=False):
-    monkeypatch.setattr(season, "_key", lambda start, case, year: (case.name, year))
+    monkeypatch.setattr(season, "_begins", lambda start: "here")
+    monkeypatch.setattr(season, "_key", lambda begins, case, year: (case.name, year))
     tasks = [(SimpleNamespace(name=n, key=n, title=n), y) for n in "ab" for y in (1, 2)]
     seen = {}
 
@@ -465,3 +466,45 @@ def test_true_factors_are_drawn_as_wide_as_the_filter_is_unsure(monkeypatch):
     monkeypatch.setattr(season, "run_record", lambda *_: None)
     plain = believed_truth(SimpleNamespace(planned=planned), 5)
     np.testing.assert_allclose(np.log(plain.demand), 0.1 * normal[0])
+
+
+def begun(place, **given):
+    """Where a season of a site begins, with what is given in place of its own."""
+    night = NIGHT
+    log = pd.DataFrame({"night": pd.to_datetime([night - 50 * DAY, night - DAY]), "zone": "G1", "minutes": [5.0, 6.0]})
+    past = pd.DataFrame({"date": pd.to_datetime([night]), "eto": [5.0], "rain": [0.0]})
+    start = {
+        "site": place, "night": night, "last": night + 9 * DAY, "seed": 1, "log": log, "truth": None, "errors": None,
+        "state": SimpleNamespace(depletion=np.array([5.0, 6.0])), "share": {"pump": np.array([0.9])},
+        "salt": SimpleNamespace(ece=np.array([[1.0, 2.0]]), source_ec=np.array([0.5])),
+        "demand": SimpleNamespace(past=past),
+    }  # fmt: skip
+    return season._begins(SimpleNamespace(**start | given))
+
+
+def test_a_kept_year_is_taken_only_for_the_very_same_season(place):
+    log, zones = pd.DataFrame({"night": pd.to_datetime([NIGHT - DAY]), "zone": "G1", "minutes": [6.0]}), place.zones
+    usual = begun(place)
+    assert usual == begun(place) == begun(replace(place, zones=replace(zones, name=zones.name[::-1])))
+    assert begun(place, log=log.assign(zone="G2")) != begun(place, log=log)
+    errors = SimpleNamespace(ratio=(np.array([1.1]),), wet=(np.array([1.0]),), dry=(np.array([0.0]),))
+    truth = SimpleNamespace(demand=np.array([1.1]), rate=np.array([0.9]))
+    others = [
+        {"night": NIGHT + DAY}, {"last": NIGHT + 8 * DAY}, {"seed": 2}, {"log": log.assign(minutes=7.0)},
+        {"state": SimpleNamespace(depletion=np.array([5.0, 6.1]))}, {"share": {"pump": np.array([0.8])}},
+        {"salt": SimpleNamespace(ece=np.array([[1.0, 2.1]]), source_ec=np.array([0.5]))}, {"errors": errors},
+        {"salt": SimpleNamespace(ece=np.array([[1.0, 2.0]]), source_ec=np.array([0.6]))}, {"truth": truth},
+        {"site": replace(place, nights=place.nights + 1)}, {"site": replace(place, caution="lean")},
+        *({"site": replace(place, zones=replace(zones, **{n: getattr(zones, n) * 1.01}))}
+          for n in ("flow", "area", "application_rate", "root_depth", "kc_month", "microclimate", "du_lq", "max_run")),
+    ]  # fmt: skip
+    found = [begun(place, **one) for one in others]
+    assert len({usual, *found}) == len(found) + 1  # each of them is another season
+    year = SimpleNamespace(name="2024", eto=np.array([5.0]), rain=np.array([0.0]))
+    case = SimpleNamespace(key="a")
+    keys = {season._key(b, c, y) for b, c, y in (
+        (usual, case, year), (found[0], case, year), (usual, SimpleNamespace(key="b"), year),
+        *((usual, case, SimpleNamespace(**vars(year) | {n: v})) for n, v in
+          (("name", "2023"), ("eto", np.array([5.1])), ("rain", np.array([0.1])))),
+    )}  # fmt: skip
+    assert len(keys) == 6
