@@ -44,7 +44,8 @@ def first_screen(site: str, night: date, document: PlanDocument | None, trouble:
         cycles = [c for z in document.zones for c in z.cycles]
         if cycles:
             first, last = min(c.start for c in cycles), max(c.end for c in cycles)
-            runs = f"{counted(tonight.zones_running, 'zone')} of {document.site.zones:,} run"
+            verb = "runs" if tonight.zones_running == 1 else "run"
+            runs = f"{counted(tonight.zones_running, 'zone')} of {document.site.zones:,} {verb}"
             lines.append(f"{runs} from {format_time(first, units)} to {format_time(last, units)}")
             water = format_volume(tonight.volume_m3, units)
             lines.append(f"{water}, {format_duration(tonight.minutes)} of run time")
