@@ -15,6 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from tests.bench.more_slips import MORE
+from tests.bench.slips_of_rooms import OF_ROOMS
 from tests.bench.standing_changes import ROOT, Mutant, Session, run
 
 DOCUMENT = ["tests/scheduler/document"]
@@ -58,6 +59,13 @@ TESTS = {
         "tests/scheduler/test_season_workbook.py",
         "tests/scheduler/test_season.py",
         "tests/end_to_end/test_season_account.py",
+    ],
+    "scheduler/site": [
+        "tests/scheduler/site",
+        "tests/scheduler/test_windows.py",
+        "tests/scheduler/test_site_folder.py",
+        "tests/scheduler/test_site_meter.py",
+        "tests/scheduler/test_site_water.py",
     ],
     "scheduler/supply.py": [
         "tests/scheduler/plan",
@@ -780,7 +788,7 @@ def main() -> None:
     parser.add_argument("--only", default="", help="part of a meaning or a file")
     parser.add_argument("--quick", type=float, default=QUICK, help="seconds of processor time one test may take")
     given = parser.parse_args()
-    slips = [s for s in (*SLIPS, *(Slip(*one) for one in MORE)) if given.only in s.meaning or given.only in s.file]
+    slips = [s for s in (*SLIPS, *(Slip(*one) for one in (*MORE, *OF_ROOMS))) if given.only in s.meaning or given.only in s.file]
     killed = 0
 
     def judge(killed_by: Callable[[Mutant], str | None]) -> None:
