@@ -788,7 +788,11 @@ def main() -> None:
     parser.add_argument("--only", default="", help="part of a meaning or a file")
     parser.add_argument("--quick", type=float, default=QUICK, help="seconds of processor time one test may take")
     given = parser.parse_args()
-    slips = [s for s in (*SLIPS, *(Slip(*one) for one in (*MORE, *OF_ROOMS))) if given.only in s.meaning or given.only in s.file]
+    slips = [
+        s
+        for s in (*SLIPS, *(Slip(*one) for one in (*MORE, *OF_ROOMS)))
+        if given.only in s.meaning or given.only in s.file
+    ]
     killed = 0
 
     def judge(killed_by: Callable[[Mutant], str | None]) -> None:
