@@ -13,6 +13,8 @@ metering.py           volumes between meter readings, and what explains a differ
 practice.py           the water plain practice would have put on, within the limits of a site
 salts.py              from a probe's reading to ECe; leaching requirement; what salt does to turf
 layers.py             the root zone cut into layers     salt_balance.py    the balance that moves their water and salt
+salt_step.py          one step of it                    salt_run.py        several, and their evenings
+lingering.py          what of a deep night is still in the roots the evening after
 salt_following.py     salinity followed by readings     leaching_fit.py    how well water leaches in a soil
 flushing.py           how deep a flush must be          water_quality.py   what a water's analysis means
 kin.py estimation.py  zones that are alike; where each zone stands: the filter

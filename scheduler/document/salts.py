@@ -14,7 +14,7 @@ from models.plan.results import PlannedUpkeep
 from scheduler.document.parts import FlushPart, LeachingPart, SurfaceLeaching, UpkeepPart
 from scheduler.document.planned import Planned, rounded
 from scheduler.edge import format_short_date
-from scheduler.salinity.evening import forecast_salt
+from scheduler.salinity.evening import SaltState, forecast_salt
 from scheduler.salinity.leaching import leaching_by_surface
 
 FOUR_IN_FIVE = 1.2816  # standard deviations either side of a normal variable
@@ -25,9 +25,10 @@ def flush_parts(planned: Planned) -> tuple[FlushPart, ...]:
     candidates, effects, zones, dates = planned.flushes, planned.effects, planned.site.zones, planned.inputs.dates
     place = {int(z): f for f, z in enumerate(candidates.needs.zone)}
     found, saltier, probes = [], _if_saltier(planned), _lower_probes(planned)
+    rested = _once_drained(planned)
     for flush in sorted(planned.run.result.flushes, key=lambda f: (f.nights, f.zone)):
         z, f, on = flush.zone, place.pop(flush.zone), list(flush.nights)
-        after = float(effects.ece[z, on[-1] + 1])
+        after, left = float(effects.ece[z, on[-1] + 1]), float(rested[z, on[-1]])
         found.append(
             FlushPart(
                 zone=zones.zone[z],
@@ -36,7 +37,7 @@ def flush_parts(planned: Planned) -> tuple[FlushPart, ...]:
                 likely_dsm=_likely(after, float(effects.ece[z, on[0]]), float(saltier[z, on[-1]])),
                 layers_before_dsm=tuple(rounded(effects.layers[z, :, on[0]], 3)),
                 layers_after_dsm=tuple(rounded(effects.layers[z, :, on[-1] + 1], 3)),
-                again_by=_again(candidates.holds_for(f, after), dates[on[-1]]),
+                again_by=_again(candidates.holds_for(f, left), dates[on[-1]]),
                 **probes.get(z, {}),
                 drainage_mm=round(float(effects.balance.drainage[z, on].sum()), 3),
                 leached_mm=round(float(effects.leached[z, on].sum()), 3),
@@ -44,7 +45,7 @@ def flush_parts(planned: Planned) -> tuple[FlushPart, ...]:
                 ece_before_dsm=round(float(effects.ece[z, on[0]]), 3),
                 ece_after_dsm=round(after, 3),
                 staged=bool(candidates.staged[f]),
-                words=candidates.words(f, _brings(after, candidates.target[f])) + _late(planned, f, on),
+                words=candidates.words(f, _brings(after, left, candidates.target[f])) + _late(planned, f, on),
             )
         )
     for little in planned.run.result.upkeep:
@@ -70,13 +71,26 @@ def flush_parts(planned: Planned) -> tuple[FlushPart, ...]:
 
 def _if_saltier(planned: Planned) -> np.ndarray:
     """Mean ECe at the end of each date (Z, N) [dS/m] of zones to be flushed, one standard deviation saltier tonight."""
-    salt, plan, effects = planned.salt, planned.plan, planned.effects
-    flushed = np.zeros(plan.zones, dtype=bool)
-    flushed[[f.zone for f in planned.run.result.flushes]] = True
+    salt = planned.salt
     spread = np.minimum(salt.spread / np.maximum(salt.mean, SALT.least_ece), TOLD.widest_salt)
-    raised = replace(salt, ece=salt.ece * np.where(flushed, 1.0 + spread, np.nan)[:, None])
+    return _forecast(planned, replace(salt, ece=salt.ece * (1.0 + spread)[:, None]))
+
+
+def _once_drained(planned: Planned) -> np.ndarray:
+    """Mean ECe after each date (Z, N) [dS/m] of zones to be flushed, once what its night led past them has drained."""
+    if planned.salt.lingers is None:
+        return np.asarray(planned.effects.ece[:, 1:])
+    return _forecast(planned, replace(planned.salt, lingers=None))
+
+
+def _forecast(planned: Planned, salt: SaltState) -> np.ndarray:
+    """Mean ECe on the evening of each date (Z, N) [dS/m] of zones to be flushed, NaN of others, from another start."""
+    flushed = np.zeros(planned.plan.zones, dtype=bool)
+    flushed[[f.zone for f in planned.run.result.flushes]] = True
+    effects, plan = planned.effects, planned.plan
+    some = replace(salt, ece=np.where(flushed[:, None], salt.ece, np.nan))
     return forecast_salt(
-        raised, effects.net, effects.water_ec, plan.etc, plan.effective_rain, planned.inputs.depletion_fraction
+        some, effects.net, effects.water_ec, plan.etc, plan.effective_rain, planned.inputs.depletion_fraction
     ).mean
 
 
@@ -107,10 +121,11 @@ def _lower_probes(planned: Planned) -> dict[int, dict[str, Any]]:
     return found
 
 
-def _brings(after: float, aim: float) -> str:
-    """What a flush brings the roots to, and whether that is short of what was aimed at."""
-    short = f", short of the {aim:.1f} aimed at" if after > aim + TOLD.short_of_aim else ""
-    return f"this flush brings it to {after:.1f}{short}"
+def _brings(after: float, left: float, aim: float) -> str:
+    """What a flush brings the roots to by the next evening and once it has drained, and whether that is short."""
+    then = f" by the next evening, {left:.1f} once it has drained" if after > left + TOLD.short_of_aim else ""
+    short = f", short of the {aim:.1f} aimed at" if left > aim + TOLD.short_of_aim else ""
+    return f"this flush brings it to {after:.1f}{then}{short}"
 
 
 def _late(planned: Planned, f: int, nights: list[int]) -> str:

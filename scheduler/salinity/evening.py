@@ -17,7 +17,8 @@ import pandas as pd
 
 from models.choices import SALT
 from models.layers import Layers, root_zone_ece, some_layers, state_from_ece
-from models.salt_balance import run_layers
+from models.salt_run import evening_ece as ece_by_evening
+from models.salt_run import run_layers
 from models.salts import raised_moisture_floor, salt_stress
 from scheduler.errors import counted
 from scheduler.notes import Note
@@ -66,6 +67,8 @@ class SaltState:
     corrections : dict           Factor by which each probe's ECe is multiplied, for sampled sites.
     notes : tuple of Note
     past : SaltPast or None      None where no salinity is known.
+    lingers : ndarray (Z,) or None   Share of water led past field capacity that is in the roots on the next evening;
+                                 None where all has drained.
     """
 
     layers: Layers
@@ -79,6 +82,7 @@ class SaltState:
     corrections: dict[str, float]
     notes: tuple[Note, ...]
     past: SaltPast | None = None
+    lingers: np.ndarray | None = None
 
     @property
     def known(self) -> np.ndarray:
@@ -100,7 +104,7 @@ class SaltState:
 
 @dataclass(frozen=True)
 class SaltForecast:
-    """ECe at the end of each date of the horizon: by layer (Z, L, N) and the mean (Z, N) [dS/m], NaN if not known.
+    """ECe on the evening of each date of the horizon: by layer (Z, L, N) and the mean (Z, N) [dS/m], NaN if not known.
 
     drainage : ndarray (Z, N)   What leaves the roots with its salt [mm], NaN if not known.
     """
@@ -171,6 +175,7 @@ def salt_state(site: Site, night: date, opens: int, demand: Demand, state: Start
         corrections=corrections,
         notes=tuple(notes),
         past=past,
+        lingers=state.lingers,
     )
 
 
@@ -209,10 +214,12 @@ def forecast_salt(
     if on.size:
         part = some_layers(salt.layers, on)
         start = state_from_ece(part, salt.of_roots[on], salt.ece[on])
-        run = run_layers(
-            part, start, net_irrigation[on], source_ec[on], etc[on], effective_rain[on], p[on], slow=SALT.slow
-        )  # fmt: skip
-        ece[on], mean[on], drainage[on] = run.ece, run.mean_ece, run.drainage
+        given = (net_irrigation[on], source_ec[on], etc[on], effective_rain[on], p[on])
+        run = run_layers(part, start, *given, slow=SALT.slow)
+        ece[on], drainage[on] = run.ece, run.drainage
+        if salt.lingers is not None:
+            ece[on] = ece_by_evening(part, start, run, *given, salt.lingers[on], SALT.slow)
+        mean[on] = np.einsum("zln,zl->zn", ece[on], part.rooted / part.rooted.sum(axis=1, keepdims=True))
     return SaltForecast(ece, mean, drainage)
 
 

@@ -5,6 +5,7 @@
 `ran.py`             what the controller ran, from the log or the published plans
 `quality.py`         which readings are doubted, and why
 `readings.py`        believed readings of each sensor, evening by evening
+`lingering.py`       what of a deep night is still in the roots the evening after, by its probes
 `filtered.py`        the filter over all zones; `evening.py` joins it all: depletion and spread at opening time
 `band.py`            the moisture band of a surface as depletions
 `uneven.py`          how much longer zones run because sprinklers do not wet them evenly

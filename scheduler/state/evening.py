@@ -23,6 +23,7 @@ from scheduler.notes import Note
 from scheduler.site import Site
 from scheduler.state.demand import Demand, et_to_come, zone_etc, zone_rain
 from scheduler.state.filtered import Filtered, run_record
+from scheduler.state.lingering import lingers
 from scheduler.state.quality import believed, examine
 from scheduler.state.ran import Ran, what_ran
 from scheduler.state.readings import recent
@@ -50,6 +51,8 @@ class StartState:
     planned_nights : int       Nights after the log that count as run as planned.
     logged : bool              Whether the log, and plans after its end, reach to the evening.
     notes : tuple of Note
+    lingers : ndarray (Z,) or None   Share of water led past field capacity that is in the roots on the next evening, as
+                               probes say; None where none say it.
     """
 
     depletion: np.ndarray
@@ -66,6 +69,7 @@ class StartState:
     planned_nights: int
     logged: bool
     notes: tuple[Note, ...]
+    lingers: np.ndarray | None = None
 
 
 def evening_state(
@@ -104,7 +108,7 @@ def evening_state(
     state = replace(simple, readings=int(heard), doubtful=max(int(heard) - simple.used, 0))
     filtered = _filtered(trusted, night, demand, state, good, notes)
     if filtered is not None:
-        state = _joined(state, filtered)
+        state = replace(_joined(state, filtered), lingers=lingers(trusted, filtered))
     return replace(_kept_digits(state), notes=(*state.notes, *notes))
 
 

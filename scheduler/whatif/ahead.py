@@ -267,7 +267,7 @@ class _World:
         result: PlanResult,
     ) -> np.ndarray:
         """ECe by layer after the date (Z, L) [dS/m]."""
-        salt = replace(plan.salt, depletion=self.depletion, ece=self.ece)
+        salt = replace(plan.salt, depletion=self.depletion, ece=self.ece, lingers=None)
         if not salt.known.any():
             return self.ece
         arrays = plan.inputs.plan

@@ -30,7 +30,7 @@ ROOMS = {
     "salts": (
         [
             f"models/{n}.py"
-            for n in "salts layers salt_balance salt_following leaching_fit flushing water_quality".split()
+            for n in "salts layers salt_balance salt_step salt_run salt_following leaching_fit flushing water_quality".split()
         ],
         MODELS,
     ),

@@ -682,7 +682,7 @@ SLIPS = (
         "moisture beyond the fit still gives a permittivity",
     ),
     Slip(
-        "models/salt_balance.py",
+        "models/salt_step.py",
         "    if kept.any():",
         "    if kept.all():",
         "water kept for the date drains at once beside a zone that keeps none",

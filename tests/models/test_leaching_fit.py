@@ -9,7 +9,7 @@ from models import leaching_fit
 from models.choices import SALT
 from models.layers import equal_layers, some_layers, state_from_ece
 from models.leaching_fit import MIXING_TRIED, Record, fit_mixing
-from models.salt_balance import run_layers
+from models.salt_run import run_layers
 
 DAYS, ET, ECW = 60, 5.0, 1.4
 

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from models import flushing, layers, salt_balance, salts
+from models import flushing, layers, salt_balance, salt_run, salt_step, salts
 from tests.drawn import some
 
 
@@ -162,7 +162,7 @@ def test_forecast_against_ten_stirred_layers(field_capacity, efficiency):
     fine = layers.equal_layers(**soil, roots=finer_roots(10), mixing=efficiency, path_spread=0.0)
     coarse = layers.equal_layers(**soil)
     et = np.full((1, 250), 5.0)
-    salted = salt_balance.run_layers(
+    salted = salt_run.run_layers(
         fine, layers.state_from_ece(fine, [0.0], 1.5), et / 0.95, 1.4, et, np.zeros_like(et), 0.5
     ).final
     ece = layers.ece_of(fine, salted)
@@ -384,7 +384,7 @@ def test_a_run_is_its_days():
     water, et, rain = rng.uniform(0, 30, (3, 4)), rng.uniform(1, 7, (3, 4)), rng.uniform(0, 9, (3, 4))
     salinity = np.array([1.0, 2.0, 0.5])
     turf = salt_balance.SaltTolerance(np.full(3, 2.0), np.full(3, 8.0), np.ones(3))
-    run = salt_balance.run_layers(soil, state, water, salinity, et, rain, 0.5, turf, 0.2, 0.3)
+    run = salt_run.run_layers(soil, state, water, salinity, et, rain, 0.5, turf, 0.2, 0.3)
     for n in range(4):
         day = salt_balance.layered_day(soil, state, water[:, n], salinity, et[:, n], rain[:, n], 0.5, turf, 0.2, 0.3)
         state = day.state
@@ -398,7 +398,7 @@ def test_a_run_is_its_days():
     np.testing.assert_array_equal(run.final.salt, state.salt)
     for wrong in (np.ones(3), np.ones((2, 4))):
         with pytest.raises(ValueError, match=r"needed \(3, N\)"):
-            salt_balance.run_layers(soil, state, wrong, 1.0, et, rain, 0.5)
+            salt_run.run_layers(soil, state, wrong, 1.0, et, rain, 0.5)
     for name, value in (
         ("etc", et[:, :2]),
         ("source_ec", np.ones(4)),
@@ -407,7 +407,7 @@ def test_a_run_is_its_days():
     ):
         given = {"source_ec": 1.0, "etc": et, "effective_rain": rain, "p": 0.5} | {name: value}
         with pytest.raises(ValueError, match=name):
-            salt_balance.run_layers(soil, state, water, **given)
+            salt_run.run_layers(soil, state, water, **given)
 
 
 def test_et_beyond_what_is_there_is_cut_to_it():
@@ -499,7 +499,7 @@ def test_salt_rises_from_layer_to_layer_by_what_each_passes_up():
     # 4 mm of ET, roots 6:3:1 in three layers that give 1, 2.2 and 1.4 mm: 1 mm rises from the lowest, 2 from the next
     salt, given = np.array([[1.0], [2.0], [3.0]]), np.array([[1.0], [2.2], [1.4]])
     share = SimpleNamespace(roots=np.array([[0.6], [0.3], [0.1]]))
-    salt_balance._rise(share, salt, np.full((3, 1), 10.0), given, np.array([4.0]))
+    salt_step.rise(share, salt, np.full((3, 1), 10.0), given, np.array([4.0]))
     lowest = 3.0 * np.exp(-0.1)
     middle = (5.0 - lowest) * np.exp(-0.2)
     assert salt[:, 0] == pytest.approx([6.0 - lowest - middle, middle, lowest])
@@ -521,3 +521,22 @@ def test_what_is_just_allowed():
     tolerance = salt_balance.SaltTolerance(np.array([0.0]), np.array([0.0]), np.array([0.5]))
     assert tolerance.threshold[0] == 0.0
     assert one_zone(paste=[2.0]).paste_water[0, 0] == pytest.approx(300.0)
+
+
+def test_an_evening_stands_saltier_by_what_a_deep_night_has_not_washed_out_yet():
+    soil = layers.equal_layers([0.2, 0.2, 0.3], [0.2, 0.2, 0.25], [0.05, 0.05, 0.12], [0.35, 0.35, 0.4])
+    start = layers.state_from_ece(soil, [4.0, 4.0, 10.0], [[2.0, 4.0], [2.0, 4.0], [3.0, 5.0]])
+    water = np.array([[24.0, 4.0], [24.0, 4.0], [8.0, 4.0]])
+    given = (water, 1.4, np.full((3, 2), 6.0), np.zeros((3, 2)), 0.5)
+    run = salt_run.run_layers(soil, start, *given, slow=0.2)
+    found = salt_run.evening_ece(soil, start, run, *given, [0.0, 0.4, 0.4], slow=0.2)
+    assert found[[0, 2]].tolist() == run.ece[[0, 2]].tolist()  # nothing lingers; the night does not fill it
+    # 20 mm pass the second zone: 8 linger, so 16 mm come, and 8 mm of 1.4 dS/m stand in the paste of 70 mm.
+    day = salt_balance.layered_day(soil, start, [24.0, 16.0, 8.0], 1.4, 6.0, 0.0, 0.5, slow=0.2)
+    np.testing.assert_allclose(found[1, :, 0], layers.ece_of(soil, day.state)[1] + 8.0 * 1.4 / 70.0)
+    assert (found[1, :, 0] > run.ece[1, :, 0]).all()
+    # 4 mm come where more is missing: the second evening is that of the balance.
+    np.testing.assert_allclose(found[1, :, 1], run.ece[1, :, 1])
+    assert salt_run.evening_ece(soil, start, run, *given, 0.0, slow=0.2).tolist() == run.ece.tolist()
+    with pytest.raises(ValueError, match="lingers"):
+        salt_run.evening_ece(soil, start, run, *given, 1.1, slow=0.2)

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from models import flushing, layers, salt_balance, soil
+from models import flushing, layers, salt_balance, salt_run, soil
 from tests.drawn import examples
 
 ZONES, NIGHTS = 3, 6
@@ -61,7 +61,7 @@ def seasons(draw):
 @given(seasons(), st.floats(0.0, 0.2))
 def test_water_and_salt_are_conserved(case, rain_ec):
     profile, state, irrigation, ec, etc, rain, p = case
-    run = salt_balance.run_layers(*case, rain_ec=rain_ec)
+    run = salt_run.run_layers(*case, rain_ec=rain_ec)
     before = np.column_stack([state.total_depletion, run.depletion[:, :-1]])
     closed = before - irrigation - rain + run.etc_actual + run.drainage
     np.testing.assert_allclose(run.depletion, closed, atol=TOLERANCE, rtol=0)
@@ -80,7 +80,7 @@ def test_water_and_salt_are_conserved(case, rain_ec):
 @given(seasons())
 def test_layers_together_are_the_one_layer_balance(case):
     profile, state, irrigation, _, etc, rain, p = case
-    run = salt_balance.run_layers(*case)
+    run = salt_run.run_layers(*case)
     taw = profile.available.sum(axis=1)
     one = soil.run_balance(state.total_depletion, irrigation, etc, rain, taw, p)
     # Ks is a ratio of depths: where TAW is small its rounding, and that of ET after it, grows by ETc / ((1 - p) TAW).
@@ -94,7 +94,7 @@ def test_layers_together_are_the_one_layer_balance(case):
 def test_nothing_leaches_while_the_profile_is_short_of_water(case):
     # The tempting case: salt leaves only with water that found every layer at field capacity, in the night or by day.
     _, state, irrigation, *_ = case
-    run = salt_balance.run_layers(*case)
+    run = salt_run.run_layers(*case)
     before = np.column_stack([state.total_depletion, run.depletion[:, :-1]])
     in_the_night = np.maximum(irrigation - before, 0.0)
     dry = run.depletion > TOLERANCE
@@ -106,9 +106,9 @@ def test_nothing_leaches_while_the_profile_is_short_of_water(case):
 @given(seasons(), st.integers(0, ZONES - 1))
 def test_a_zone_alone_fares_as_among_others(case, zone):
     profile, state, *series = case
-    together = salt_balance.run_layers(*case)
+    together = salt_run.run_layers(*case)
     names = [field.name for field in fields(profile)]
-    alone = salt_balance.run_layers(
+    alone = salt_run.run_layers(
         layers.Layers(**{name: getattr(profile, name)[[zone]] for name in names}),
         layers.LayeredState(state.depletion[[zone]], state.salt[[zone]]),
         *(values[[zone]] for values in series),

@@ -5,7 +5,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from models import layers, salt_balance, salts
+from models import layers, salt_balance, salt_run, salts
 from models.soil import TEXTURES
 
 # FAO-29 rev. 1 Table 3: ECe = X ECw by leaching fraction, 40-30-20-10 roots. Mark: memory. Printed to one decimal.
@@ -34,7 +34,7 @@ def at_steady_state(roots):
     et = np.full((n, 1000 if len(roots) == 2 else 700), 5.0)
     water = et / (1.0 - FRACTIONS[:, None])
     near = PRINTED[:, None] * np.linspace(0.5, 1.5, len(roots))  # saltier downward; where it begins only saves days
-    run = salt_balance.run_layers(
+    run = salt_run.run_layers(
         soil, layers.state_from_ece(soil, np.zeros(n), near), water, 1.0, et, np.zeros_like(et), 0.5
     )
     np.testing.assert_allclose(run.mean_ece[:, -1], run.mean_ece[:, -50], rtol=1e-6)
@@ -131,7 +131,7 @@ def test_steady_state_ece_of_every_texture_is_near_fao_29():
     soil = layers.equal_layers(np.full(n, 0.3), capacity, floor, paste)
     et = np.full((n, 900), 5.0)
     start = layers.state_from_ece(soil, np.zeros(n), 1.0)
-    run = salt_balance.run_layers(soil, start, et / 0.85, 1.0, et, np.zeros_like(et), 0.5)
+    run = salt_run.run_layers(soil, start, et / 0.85, 1.0, et, np.zeros_like(et), 0.5)
     np.testing.assert_allclose(run.mean_ece[:, -1], run.mean_ece[:, -50], rtol=1e-3)
     most = np.where(np.array(list(TEXTURES)) == "sand_rootzone", 2.1, 1.95)
     assert np.all((1.0 < run.mean_ece[:, -1]) & (run.mean_ece[:, -1] < most))

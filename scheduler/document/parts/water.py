@@ -107,10 +107,10 @@ class FlushPart(Part):
         description="Gross irrigation of its nights [mm], less with rain; 0 where it is not planned."
     )
     ece_before_dsm: Amount | None = Field(description="ECe before [dS/m].")
-    ece_after_dsm: Amount | None = Field(description="ECe expected after [dS/m].")
+    ece_after_dsm: Amount | None = Field(description="ECe expected on the evening after [dS/m].")
     likely_dsm: tuple[Amount, Amount] | None = Field(
         default=None,
-        description="Within which ECe is expected after, in four cases of five [dS/m]; null where it is not planned.",
+        description="Within which ECe is expected then, in four cases of five [dS/m]; null where it is not planned.",
     )
     layers_before_dsm: tuple[Amount, ...] = Field(
         default=(), description="ECe before by layer, the upper first, as layers_dsm of its zone [dS/m]."

@@ -258,6 +258,7 @@ def test_if_it_stays_dry_those_run_that_do_in_most_of_the_dry_weathers(monkeypat
 def test_a_flush_is_told_by_its_own_nights(monkeypatch):
     monkeypatch.setattr(salts, "_if_saltier", lambda planned: np.full((1, 4), 3.0))
     monkeypatch.setattr(salts, "_lower_probes", lambda planned: {})
+    monkeypatch.setattr(salts, "_once_drained", lambda planned: ece[:, 1:])
     ece = np.array([[5.0, 4.8, 3.0, 2.5, 2.6]])
     four = np.array([[1.0, 2.0, 4.0, 8.0]])
     candidates = SimpleNamespace(
@@ -293,7 +294,7 @@ def test_a_flush_is_told_by_its_own_nights(monkeypatch):
 
 @pytest.mark.parametrize(("after", "short"), [(2.0 + TOLD.short_of_aim, False), (2.05 + TOLD.short_of_aim, True)])
 def test_a_flush_is_short_of_its_aim_by_more_than_is_told_apart(after, short):
-    assert ("short of the 2.0 aimed at" in salts._brings(after, 2.0)) == short
+    assert ("short of the 2.0 aimed at" in salts._brings(after, after, 2.0)) == short
 
 
 # ---------------------------------------------------------------------------------------------------- changes

@@ -327,8 +327,9 @@ def test_the_next_flush_is_told_as_far_as_can_be_told():
         NIGHT + timedelta(days=1), NIGHT + timedelta(days=1), NIGHT + timedelta(days=9),
         NIGHT + timedelta(days=int(most - 0.5)), None,
     ]  # fmt: skip
-    assert salts._brings(2.04, 2.0) == "this flush brings it to 2.0"
-    assert salts._brings(2.01 + salts.TOLD.short_of_aim, 2.0).endswith(", short of the 2.0 aimed at")
+    assert salts._brings(2.04, 2.04, 2.0) == "this flush brings it to 2.0"
+    short = 2.01 + salts.TOLD.short_of_aim
+    assert salts._brings(short, short, 2.0).endswith(", short of the 2.0 aimed at")
 
 
 def test_the_lowest_probe_of_the_lower_roots_is_the_one_to_look_at():

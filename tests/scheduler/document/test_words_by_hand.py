@@ -383,7 +383,19 @@ def test_about_when_the_next_flush_is_due(days, again):
 
 @pytest.mark.parametrize(("after", "short"), [(2.0, ""), (2.15, ""), (2.16, ", short of the 2.0 aimed at")])
 def test_what_a_flush_brings(after, short):
-    assert salts._brings(after, 2.0) == f"this flush brings it to {after:.1f}{short}"
+    assert salts._brings(after, after, 2.0) == f"this flush brings it to {after:.1f}{short}"
+    slow = f"this flush brings it to 2.8 by the next evening, {after:.1f} once it has drained{short}"
+    assert salts._brings(2.8, after, 2.0) == slow
+    assert "drained" not in salts._brings(after + 0.15, after, 2.0)
+
+
+def test_what_a_flush_leaves_once_drained_is_reckoned_where_water_lingers_alone(monkeypatch):
+    salts_seen = []
+    monkeypatch.setattr(salts, "_forecast", lambda planned, salt: salts_seen.append(salt) or "drained")
+    given = SimpleNamespace(salt=SimpleNamespace(lingers=None), effects=SimpleNamespace(ece=np.array([[3.0, 2.0]])))
+    assert salts._once_drained(given).tolist() == [[2.0]] and not salts_seen
+    given.salt = Salt(np.ones((1, 2)), np.ones(1), np.ones(1), np.array([0.4]))
+    assert salts._once_drained(given) == "drained" and salts_seen[0].lingers is None
 
 
 def test_a_flush_after_the_day_it_is_due_is_late():
@@ -419,6 +431,7 @@ class Salt:
     ece: np.ndarray
     spread: np.ndarray
     mean: np.ndarray
+    lingers: np.ndarray | None = None
 
 
 def test_only_zones_to_be_flushed_are_reckoned_saltier_by_what_is_not_known(monkeypatch):
