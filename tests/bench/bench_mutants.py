@@ -28,10 +28,8 @@ ROOMS = {
     "night": (["models/night"], MODELS),
     "water": (["models/soil.py", "models/drainage.py", "models/uneven_catch.py"], MODELS),
     "salts": (
-        [
-            f"models/{n}.py"
-            for n in "salts layers salt_balance salt_step salt_run salt_following leaching_fit flushing water_quality".split()
-        ],
+        [f"models/{n}.py" for n in "salts layers salt_balance salt_step salt_run salt_following".split()]
+        + [f"models/{n}.py" for n in ("leaching_fit", "lingering", "flushing", "water_quality")],
         MODELS,
     ),
     "weather": (
