@@ -415,7 +415,7 @@ def test_an_evening_s_balance_runs_for_salty_zones_and_again_for_those_that_were
         monkeypatch.setattr(evening, name, lambda *given, found=found, name=name: calls.append((name, *given)) or found)
     monkeypatch.setattr(evening, "salt_history", history)
     night = date(2026, 7, 14)
-    found = evening.salt_state("site", night, 1260, demand, SimpleNamespace(depletion="depletion"))
+    found = evening.salt_state("site", night, 1260, demand, SimpleNamespace(depletion="depletion", lingers="lingers"))
     by = {name: given for name, *given in calls if name != "history"}
     first, second = (given for name, *given in calls if name == "history")
     assert first[:2] == ["site", layers] and first[3].tolist() == [2] and first[5] is samples and first[6] == night
@@ -424,7 +424,8 @@ def test_an_evening_s_balance_runs_for_salty_zones_and_again_for_those_that_were
     assert by["layer_samples"][1] == by["recent_readings"][1] == OPENING and by["Follower"][0] == "learned"
     assert [s for name, *(s,) in ((c[0], c[1]) for c in calls if c[0] == "rows")] == [slice(3), slice(3, None)]
     assert found.known.tolist() == [True, True, True, False] and found.origin.tolist() == ["a", "b", "c", ""]
-    assert found.notes == ("note",) and found.corrections == {"A": 1.1} and found.past == "past"
+    assert found.notes == ("note",) and found.corrections == {"A": 1.1}
+    assert (found.past, found.lingers) == ("past", "lingers")
     assert found.newest_sample == date(2026, 7, 10) and found.newest_reading == latest["time"][0]
 
 
