@@ -18,7 +18,7 @@ from models.night.job import BoolArray, FloatArray, IntArray
 from models.night.relay import NOWHERE, Costs
 
 SEED = 11
-FEWEST, MOST = 15, 40  # [-] cycles taken off in a round
+FEWEST, MOST = 20, 60  # [-] cycles taken off in a round
 SLACK = 0.05  # [-] of the best cost so far that a kept round may cost more
 IDLE_ROUNDS = 120  # [-] without anything better, after which the search ends
 AROUND = 0.5  # [-] of a cycle's length by which the moment is blurred

@@ -27,6 +27,8 @@ FEW_FREE = 5  # [-] cycles on one limit below which those on the next are set fr
 FEWEST_DRAWN, MOST_DRAWN = 10, 40  # [-] cycles of a drawn part
 MOST_FREE = 100  # [-] cycles laid anew at once
 CROWD = 50  # [-] the same where there are more on one limit
+NARROW = 20  # [-] cycles of a limit that are laid on it alone also where the night is only looked at quickly
+NARROW_EFFORT = 0.01  # [-] deterministic time of that, some 20 ms
 BUILDING, WITH_RAMPS = 1e-4, 3e-4  # [-] deterministic time counted for each cycle of a part, and where a ramp holds
 SMALL_ENOUGH = 160  # [-] cycles up to which the whole night may be one part
 BUSY = 0.9  # [-] of a limit asked for, from which it may leave something without a place
@@ -136,7 +138,8 @@ class WholeRuns:
         Parameters
         ----------
         effort : float   Cycles and grid steps gone through [-].
-        careful : bool   Also beginning with the cycles of limits that are all but full, as these alone allow them.
+        careful : bool   Every limit that is all but full counts, not only those with few cycles, where a fill also
+                         begins with the cycles of such limits as these alone allow them.
         """
         self._fill_in_order()
         best, cost = self.start.copy(), self.wish_cost
@@ -147,11 +150,12 @@ class WholeRuns:
             if taste.rank and self.job.finish_rank is None:
                 continue
             jobs = [strict, self.job] if strict is not self.job else [self.job]
-            tight = [(self.job, True)] if careful and self._tight_first() else []
+            tight_first = {k: start for k, start in self._tight_first(careful).items() if start != NOWHERE}
+            tight = [(self.job, True)] if tight_first else []
             for job, seeded in [*((job, False) for job in jobs), *tight]:
                 board = Board(job)
                 dispatcher = Dispatcher(job, board)
-                dispatcher.stand({k: s for k, s in self._tight_first().items() if s != NOWHERE} if seeded else {})
+                dispatcher.stand(tight_first if seeded else {})
                 dispatcher.run(taste)
                 self._take(self._starts_on(board))
                 if job is strict and strict is not self.job:
@@ -161,19 +165,20 @@ class WholeRuns:
                 spent += self.length.size + board.steps
         self._take(best)
 
-    def _tight_first(self) -> dict[int, int]:
+    def _tight_first(self, careful: bool) -> dict[int, int]:
         """Starts of the cycles of limits that are all but full, as these limits alone allow them; found once."""
         if self.tight is None:
             self.tight = {}
+            most, effort = (CROWD, PART_EFFORT) if careful else (NARROW, NARROW_EFFORT)
             for row in np.flatnonzero(self.load > BUSY).tolist():
-                if np.count_nonzero(self.on_row[row]) <= CROWD:
-                    self.tight |= self._alone(row).start
+                if np.count_nonzero(self.on_row[row]) <= most:
+                    self.tight |= self._alone(row, effort).start
         return self.tight
 
-    def _alone(self, row: int) -> Relaid:
+    def _alone(self, row: int, effort: float = PART_EFFORT) -> Relaid:
         """The cycles of a limit laid on that limit alone; what they cost at least is kept."""
         nowhere, empty, on = np.full(self.start.size, NOWHERE), Board(self.job), np.flatnonzero(self.on_row[row])
-        alone = relay(self.job, empty, self.length, nowhere, on, self.costs, PART_EFFORT, rows=np.array([row]))
+        alone = relay(self.job, empty, self.length, nowhere, on, self.costs, effort, rows=np.array([row]))
         self.least_on[row] = alone.least
         return alone
 

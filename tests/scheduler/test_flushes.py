@@ -70,9 +70,7 @@ def test_a_flush_passes_so_much_at_most_and_says_what_it_can_do(tmp_path):
     assert aim(salt, inputs) < found.target[1] < 6.0
     np.testing.assert_allclose(after_flush(salt, found), found.target, atol=0.005)
     assert "as far as one flush goes" not in found.beside[0]
-    assert found.words(1, "a flush brings it to 4.8").endswith(
-        "; a flush brings it to 4.8, as far as one flush goes"
-    )
+    assert found.words(1, "a flush brings it to 4.8").endswith("; a flush brings it to 4.8, as far as one flush goes")
     # The second stage, from where the first leaves the soil, reaches the target.
     layers = salt.layers
     flushed = ece_of(layers, lead_in(layers, state_from_ece(layers, np.zeros(3), salt.ece), [0.0, STAGE, 0.0], 1.4))

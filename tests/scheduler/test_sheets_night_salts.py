@@ -140,8 +140,7 @@ def with_flushes(count, nights):
     greens = of(plan, "green")
     one = plan["flushes"][0]
     plan["flushes"] = [
-        {**one, "zone": g["id"], "nights": nights[i], "words": f"reason {i}"}
-        for i, g in enumerate(greens[:count])
+        {**one, "zone": g["id"], "nights": nights[i], "words": f"reason {i}"} for i, g in enumerate(greens[:count])
     ]
     return plan, [g["name"] for g in greens]
 

@@ -636,7 +636,7 @@ def test_a_night_is_filled_moment_by_moment_where_order_leaves_something_missing
     tastes = [Taste(1.0, 1.0, 0.0, 1.0, rank=1.0), Taste(2.0, 1.0, 0.0, 1.0), Taste(3.0, 1.0, 0.0, 1.0)]
     monkeypatch.setattr(whole, "Dispatcher", Filling)
     monkeypatch.setattr(whole, "TASTES", tastes)
-    monkeypatch.setattr(WholeRuns, "_tight_first", lambda self: {})
+    monkeypatch.setattr(WholeRuns, "_tight_first", lambda self, careful: {})
 
     def filled(job, effort, *places, careful=True):
         said.clear()
@@ -659,11 +659,25 @@ def test_a_night_is_filled_moment_by_moment_where_order_leaves_something_missing
     assert filled(job, 1e9, {0: 5}, {0: 5, 1: 30}) == [5, 30] and len(said) == 2
     assert filled(job, 1e9, {0: 5}, {}, {1: 30}, {}) == [5, NOWHERE]
     assert filled(job, 1e9, {0: 40, 1: 20}, {0: 5, 1: 50}) == [5, 50]  # in time beats late
-    monkeypatch.setattr(WholeRuns, "_tight_first", lambda self: {0: 5, 1: NOWHERE})
+    monkeypatch.setattr(WholeRuns, "_tight_first", lambda self, careful: {0: 5, 1: NOWHERE} if careful else {1: 7})
     filled(job, 0.0)
     assert said == [(2.0, True, {}), (2.0, False, {}), (2.0, False, {0: 5})]
     filled(job, 0.0, careful=False)
-    assert len(said) == 2
+    assert said == [(2.0, True, {}), (2.0, False, {}), (2.0, False, {1: 7})]
+
+
+@pytest.mark.parametrize(("cycles", "careful", "laid"), [(20, False, 0.01), (21, False, None), (21, True, 0.05)])
+def test_limits_all_but_full_are_laid_alone_with_care_or_where_few_cycles_are_on_them(
+    monkeypatch, cycles, careful, laid
+):
+    # each runs 57 of 60 min, all at once: 0.95 of the pump
+    job = night(range(cycles), [57] * cycles, [1] * cycles, capacity=cycles)
+    runs, asked = WholeRuns(job, Board(job)), []
+    alone = SimpleNamespace(start={0: 3})
+    monkeypatch.setattr(WholeRuns, "_alone", lambda self, row, effort: asked.append((row, effort)) or alone)
+    assert runs._tight_first(careful) == ({} if laid is None else {0: 3})
+    assert runs._tight_first(careful) == ({} if laid is None else {0: 3})  # found once
+    assert asked == ([] if laid is None else [(0, laid)])
 
 
 def test_what_is_done_to_a_night_from_nothing(monkeypatch):

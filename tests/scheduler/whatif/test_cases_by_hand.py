@@ -132,7 +132,7 @@ def test_keys_of_the_command_line_change_files_or_stand_beside_them(tmp_path):
     assert [p.keys.nights_a_week for p in moved.parts if p.keys.nights_a_week] == [2]
     (alone,) = read_cases(place, [], ["cut=0.3", "title=Less"])
     assert (alone.title, alone.name, len(alone.parts)) == ("Less", "cut-0.3", 1)
-    with pytest.raises(InputProblems, match="--set.*read \"9\"; a number from 0 to 1"):
+    with pytest.raises(InputProblems, match='--set.*read "9"; a number from 0 to 1'):
         read_cases(place, ["a"], ["cut=9"])
     (tmp_path / "none").mkdir()
     with pytest.raises(InputProblems, match="the folder holds no case"):
@@ -473,8 +473,15 @@ def test_a_case_in_numbers():
 
 @pytest.mark.parametrize(
     ("dry", "text", "shade"),
-    [(0, "0", ""), (1, "1", "few"), (2, "2", "few"), (3, "3", "some"), (8, "8", "some"), (9, "9", "many"), (40, "40",
-    "many")],
+    [
+        (0, "0", ""),
+        (1, "1", "few"),
+        (2, "2", "few"),
+        (3, "3", "some"),
+        (8, "8", "some"),
+        (9, "9", "many"),
+        (40, "40", "many"),
+    ],
 )
 def test_dry_zone_days_are_shaded_by_their_share(dry, text, shade):
     found = _dry(SimpleNamespace(dry_zone_days=dry, zones=4, worst_dry_mm=3.0), 5, "metric")
