@@ -13,7 +13,9 @@ from scheduler.site import Site, load_site
 from tests.scheduler.site_folders import TOML, site
 
 NIGHT = date(2026, 7, 14)
-HEAD = "zone,surface,turf,soil,root_depth,area,flow,application_rate,du_lq,field_capacity,wilting_point,branch,controller\n"
+HEAD = (
+    "zone,surface,turf,soil,root_depth,area,flow,application_rate,du_lq,field_capacity,wilting_point,branch,controller\n"
+)
 WINDOW = '[window]\nopens = "21:00"\ncloses = "05:00"\n'
 PUMP = """[[pump]]
 name = "station"
