@@ -4,7 +4,8 @@ weather.py            reference ET by the best route each day's readings allow
 sky.py                sun, daylight and air by date and place
 turf.py               species and mixtures: monthly Kc, depletion fraction, rooting, salt tolerance
 turf_weather.py       what weather does to turf beyond its water use: advice only
-soil.py               textures, water capacity, stress, effective rain, the daily balance
+soil.py               water capacity, stress, the daily balance
+textures.py           what soils of each texture hold, take and give     runoff.py    rain that enters the soil
 drainage.py           water above field capacity: how it leaves, what turf takes of it
 uneven_catch.py       how much longer a zone runs because sprinklers do not wet it evenly
 hydraulics.py         application rate, uniformity, infiltration, friction, pump curves, pumping energy

@@ -57,7 +57,7 @@ def drainage_scale(
 
     Parameters
     ----------
-    soil : sequence of str, shape (Z,)           Texture, a key of `models.soil.TEXTURES`.
+    soil : sequence of str, shape (Z,)           Texture, a key of `models.textures.TEXTURES`.
     field_capacity : array, shape (Z,)           [m3/m3], above 0.
     root_depth_m : array, shape (Z,)             Zr [m], above 0.
     over_gravel : array of bool, shape (Z,)      A root zone of sand over gravel; none, if not given.

@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from models.salts import FAO29_ROOTS
-from models.soil import WETTEST_PASTE
+from models.textures import WETTEST_PASTE
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.ArrayLike

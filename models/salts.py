@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from models.soil import WETTEST_PASTE
+from models.textures import WETTEST_PASTE
 
 Floats = npt.NDArray[np.float64]
 
@@ -132,7 +132,7 @@ def ece_from_pore_water(pore_ec: npt.ArrayLike, moisture: npt.ArrayLike, paste: 
         Moisture th of the reading [m3/m3].
     paste : array_like
         Water of the saturated paste per bulk volume of soil th_s = bulk density * SP / 100 [m3/m3]
-        (`models.soil.Texture.paste`).
+        (`models.textures.Texture.paste`).
 
     Returns
     -------

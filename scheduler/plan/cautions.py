@@ -18,7 +18,8 @@ from models.forecast_members import reduced, usual_courses, weathers
 from models.hydraulics import served_share
 from models.plan.inputs import Members
 from models.plan.refill import refill
-from models.soil import adjusted_depletion_fraction, balance_day, curve_number, effective_rain
+from models.runoff import curve_number, effective_rain
+from models.soil import adjusted_depletion_fraction, balance_day
 from scheduler.events import event_nights
 from scheduler.plan.inputs import Day, moisture_band
 from scheduler.plan.weathers import DRAWN, SEED, margin_share

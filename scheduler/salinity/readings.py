@@ -10,7 +10,7 @@ import pandas as pd
 from models.choices import SALT, SPREAD
 from models.layers import Layers, equal_layers, fed_layers
 from models.salts import probe_corrections, probe_ece
-from models.soil import TEXTURES
+from models.textures import TEXTURES
 from scheduler.site import Site
 
 

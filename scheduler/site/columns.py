@@ -7,7 +7,8 @@ fail, so a reading that cannot be true is set aside and counted.
 
 from __future__ import annotations
 
-from models.soil import GROUP_CURVE_NUMBER, TEXTURES
+from models.runoff import GROUP_CURVE_NUMBER
+from models.textures import TEXTURES
 from scheduler.site.cells import Column
 from scheduler.site.records import AREA_CLASSES, EVENTS, METER_KINDS, SURFACES
 

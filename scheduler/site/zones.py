@@ -5,7 +5,7 @@ Defaults, each with a note that counts its zones (common practice, no source, un
 ====================  ================================================================================
 turf                  creeping_bentgrass on greens, else kentucky_bluegrass; bermudagrass within 35 deg of the equator
 soil                  loam
-field_capacity, ...   the texture's (`models.soil.TEXTURES`), and infiltration with the slope, hydrologic_group
+field_capacity, ...   the texture's (`models.textures.TEXTURES`), and infiltration with the slope, hydrologic_group
 root_depth            the turf's (`models.turf`)
 over_gravel           yes for greens and pitches of sand_rootzone: water perches there and feeds turf from 30 cm
 flow, rate            each from the other and the area
@@ -27,7 +27,7 @@ from collections.abc import Callable, Mapping, Sequence
 import numpy as np
 
 from models.hydraulics import gross_rate, infiltration_rate
-from models.soil import TEXTURES
+from models.textures import TEXTURES
 from models.turf import SPECIES, Turf, parse_mix, turf_of_mix
 from scheduler.errors import counted, listing, near_miss, read_but
 from scheduler.site.findings import Findings

@@ -210,7 +210,7 @@ def _surfaces(
 
 def _words(cells: dict[str, list[str]], told: list[str]) -> None:
     """Bring grasses, soils, places and yes/no to what is read here; what is not known is left empty and told."""
-    from models.soil import TEXTURES
+    from models.textures import TEXTURES
 
     for column, understood, known in (("turf", turf_of, SPECIES), ("soil", soil_of, TEXTURES)):
         if column not in cells:

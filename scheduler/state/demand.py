@@ -14,8 +14,8 @@ import numpy as np
 import pandas as pd
 
 from models.choices import WEATHER
+from models.runoff import curve_number, effective_rain
 from models.sky import extraterrestrial_radiation
-from models.soil import curve_number, effective_rain
 from models.weather import Climate, Place, reference_et
 from scheduler.errors import counted
 from scheduler.notes import Note

@@ -16,7 +16,8 @@ import pandas as pd
 
 from models.choices import READINGS, SPREAD
 from models.drainage import drainage_day
-from models.soil import TEXTURES, adjusted_depletion_fraction
+from models.soil import adjusted_depletion_fraction
+from models.textures import TEXTURES
 from scheduler.edge import format_short_date, format_time
 from scheduler.errors import counted
 from scheduler.notes import Note

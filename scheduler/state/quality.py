@@ -16,7 +16,7 @@ from models.choices import WEATHER
 from models.probe_record import UNKNOWN_WATER, Fault, ProbeRecord
 from models.quality import find_faults
 from models.salts import FAO29_ROOTS
-from models.soil import TEXTURES
+from models.textures import TEXTURES
 from models.weather import Climate, Place, reference_et
 from scheduler.errors import counted, listing
 from scheduler.notes import Note

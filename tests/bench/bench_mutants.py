@@ -26,7 +26,7 @@ SCHEDULER = "site state salinity plan night document sheets export ledger mornin
 ROOMS = {
     "plan": (["models/plan"], MODELS),
     "night": (["models/night"], MODELS),
-    "water": (["models/soil.py", "models/drainage.py", "models/uneven_catch.py"], MODELS),
+    "water": ([f"models/{n}.py" for n in "soil textures runoff drainage uneven_catch".split()], MODELS),
     "salts": (
         [f"models/{n}.py" for n in "salts layers salt_balance salt_step salt_run salt_following".split()]
         + [f"models/{n}.py" for n in ("leaching_fit", "lingering", "flushing", "water_quality")],

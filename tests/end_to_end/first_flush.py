@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from models.soil import TEXTURES
+from models.textures import TEXTURES
 from scheduler.evening import plan_tonight
 from scheduler.site import Site
 from tests.end_to_end.fine_soil import STEPS, FineSoil, Physics

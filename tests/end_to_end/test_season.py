@@ -132,7 +132,7 @@ def drive(tmp_path, name: str, year: int, first: date, days: int, capacity: floa
     base = load_site(folder)
     truth, naive = Truth(base), Truth(base)
     rng = np.random.default_rng(SEED)
-    from models.soil import curve_number, effective_rain
+    from models.runoff import curve_number, effective_rain
 
     the_day_before = pd.Timestamp(first - timedelta(days=1))
     applied = pd.DataFrame(

@@ -6,6 +6,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from models import soil
+from models.runoff import effective_rain
 from tests.drawn import examples
 
 ZONES, NIGHTS = 3, 6
@@ -94,11 +95,11 @@ def test_a_run_is_its_days(case):
     arrays(float, ZONES, elements=st.floats(0.01, 1.0)),
 )
 def test_effective_rain_is_a_part_of_rain_grows_with_rain_and_falls_with_the_curve_number(rain, more_rain, cn, share):
-    effective, runoff = soil.effective_rain(rain, cn)
+    effective, runoff = effective_rain(rain, cn)
     assert np.all((effective >= 0) & (effective <= rain) & (runoff >= 0))
     np.testing.assert_allclose(effective + runoff, rain, atol=TOLERANCE, rtol=0)
-    assert np.all(soil.effective_rain(rain + more_rain, cn)[0] >= effective - TOLERANCE)
-    assert np.all(soil.effective_rain(rain, cn * share)[0] >= effective - TOLERANCE)
+    assert np.all(effective_rain(rain + more_rain, cn)[0] >= effective - TOLERANCE)
+    assert np.all(effective_rain(rain, cn * share)[0] >= effective - TOLERANCE)
 
 
 @examples(100)

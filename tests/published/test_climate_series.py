@@ -13,6 +13,8 @@ import pandas as pd
 import pytest
 
 from models import soil
+from models.runoff import curve_number, effective_rain
+from models.textures import TEXTURES
 from models.turf import turf_of_mix
 from models.weather import Climate, Place, reference_et
 
@@ -75,8 +77,8 @@ SEASONS = [("tunis", "bermudagrass"), ("brussels", "perennial_ryegrass"), ("cord
 def test_balance_closes_over_whole_seasons(name, turf):
     table, _ = series(name)
     table = table[: 365 * 20]
-    keys = list(soil.TEXTURES)
-    texture = [soil.TEXTURES[key] for key in keys]
+    keys = list(TEXTURES)
+    texture = [TEXTURES[key] for key in keys]
     taw = soil.available_water(
         [t.field_capacity for t in texture], [t.wilting_point for t in texture], np.full(len(keys), 0.25)
     )
@@ -84,7 +86,7 @@ def test_balance_closes_over_whole_seasons(name, turf):
     etc = np.tile(table.eto.to_numpy() * mix.kc_month[table.month.to_numpy() - 1], (len(keys), 1))
     p = soil.adjusted_depletion_fraction(np.full(len(keys), mix.depletion_fraction), etc)
     rain = table.rain.to_numpy()[None, :]
-    effective, runoff = soil.effective_rain(rain, soil.curve_number([t.hydrologic_group for t in texture]))
+    effective, runoff = effective_rain(rain, curve_number([t.hydrologic_group for t in texture]))
     irrigation = np.zeros_like(etc)
     irrigation[:, ::4] = 6.0  # a fixed habit, sometimes too much and sometimes too little
     run = soil.run_balance(np.zeros(len(keys)), irrigation, etc, effective, taw, p)

@@ -10,7 +10,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from models.drainage import HELD, RETENTION_EXPONENT, drainage_scale, drained, fed_depth, settled
-from models.soil import TEXTURES
+from models.textures import TEXTURES
 
 ROOT = 0.25  # m
 # Ks [mm/d]: Clapp & Hornberger 1978, Table 2, cm/min times 14,400 (memory)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from models import layers, salt_balance, salt_run, salts
-from models.soil import TEXTURES
+from models.textures import TEXTURES
 
 # FAO-29 rev. 1 Table 3: ECe = X ECw by leaching fraction, 40-30-20-10 roots. Mark: memory. Printed to one decimal.
 TABLE_3 = {

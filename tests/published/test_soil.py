@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 from models import soil
+from models.runoff import curve_number, effective_rain
+from models.textures import TEXTURES
 
 # FAO-56 Table 19: fc and wp ranges [m3/m3]. Mark: memory.
 TABLE_19 = {
@@ -21,15 +23,15 @@ TABLE_19 = {
 
 def test_textures_are_table_19_midpoints():
     for key, (fc_low, fc_high, wp_low, wp_high) in TABLE_19.items():
-        texture = soil.TEXTURES[key]
+        texture = TEXTURES[key]
         assert texture.field_capacity == pytest.approx((fc_low + fc_high) / 2)
         assert texture.wilting_point == pytest.approx((wp_low + wp_high) / 2)
 
 
 def test_every_texture_is_there_and_in_order():
     keys = "sandy_clay_loam clay_loam sandy_clay sand_rootzone".split()
-    assert set(soil.TEXTURES) == set(TABLE_19) | set(keys)
-    for key, texture in soil.TEXTURES.items():
+    assert set(TEXTURES) == set(TABLE_19) | set(keys)
+    for key, texture in TEXTURES.items():
         assert 0 < texture.wilting_point < texture.field_capacity < texture.saturation < 1, key
         assert any(mark in texture.source for mark in ("memory", "secondary"))
 
@@ -42,29 +44,29 @@ def test_porosity_and_retention_of_rawls():
         "sandy_clay_loam": 0.398, "clay_loam": 0.464, "silty_clay_loam": 0.471, "sandy_clay": 0.430,
         "silty_clay": 0.479, "clay": 0.475,
     }  # fmt: skip
-    assert {key: soil.TEXTURES[key].saturation for key in porosity} == porosity
+    assert {key: TEXTURES[key].saturation for key in porosity} == porosity
     retention = {"sandy_clay_loam": (0.255, 0.148), "clay_loam": (0.318, 0.197), "sandy_clay": (0.339, 0.239)}
     for key, (field_capacity, wilting_point) in retention.items():
-        assert soil.TEXTURES[key].field_capacity == field_capacity
-        assert soil.TEXTURES[key].wilting_point == wilting_point
+        assert TEXTURES[key].field_capacity == field_capacity
+        assert TEXTURES[key].wilting_point == wilting_point
     # silt is in neither: as silt loam; sand of greens wilts as sand does (no source)
-    silt, silt_loam = (soil.TEXTURES[key] for key in ("silt", "silt_loam"))
+    silt, silt_loam = (TEXTURES[key] for key in ("silt", "silt_loam"))
     assert (silt.saturation, silt.saturation_percentage) == (silt_loam.saturation, silt_loam.saturation_percentage)
-    assert soil.TEXTURES["sand_rootzone"].wilting_point == soil.TEXTURES["sand"].wilting_point
+    assert TEXTURES["sand_rootzone"].wilting_point == TEXTURES["sand"].wilting_point
 
 
 def test_water_of_the_paste_by_hand():
     # 42.5 g on 100 g of soil, of which 1 - 0.463 of the volume at 2.65 g/cm3 is solid: 0.605 m3/m3
-    assert soil.TEXTURES["loam"].paste == pytest.approx(0.425 * 2.65 * 0.537, abs=5e-7)
+    assert TEXTURES["loam"].paste == pytest.approx(0.425 * 2.65 * 0.537, abs=5e-7)
     sands = {
         "sand": 16.0,
         "loamy_sand": 19.0,
         "sand_rootzone": 21.0,
     }  # below 20, and just above where it holds some peat
-    assert {key: soil.TEXTURES[key].saturation_percentage for key in sands} == sands
+    assert {key: TEXTURES[key].saturation_percentage for key in sands} == sands
     middles = {"sandy_loam": 27.5, "loam": 42.5, "silt_loam": 42.5, "clay_loam": 57.5, "sandy_clay": 57.5}
     for key, middle in middles.items():  # of the ranges 20-35, 35-50 and 50-65 of laboratory tables. Mark: memory.
-        assert soil.TEXTURES[key].saturation_percentage == middle
+        assert TEXTURES[key].saturation_percentage == middle
 
 
 def test_finer_soils_take_water_more_slowly():
@@ -72,18 +74,18 @@ def test_finer_soils_take_water_more_slowly():
     order = (
         "sand loamy_sand sandy_loam loam silt_loam silt clay_loam silty_clay_loam sandy_clay silty_clay clay".split()
     )
-    rates = [soil.TEXTURES[key].infiltration for key in order]
+    rates = [TEXTURES[key].infiltration for key in order]
     assert rates == sorted(rates, reverse=True) and len(set(rates)) == len(rates)
-    assert soil.TEXTURES["silt"].infiltration == soil.TEXTURES["sandy_clay_loam"].infiltration == 10.0
-    assert rates[0] == 30.0 and soil.TEXTURES["silt_loam"].infiltration == 12.0
+    assert TEXTURES["silt"].infiltration == TEXTURES["sandy_clay_loam"].infiltration == 10.0
+    assert rates[0] == 30.0 and TEXTURES["silt_loam"].infiltration == 12.0
 
 
 def test_infiltration_of_annex_2():
     # FAO Irrigation Water Management training manual, Annex 2, basic infiltration [mm/h]. Mark: secondary.
     for key, (low, high) in {"sandy_loam": (20, 30), "loam": (10, 20), "clay_loam": (5, 10), "clay": (1, 5)}.items():
-        assert soil.TEXTURES[key].infiltration == (low + high) / 2
+        assert TEXTURES[key].infiltration == (low + high) / 2
     # USGA 2018: Ksat at least 150 mm/h, capillary porosity 15-25 %, total 35-55 %. Mark: memory.
-    rootzone = soil.TEXTURES["sand_rootzone"]
+    rootzone = TEXTURES["sand_rootzone"]
     assert (rootzone.infiltration, rootzone.field_capacity, rootzone.saturation) == (150.0, 0.20, 0.45)
 
 
@@ -156,12 +158,12 @@ def test_curve_number_runoff():
     # by group A 39, B 61, C 74, D 80 (TR-55 Table 2-2a). TR-55 Table 2-1 prints 2.04 and 2.89 in for CN 80 and P of 4.0
     # and 5.0 in. Mark of all: memory, so what the test can prove is the arithmetic of the equation.
     inch = 25.4
-    _, runoff = soil.effective_rain([4.0 * inch, 5.0 * inch], [80.0, 80.0])
+    _, runoff = effective_rain([4.0 * inch, 5.0 * inch], [80.0, 80.0])
     np.testing.assert_allclose(runoff / inch, [2.04, 2.89], atol=0.005, rtol=0)
     for group, cn in (("D", 80.0), ("C", 74.0), ("B", 61.0), ("A", 39.0)):
         s = 1000.0 / cn - 10.0
         expected = (3.0 - 0.2 * s) ** 2 / (3.0 + 0.8 * s) if 3.0 > 0.2 * s else 0.0
-        _, runoff = soil.effective_rain(3.0 * inch, soil.curve_number([group]))
+        _, runoff = effective_rain(3.0 * inch, curve_number([group]))
         assert runoff[0] / inch == pytest.approx(expected, abs=2e-3)  # 25400/CN - 254 is S in mm, to rounding
 
 
@@ -175,12 +177,12 @@ def test_hydrologic_group_by_texture():
         "D": "clay_loam silty_clay_loam sandy_clay silty_clay clay",
     }
     for group, textures in listed.items():
-        assert {soil.TEXTURES[t].hydrologic_group for t in textures.split()} == {group}
+        assert {TEXTURES[t].hydrologic_group for t in textures.split()} == {group}
     # 60 mm in a day: S = 63.5 mm for CN 80, (60 - 12.7)^2 / (60 + 50.8) = 20.2 mm; a sandy root zone sheds nothing
-    number = soil.curve_number([soil.TEXTURES[t].hydrologic_group for t in ("clay_loam", "loam", "sand_rootzone")])
-    np.testing.assert_allclose(soil.effective_rain(60.0, number)[1], [20.2, 4.0, 0.0], atol=0.05)
+    number = curve_number([TEXTURES[t].hydrologic_group for t in ("clay_loam", "loam", "sand_rootzone")])
+    np.testing.assert_allclose(effective_rain(60.0, number)[1], [20.2, 4.0, 0.0], atol=0.05)
     with pytest.raises(ValueError, match="must be A, B, C or D"):
-        soil.curve_number(["E"])
+        curve_number(["E"])
 
 
 def test_saturation_percentage_of_textures():
@@ -194,8 +196,8 @@ def test_saturation_percentage_of_textures():
     }
     for (low, high), textures in ranges.items():
         for texture in textures.split():
-            assert low < soil.TEXTURES[texture].saturation_percentage < high
-    for name, texture in soil.TEXTURES.items():
+            assert low < TEXTURES[texture].saturation_percentage < high
+    for name, texture in TEXTURES.items():
         # Handbook 60: about twice field capacity by weight in medium textures, more than twice in sand and in clay.
         # Mark: memory. Table values keep between 1.7 and 3; a built green holds perched water at FC, so less.
         low = 1.4 if name == "sand_rootzone" else 1.7
@@ -210,19 +212,19 @@ def test_effective_rain_shapes():
         (np.full((3, 4), 30.0), (3, 4)),
         (np.ones((1, 4)), (3, 4)),
     ):
-        effective, runoff = soil.effective_rain(rain, zones)
+        effective, runoff = effective_rain(rain, zones)
         assert effective.shape == runoff.shape == shape
     with pytest.raises(ValueError, match="rain must be one number or have shape"):
-        soil.effective_rain([1.0, 2.0], zones)
+        effective_rain([1.0, 2.0], zones)
     with pytest.raises(ValueError, match="rain must not be negative"):
-        soil.effective_rain(-1.0, zones)
+        effective_rain(-1.0, zones)
     with pytest.raises(ValueError, match="rain must be finite"):
-        soil.effective_rain(np.nan, zones)
+        effective_rain(np.nan, zones)
     with pytest.raises(ValueError, match="curve_number must be above 0 and at most 100"):
-        soil.effective_rain(1.0, [0.0])
+        effective_rain(1.0, [0.0])
     with pytest.raises(ValueError, match="curve_number must be above 0 and at most 100"):
-        soil.effective_rain(1.0, [101.0])
-    assert soil.effective_rain(7.0, [100.0])[1].tolist() == [7.0]  # a paved place sheds all of it
+        effective_rain(1.0, [101.0])
+    assert effective_rain(7.0, [100.0])[1].tolist() == [7.0]  # a paved place sheds all of it
 
 
 @pytest.mark.parametrize(
@@ -270,13 +272,13 @@ def test_effective_rain_shapes():
         ),
         (lambda: soil.run_balance([1.0], [[1.0]], [[1.0]], [[0.0]], [10.0, 1.0], [[0.5]]), "taw must have shape"),
         (lambda: soil.run_balance([1.0], [[1.0]], [[1.0]], [[0.0]], [10.0], [[1.0]]), "p must lie in"),
-        (lambda: soil.effective_rain([1.0, -1.0], [80.0, 80.0]), "rain must not be negative"),
-        (lambda: soil.effective_rain(1.0, [80.0, 0.0]), "curve_number must be above 0"),
-        (lambda: soil.effective_rain(1.0, [80.0, 100.5]), "at most 100"),
-        (lambda: soil.effective_rain(1.0, [[80.0]]), "curve_number must have shape"),
-        (lambda: soil.effective_rain(np.ones((2, 1, 1)), [80.0, 80.0]), "rain must be one number or have shape"),
-        (lambda: soil.effective_rain(np.ones((3, 2)), [80.0, 80.0]), "rain must be one number or have shape"),
-        (lambda: soil.effective_rain(np.ones(1), [80.0, 80.0]), "rain must be one number or have shape"),
+        (lambda: effective_rain([1.0, -1.0], [80.0, 80.0]), "rain must not be negative"),
+        (lambda: effective_rain(1.0, [80.0, 0.0]), "curve_number must be above 0"),
+        (lambda: effective_rain(1.0, [80.0, 100.5]), "at most 100"),
+        (lambda: effective_rain(1.0, [[80.0]]), "curve_number must have shape"),
+        (lambda: effective_rain(np.ones((2, 1, 1)), [80.0, 80.0]), "rain must be one number or have shape"),
+        (lambda: effective_rain(np.ones((3, 2)), [80.0, 80.0]), "rain must be one number or have shape"),
+        (lambda: effective_rain(np.ones(1), [80.0, 80.0]), "rain must be one number or have shape"),
     ],
 )
 def test_refusals(call, words):

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from models.soil import TEXTURES
+from models.textures import TEXTURES
 from scheduler.plan.inputs import NightInputs, night_inputs
 from scheduler.salinity.candidates import FlushCandidates
 from scheduler.salinity.evening import SaltState, salt_state

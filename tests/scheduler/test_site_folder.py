@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from models.soil import TEXTURES
+from models.textures import TEXTURES
 from scheduler.errors import InputProblems, Problem
 from scheduler.site import load_site
 from scheduler.site.understood import understand_site

@@ -8,7 +8,7 @@ import pytest
 
 from models.choices import PRICES
 from models.plan.refill import refill
-from models.soil import curve_number, effective_rain
+from models.runoff import curve_number, effective_rain
 from scheduler.plan import cautions
 from scheduler.plan.cautions import FEWEST, MOST_ZONES, _spread, lived_by_caution
 from scheduler.state.caution import CAUTION

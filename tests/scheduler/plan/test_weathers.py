@@ -6,7 +6,7 @@ from datetime import date, timedelta
 import numpy as np
 import pytest
 
-from models.soil import curve_number, effective_rain
+from models.runoff import curve_number, effective_rain
 from scheduler.plan.weathers import ENOUGH, margin_share, other_weathers, tail_weight
 from scheduler.site import load_site
 from scheduler.state.caution import CAUTION

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from models.hydraulics import infiltration_rate
-from models.soil import TEXTURES
+from models.textures import TEXTURES
 from scheduler.site.cells import Column, bound_words, times
 from scheduler.site.columns import FILES, ZONES
 from scheduler.site.csv_text import _floats, _separator, csv_text, read_bytes

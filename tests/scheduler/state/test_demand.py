@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from models.soil import curve_number, effective_rain
+from models.runoff import curve_number, effective_rain
 from scheduler.state.demand import Told, evening_demand, expected_rain, seasonal_eto, zone_etc, zone_rain
 from tests.scheduler.site_folders import site
 from tests.sites import extraterrestrial_radiation

@@ -10,7 +10,7 @@ import pytest
 
 from models.probe_record import UNKNOWN_WATER, Fault
 from models.quality import find_faults
-from models.soil import TEXTURES
+from models.textures import TEXTURES
 from scheduler.state import quality
 from scheduler.state.demand import zone_etc
 from scheduler.state.quality import COLUMNS, ET_UNKNOWN, _Days, _Spans, believed, examine
