@@ -17,7 +17,7 @@ from scheduler.document.planned import Planned
 from scheduler.document.published import plan_document, warnings_of
 from scheduler.document.rules import PlanDocumentError, plan_faults, write_plan
 from scheduler.errors import NoPlan
-from scheduler.export import Profile, export_notes, load_profile, write_run_times
+from scheduler.export import Profile, load_profile, run_tables, write_run_times
 from scheduler.export.profile import DEFAULT_PROFILE
 from scheduler.files import whole_set, write_atomic
 from scheduler.night.edits import managers_word
@@ -131,10 +131,15 @@ def publish(
     if faults:
         raise NoPlan(str(PlanDocumentError(faults)))
     tables = _tables(site, document)
-    notes = tuple(note for part, profile, _ in tables for note in export_notes(part, profile))
+    laid = [run_tables(part, profile) for part, profile, _ in tables]
+    notes = tuple(note for _, told, _ in laid for note in told)
     document = document.model_copy(update={"warnings": (*document.warnings, *warnings_of(notes))})
     with whole_set(folder) as new:
-        written = [file for part, profile, place in tables for file in write_run_times(part, profile, new / place)]
+        written = [
+            file
+            for (part, profile, place), table in zip(tables, laid, strict=True)
+            for file in write_run_times(part, profile, new / place, table)
+        ]
         written += [
             write_plan(document, new / "plan.json"),
             write_night_sheet(document, new / "night.html"),

@@ -9,6 +9,7 @@
 """
 
 from scheduler.export.profile import Profile, load_profile, shipped_profiles
-from scheduler.export.write import export_notes, read_back, write_run_times
+from scheduler.export.table import run_tables
+from scheduler.export.write import read_back, write_run_times
 
-__all__ = ["Profile", "export_notes", "load_profile", "read_back", "shipped_profiles", "write_run_times"]
+__all__ = ["Profile", "load_profile", "read_back", "run_tables", "shipped_profiles", "write_run_times"]

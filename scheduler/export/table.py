@@ -68,7 +68,10 @@ class RunTable:
     steps_lost: Mapping[str, float]
 
 
-def run_tables(plan: PlanDocument, profile: Profile) -> tuple[list[RunTable], list[Note], list[Problem]]:
+Laid = tuple[list[RunTable], list[Note], list[Problem]]
+
+
+def run_tables(plan: PlanDocument, profile: Profile) -> Laid:
     """Lay the plan out as the profile says.
 
     Returns

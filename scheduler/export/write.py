@@ -12,15 +12,14 @@ from scheduler.document.rung import LABELS
 from scheduler.errors import InputProblems, Problem
 from scheduler.export.formats import SUFFIX, from_bytes, to_bytes
 from scheduler.export.profile import Profile
-from scheduler.export.table import decode_time, run_tables
+from scheduler.export.table import Laid, decode_time, run_tables
 from scheduler.files import write_atomic
-from scheduler.notes import Note
 
 log = logging.getLogger(__name__)
 SAME = 1e-3  # [min] run times in minutes are written to 4 decimals, up to 50 cycles are added
 
 
-def write_run_times(plan: PlanDocument, profile: Profile, folder: Path) -> list[Path]:
+def write_run_times(plan: PlanDocument, profile: Profile, folder: Path, laid: Laid | None = None) -> list[Path]:
     """Write the run-time table of a plan in the profile's shape.
 
     Parameters
@@ -28,6 +27,7 @@ def write_run_times(plan: PlanDocument, profile: Profile, folder: Path) -> list[
     plan : PlanDocument
     profile : Profile               From `load_profile`.
     folder : Path                   Where the file goes, or one file per controller.
+    laid : optional                 What `run_tables` gives of them, where that is known.
 
     Returns
     -------
@@ -38,7 +38,7 @@ def write_run_times(plan: PlanDocument, profile: Profile, folder: Path) -> list[
     InputProblems                   The plan does not fit the profile or does not come back; nothing is written.
     OSError                         A file cannot be written.
     """
-    tables, notes, problems = run_tables(plan, profile)
+    tables, notes, problems = run_tables(plan, profile) if laid is None else laid
     if problems:
         raise InputProblems(problems)
     suffix = SUFFIX[profile.file.format]
@@ -59,11 +59,6 @@ def write_run_times(plan: PlanDocument, profile: Profile, folder: Path) -> list[
     for note in notes:
         log.warning("%s", note)
     return [write_atomic(Path(folder) / name, data) for name, data in ready.items()]
-
-
-def export_notes(plan: PlanDocument, profile: Profile) -> tuple[Note, ...]:
-    """Say what the profile rounds or cuts, for the sheet."""
-    return tuple(run_tables(plan, profile)[1])
 
 
 def read_back(path: Path | Sequence[Path], profile: Profile) -> dict[str, float]:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -64,19 +66,20 @@ def _row(
     learned: Sequence[tuple[str, float, float]],
 ) -> dict[str, Any]:
     units = plan.site.units
+    moisture = _moisture(zone, units)
     run = f"runs {edge.format_duration(zone.minutes)}" if zone.minutes > 0 else "does not run"
     return {
         "id": zone.id,
         "name": zone_name(zone),
         "stands": STANDS[tint(zone, zone.before.depletion_mm)],
         "run": run,
-        "drawing": _drawing(zone, course, units),
+        "drawing": _drawing(zone, course, units, moisture),
         "salts": _salt_drawing(zone, course),
         "lines": [
             line
             for line in (
                 _tonight(zone, units),
-                _moisture(zone, units),
+                moisture,
                 _salts(zone, flush, units),
                 _learned(learned, units),
             )
@@ -139,12 +142,10 @@ def _salt_drawing(zone: ZonePart, course: Course) -> Markup | None:
     return salt_chart(SaltChart(course.ece, course.sampled, BACK, f"{now.split()[0]}, then {then}", alt))
 
 
-def _drawing(zone: ZonePart, course: Course, units: str) -> Markup:
-    ahead = [d for d in course.dates[BACK:]]
-    alt = f"{zone_name(zone)}: {_moisture(zone, units)}"
+def _drawing(zone: ZonePart, course: Course, units: str, moisture: str) -> Markup:
+    alt = f"{zone_name(zone)}: {moisture}"
     if np.isfinite(course.read).any():
         alt += f" Read by probes on {int(np.isfinite(course.read).sum())} of {BACK + 1} days."
-    marks = [(i, edge.format_short_date(d, units)) for i, d in enumerate(course.dates) if i % 7 == 0 and i != BACK]
     chart = CourseChart(
         read=course.read,
         estimate=course.estimate,
@@ -155,11 +156,18 @@ def _drawing(zone: ZonePart, course: Course, units: str) -> Markup:
         tonight=BACK,
         wet=zone.limits.wet_limit_mm,
         dry=zone.limits.dry_limit_mm,
-        marks=[*marks, (BACK, "tonight")],
+        marks=_marks(course.dates, units),
         most_text=edge.format_depth(_most(course), units),
-        alt=alt + f" {len(ahead) - 1} days ahead.",
+        alt=alt + f" {len(course.dates) - BACK - 1} days ahead.",
     )
     return course_chart(chart)
+
+
+@lru_cache(maxsize=1)
+def _marks(dates: tuple[date, ...], units: str) -> list[tuple[int, str]]:
+    """Marks of the time axis, the same for all zones of a plan."""
+    weeks = [(i, edge.format_short_date(d, units)) for i, d in enumerate(dates) if i % 7 == 0 and i != BACK]
+    return [*weeks, (BACK, "tonight")]
 
 
 def _most(course: Course) -> float:

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from scheduler.document.reading import document_of
 from scheduler.errors import InputProblems
-from scheduler.export import Profile, export_notes, load_profile, read_back, shipped_profiles, write_run_times
+from scheduler.export import Profile, load_profile, read_back, run_tables, shipped_profiles, write_run_times
 from scheduler.export.formats import from_bytes, to_bytes
 from scheduler.export.table import decode_time, encode_time
 from tests.drawn import examples
@@ -38,7 +38,7 @@ def test_shipped_profiles_come_back_as_planned(name, tmp_path):
     shape = load_profile(name)
     back = read_back(write_run_times(document_of(PLAN), shape, tmp_path), shape)
     assert back == pytest.approx(planned(only_running=shape.file.only_running), abs=shape.time.step)
-    assert export_notes(document_of(PLAN), shape) == ()
+    assert run_tables(document_of(PLAN), shape)[1] == []
 
 
 def test_the_plain_table_is_station_zone_minutes(tmp_path):
@@ -153,7 +153,7 @@ def test_rounding_down_and_cutting_leave_notes():
     zone = next(z for z in plan["zones"] if z["minutes"] > 0)
     zone["minutes"] = 10.75
     name = {"heading": "name", "field": "name"}
-    notes = export_notes(document_of(plan), profile(column=[ZONE, name, RUN], file={"longest_cell": 6}))
+    _, notes, _ = run_tables(document_of(plan), profile(column=[ZONE, name, RUN], file={"longest_cell": 6}))
     long = sum(len(z["name"]) > 6 for z in plan["zones"])
     assert long > 0
     assert [str(n) for n in notes] == [

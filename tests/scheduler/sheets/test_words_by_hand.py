@@ -550,17 +550,19 @@ def test_a_zone_s_drawings_are_given_what_they_draw(monkeypatch):
     monkeypatch.setattr(zones, "course_chart", lambda chart: seen.update(course=chart))
     monkeypatch.setattr(zones, "salt_chart", lambda chart: seen.update(salt=chart) or "drawn")
     count = zones.BACK + 4
-    dates = [NIGHT + timedelta(days=i - zones.BACK) for i in range(count)]
+    dates = tuple(NIGHT + timedelta(days=i - zones.BACK) for i in range(count))
     course = SimpleNamespace(
         dates=dates, read=np.full(count, NAN), estimate="e", spread="s", planned="p", water=np.array([NAN, 7.0]),
         rain=np.array([3.0]), ece=np.full(count, NAN), sampled=np.full(count, NAN),
     )  # fmt: skip
     course.read[2:5] = 1.0
     own = zone()
-    zones._drawing(own, course, "metric")
+    zones._drawing(own, course, "metric", "Now dry.")
     chart = seen["course"]
     assert (chart.tonight, chart.wet, chart.dry, chart.most_text) == (zones.BACK, 1.0, 10.0, "7.0 mm")
-    assert chart.alt.endswith(f"Read by probes on 3 of {zones.BACK + 1} days. 3 days ahead.")
+    assert ": Now dry. Read" in chart.alt and chart.alt.endswith(
+        f"Read by probes on 3 of {zones.BACK + 1} days. 3 days ahead."
+    )
     assert [i for i, _ in chart.marks] == [i for i in range(0, count, 7) if i != zones.BACK] + [zones.BACK]
     assert zones._salt_drawing(own, course) is None
     own.before, own.after = salty(3.0), SimpleNamespace(ece_dsm=2.5)
