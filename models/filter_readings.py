@@ -124,7 +124,7 @@ def _take_in(
 ) -> FloatArray:
     """Move the block's part of the new state by its readings, in place; returns the block's covariance."""
     sensor, innovation = seen.sensor, seen.innovation
-    whole, expected, standard = _doubted(setup, block, whole, seen, new, surprise)
+    whole, across, expected, standard = _doubted(setup, block, whole, seen, new, surprise)
     used = np.abs(standard) <= GATE
     surprise.innovation[sensor], surprise.standardised[sensor] = innovation, standard
     surprise.used[sensor] = used
@@ -139,7 +139,7 @@ def _take_in(
         return whole
     far = np.maximum((innovation / HUBER) ** 2 - expected - noise, 0.0)
     columns, weights = [c[used] for c in seen.columns], [w[used] for w in seen.weights]
-    change, whole = _corrected(whole, columns, weights, (noise + far)[used], innovation[used])
+    change, whole = _corrected(whole, across[:, used], columns, weights, (noise + far)[used], innovation[used])
     n, k = block.member.size, block.sensor.size
     new.depletion[block.member] += change[:n]
     new.log_microclimate[block.member] += change[n : 2 * n]
@@ -151,35 +151,36 @@ def _take_in(
 
 def _doubted(
     setup: Setup, block: Block, whole: FloatArray, seen: _Seen, state: FilterState, surprise: Surprise
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """Doubt the balance where most sensors are off alike, and a sensor that was refused for days.
 
-    Returns the block's covariance, widened by what is doubted, the variance of each reading's forecast, and its
-    standardised surprise.
+    Returns the block's covariance, widened by what is doubted, that of its states with each reading's forecast, the
+    variance of this forecast, and the reading's standardised surprise.
     """
     n, innovation = block.member.size, seen.innovation
-    expected, standard = _standardised(whole, seen)
+    across, expected, standard = _standardised(whole, seen)
     if seen.number.size >= 3 and np.mean(np.abs(standard) > HUBER) > 0.5 and abs(np.mean(np.sign(standard))) > 0.6:
         off = np.median(innovation / seen.slope)  # [mm] they are off alike: it is the balance, not the sensors
         whole = whole.copy()
         whole[:n, :n] += off**2 * (0.8 + 0.2 * block.same_zone)
-        expected, standard = _standardised(whole, seen)
+        across, expected, standard = _standardised(whole, seen)
         surprise.widened[seen.sensor] = True
     again = (np.abs(standard) > GATE) & (state.refused[seen.sensor] + 1 >= REOPEN_AFTER)
     if np.any(again):
         whole = whole.copy()
         opened = 3 * n + seen.number[again]
         whole[opened, opened] += (2 * setup.spreads.bias) ** 2 + innovation[again] ** 2
-        expected, standard = _standardised(whole, seen)
+        across, expected, standard = _standardised(whole, seen)
         surprise.reopened[seen.sensor[again]] = True
-    return whole, expected, standard
+    return whole, across, expected, standard
 
 
-def _standardised(whole: FloatArray, seen: _Seen) -> tuple[FloatArray, FloatArray]:
-    """Variance of each reading's forecast, diag H P H', and its surprise over what is expected of it."""
-    across = _times_h(_times_h(whole, seen.columns, seen.weights).T, seen.columns, seen.weights)
-    expected = np.diag(across)
-    return expected, seen.innovation / np.sqrt(expected + seen.noise)
+def _standardised(whole: FloatArray, seen: _Seen) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """P H', the variance of each reading's forecast, diag H P H', and its surprise over what is expected of it."""
+    across, reading = _times_h(whole, seen.columns, seen.weights), np.arange(seen.number.size)
+    looked_at = zip(seen.columns, seen.weights, strict=True)
+    expected = np.asarray(sum(across[column, reading] * weight for column, weight in looked_at))
+    return across, expected, seen.innovation / np.sqrt(expected + seen.noise)
 
 
 def _times_h(whole: FloatArray, columns: Sequence[NDArray[np.int64]], weights: Sequence[FloatArray]) -> FloatArray:
@@ -192,6 +193,7 @@ def _times_h(whole: FloatArray, columns: Sequence[NDArray[np.int64]], weights: S
 
 def _corrected(
     whole: FloatArray,
+    u: FloatArray,
     columns: Sequence[NDArray[np.int64]],
     weights: Sequence[FloatArray],
     noise: FloatArray,
@@ -202,7 +204,6 @@ def _corrected(
     With U = P H' and S = H U + R = L L' (Cholesky), V = L^-1 U' gives K v = V' L^-1 v and K H P = V' V: symmetric as it
     stands, and never more than P as long as S is well away from singular, which R, not small against it, sees to.
     """
-    u = _times_h(whole, columns, weights)
     total = _times_h(u.T, columns, weights)
     total = 0.5 * (total + total.T) + np.diag(noise)
     root = np.linalg.cholesky(total)
