@@ -22,12 +22,13 @@ file                    what it holds
 `pens.py`               how the builders put a plan down: as numbers alone, or as a Pyomo model
 `symbols.py`            the Pyomo model: what it is written with, and how it is read off for a solver
 `rows.py`               rows as the builders give them, and the matrices a solver reads
-`highs.py`              `Program`: a program in the solver; the only file that knows HiGHS
+`highs.py`, `basis.py`  `Program`: a program in the solver, the only file that knows HiGHS; where a run ended
 `spread.py`             inputs and prices by root zone: over the ways of a flush, over weathers
 `flush_choice.py`       flushes chosen on a loaded plan
 `apart.py`, `parts.py`  a large plan begun from its parts
-`tied.py`               the prices at which these parts keep what ties them
-`sketch.py`             the same, about, from a few zones
+`pieces.py`             these parts loaded, each by itself, and what they use at a price
+`tied.py`, `sample.py`  the prices at which they keep what ties them, from some of them as one program
+`sketch.py`             the same prices, about, from a few zones
 `one_more.py`           what one more cubic metre would change
 `solve.py`              `PlanSolver`: a plan loaded, edited, solved again
 `edits.py`              which inputs are only numbers of a loaded plan, and these numbers

@@ -7,15 +7,19 @@ are the basis of the whole. Where not, the prices at which they do are looked fo
 
 from __future__ import annotations
 
+from typing import TypeAlias
+
 import numpy as np
 
-from models.plan.highs import STILL, Basis, SolverFailed
+from models.plan.basis import Basis
+from models.plan.highs import STILL, SolverFailed
 from models.plan.inputs import Bools, Floats
 from models.plan.parts import Part, separate
 from models.plan.results import ALLOCATION_ROWS
 from models.plan.rows import Matrices, Spans
 from models.plan.tied import LEAST, Tied
 
+Apart: TypeAlias = tuple[Bools, list[Part]]  # rows left out, shape (rows,), and what a plan falls into without them
 _WIDE = ("source_night", "source_month", *ALLOCATION_ROWS, "drought_cut")  # tie all pumps
 SITE_WIDE: tuple[str, ...] = (*_WIDE, *(f"{name}_weathers" for name in _WIDE))
 # Left out one after the other until what is left falls apart.
@@ -29,7 +33,13 @@ LEAST_PART = 1_000  # columns of a part by itself; a night without runs leaves m
 MOST_TYING = 270
 
 
-def start(whole: Matrices, spans: Spans, near: Floats | None = None) -> Basis | None:
+def start(
+    whole: Matrices,
+    spans: Spans,
+    near: Floats | None = None,
+    basis: Basis | None = None,
+    taken: Apart | None = None,
+) -> Basis | None:
     """A basis of the plan from those of its parts; None where it is better begun otherwise.
 
     That is where it does not fall apart, where too much ties the parts, or where a part was not solved.
@@ -40,8 +50,10 @@ def start(whole: Matrices, spans: Spans, near: Floats | None = None) -> Basis | 
     spans : Spans      Where its families stand.
     near : ndarray, optional   Columns where the plan ended under other limits. None is the answer, too, where these
                        columns use up nothing that ties the parts.
+    basis : Basis, optional    Where it ended then, or where a plan close to it did.
+    taken : Apart, optional    As `parts_of` gives it.
     """
-    wide, parts = parts_of(whole, spans)
+    wide, parts = taken or parts_of(whole, spans)
     rows = np.flatnonzero(wide & np.isfinite(whole.row_upper))
     if not parts:
         return None
@@ -54,13 +66,13 @@ def start(whole: Matrices, spans: Spans, near: Floats | None = None) -> Basis | 
         for name in (*WITHIN, *TYING[0], *TYING[1]):
             shared[spans.row.get(name, slice(0))] = True
         tied = Tied(whole, rows, parts, shared)
-        return tied.untied() if rows.size > MOST_TYING else tied.solved()
+        return tied.untied() if rows.size > MOST_TYING else tied.solved(basis)
     except SolverFailed:
         return None
 
 
-def parts_of(whole: Matrices, spans: Spans) -> tuple[Bools, list[Part]]:
-    """Rows left out, shape (rows,), and the parts a plan falls into without them."""
+def parts_of(whole: Matrices, spans: Spans) -> Apart:
+    """Take a plan apart."""
     wide = np.zeros(whole.row_upper.size, dtype=np.bool_)
     parts: list[Part] = []
     for families in (SITE_WIDE, *TYING):

@@ -1,4 +1,4 @@
-"""The only file that knows HiGHS: a linear program in the solver, its numbers, its runs and the bases they end with.
+"""The only file that knows HiGHS: a linear program in the solver, its numbers, its runs and where they end.
 
 A program is handed over as matrices in one piece; loading row by row through a generic interface was measured to take
 several times as long.
@@ -6,18 +6,15 @@ several times as long.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import Any
 
 import highspy
 import numpy as np
-from numpy.typing import NDArray
 from scipy import sparse
 
+from models.plan.basis import BASIC, Basis, Codes, standing_at
 from models.plan.inputs import Bools, Floats, Ints
-from models.plan.rows import Matrices, Spans
-
-Codes: TypeAlias = NDArray[np.int8]
+from models.plan.rows import Matrices
 
 # Steepest edge, the default, was measured to solve 2,400 zones and 10 nights in two thirds of the time devex takes.
 OPTIONS: dict[str, bool | int | str] = {"output_flag": False, "solver": "simplex"}
@@ -32,8 +29,9 @@ STILL = 1e-7  # below which a column or row counts as at its bound, or as not mo
 OPTIMAL = highspy.HighsModelStatus.kOptimal
 NO_PLAN = (highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible)
 Status = highspy.HighsBasisStatus
+# As `basis.py` counts them.
 STATUS = np.array([Status.kLower, Status.kBasic, Status.kUpper, Status.kZero, Status.kNonbasic], dtype=object)
-LOWER, BASIC, UPPER, ZERO, NONBASIC = range(STATUS.size)  # zero: of a column without bounds
+DUAL_TOLERANCE = 1e-7, 1e-6  # HiGHS's own, and the most: a hundredth of water's price is still told apart
 PRIMAL = 4  # of HiGHS's strategies; the dual simplex else
 # How the dual simplex weighs rows. From a near basis devex, which begins without weights, was measured to take four
 # fifths of the time of steepest edge; far from it, and on large plans, longer.
@@ -57,83 +55,9 @@ class SolverFailed(Exception):
     """HiGHS stopped without an optimum; the message gives its status."""
 
 
-@dataclass(frozen=True)
-class Basis:
-    """Where a run ended: the status of every column and row.
-
-    Parameters
-    ----------
-    columns, rows : ndarray of int8   Place of each in `STATUS`, in their order.
-    """
-
-    columns: Codes
-    rows: Codes
-
-    @classmethod
-    def slack(cls, columns: int, rows: int) -> Basis:
-        """Where a program without a past begins: columns at their lower bound, rows slack."""
-        return cls(np.full(columns, LOWER, dtype=np.int8), np.full(rows, BASIC, dtype=np.int8))
-
-    def carried(self, old: Any, new: Any, had: Spans, has: Spans, count: int) -> Basis:
-        """The basis on another model, by family and index.
-
-        What the other model does not have begins as if it had just been added: columns at their lower bound, rows
-        slack. As many columns and rows are basic as there are rows.
-
-        Parameters
-        ----------
-        old, new : ConcreteModel   The model the basis is of, and the other.
-        had, has : Spans           Where their families stand.
-        count : int                Rows of the program of the other, with those added to its model's.
-        """
-        columns = _carried(old, new, had.column, has.column, self.columns, LOWER)
-        rows = np.append(_carried(old, new, had.row, has.row, self.rows, BASIC), [np.int8(BASIC)] * count)[:count]
-        over = int((columns == BASIC).sum() + (rows == BASIC).sum()) - count
-        if over:  # too many basic, or too few: the first rows that can be changed are
-            able = np.flatnonzero((rows == BASIC) == (over > 0))[: abs(over)]
-            rows[able] = NONBASIC if over > 0 else BASIC
-        return Basis(columns, rows)
-
-
-def _carried(old: Any, new: Any, had: dict[str, slice], has: dict[str, slice], status: Codes, none: int) -> Codes:
-    """Status of every column or row, from those of another model by family and index; `none` where new."""
-    found = np.full(max((span.stop for span in has.values()), default=0), none, dtype=np.int8)
-    for name in has.keys() & had.keys():
-        one, other = (_keys(m.component(name)) for m in (old, new))
-        found[has[name]] = np.append(status[had[name]], np.int8(none))[_places(one, other)]
-    return found
-
-
-def _places(one: Any, other: Any) -> Ints:
-    """Where each key of a family is among the keys of another, -1 where it is not."""
-    if isinstance(one, np.ndarray) and isinstance(other, np.ndarray):  # both rise
-        if not one.size or not other.size:
-            return np.full(other.size, -1)
-        at = np.minimum(np.searchsorted(one, other), one.size - 1)
-        return np.where(one[at] == other, at, -1)
-    if type(one) is type(other) and one == other:
-        return np.arange(len(other))
-    place = {key: i for i, key in enumerate(one)}
-    return np.fromiter((place.get(key, -1) for key in other), dtype=np.int64, count=len(other))
-
-
-def _keys(family: Any) -> Any:
-    """Index of a family, to be compared and looked up: numbers as an array, ranges as they are, the rest as a list."""
-    data = family._data
-    return data if isinstance(data, (np.ndarray, range)) else list(data)
-
-
 def _codes(status: list[Any]) -> Codes:
     """Places in `STATUS` of the solver's own record."""
     return np.fromiter(map(int, status), dtype=np.int8, count=len(status))
-
-
-def _at(values: Floats, lower: Floats, upper: Floats) -> Codes:
-    """Which limit values that are not basic stand at."""
-    with np.errstate(invalid="ignore"):  # no limit against no limit
-        above = np.abs(values - upper) < np.abs(values - lower)
-    nowhere = ~np.isfinite(lower) & ~np.isfinite(upper)
-    return np.where(nowhere, ZERO, np.where(above, UPPER, LOWER)).astype(np.int8)
 
 
 class Program:
@@ -184,6 +108,15 @@ class Program:
     def expect_near(self, near: bool) -> None:
         """Say whether the next runs end near where they begin, as along a curve."""
         self.highs.setOptionValue("simplex_dual_edge_weight_strategy", DEVEX if near else STEEPEST)
+
+    def tell_no_finer(self) -> None:
+        """Take no dual for wrong that is off by less than the last digit of the largest cost.
+
+        Else columns flip from bound to bound each time the basis is factored anew: with costs of 1e10 a plan was seen
+        to take ten times the steps.
+        """
+        last = np.finfo(np.float64).eps * float(self.cost.max(initial=0.0))
+        self.highs.setOptionValue("dual_feasibility_tolerance", float(np.clip(last, *DUAL_TOLERANCE)))
 
     def take_as_it_is(self) -> None:
         """Neither scale it nor perturb its costs, where no two are alike: of small programs that saves a third."""
@@ -361,7 +294,8 @@ class Program:
         if status != highspy.HighsStatus.kOk or not read or not activities.size:  # without rows it tells nothing true
             held = self.highs.getBasis()
             return Basis(_codes(held.col_status), _codes(held.row_status))
-        columns, rows = _at(values, self.lower, self.upper), _at(activities, self.row_lower, self.row_upper)
+        columns = standing_at(values, self.lower, self.upper)
+        rows = standing_at(activities, self.row_lower, self.row_upper)
         columns[basic[basic >= 0]] = BASIC
         rows[-1 - basic[basic < 0]] = BASIC
         return Basis(columns, rows)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.plan import apart
+from models.plan.basis import Basis
 from models.plan.build import build_plan, lay_out
 from models.plan.copies import Copies
 from models.plan.edits import (
@@ -26,7 +27,7 @@ from models.plan.edits import (
 )
 from models.plan.flush_choice import LONGEST_SEARCH, FlushChoice
 from models.plan.flush_needs import FlushNeeds
-from models.plan.highs import Basis, Program, SolverFailed
+from models.plan.highs import Program, SolverFailed
 from models.plan.inputs import Floats, Ints, PlanInputs
 from models.plan.limits import longest_minutes
 from models.plan.one_more import one_more
@@ -118,6 +119,8 @@ class PlanSolver:
         self.whole = compiled if compiled.cost.size >= IN_PARTS else None
         self.in_parts = self.whole is not None  # whether the next run does
         self.near: Floats | None = None  # columns of the same plan under other limits
+        self.begun: Basis | None = None  # where that or another plan ended
+        self.taken: apart.Apart | None = None  # once it was
 
     def solve(self) -> PlanResult:
         """Solve from the last basis.
@@ -159,9 +162,11 @@ class PlanSolver:
         if asked and self.whole is not None:
             program, rows = self.program, self.whole.row_upper.size  # without rows that were added since
             whole = replace(self.whole, cost=program.cost, upper=program.upper, row_upper=program.row_upper[:rows])
-            basis = apart.start(whole, self.spans, self.near)
+            self.taken = self.taken or apart.parts_of(whole, self.spans)
+            basis = apart.start(whole, self.spans, self.near, self.begun, self.taken)
             if basis is not None:
                 program.begin(basis)
+                program.tell_no_finer()
                 program.expect_near(True)
                 program.run()
                 program.expect_near(False)
@@ -264,6 +269,7 @@ class PlanSolver:
         same = alike and all(map(np.array_equal, end.limits, (program.row_upper, program.upper)))
         self.in_parts = not (same or neighbour) and (alike or self.inputs.members is None)
         self.near = end.values if alike else None
+        self.begun = basis if not alike or np.array_equal(end.limits[1], program.upper) else None  # not under bans
 
     def _result(self) -> PlanResult:
         """The last run, read out over zones."""

@@ -312,7 +312,7 @@ def test_prices_of_a_sample_are_put_right_until_all_keep_the_limits_but_for_litt
     inputs.depletion[:200] *= 0.3
     monkeypatch.setattr(tied, "SAMPLE", 2_000)
     monkeypatch.setattr(tied, "LARGEST", 0.0)  # no larger sample
-    monkeypatch.setattr(tied, "NEAR", 0.0)
+    monkeypatch.setattr(tied, "NEAR_ENOUGH", 0.0)
     solver = laid_out(inputs)
     missed = []
     look = tied.Tied._missed

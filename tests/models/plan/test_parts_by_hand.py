@@ -13,13 +13,16 @@ import pytest
 from scipy import sparse
 
 from models.plan import apart, sketch, tied
-from models.plan.highs import BASIC, LOWER, NONBASIC, OPTIMAL, UPPER, Basis, Program, SolverFailed
+from models.plan.basis import BASIC, LOWER, NONBASIC, UPPER, Basis
+from models.plan.highs import OPTIMAL, Program, SolverFailed
 from models.plan.one_more import one_more
 from models.plan.parts import separate
+from models.plan.pieces import BENT
 from models.plan.rows import Matrices, Spans
+from models.plan.sample import Missed, Sample
 from models.plan.sketch import sketched
 from models.plan.symbols import linear
-from models.plan.tied import BENT, Missed, Sample, Tied
+from models.plan.tied import Tied
 
 SHORT = np.array([2.0, 3.0, 4.0, 5.0])
 TIES = np.array([4, 5, 6])
@@ -105,11 +108,11 @@ def test_what_all_miss_of_the_limits_that_bind_or_are_broken():
 
 def test_at_a_price_zones_use_what_is_worth_it():
     found = tied_zones()
-    found._price(np.arange(4), np.array([1.5, 0.0, 0.0]))  # a millimetre costs 2.5, to go short 2, 3, 4, 5
+    found.price(np.arange(4), np.array([1.5, 0.0, 0.0]))  # a millimetre costs 2.5, to go short 2, 3, 4, 5
     assert found.used.tolist() == [[0, 0, 0], [6, 0, 0], [6, 6, 0], [6, 12, 0]]
-    found._price(np.array([2, 3]), np.array([1.5, 1.6, 0.0]))  # 4.1 and 5.7
+    found.price(np.array([2, 3]), np.array([1.5, 1.6, 0.0]))  # 4.1 and 5.7
     assert found.used.tolist() == [[0, 0, 0], [6, 0, 0], [0, 0, 0], [0, 0, 0]]
-    found._price(np.array([3]), np.array([0.0, 2.0, 0.0]), found.whole.cost)  # 5 and 5: alike to the last digit
+    found.price(np.array([3]), np.array([0.0, 2.0, 0.0]), found.whole.cost)  # 5 and 5: alike to the last digit
     assert found.pieces[3].program.objective() == 30.0
 
 
@@ -127,27 +130,28 @@ def test_a_larger_sample_follows_from_where_its_parts_ended(monkeypatch):
     monkeypatch.setattr(tied, "SAMPLE", 1)
     monkeypatch.setattr(tied, "LARGEST", 1.2)
     found, said = tied_zones(), []
-    keep, price = found._keep_pieces, found._price
-    found._keep_pieces = lambda which: said.append(("kept", which.tolist())) or keep(which)
-    found._price = lambda which, prices, *cost: said.append(("priced", which.tolist())) or price(which, prices, *cost)
+    keep, price = found.keep_pieces, found.price
+    found.keep_pieces = lambda which: said.append(("kept", which.tolist())) or keep(which)
+    found.price = lambda which, prices, *cost: said.append(("priced", which.tolist())) or price(which, prices, *cost)
 
     def settle(sample, rest, rounds, near):
         sample.run()
         said.append((sample.inside.tolist(), rest.tolist(), rounds, near))
+        return SimpleNamespace(mean=near)
 
     found._settle = settle
     found.solved()
     assert said == [
-        ("priced", [0, 1, 2, 3]), ("kept", [1, 3]), ([1, 3], [0, 2], 3, 0.05),
-        ("kept", [0]), ([0, 1, 3], [2], 5, 5_000.0 / 9),
+        ("priced", [0, 1, 2, 3]), ("kept", [1, 3]), ([1, 3], [0, 2], 1, 5_000.0 / 9),
+        ("kept", [0]), ([0, 1, 3], [2], 5, 15_000.0 / 9),
         ("priced", [2]), ("kept", [2]),
     ]  # fmt: skip
     said.clear()
     found = tied_zones()
-    found._settle = lambda sample, *_: sample.run() or found.bind.fill(False)
-    found._keep_pieces = lambda which: said.append(which.tolist())
+    found._settle = lambda sample, *_: sample.run() or SimpleNamespace(mean=555.0)
+    found.keep_pieces = lambda which: said.append(which.tolist())
     found.solved()
-    assert said == [[1, 3], [0, 2]]  # no limit binds: no larger sample is needed
+    assert said == [[1, 3], [0, 2]]  # near enough: no larger sample is needed
 
 
 def test_parts_that_keep_the_limits_by_themselves_are_the_plan():
@@ -170,14 +174,51 @@ def test_a_sample_is_given_more_or_less_by_its_share_of_what_was_missed():
     wrong = np.array([True, False, True])
     sample.give(Missed(0.0, wrong, np.array([-4.0, 3.0, -50.0]), np.array([8.0, 4.0, 0.5]), sample.limit), 0.5)
     assert sample.limit.tolist() == [7.0, 7.0, 0.05]  # 8 - 0.5 * 0.5 * 4; all that is left; a twentieth at least
-    assert sample.program.row_upper[sample.tie].tolist() == [7.0, 7.0, 0.05]
+    assert sample.program.upper[sample.use].tolist() == [7.0, 7.0, 0.05]
     sample.give(Missed(0.0, ~wrong, np.array([1.0, 2.0, 0.0]), np.array([1.0, 1.0, 0.5]), sample.limit), 1.0)
     assert sample.limit.tolist() == [6.0, 2.0, 1.0]  # half of the first is its own, though less was used
     sample.hold(np.array([12.0, 4.0, 1.0]))
     sample.straighten()  # at costs as they are
     assert sample.prices == pytest.approx([0.0, 2.0, 0.0], abs=1e-12)
     sample.keep()
-    assert np.array_equal(found.kept(sample.columns, sample.rows).columns, sample.program.basis().columns)
+    kept, ended = found.kept(sample.columns, sample.rows), sample.program.basis()
+    assert np.array_equal(kept.columns, ended.columns[: sample.columns.size])
+    assert kept.rows[sample.tie].tolist() == [BASIC, UPPER, BASIC]  # the second limit binds
+
+
+def test_a_sample_is_offered_a_price_and_begins_where_its_parts_ended_at_it(monkeypatch):
+    monkeypatch.setattr(sketch, "COLUMNS", 1_000)
+    found = tied_zones()
+    found.bind = np.ones(3, dtype=bool)
+    found._price_first(None)  # all zones: 1 of the first, 2 of the second
+    assert found.offered == pytest.approx([1.0, 2.0, 0.0], abs=6e-3)
+    assert found.used[3].tolist() == [6.0, 12.0, 0.0] or found.used[3].tolist() == [0.0, 0.0, 0.0]
+    found.keep_pieces(np.arange(4))
+    whole = found.whole
+    sample = Sample(found, mask(0, 1, 2, 3), np.ones(3), found.limit)
+    sample.run()
+    assert sample.prices == pytest.approx([1.0, 2.0, 0.0], abs=6e-3)
+    plain = Program(replace(whole, cost=found.bent))
+    assert sample.program.objective() == pytest.approx(plain.run())  # what is offered and paid is the same
+    sample.keep()
+    assert found.row_status[TIES].tolist() == [UPPER, UPPER, BASIC]
+    larger = Sample(found, mask(0, 1, 2, 3), np.ones(3), found.limit, sample)
+    larger.run()
+    assert larger.program.highs.getInfoValue("simplex_iteration_count")[1] == 0
+
+
+def test_parts_begin_from_a_plan_in_which_about_as_many_limits_bind(monkeypatch):
+    monkeypatch.setattr(sketch, "COLUMNS", 1_000)
+    near = Basis(np.array([BASIC] * 4 + [LOWER] * 5, dtype=np.int8), np.array([LOWER] * 4 + [BASIC] * 4, dtype=np.int8))
+    for bound, begins in ((0, False), (1, False), (2, True)):  # two have a price now: fewer than twice two
+        near.rows[TIES[:bound]] = UPPER
+        found, begun = tied_zones(), []
+        found.begin_from = begun.append
+        found._price_first(near)
+        assert bool(begun) == begins
+    found = tied_zones()
+    found.begin_from(near)
+    assert [piece.program.basis().columns.tolist() for piece in found.pieces] == [[BASIC, LOWER]] * 4
 
 
 def test_over_use_counts_against_what_a_sample_uses():
@@ -257,6 +298,31 @@ def test_a_few_zones_with_their_share_tell_the_prices(monkeypatch):
     # zones 1 and 3: of the first 6, of the second 8 / 3; zone 3's last takes 2 and saves 4, zone 1's saves 2
     assert prices((12.0, 4.0, 1.0), 4) == pytest.approx([2.0, 1.0, 0.0])
     assert prices((24.0, 40.0, 1.0), 9) == [0.0, 0.0, 0.0]
+
+
+def test_zones_lie_in_a_row_by_limit_rank_and_need_and_share_by_need():
+    # two runs a zone of up to 10 min: depth = 1.0 x run; asked for 4, 16, 0 and, by copies, not told
+    rows = np.zeros((7, 12))
+    for z in range(4):
+        rows[z, [3 * z, 3 * z + 1, 3 * z + 2]] = [1.0, 1.0, 1.0]  # runs, and what is missing
+        rows[5, [3 * z, 3 * z + 1]] = [2.0, 2.0] if z else [4.0, 4.0]
+    rows[4, [9, 10]] = 1.0
+    cost = np.array([1.0, 1.0, 8.0, 1.0, 1.0, 8.0, 1.0, 1.0, 9.0, 1.0, 1.0, 7.0])
+    upper = np.where(np.arange(12) % 3 == 2, np.inf, 10.0)
+    right = np.array([4.0, 16.0, 0.0, 0.0])
+    lower = np.array([4.0, 16.0, -1.0, 0.0, -np.inf, -np.inf, -np.inf])
+    whole = Matrices([], [], cost, upper, sparse.csc_array(rows), lower, np.array([*right, 5.0, 30.0, np.inf]))
+    by_row, alone = whole.matrix.tocsr(), np.array([0, 1, 2, 3, 6])
+    could = by_row[[4, 5]].tocsc()
+    could.data = could.data * np.repeat(np.where(np.isfinite(upper), upper, 0.0), np.diff(could.indptr))
+    of_row, of_column = np.array([0, 1, 2, 3, 4]), np.repeat(np.arange(4), 3)
+    zones = sketch._zones(whole, by_row[alone], alone, of_row, of_column, could)
+    assert zones.depth.tolist() == [4.0, 16.0, 0.0, 0.0, 0.0]
+    assert zones.need[:2].tolist() == [0.2, 0.8] and zones.need[3] == 0.5  # zone 3 as the others in the mean
+    assert zones.tie.tolist() == [1, 1, 1, 0, 2]
+    # the dearest column by what 20 mm take of the limits: 8 x 20 / 80, 8 x 20 / 40, 9 (no equation), 7 x 20 / 60
+    assert zones.worth[[0, 1, 3]].tolist() == pytest.approx([2.0, 4.0, 7 / 3])
+    assert zones.in_a_row(np.array([0, 1, 3])).tolist() == [3, 0, 1]
 
 
 def test_zones_that_cannot_do_with_their_share_tell_nothing():
@@ -438,6 +504,10 @@ def test_how_the_solver_is_told_to_go_on():
     assert option("simplex_scale_strategy") == 0 and option("dual_simplex_cost_perturbation_multiplier") == 0.0
     program.attempt(primal=True)
     assert option("simplex_strategy") == 4
+    for dearest, finest in ((3.0, 1e-7), (2e9, 2e9 * 2.0**-52), (1e10, 1e-6)):
+        program.price(np.array([1.0, dearest]))
+        program.tell_no_finer()
+        assert option("dual_feasibility_tolerance") == pytest.approx(finest)
     assert option("output_flag") is False and option("presolve") == "choose" and option("solver") == "simplex"
     assert Program(four_zones(), large=True).highs.getOptionValue("presolve")[1] == "off"
 

@@ -141,7 +141,7 @@ def test_which_rows_and_zones_each_shared_limit_has():
 def test_a_plan_begins_from_its_parts_once_and_again_where_its_limits_are_others(monkeypatch):
     monkeypatch.setattr(solve, "IN_PARTS", 0)
     begun = []
-    monkeypatch.setattr(solve.apart, "start", lambda whole, spans, near: begun.append((whole, near)))
+    monkeypatch.setattr(solve.apart, "start", lambda whole, spans, *near: begun.append((whole, *near)))
     inputs = plan(2, 2, allocation=10.0, depletion=20.0)
     solver = laid_out(inputs)
     solver.solve()
@@ -155,14 +155,15 @@ def test_a_plan_begins_from_its_parts_once_and_again_where_its_limits_are_others
     assert solver.edit(replace(inputs, allocation=5.0)) and not solver.in_parts
     solver.begin_from(end)
     solver.solve()
-    assert len(begun) == 2 and begun[1][1] is end.values
+    assert len(begun) == 2 and begun[1][1] is end.values and begun[1][2] is end.basis
+    assert begun[1][3] is begun[0][3]  # it is taken apart once
     whole = begun[1][0]
     assert whole.row_upper[solver.spans.row["allocation_limit"]].tolist() == [5.0]
     assert whole.cost.tolist() == solver.program.cost.tolist()
     other = laid_out(replace(inputs, etc=inputs.etc + 1.0))
     other.solve()
     other.begin_from(end)  # of another model, whose columns are none of its own
-    assert other.in_parts and other.near is None
+    assert other.in_parts and other.near is None and other.begun.rows.size == other.program.row_upper.size
     other.begin_from(end, neighbour=True)
     assert not other.in_parts
     several = laid_out(with_members(inputs, np.random.default_rng(0)))
