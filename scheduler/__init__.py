@@ -2,6 +2,7 @@
 
 Outermost first::
 
+    __main__.py                   the program as it is started
     cli.py commands/ terminal/    the command line and what it prints; the only places that write to the terminal
     whatif/                       the standing evening under orders, outages and other weather; the season ahead
     serve/                        the same pages live in a browser on this machine

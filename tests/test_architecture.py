@@ -36,6 +36,7 @@ FLOORS = (
     {"terminal"},
     {"commands"},
     {"cli"},
+    {"__main__"},
 )
 FLOOR = {room: number for number, rooms in enumerate(FLOORS) for room in rooms}
 

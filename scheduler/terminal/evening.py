@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from rich.console import Console
@@ -40,7 +41,9 @@ from scheduler.sheets.salts import (
     urgency,
     zone_row,
 )
-from scheduler.site.understood import Understood
+
+if TYPE_CHECKING:
+    from scheduler.site.understood import Understood
 
 LISTED = 8  # warnings shown before "and N more"
 DEEDS = 5  # deeds shown, as on the night sheet
