@@ -106,7 +106,7 @@ def _measured_capacity(job: NightJob, unplaced: FloatArray, bounds: Bounds) -> M
     Where that one was not nearly used up and only zones with soaks are short, it is these that find no moment.
     """
     window = job.window_minutes
-    placed = _asked(job) - unplaced
+    placed = np.maximum(np.round(_asked(job) - unplaced, 9), 0.0)
     ones = np.ones(job.zones)
     named = (
         (job.pump, job.pump_capacity, bounds.pump, job.flow),

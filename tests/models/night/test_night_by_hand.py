@@ -617,6 +617,14 @@ def test_what_programmes_left_out_counts_as_asked():
     assert not table.fitted and table.unplaced.tolist() == [0.0, 25.0] and table.fill == pytest.approx(30 / 55)
 
 
+def test_a_programme_that_finds_no_place_at_all_measures_nothing_and_not_less():
+    # 54.5 min as sums of shares come to: what was left out is told to nine digits, and may be more than was asked
+    still = Standing(np.zeros(0, int), np.zeros(0), np.zeros(0), np.array([0.0, 54.5 - 7.2e-15]))
+    table = pack_night(replace(night([1.0, 1.0], [30, 0], [1, 1], [0, 0]), standing=still))
+    assert table.unplaced.tolist() == [0.0, 54.5]
+    assert table.measured_capacity.zone_minutes.tolist() == [np.inf, 0.0]
+
+
 def test_parts_that_meet_are_one_run_again():
     job = night([1.0, 1.0], [30, 30], [1, 1], [0, 0], soak=np.array([0.0, 5.0]))
     board = Board(job)
