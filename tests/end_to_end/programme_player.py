@@ -1,6 +1,6 @@
 """A plain controller, written apart from the product: it knows programmes.csv and its own few settings, and a clock.
 
-It ticks every three seconds. At each tick a start time that has come queues its programme; a programme that runs opens
+It ticks every three seconds, or every second where steps are not whole threes. At each tick a start time that has come queues its programme; a programme that runs opens
 its next station when one of its places is free (and its pause is over), and shuts a station when its time is up. What
 it opens and shuts is all it tells: who was on at each tick. Nothing of the product is imported.
 """
@@ -16,13 +16,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-TICK = 3  # [s] divides every pause and step a controller may have
-DAY = 24 * 3600 // TICK
+TICK = 3  # [s] divides most pauses and steps
+DAY = 24 * 3600  # [s]
 
 
 @dataclass
 class Keyed:
-    """One programme as a person keys it: stations in order with seconds, start times as ticks after noon."""
+    """One programme as a person keys it: stations in order with seconds, start times as seconds after noon."""
 
     stations: list[tuple[str, int]] = field(default_factory=list)
     starts: list[int] = field(default_factory=list)
@@ -50,31 +50,37 @@ def keyed_in(table: Path, site: dict[str, Any]) -> dict[str, dict[str, Keyed]]:
             seconds = math.floor(float(row["minutes"]) * 60 * float(row["percent"]) / 100 / step + 0.5 + 1e-9) * step
             assert int(row["order"]) == len(programme.stations) + 1
             programme.stations.append((row["zone"], round(seconds)))
-            programme.starts = [_tick(clock) for clock in row["starts"].split()]
+            programme.starts = [_second(clock) for clock in row["starts"].split()]
     return found
 
 
-def _tick(clock: str) -> int:
+def tick_of(controller: dict[str, Any]) -> int:
+    """A tick that divides the steps and pauses of a controller [s]."""
+    return math.gcd(TICK, int(controller.get("resolution", 60)), int(controller.get("station_delay", 0)))
+
+
+def _second(clock: str) -> int:
     hour, minute = (int(part) for part in clock.split(":"))
-    return ((hour - 12) % 24 * 60 + minute) * 60 // TICK
+    return ((hour - 12) % 24 * 60 + minute) * 60
 
 
 def play(controller: dict[str, Any], held: dict[str, Keyed]) -> tuple[list[set[str]], int]:
     """Zones on at each tick from noon to noon, and how many starts had to wait."""
+    tick = tick_of(controller)
     at_once, together = controller.get("at_once", 1), controller.get("programmes_at_once", 1)
-    pause = round(float(controller.get("station_delay", 0)) / TICK)
+    pause = int(controller.get("station_delay", 0)) // tick
     on: list[set[str]] = []
     queue: list[tuple[str, int]] = []
     turns: list[_Turn] = []
     waited = 0
-    for now in range(DAY):
+    for now in range(DAY // tick):
         for turn in turns:
             for station, until in list(turn.on):
                 if until <= now:
                     turn.on.remove((station, until))
                     turn.free_from.append(until + pause)
         turns = [t for t in turns if t.on or t.waiting]
-        queue += [(number, now) for number, p in sorted(held.items()) for start in p.starts if start == now]
+        queue += [(number, now) for number, p in sorted(held.items()) for start in p.starts if start == now * tick]
         while queue and len(turns) < together:
             number, came = queue.pop(0)
             waited += came < now
@@ -84,19 +90,19 @@ def play(controller: dict[str, Any], held: dict[str, Keyed]) -> tuple[list[set[s
             while turn.waiting and turn.free_from and max(min(turn.free_from), turn.last_opened + pause) <= now:
                 turn.free_from.remove(min(turn.free_from))
                 station, seconds = turn.waiting.pop(0)
-                turn.on.append((station, now + seconds // TICK))
+                turn.on.append((station, now + seconds // tick))
                 turn.last_opened = now
         on.append({station for turn in turns for station, _ in turn.on})
     return on, waited
 
 
-def ticks_of_plan(plan: dict[str, Any], zones: set[str]) -> list[set[str]]:
+def ticks_of_plan(plan: dict[str, Any], zones: set[str], step: int = TICK) -> list[set[str]]:
     """Zones on at each tick from noon to noon by the cycles of plan.json."""
-    on: list[set[str]] = [set() for _ in range(DAY)]
+    on: list[set[str]] = [set() for _ in range(DAY // step)]
     for zone in plan["zones"]:
         for cycle in zone["cycles"] if zone["id"] in zones else ():
             begin, end = _seconds(cycle["start"]), _seconds(cycle["end"])
-            for tick in range(begin // TICK, end // TICK):
+            for tick in range(begin // step, end // step):
                 on[tick].add(zone["id"])
     return on
 
@@ -118,7 +124,8 @@ def player_faults(folder: Path, out: Path, plan: dict[str, Any]) -> list[str]:
         own = held.get(name, {})
         on, waited = play(controller, own)
         zones = {z["id"] for z in plan["zones"] if z["controller"] == name}
-        told = ticks_of_plan(plan, zones)
+        tick = tick_of(controller)
+        told = ticks_of_plan(plan, zones, tick)
         if len(own) > controller["programmes"]:
             faults.append(f"{name}: {len(own)} programmes keyed, {controller['programmes']} held")
         if any(len(p.starts) > controller.get("starts_each", 1) for p in own.values()):
@@ -127,10 +134,10 @@ def player_faults(folder: Path, out: Path, plan: dict[str, Any]) -> list[str]:
             faults.append(f"{name}: {waited} starts had to wait")
         if len({z for p in own.values() for z, _ in p.stations}) < sum(len(p.stations) for p in own.values()):
             faults.append(f"{name}: a station in two programmes")
-        wrong = [t for t in range(DAY) if on[t] != told[t]]
+        wrong = [t for t in range(len(on)) if on[t] != told[t]]
         if wrong:
             t = wrong[0]
-            at = f"first at {t * TICK / 60:g} min after noon"
+            at = f"first at {t * tick / 60:g} min after noon"
             faults.append(f"{name}: {len(wrong)} ticks differ, {at}: {on[t]} and {told[t]}")
         most = controller.get("stations_at_once", 10**9)
         if max((len(now) for now in on), default=0) > most:
