@@ -9,7 +9,9 @@
 `several.py`      all of that for every weather that may come, or for the expected one alone
 `job.py`          what the packer is given: cycles, hours, limits
 `edits.py`        the manager's word for tonight
-`programmes.py`   controllers that hold programmes or find their own start times
+`held.py`         what controllers hold that take no start times, tonight and since the evening before
+`programmes.py`   programmes laid and searched, the other zones packed around them
+`own_times.py`    controllers that find their own start times
 `percents.py`     a seasonal percent the manager chose
 `smallest.py`     runs worth making: a short run waits or is lifted
 `stands.py`       what the controllers hold since the last plan, kept where a change is too small

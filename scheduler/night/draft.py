@@ -13,8 +13,9 @@ from models.night.packing import EFFORT
 from models.plan.inputs import Floats
 from models.plan.results import PlanResult
 from scheduler.night.capacity import Limits, hold_tonight
+from scheduler.night.held import HeldByControllers, holds_no_times
 from scheduler.night.job import dry_tomorrow, night_job
-from scheduler.night.programmes import HeldByControllers, holds_no_times, packed_with_programmes
+from scheduler.night.programmes import packed_with_programmes
 from scheduler.night.smallest import better_skipped, short_runs
 from scheduler.night.stands import kept_minutes
 from scheduler.night.tonight import Tonight

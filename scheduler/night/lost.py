@@ -12,8 +12,8 @@ from models.plan.results import LimitPrice
 from models.plan.solve import SolverFailed
 from scheduler.night.capacity import hold_tonight, usual_limits
 from scheduler.night.draft import QUICK, Draft
+from scheduler.night.held import holds_no_times
 from scheduler.night.job import night_job
-from scheduler.night.programmes import holds_no_times
 from scheduler.night.tonight import Tonight
 from scheduler.night.whole_steps import flushing_on, whole_minutes
 from scheduler.site import Site

@@ -16,7 +16,7 @@ import pandas as pd
 from models.night.playback import keyed_minutes
 from models.night.programmes import PERCENT_HIGH, PERCENT_LOW, Programme
 from scheduler.errors import InputProblems, Problem, near_miss
-from scheduler.night.programmes import programmes_before
+from scheduler.night.held import programmes_before
 from scheduler.site import Site
 
 FORM = 'CONTROLLER/NUMBER=PERCENT is allowed, as "gate house/2=108"'

@@ -1,4 +1,4 @@
-"""Controllers that hold programmes, and those that find their own start times: their part of tonight.
+"""Programmes of controllers, laid and searched, and all other zones packed around them.
 
 What stands for them is laid before the packer begins: programmes by `lay_programmes`, what is left to a controller of
 its own by `share_any_order`. The packer then finds places for all other zones around it. A zone served before all that
@@ -7,85 +7,35 @@ hold a place in a programme is never left out for them: those served last are th
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import date, timedelta
 from math import gcd
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.choices import RUNS
 from models.night import Cycles, NightJob, Timetable, pack_night
-from models.night.any_order import AnyOrder, share_any_order
 from models.night.grouping import StationNeeds
-from models.night.job import Reserved, Standing
+from models.night.job import Standing
 from models.night.laying import lay_programmes
 from models.night.percent import MOST_EARLIER, Leeway, as_percent, earlier, holds_with
-from models.night.playback import check_programmes, keyed_minutes
+from models.night.playback import keyed_minutes
 from models.night.programmes import Programme, ProgrammeRules
 from models.plan.inputs import Floats
-from scheduler.edge import natural_key
+from scheduler.night.held import (
+    HeldByControllers,
+    holds_no_times,
+    programme_rules,
+    programmes_before,
+    resting_programmes,
+)
+from scheduler.night.own_times import left_to_controllers, own_runs
 from scheduler.plan.inputs import NightInputs, longest_single
 from scheduler.site import Site
 
-LOOKED_BACK = 14  # [d] a plan may be old whose programmes still stand in a controller
 FEWEST_BY_PERCENT = 3  # [-] stations from which one percent is keyed in place of their minutes
 GIVING_WAY = 4  # [-] times stations of programmes give way to zones served before them
-
-
-@dataclass(frozen=True)
-class HeldByControllers:
-    """What controllers that take no start times hold tonight.
-
-    Parameters
-    ----------
-    rules : tuple of ProgrammeRules
-    programmes : tuple of Programme   Those that start tonight.
-    resting : tuple of Programme      Those kept as they were, without a start tonight.
-    before : tuple of Programme       What the controllers held the evening before; empty where no plan tells.
-    before_night : date or None       The night of that plan.
-    any_order : tuple of AnyOrder     Controllers that find their own start times.
-    lost : ndarray (Z,)               Minutes that a timetable free in every start would run beyond what runs, below 0
-                                      where less [min].
-    """
-
-    rules: tuple[ProgrammeRules, ...] = ()
-    programmes: tuple[Programme, ...] = ()
-    resting: tuple[Programme, ...] = ()
-    before: tuple[Programme, ...] = ()
-    before_night: date | None = None
-    any_order: tuple[AnyOrder, ...] = ()
-    lost: Floats | None = None
-
-
-def holds_no_times(site: Site) -> np.ndarray:
-    """Zones whose controller takes no start time of theirs, bool (Z,)."""
-    simple = np.array([*(bool(c.programmes) or c.run_time_only for c in site.controllers), False])
-    return np.asarray(simple[site.zones.controller])
-
-
-def programme_rules(site: Site) -> tuple[ProgrammeRules, ...]:
-    """What each controller with programmes can hold."""
-    keys = [natural_key(s or z) for s, z in zip(site.zones.station.tolist(), site.zones.zone.tolist(), strict=True)]
-    place = np.empty(len(keys), dtype=np.int64)
-    place[sorted(range(len(keys)), key=lambda z: (keys[z], z))] = np.arange(len(keys))
-    return tuple(
-        ProgrammeRules(
-            controller=i,
-            programmes=c.programmes,
-            starts_each=c.starts_each,
-            at_once=c.at_once,
-            programmes_at_once=c.programmes_at_once,
-            delay=c.station_delay / 60.0,
-            listed=c.listed,
-            place=place,
-        )
-        for i, c in enumerate(site.controllers)
-        if c.programmes
-    )
 
 
 def packed_with_programmes(
@@ -123,10 +73,10 @@ def packed_with_programmes(
     free = job.cycle_zone[~simple[job.cycle_zone]]
     unconstrained = replace(job, cycle_zone=free, cycle_minutes=job.cycle_minutes[~simple[job.cycle_zone]])
     minutes = job.asked_minutes
-    own = _left_to_controllers(site, cycles, job)
+    own = left_to_controllers(site, cycles, job)
     dropped = np.zeros(job.zones)
     for _ in range(GIVING_WAY):
-        base = _own_runs(job, own, effort)
+        base = own_runs(job, own, effort)
         needs = _needs(site, inputs, cycles, replace(job, standing=base), minutes - dropped, likes)
         laid = lay_programmes(replace(job, standing=base), rules, needs, before)
         standing = Standing(
@@ -152,73 +102,12 @@ def packed_with_programmes(
     held = HeldByControllers(
         rules=rules,
         programmes=programmes,
-        resting=_resting(rules, before, laid.programmes),
+        resting=resting_programmes(rules, before, laid.programmes),
         before=before,
         before_night=before_night,
         any_order=own,
     )
     return packed, timetable, held, asked
-
-
-def without_runs(site: Site, night: date) -> HeldByControllers:
-    """What the controllers hold on a night on which nothing of theirs runs: what they held before."""
-    rules = programme_rules(site)
-    if not rules:
-        return HeldByControllers()
-    before_night, before = programmes_before(site, night)
-    return HeldByControllers(rules=rules, resting=_resting(rules, before, ()), before=before, before_night=before_night)
-
-
-def broken_by_controllers(site: Site, held: HeldByControllers, table: Timetable) -> list[str]:
-    """What a controller would do otherwise than the timetable has it, played back; empty where nothing."""
-    return [
-        str(fault)
-        for rules in held.rules
-        for fault in check_programmes(
-            rules,
-            [p for p in (*held.programmes, *held.resting) if p.controller == rules.controller],
-            site.controllers[rules.controller].resolution / 60.0,
-            table,
-            site.zones.controller,
-        )
-    ]
-
-
-def programmes_before(site: Site, night: date) -> tuple[date | None, tuple[Programme, ...]]:
-    """What the controllers hold by the plan of the nearest evening before, and its night; nothing without one."""
-    for days in range(1, LOOKED_BACK + 1):
-        earlier = night - timedelta(days=days)
-        file = site.folder / "out" / earlier.isoformat() / "plan.json"
-        try:
-            plan = json.loads(file.read_text(encoding="utf-8"))
-            found = tuple(_read_programmes(site, plan.get("controllers", ())))
-        except (OSError, ValueError, KeyError, TypeError, AttributeError):
-            continue
-        return earlier, found
-    return None, ()
-
-
-def _read_programmes(site: Site, controllers: list[Mapping[str, Any]]) -> list[Programme]:
-    """Programmes of a plan.json, those of controllers and zones that the site still has."""
-    zones = {name: z for z, name in enumerate(site.zones.zone.tolist())}
-    index = {c.name: i for i, c in enumerate(site.controllers) if c.programmes}
-    found = []
-    for part in controllers:
-        own = index.get(str(part["name"]), -1)
-        for p in part["programmes"] if own >= 0 else ():
-            listed = [s for s in p["stations"] if s["zone"] in zones]
-            known = [s for s in listed if site.zones.controller[zones[s["zone"]]] == own]
-            found.append(
-                Programme(
-                    own,
-                    int(p["number"]),
-                    tuple(zones[s["zone"]] for s in known),
-                    tuple(float(s["minutes"]) for s in known),
-                    tuple(float(m) for m in p["start_minutes"]),
-                    float(p["percent"]),
-                )
-            )
-    return found
 
 
 def _of(rules: tuple[ProgrammeRules, ...], job: NightJob) -> np.ndarray:
@@ -251,50 +140,6 @@ def _needs(
         kin=surface.astype(np.int64),
         like=np.unique(likes, axis=0, return_inverse=True)[1].ravel().astype(np.int64),
     )
-
-
-def _left_to_controllers(site: Site, cycles: Cycles, job: NightJob) -> tuple[AnyOrder, ...]:
-    """What controllers that find their own start times are given."""
-    own = [(i, int(c.stations_at_once or 1)) for i, c in enumerate(site.controllers) if c.run_time_only]
-    if not own:
-        return ()
-    count = np.where(np.isin(job.controller, [i for i, _ in own]), cycles.count, 0).astype(np.int64)
-    each = np.floor(job.asked_minutes / np.maximum(count, 1) / job.resolution + 1e-9) * job.resolution
-    smallest = np.zeros(job.zones) if job.smallest_run is None else job.smallest_run
-    rank = np.zeros(job.zones, dtype=np.int64) if job.finish_rank is None else job.finish_rank
-    return tuple(share_any_order(job, own, count, each, np.minimum(smallest, count * each), rank))
-
-
-def _own_runs(job: NightJob, own: tuple[AnyOrder, ...], effort: float) -> Standing:
-    """One way in which controllers of their own may run, and the capacity kept free for any other."""
-    none = np.zeros(0)
-    base = Standing(np.zeros(0, dtype=np.int64), none, none, np.zeros(job.zones))
-    for one in own:
-        running = np.flatnonzero(one.cycles > 0)
-        zone = np.repeat(running, one.cycles[running])
-        part = replace(
-            job,
-            cycle_zone=zone,
-            cycle_minutes=one.each[zone],
-            pieces=np.array([[one.opens, one.ends]]) if running.size else job.pieces[:0],
-            finish_by=None,
-            minutes_by_block=None,
-            standing=base,
-        )
-        table = pack_night(part, effort)
-        on = job.controller[table.zone] == one.controller
-        wanted = np.where(job.controller == one.controller, job.asked_minutes, 0.0)
-        given = np.bincount(table.zone[on], weights=(table.end - table.start)[on], minlength=job.zones)
-        base = Standing(
-            np.concatenate([base.zone, table.zone[on]]),
-            np.concatenate([base.start, table.start[on]]),
-            np.concatenate([base.end, table.end[on]]),
-            base.left + np.maximum(wanted - given, 0.0),
-            base.reserved,
-            base.unsure | frozenset(running.tolist()),
-        )
-    kept = tuple(Reserved(one.opens, one.ends, one.pump, one.branch) for one in own if one.cycles.any())
-    return replace(base, reserved=kept)
 
 
 def _gives_way(job: NightJob, table: Timetable, programmed: np.ndarray) -> Floats:
@@ -426,20 +271,3 @@ def _stands_as(job: NightJob, runs: Timetable, controller: int) -> Standing:
         start=np.concatenate([standing.start[kept], runs.start[own]]),
         end=np.concatenate([standing.end[kept], runs.end[own]]),
     )
-
-
-def _resting(
-    rules: tuple[ProgrammeRules, ...], before: tuple[Programme, ...], tonight: tuple[Programme, ...]
-) -> tuple[Programme, ...]:
-    """Programmes of the evening before that do not start tonight, without stations that now run in another."""
-    taken = {(p.controller, p.number) for p in tonight}
-    running = {z for p in tonight for z in p.zones}
-    most = {r.controller: r.programmes for r in rules}
-    found = []
-    for p in before:
-        if (p.controller, p.number) in taken or p.number > most.get(p.controller, 0):
-            continue
-        kept = [(z, m) for z, m in zip(p.zones, p.minutes, strict=True) if z not in running]
-        if kept:
-            found.append(replace(p, zones=tuple(z for z, _ in kept), minutes=tuple(m for _, m in kept), starts=()))
-    return tuple(found)

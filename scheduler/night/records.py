@@ -13,7 +13,7 @@ from models.plan.inputs import Floats
 from models.plan.results import PlanResult
 from models.soil import DayBalance
 from scheduler.night.edits import Word
-from scheduler.night.programmes import HeldByControllers
+from scheduler.night.held import HeldByControllers
 
 
 @dataclass(frozen=True)

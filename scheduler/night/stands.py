@@ -20,7 +20,7 @@ from scipy import sparse
 from models.choices import STEADY, TOLD
 from models.plan.inputs import Floats
 from scheduler.files import finish_sets
-from scheduler.night.programmes import programmes_before
+from scheduler.night.held import programmes_before
 from scheduler.plan.inputs import NightInputs
 from scheduler.site import Site
 

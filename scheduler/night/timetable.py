@@ -18,9 +18,9 @@ from models.plan.solve import PlanSolver
 from scheduler.errors import NoPlan
 from scheduler.night.capacity import LimitBinds, limits_bind, shares_by_night
 from scheduler.night.draft import Draft, first_draft, must_shrink, packed, settled, smaller_draft
+from scheduler.night.held import HeldByControllers, broken_by_controllers, without_runs
 from scheduler.night.later import all_nights, planned_anew
 from scheduler.night.lost import lost_to_programmes
-from scheduler.night.programmes import HeldByControllers, broken_by_controllers, without_runs
 from scheduler.night.records import RunnableNight
 from scheduler.night.tonight import Tonight, begin_tonight
 from scheduler.night.whole_steps import supply_mix

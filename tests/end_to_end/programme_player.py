@@ -1,8 +1,9 @@
 """A plain controller, written apart from the product: it knows programmes.csv and its own few settings, and a clock.
 
-It ticks every three seconds, or every second where steps are not whole threes. At each tick a start time that has come queues its programme; a programme that runs opens
-its next station when one of its places is free (and its pause is over), and shuts a station when its time is up. What
-it opens and shuts is all it tells: who was on at each tick. Nothing of the product is imported.
+It ticks every three seconds, or every second where steps are not whole threes. At each tick a start time that has come
+queues its programme; a programme that runs opens its next station when one of its places is free (and its pause is
+over), and shuts a station when its time is up. What it opens and shuts is all it tells: who was on at each tick.
+Nothing of the product is imported.
 """
 
 from __future__ import annotations

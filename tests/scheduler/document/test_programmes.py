@@ -21,7 +21,7 @@ from scheduler.document.programmes import (
     entries_of,
     percent_parts,
 )
-from scheduler.night.programmes import HeldByControllers
+from scheduler.night.held import HeldByControllers
 
 NIGHT = date(2026, 7, 14)
 EVE = date(2026, 7, 12)

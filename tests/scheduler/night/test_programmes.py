@@ -11,17 +11,17 @@ import pytest
 
 from models.night.programmes import Programme
 from scheduler.errors import InputProblems
-from scheduler.night import lost, programmes
-from scheduler.night.lost import _binds_tonight
-from scheduler.night.percents import with_percents
-from scheduler.night.programmes import (
-    _gives_way,
-    _resting,
+from scheduler.night import lost, own_times, programmes
+from scheduler.night.held import (
     holds_no_times,
     programme_rules,
     programmes_before,
+    resting_programmes,
     without_runs,
 )
+from scheduler.night.lost import _binds_tonight
+from scheduler.night.percents import with_percents
+from scheduler.night.programmes import _gives_way
 from tests.scheduler.site_folders import TOML, site
 
 NIGHT = date(2026, 7, 14)
@@ -109,9 +109,9 @@ def test_programmes_that_rest_keep_what_does_not_run_in_another(place):
         Programme(0, 3, (1,), (9.0,), (1500.0,), 100.0),  # the controller holds but two by now
     )
     tonight = (Programme(0, 1, (0,), (5.0,), (1300.0,), 100.0),)
-    assert _resting(rules, before, tonight) == (Programme(0, 2, (1,), (8.0,), (), 80.0),)
+    assert resting_programmes(rules, before, tonight) == (Programme(0, 2, (1,), (8.0,), (), 80.0),)
     both = (Programme(0, 1, (0, 1), (5.0, 5.0), (1300.0,), 100.0),)
-    assert _resting(rules, before, both) == ()
+    assert resting_programmes(rules, before, both) == ()
 
 
 def test_stations_of_programmes_give_way_whole_and_those_served_last_first():
@@ -138,7 +138,7 @@ def test_stations_of_programmes_give_way_whole_and_those_served_last_first():
 
 def test_controllers_of_their_own_are_left_with_whole_steps_of_each_cycle(monkeypatch):
     seen = []
-    monkeypatch.setattr(programmes, "share_any_order", lambda *given: seen.append(given) or ["given"])
+    monkeypatch.setattr(own_times, "share_any_order", lambda *given: seen.append(given) or ["given"])
     own = SimpleNamespace(run_time_only=True, stations_at_once=None)
     boxes = (SimpleNamespace(run_time_only=False, stations_at_once=3), own, replace_at_once(own, 2))
     job = SimpleNamespace(
@@ -147,15 +147,15 @@ def test_controllers_of_their_own_are_left_with_whole_steps_of_each_cycle(monkey
         finish_rank=np.array([4, 3, 2, 1]),
     )  # fmt: skip
     cycles = SimpleNamespace(count=np.array([2, 3, 2, 0]))
-    assert programmes._left_to_controllers(SimpleNamespace(controllers=boxes), cycles, job) == ("given",)
+    assert own_times.left_to_controllers(SimpleNamespace(controllers=boxes), cycles, job) == ("given",)
     ((given, asked, count, each, smallest, rank),) = seen
     assert given is job and asked == [(1, 1), (2, 2)] and count.tolist() == [0, 3, 2, 0]
     assert each.tolist() == [9.0, 3.0, 3.5, 0.0] and smallest.tolist() == [0.0, 9.0, 5.0, 0.0]
     assert rank.tolist() == [4, 3, 2, 1]
     job.smallest_run = job.finish_rank = None
-    programmes._left_to_controllers(SimpleNamespace(controllers=boxes), cycles, job)
+    own_times.left_to_controllers(SimpleNamespace(controllers=boxes), cycles, job)
     assert seen[1][4].tolist() == [0.0] * 4 and seen[1][5].tolist() == [0] * 4
-    assert programmes._left_to_controllers(SimpleNamespace(controllers=boxes[:1]), cycles, job) == ()
+    assert own_times.left_to_controllers(SimpleNamespace(controllers=boxes[:1]), cycles, job) == ()
 
 
 def replace_at_once(box, count):

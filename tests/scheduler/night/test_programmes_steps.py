@@ -9,7 +9,7 @@ import pytest
 from models.night.job import Reserved, Standing
 from models.night.programmes import Programme
 from models.plan.solve import SolverFailed
-from scheduler.night import draft, later, programmes
+from scheduler.night import draft, held, later, own_times, programmes
 
 
 @dataclass(frozen=True)
@@ -82,9 +82,9 @@ OWN = SimpleNamespace(
 def test_one_way_a_controller_of_its_own_may_run_stands_and_all_it_may_draw_is_kept_free(monkeypatch):
     seen = []
     monkeypatch.setattr(
-        programmes, "pack_night", lambda part, effort: seen.append((part, effort)) or runs((2, 1300, 1304), (0, 1, 9))
+        own_times, "pack_night", lambda part, effort: seen.append((part, effort)) or runs((2, 1300, 1304), (0, 1, 9))
     )
-    base = programmes._own_runs(job(), (OWN,), 7.0)
+    base = own_times.own_runs(job(), (OWN,), 7.0)
     ((part, effort),) = seen
     assert effort == 7.0 and part.finish_by is None and part.minutes_by_block is None
     assert part.cycle_zone.tolist() == [2, 2, 2] and part.cycle_minutes.tolist() == [4.0] * 3
@@ -93,9 +93,19 @@ def test_one_way_a_controller_of_its_own_may_run_stands_and_all_it_may_draw_is_k
     assert base.left.tolist() == [0.0, 0.0, 8.0, 0.0] and base.unsure == frozenset({2})
     assert base.reserved == (Reserved(1300.0, 1400.0, OWN.pump, OWN.branch),)
     idle = SimpleNamespace(**vars(OWN) | {"cycles": np.zeros(4, dtype=int)})
-    base = programmes._own_runs(job(), (idle,), 7.0)
-    assert base.reserved == () and base.unsure == frozenset() and len(seen[1][0].pieces) == 0
-    assert programmes._own_runs(job(), (), 7.0).left.tolist() == [0.0] * 4
+    base = own_times.own_runs(job(), (idle,), 7.0)
+    assert base.reserved == () and base.unsure == frozenset() and len(seen) == 1
+    assert base.left.tolist() == [0.0, 0.0, 12.0, 0.0]
+    assert own_times.own_runs(job(), (), 7.0).left.tolist() == [0.0] * 4
+    # beside it one whose hours begin as it runs and end before it does
+    later = SimpleNamespace(**vars(OWN) | {"opens": 1302.0, "ends": 1303.0})
+    base = own_times.own_runs(job(), (OWN, later), 7.0)
+    beside = seen[-1][0].standing
+    assert (beside.zone.tolist(), beside.start.tolist(), beside.end.tolist()) == ([2], [1302.0], [1303.0])
+    assert base.start.tolist() == [1300.0, 1300.0]  # what stands is kept whole
+    before = SimpleNamespace(**vars(OWN) | {"opens": 1200.0, "ends": 1300.0})
+    own_times.own_runs(job(), (OWN, before), 7.0)
+    assert seen[-1][0].standing.zone.tolist() == []
 
 
 def night(monkeypatch, gives_way=(), percent=0.0):
@@ -111,8 +121,8 @@ def night(monkeypatch, gives_way=(), percent=0.0):
     )
     ways = iter(gives_way)
     monkeypatch.setattr(programmes, "programmes_before", lambda site, on: ("before night", ("before",)))
-    monkeypatch.setattr(programmes, "_left_to_controllers", lambda site, cycles, job: (OWN,))
-    monkeypatch.setattr(programmes, "_own_runs", lambda job, own, effort: base)
+    monkeypatch.setattr(programmes, "left_to_controllers", lambda site, cycles, job: (OWN,))
+    monkeypatch.setattr(programmes, "own_runs", lambda job, own, effort: base)
     monkeypatch.setattr(
         programmes, "_needs", lambda s, i, c, job, minutes, likes: asked.append(minutes.tolist()) or "needs"
     )
@@ -125,7 +135,7 @@ def night(monkeypatch, gives_way=(), percent=0.0):
     monkeypatch.setattr(
         programmes, "_by_percent", lambda site, job, t, rules, laid, before, effort, near: (job, told, ("told", near))
     )
-    monkeypatch.setattr(programmes, "_resting", lambda rules, before, tonight: ("resting", tonight))
+    monkeypatch.setattr(programmes, "resting_programmes", lambda rules, before, tonight: ("resting", tonight))
     inputs = SimpleNamespace(dates=("tonight",))
     packed, table, held, minutes = programmes.packed_with_programmes(
         SITE, inputs, "cycles", job(), np.zeros((4, 1)), 5.0
@@ -197,14 +207,15 @@ def test_runs_of_one_controller_stand_as_in_another_timetable():
 def test_a_controller_is_played_back_with_what_starts_and_what_rests_in_it_at_its_own_step(monkeypatch):
     seen = []
     monkeypatch.setattr(
-        programmes, "check_programmes", lambda rules, own, step, table, of: seen.append((own, step, table)) or ["late"]
+        held, "check_programmes", lambda rules, own, step, table, of: seen.append((own, step, table)) or ["late"]
     )
     rules = [SimpleNamespace(controller=c) for c in (0, 1)]
     one, two, three = (SimpleNamespace(controller=c, n=n) for c, n in ((0, 1), (1, 2), (0, 3)))
-    site = SimpleNamespace(controllers=[SimpleNamespace(resolution=120.0), SimpleNamespace(resolution=30.0)],
-                           zones=SITE.zones)
-    held = programmes.HeldByControllers(rules=tuple(rules), programmes=(one, two), resting=(three,))
-    assert programmes.broken_by_controllers(site, held, "table") == ["late", "late"]
+    site = SimpleNamespace(
+        controllers=[SimpleNamespace(resolution=120.0), SimpleNamespace(resolution=30.0)], zones=SITE.zones
+    )
+    holds = held.HeldByControllers(rules=tuple(rules), programmes=(one, two), resting=(three,))
+    assert held.broken_by_controllers(site, holds, "table") == ["late", "late"]
     assert [([p.n for p in own], step) for own, step, _ in seen] == [([1, 3], 2.0), ([2], 0.5)]
 
 
