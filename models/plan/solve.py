@@ -213,6 +213,8 @@ class PlanSolver:
         -------
         bool   Whether it was done; if not, the plan is as it was, and a new build is needed (see `cases.py`).
         """
+        if self.copies is None and not takes_on(self.built, inputs):
+            return False  # seen without its prices
         wanted = Spread.of(inputs, needs, settled, (self.inputs, self.prices))
         if not same_copies(self.copies, wanted.copies) or not takes_on(self.built, wanted.spread):
             return False

@@ -29,10 +29,11 @@ LARGER = 3.0  # times as many columns in the next [-]
 GROWN = 1.5  # times as many in any case, or the next is left out [-]
 LARGEST = 0.4  # [-] of the columns in a sample
 ROUNDS = 5  # in which the last sample's share is put right, at most; a smaller one's is not
-# What all together may miss of the limits that bind, in the mean, times the columns of the plan: while there is a
-# larger sample, and in the end. What is left takes steps of the whole plan, each the dearer the larger it is.
-NEAR = 5_000.0
-NEAR_ENOUGH = 15_000.0
+# Columns of a plan of which all together may miss the whole of the limits that bind; of a larger one as much less as
+# the square of its size, since what is left takes steps of the whole plan, the more and the dearer the larger it is.
+# While there is a larger sample, and in the end.
+NEAR = 25_000
+NEAR_ENOUGH = 50_000
 LEAST = 1e-9  # below which a price or a limit counts as none
 DAMPED = 0.7  # [-] of what was missing that is put right in a round
 OTHER = 2.0  # times as many limits with a price, from which a plan is too unlike another to begin from it [-]
@@ -67,7 +68,7 @@ class Tied(Pieces):
             inside, share = wanted, self.share(wanted)
             sample = Sample(self, inside, share, self.given(inside, share), sample)
             last = wanted is samples[-1]
-            near_enough = (NEAR_ENOUGH if last else NEAR) / self.whole.cost.size
+            near_enough = float((NEAR_ENOUGH if last else NEAR) / self.whole.cost.size) ** 2
             missed = self._settle(sample, np.flatnonzero(~inside), ROUNDS if last else 1, near_enough)
             if missed.mean < near_enough:
                 break

@@ -142,13 +142,13 @@ def test_a_larger_sample_follows_from_where_its_parts_ended(monkeypatch):
     found._settle = settle
     found.solved()
     assert said == [
-        ("priced", [0, 1, 2, 3]), ("kept", [1, 3]), ([1, 3], [0, 2], 1, 5_000.0 / 9),
-        ("kept", [0]), ([0, 1, 3], [2], 5, 15_000.0 / 9),
+        ("priced", [0, 1, 2, 3]), ("kept", [1, 3]), ([1, 3], [0, 2], 1, pytest.approx((25_000 / 9) ** 2)),
+        ("kept", [0]), ([0, 1, 3], [2], 5, pytest.approx((50_000 / 9) ** 2)),
         ("priced", [2]), ("kept", [2]),
     ]  # fmt: skip
     said.clear()
     found = tied_zones()
-    found._settle = lambda sample, *_: sample.run() or SimpleNamespace(mean=555.0)
+    found._settle = lambda sample, *_: sample.run() or SimpleNamespace(mean=7.7e6)  # of (25,000 / 9) squared
     found.keep_pieces = lambda which: said.append(which.tolist())
     found.solved()
     assert said == [[1, 3], [0, 2]]  # near enough: no larger sample is needed
