@@ -14,6 +14,7 @@ from scheduler.document.rules import plan_faults
 from scheduler.document.salts import leaching_part
 from scheduler.document.schema import made_schema
 from scheduler.evening import plan_tonight
+from scheduler.salinity import upkeep
 from scheduler.salinity.upkeep import ece_with_upkeep, upkeep_depths
 from tests.models.plan.plans import plan
 from tests.scheduler import salty_sites as s
@@ -60,6 +61,35 @@ def test_what_it_holds_lies_under_what_et_alone_brings(tmp_path):
     # without leaching all the salt that comes in stays: ET of each date at 1.4 dS/m over the paste's 61 mm
     et = inputs.plan.etc[:, 1:].sum(axis=1)
     assert plain[:, n - 1] - plain[:, 0] == pytest.approx(et * 1.4 / (200.0 * s.PASTE), rel=0.2)
+
+
+def test_after_the_horizon_a_zone_goes_on_as_on_the_mean_of_it(monkeypatch):
+    seen = []
+
+    def day(layers, state, water, ec, etc, rain, share, slow):
+        seen.append((water[0], etc[0], rain[0], share[0], slow))
+        return SimpleNamespace(state=state)
+
+    monkeypatch.setattr(upkeep, "layered_day", day)
+    monkeypatch.setattr(upkeep, "root_zone_ece", lambda layers, ece: np.array([float(len(seen))]))
+    monkeypatch.setattr(upkeep, "ece_of", lambda layers, state: None)
+    inputs = plan(1, 2, etc=np.array([[4.0, 6.0]]), effective_rain=np.array([[1.0, 0.0]]))
+    state = SimpleNamespace(total_depletion=np.array([7.0]))
+    path = ece_with_upkeep(
+        inputs,
+        np.array([0]),
+        ("layers", state),
+        np.array([[0.0, 3.0]]),
+        np.array([1.4]),
+        np.array([[0.5, 0.4]]),
+        0.2,
+        1,
+    )
+    # ET less rain, then what is short, what leaches and a fifth of the date's ET; after that the mean of both nights
+    np.testing.assert_allclose(
+        seen, [(3.0, 4.0, 1.0, 0.5, 0.2), (7.0 + 3.0 + 1.2, 6.0, 0.0, 0.4, 0.2), (7.0 + 1.5 + 1.0, 5.0, 0.0, 0.4, 0.2)]
+    )
+    assert path.tolist() == [[1.0, 2.0, 3.0]]
 
 
 def test_the_document_tells_achieved_against_required(tmp_path):

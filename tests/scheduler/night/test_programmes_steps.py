@@ -243,6 +243,7 @@ def test_a_night_is_laid_with_programmes_only_where_their_stations_run(monkeypat
     assert found.timetable == way
     if way == "laid":
         assert found.minutes.tolist() == [1.0, 2.0, 3.0, 4.0] and (found.job, found.free_job) == ("with", "job")
+        assert seen[0][:5] == (SITE, "inputs", "cycles", "job", "likes") and seen[0][5] == 5.0
         assert seen[0][-1].tolist() == [True, True, False, False]  # a flush and the manager's word stay exact
     elif way == "packed":
         assert (found.job, found.free_job, found.cycles) == ("job", None, "cycles") and not seen
@@ -276,9 +277,12 @@ def test_a_night_that_leaves_much_out_is_packed_with_care_where_it_is_not_too_la
         number, None, None, None, None, None, None, job=SimpleNamespace(cycle_zone=np.zeros(cycles)), timetable=table
     )
     monkeypatch.setattr(draft, "pack_night", lambda job, effort: "with care" if effort == draft.EFFORT else "in haste")
-    monkeypatch.setattr(draft, "_asked_for_both", lambda tonight, first, last: replace(last, number=9))
+    both = {("tonight", "first"): 9}
+    monkeypatch.setattr(
+        draft, "_asked_for_both", lambda tonight, first, last: replace(last, number=both[tonight, first])
+    )
     monkeypatch.setattr(draft, "packed", lambda tonight, one: one)
-    found = draft.settled(None, None, last)
+    found = draft.settled("tonight", "first", last)
     assert (found.timetable == "with care") == care and found.number == (9 if number == 2 else 1)
     assert draft.settled(None, None, replace(last, timetable=None)).timetable is None
 

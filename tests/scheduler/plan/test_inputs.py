@@ -40,6 +40,14 @@ def inputs(folder, toml="", nights=5, state=None, zones=ZONES, **files):
     return night_inputs(place, NIGHT, night_windows(place, NIGHT, nights), demand, state or stands())
 
 
+def test_the_plan_keeps_inside_the_dry_limit_that_is_told_with_salt_and_without(tmp_path, monkeypatch):
+    band = plan_inputs.Band(*(np.full((2, 5), v) for v in (20.0, 24.0, 3.0, 5.0)))
+    monkeypatch.setattr(plan_inputs, "moisture_band", lambda *given: band)
+    found = inputs(tmp_path)
+    assert (found.limit, found.fresh_limit, found.margin) == (band.limit, band.fresh, band.margin)
+    assert (found.plan.dry_limit == 17.0).all() and (found.plan.wet_limit == 5.0).all()
+
+
 @pytest.mark.parametrize("kind", ["tournament", "firm"])
 def test_an_event_is_prepared_from_the_night_before_it(tmp_path, kind):
     # A day of play is made firm by the night before it and kept so through its own evening: 16 and 17 July take the

@@ -258,14 +258,25 @@ def test_an_hour_that_the_clock_shows_twice_is_told_apart_by_its_offset():
 @pytest.mark.parametrize(
     ("name", "values", "unit"),
     [
-        ("tmin", [50.0, 60.0, 70.0], "degF"), ("tmin", [38.0] * 3, "degF"), ("tmin", [37.9] * 3, ""),
+        ("tmin", [50.0, 60.0, 70.0], "degF"),
+        ("tmin", [38.0] * 3, "degF"),
+        ("tmin", [37.9] * 3, ""),
         ("tmin", [60.0] * 2, ""),
-        ("tmin", [60.0, 60.0, NAN], ""), ("solar", [380.0] * 3, "W/m2"), ("solar", [381.0] * 3, "langley"),
-        ("solar", [40.0] * 3, ""), ("eto", [0.3, 0.3, 0.3], "in"), ("eto", [0.01, 0.01, 5.0], ""),
+        ("tmin", [60.0, 60.0, NAN], ""),
+        ("solar", [380.0] * 3, "W/m2"),
+        ("solar", [381.0] * 3, "langley"),
+        ("solar", [40.0] * 3, ""),
+        ("eto", [0.3, 0.3, 0.3], "in"),
+        ("eto", [0.02] * 3, "in"),
+        ("eto", [0.019] * 3, ""),
+        ("eto", [0.45] * 3, "in"),
+        ("eto", [0.46] * 3, ""),
+        ("eto", [0.01, 0.01, 5.0], ""),
         ("wind", [99.0] * 9, ""),
-        ("ec", [100.0] * 3, "uS/cm"), ("ec", [99.0] * 3, ""),
+        ("ec", [100.0] * 3, "uS/cm"),
+        ("ec", [99.0] * 3, ""),
     ],
-)  # fmt: skip
+)
 def test_the_unit_a_column_seems_to_be_in(name, values, unit):
     assert likely.other_unit(Column(name), np.array(values)) == unit
 
@@ -336,7 +347,7 @@ def test_rain_that_reads_like_inches(rain, inches):
          "2026-05-31T09:05 here; in a spreadsheet, give the cells the format yyyy-mm-dd hh:mm"),
         (["2026-05-31", "2026-06-01"], ""), (["5/31/2026"], ""), (["5/31/2026", "soon"], ""),
         (["13/13/2026", "13/14/2026"], ""),
-        (["", "5/31/2026", "6/1/2026"], "2026-05-31"),
+        (["", "5/31/2026", "6/1/2026"], "2026-05-31"), (["31-05-2026", "01-06-2026"], "2026-05-31"),
     ],
 )  # fmt: skip
 def test_dates_of_another_form_are_told_as_they_are_written_here(texts, said):

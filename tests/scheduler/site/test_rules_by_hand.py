@@ -370,6 +370,11 @@ def test_a_feed_has_one_way_a_name_and_a_contact(reader):
     feed(reader), feed(reader, file="x", url="https://a.example"), feed(reader, url="https://a.example", contact=None)
     feed(reader, file="x", columns={"T": "tmx"})
     assert reader.paths == [("feed", 1), ("feed", 1), ("site", "contact"), ("feed", 1, "columns", "T")]
+    (
+        feed(reader, file="x", format="daily_arrays", columns={"T": "tmax"}),
+        feed(reader, **{"for": "probes"}, format="daily_arrays", file="x"),
+    )
+    assert reader.paths[4:] == [("feed", 1, "columns"), ("feed", 1, "format")]
 
 
 def test_a_notice_needs_somebody_and_mail_a_sender_and_a_server(reader):

@@ -1,12 +1,15 @@
 """How sure an estimate is, which days are kept, what caution means: single steps of where zones stand, by hand."""
 
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from models.choices import SPREAD
+from scheduler.state import evening, quality
 from scheduler.state.caution import CAUTION
 from scheduler.state.demand import evening_demand
 from scheduler.state.evening import _spread
@@ -47,3 +50,55 @@ def test_an_estimate_is_as_sure_as_what_it_stands_on():
 def test_careful_counts_dryness_for_more_and_lean_for_less(word, more):
     assert getattr(CAUTION[word], more) > getattr(CAUTION["even"], more) >= getattr(CAUTION["lean"], more)
     assert CAUTION["lean"].worth < 1.0 == CAUTION["even"].worth and CAUTION["lean"].margin == 0.0
+
+
+def test_a_reading_is_of_the_place_its_probe_stood_in_that_day():
+    sites = pd.DataFrame(
+        [("A", "G", "2026-07-05", "2026-07-10"), ("B", "G", None, None), ("A", "F", "2026-07-11", None)],
+        columns=["probe", "zone", "from", "until"],
+    )  # fmt: skip
+    sites[["from", "until"]] = sites[["from", "until"]].apply(pd.to_datetime)
+    times = ["2026-07-04 23:00", "2026-07-05 00:00", "2026-07-10 23:59", "2026-07-11 00:00", "2026-07-12", "2026-07-01"]
+    readings = pd.DataFrame({"time": pd.to_datetime(times, format="ISO8601"), "probe": ["A"] * 5 + ["B"]})
+    notes = []
+    placed, places = quality._placed(SimpleNamespace(probe_sites=sites), readings, notes)
+    told = list(zip(placed["time"].dt.day, places["zone"].to_numpy()[placed["series"]], strict=True))
+    assert told == [(5, "G"), (10, "G"), (1, "G"), (11, "F"), (12, "F")]
+    assert placed["series"].tolist() == [0, 0, 1, 2, 2] and notes[0].text.startswith("1 reading of a time for which")
+
+
+def test_an_evening_is_told_what_was_doubted_and_by_whom_it_was_heard(monkeypatch):
+    rows = pd.DataFrame({
+        "time": pd.to_datetime(["2026-07-14 12:00", "2026-07-14 13:00", "2026-07-11 21:00", "2026-07-14 12:00"]),
+        "probe": ["A", "A", "old", "dumb"], "moisture": [0.2, 0.2, 0.2, np.nan],
+    })  # fmt: skip
+    seen = {}
+
+    @dataclass(frozen=True)
+    class Place:
+        units: str = "metric"
+        probes: object = "all"
+
+    @dataclass(frozen=True)
+    class State:
+        used: int = 0
+        readings: int = 9
+        doubtful: int = 9
+        notes: tuple = ("simple",)
+
+    notes = [SimpleNamespace(kind="warning"), SimpleNamespace(kind="info")]
+    monkeypatch.setattr(evening, "recent", lambda site, night, opens, days: rows)
+    monkeypatch.setattr(evening, "examine", lambda site, rows: SimpleNamespace(flags="flags", notes=notes))
+    monkeypatch.setattr(evening, "believed", lambda rows, flags: rows.iloc[:2] if flags == "flags" else rows.iloc[:0])
+    monkeypatch.setattr(evening, "starting_state", lambda site, *given: seen.update(trusted=site) or State())
+    monkeypatch.setattr(evening, "_flag_notes", lambda flags, opening, units: [(flags, opening)])
+    monkeypatch.setattr(evening, "_filtered", lambda site, night, demand, state, good, notes: None)
+    monkeypatch.setattr(evening, "_kept_digits", lambda state: state)
+    found = evening.evening_state(Place(), NIGHT, 1260, "demand", "rate")
+    assert found.notes == ("simple", notes[0], ("flags", pd.Timestamp("2026-07-14 21:00")))
+    assert (found.readings, found.doubtful) == (1, 1) and len(seen["trusted"].probes) == 2  # three days old is too old
+    found = evening.evening_state(Place(), NIGHT, 1260, "demand", "rate", flags="others")
+    assert found.notes == ("simple", ("others", pd.Timestamp("2026-07-14 21:00"))) and seen["trusted"].probes == "all"
+    monkeypatch.setattr(evening, "_filtered", lambda *given: "filtered")
+    monkeypatch.setattr(evening, "_joined", lambda state, filtered: replace(state, used=7))
+    assert evening.evening_state(Place(), NIGHT, 1260, "demand", "rate").used == 7
