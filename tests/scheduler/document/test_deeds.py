@@ -330,6 +330,10 @@ def test_what_is_keyed_otherwise_is_counted_by_minutes_and_starts():
     assert any(line.startswith("1 zone runs shorter than then") for line in said)
 
 
+def test_six_names_are_told_and_the_rest_counted():
+    assert actions._few("ABCDEF") == "A, B, C, D, E, F" and actions._few("ABCDEFGH") == "A, B, C, D, E, F and 2 more"
+
+
 def test_surfaces_stand_in_order_of_service_or_the_other_way_round():
     site = SimpleNamespace(
         zones=SimpleNamespace(surface=["rough", "green", "tee"]),
@@ -374,6 +378,9 @@ def test_the_extra_for_uneven_catch_is_told_by_area_and_its_leaching_by_what_is_
     part = uneven._surface(SimpleNamespace(site=SimpleNamespace(zones=zones)), found, "green")
     assert (part.extra, part.longer) == (0.7, pytest.approx((0.25 + 3 * 1.0) / 4, abs=1e-3))
     assert (part.water_mm, part.drained_mm, part.leached_mm) == (20.0, pytest.approx((15 + 3 * 30) / 4), 2.0)
+    course.drained[:] = [[10.0, 10.4], [10.0, 9.0]]  # 0.4 mm more, and 1 mm less
+    part = uneven._surface(SimpleNamespace(site=SimpleNamespace(zones=zones)), found, "green")
+    assert part.leached_mm == pytest.approx(0.1)
     assert (part.met, part.met_without, part.soft_nights, part.soft_nights_without) == (1.0, 0.85, 3.5, 1.5)
 
 

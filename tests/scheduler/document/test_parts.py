@@ -292,6 +292,21 @@ def test_a_pump_s_price_is_that_of_its_dearest_hours_and_it_is_full_in_part_wher
     assert (tonight.price, tonight.in_part) == (pytest.approx(1.0), True)
 
 
+@pytest.mark.parametrize(
+    ("used", "usable", "in_part", "words"),
+    [
+        (97.0, None, False, "full"),
+        (96.9, None, False, "used, as much as whole runs allow"),
+        (96.9, 99.0, True, "used, as much as these"),
+        (87.3, 90.0, False, "used, as much as these"),
+        (87.2, 90.0, True, "used, full in part of the hours"),
+    ],
+)
+def test_how_full_a_limit_is_that_the_plan_stops_at(used, usable, in_part, words):
+    use = limits.Use(0, LimitName.PUMP, "p", used, 100.0, 1.0, usable=usable, in_part=in_part)
+    assert limits._state(use).startswith(words)
+
+
 def test_a_month_s_permit_counts_its_own_nights_from_the_first_on():
     # Two months, a night each, and a nightly limit of the lake: tonight by what runs, tomorrow as planned.
     limited = arrays(

@@ -167,6 +167,10 @@ def test_what_programmes_cost_and_who_finds_its_own_times_is_said():
         "hut: 4 min, 8.0 m³, are left out since in some order of its stations the night would end too late or pass "
         "what pump and pipes give: E 4 min",
     ]
+    steep = evening(held_of())
+    for pump in steep.site.pumps:
+        pump.ramp = 0.1
+    assert any("may open 2 valves at the same moment" in w.text for w in controller_warnings(steep))
     quiet = held_of(lost=np.array([1.0, -1.0, 0.0, 0.0, 0.0]), any_order=(any_order(cycles=(0,) * 5),))
     assert controller_warnings(evening(quiet)) == []
     assert controller_warnings(evening(held_of(lost=None, any_order=()))) == []

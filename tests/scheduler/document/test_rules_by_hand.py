@@ -118,6 +118,8 @@ def test_energy_and_its_cost_are_the_sums_of_blocks_and_pumps():
     assert energy(cost=(None, 2.0), night=(10.0, None, 50.0)) != []
     large = {"kwh": (5e4, 5e4), "pumps": ((5e4,), (5e4,)), "pumped": (0.0, 0.0)}
     assert energy(**large, night=(1e5 + 0.9, 1.0, 50.0)) == [] and energy(**large, night=(1e5 + 1.1, 1.0, 50.0)) != []
+    wide = {"pumped": (5e5, 5e5)}
+    assert energy(**wide, night=(10.0, 1.0, 1e6 - 9.9)) == [] and energy(**wide, night=(10.0, 1.0, 1e6 - 10.1)) != []
     assert _energy_faults(Part(energy=[], nights=[1])) == [] == _energy_faults(Part(energy=[1], nights=[]))
 
 

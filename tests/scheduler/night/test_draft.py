@@ -213,6 +213,36 @@ def test_a_night_tells_what_its_first_draft_asked_and_did_not_get(monkeypatch):
     np.testing.assert_allclose(found.volumes[:, 0], [4.0, 6.0, 0.0])
 
 
+@pytest.mark.parametrize(("full", "numbers"), [(0, [1]), (1, [1, 2]), (9, [1, 2, 3])])
+def test_a_night_too_full_is_drafted_three_times_at_most(monkeypatch, full, numbers):
+    seen = []
+
+    def packed(tonight, draft):
+        seen.append(draft.number)
+        return draft
+
+    first = SimpleNamespace(number=1, result="result")
+    monkeypatch.setattr(timetable, "begin_tonight", lambda *given: "tonight")
+    monkeypatch.setattr(timetable, "first_draft", lambda tonight: first)
+    monkeypatch.setattr(timetable, "packed", packed)
+    monkeypatch.setattr(timetable, "must_shrink", lambda tonight, draft: draft.number <= full)
+    monkeypatch.setattr(
+        timetable, "smaller_draft", lambda tonight, one, before: SimpleNamespace(number=before.number + 1)
+    )
+    monkeypatch.setattr(timetable, "settled", lambda tonight, one, last: (one, last.number))
+    monkeypatch.setattr(timetable, "_finished", lambda tonight, one, last: (one, last))
+    assert timetable.runnable_night(None, None, None) == (first, (first, numbers[-1])) and seen == numbers
+    for binds in (True, False):  # a night that is only wanted free of limits stops before it is packed
+        monkeypatch.setattr(timetable, "limits_bind", lambda result, binds=binds: binds and result == "result")
+        seen.clear()
+        if binds:
+            with pytest.raises(timetable.LimitBinds):
+                timetable.runnable_night(None, None, None, free_only=True)
+            assert seen == []
+        else:
+            assert timetable.runnable_night(None, None, None, free_only=True)[0] is first
+
+
 @pytest.mark.parametrize(
     ("alone", "with_others", "runs"), [(False, False, True), (True, False, False), (False, True, False)]
 )
