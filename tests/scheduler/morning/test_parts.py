@@ -114,6 +114,9 @@ def test_a_flush_reached_a_probe_that_rose_or_read_full(place, monkeypatch):
         ("p0", True, False),  # rose by half of what counts
     ]
     assert found[0].moisture == (0.245, 0.24) and found[0].ec == (1.245, 1.24)
+    before[:], last[4] = NAN, NAN  # what read only after still tells where it stands
+    found = report._flush_effects(place, NIGHT, own, None, np.array([True, False]))
+    assert [(e.probe, e.reached) for e in found] == [("p1", True), ("p2", None), ("p0", None)]
 
 
 def seen(**given):
@@ -148,7 +151,7 @@ def test_a_zone_past_its_limit_is_dry_by_its_probes_or_the_estimate_unless_they_
     assert report._dry(SITE, seen(after=10), 0) is None
     words, stop = report._dry(SITE, seen(after=12), 0)
     assert words == "under-watered: the estimate finds it short by 12.0 mm, its limit is 10.0 mm"
-    assert stop.rank == (report.DRY, 2.0, -2.0)
+    assert stop.rank == (report.DRY, 2.0, -2.0) and stop.why == words and f"under-watered: {stop.brief}" == words
     assert report._dry(SITE, seen(after=12, measured=13), 0)[0].startswith(
         "under-watered: its probes find it short by 13"
     )
@@ -174,7 +177,8 @@ def test_a_zone_is_over_watered_where_more_ran_than_planned_and_than_fits(given,
     assert (found is not None) == told
     if told:
         assert found[0] == "over-watered: 4.0 mm more than its roots could hold"
-        assert found[1].rank == (report.WET, 2.0, -4.0)
+        assert found[1].rank == (report.WET, 2.0, -4.0) and (found[1].why, found[1].row) == (found[0], 0)
+        assert found[1].brief == "4.0 mm more than its roots could hold"
 
 
 def test_a_silent_zone_is_walked_to_the_driest_against_its_limit_first():

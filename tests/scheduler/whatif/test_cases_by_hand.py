@@ -548,6 +548,8 @@ def test_cases_stand_side_by_side_row_by_row():
         "surfaces": [s.model_copy(update={"soft_zone_days": 0, "ece_mean_dsm": None}) for s in first.surfaces],
         "gives_way": [],
     })  # fmt: skip
+    free = first.model_copy(update={"cost": 0.0})  # one case that costs is enough for the row
+    assert "Water and energy bill" in rows(document.model_copy(update={"cases": [first, free]}))
     only = rows(document.model_copy(update={"cases": [bare]}))
     gone = {"Beyond the allocation", "Energy", "Water and energy bill", "Soft surfaces", "Salt flushes", "from w",
             "Nights that may run"}  # fmt: skip

@@ -11,8 +11,9 @@ import pandas as pd
 import pytest
 from sqlalchemy.exc import SQLAlchemyError
 
-from scheduler.errors import InputProblems
-from scheduler.whatif import door, fleet, run
+from models.plan.solve import SolverFailed
+from scheduler.errors import InputProblems, NoPlan
+from scheduler.whatif import door, evening, fleet, run, season
 from scheduler.whatif.door import Done, Door, Workers, run_all
 from scheduler.whatif.run import Asked, LedgerShelf, log_of
 
@@ -219,3 +220,74 @@ def test_what_is_done_here_starts_nothing_and_tells_each_task_s_place():
     failed._opening = Future()
     failed._opening.set_exception(OSError("gone"))
     failed.__exit__()  # what could not be begun need not be ended
+
+
+# ---------------------------------------------------------------------------------------------- standing and starting
+
+
+def test_a_season_starts_from_the_evening_without_readings_and_with_the_weather_after_it(monkeypatch):
+    asked = {}
+
+    @dataclass(frozen=True)
+    class Place:
+        nights: int = 7
+        probes: pd.DataFrame = None
+        samples: pd.DataFrame = None
+
+    place = Place(probes=pd.DataFrame({"a": [1]}), samples=pd.DataFrame({"a": [1]}))
+    planned = SimpleNamespace(site=place, night=NIGHT, demand="demand", state="state", salt="salt", run="run",
+                              inputs=SimpleNamespace(plan="plan"))  # fmt: skip
+    log = pd.DataFrame({"night": [1], "zone": ["a"], "minutes": [2.0], "volume": [3.0], "note": ["x"]})
+    monkeypatch.setattr(season, "weather_years", lambda *given: asked.update(years=given) or (("year",), "words"))
+    monkeypatch.setattr(season, "reached", lambda plan, run: (plan, run))
+    monkeypatch.setattr(season, "forecast_errors", lambda *given: ("errors", *given))
+    monkeypatch.setattr(season, "believed_truth", lambda standing, seed: ("truth", seed))
+    last = date(2026, 8, 1)
+    standing = SimpleNamespace(planned=planned, log=log)
+    ahead = SimpleNamespace(weather="drawn", years=5, seed=3, mismatch=True)
+    start, years, words = season._start(standing, ahead, last)
+    # the first night's date to seven after the last night's
+    assert asked["years"] == (place, date(2026, 7, 15), date(2026, 8, 9), "drawn", 5, 3)
+    assert (years, words) == (("year",), "words") and start.errors == ("errors", place, NIGHT, 7)
+    assert (start.demand, start.state, start.salt, start.share) == ("demand", "state", "salt", ("plan", "run"))
+    assert not len(start.site.probes) and not len(start.site.samples) and start.truth == ("truth", 3)
+    assert list(start.log.columns) == ["night", "zone", "minutes", "volume"] and (start.night, start.last) == (
+        NIGHT,
+        last,
+    )
+    assert season._start(standing, SimpleNamespace(**vars(ahead) | {"mismatch": False}), last)[0].truth is None
+
+
+def test_cases_go_on_from_tonight_s_own_arrays_and_a_solver_that_fails_is_no_plan(monkeypatch):
+    @dataclass(frozen=True)
+    class Plan:
+        inputs: object = "made again"
+        flushes: object = "made again"
+        needs: object = "needs"
+
+    inputs = SimpleNamespace(dates=(1, 2, 3), plan="plan")
+    planned = SimpleNamespace(
+        site="site",
+        night=NIGHT,
+        inputs=inputs,
+        flushes="flushes",
+        demand="d",
+        state="s",
+        salt="e",
+        run=SimpleNamespace(result="result", minutes_by_night="minutes"),
+    )
+    monkeypatch.setattr(
+        evening, "case_plan", lambda evening, case, log: Plan() if (evening.nights, log) == (3, "log") else None
+    )
+    monkeypatch.setattr(evening, "course_of", lambda *given: given)
+    monkeypatch.setattr(evening, "Cases", lambda plan, needs: (plan, needs))
+    found = evening.standing_evening(planned, "log")
+    assert found.cases == ("plan", "needs") and found.as_it_is.plan == Plan(inputs, "flushes")
+    assert found.as_it_is.course == ("site", inputs, "e", "result", "minutes") and found.as_it_is.same
+
+    def fails(plan, needs):
+        raise SolverFailed("none")
+
+    monkeypatch.setattr(evening, "Cases", fails)
+    with pytest.raises(NoPlan, match="none"):
+        evening.standing_evening(planned, "log")

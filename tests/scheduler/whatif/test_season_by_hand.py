@@ -406,6 +406,7 @@ def test_a_season_is_summed_over_its_nights_and_years():
     counts = (green.dry_zone_days, green.dry_mm_days, green.soft_zone_days, green.salty_zone_days)
     assert [b.median for b in counts] == [3.0, 6.0, 9.0, 12.0]
     assert green.ece_mean_dsm.median == 3.0
+    assert _summed(PLAIN, AS_IT_IS, found[:1], found).years == 1
     free = [one(cost=(0.0,), left=None, ece=None), one(cost=(0.0,), left=None)]
     summed = _summed(PLAIN, AS_IT_IS, free, free)
     assert (summed.cost, summed.left_m3, summed.surfaces[0].ece_mean_dsm) == (None, None, None)

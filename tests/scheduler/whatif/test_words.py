@@ -29,6 +29,10 @@ def point(value: float, water: float, bill: float, dry: int) -> Point:
         ((100.0, 100.0), (50.0, 50.0), 3, ": another limit holds first"),
         ((100.0, 100.0), (50.0, 50.0), 0, ""),
         ((100.0, 90.0), (50.0, 45.0), 0, ""),
+        ((100.0, 100.0), (100.0, 99.0), 0, ""),  # a hundredth of a bill is no change
+        ((100.0, 100.0), (100.0, 98.9), 0, ": the same water is used, and the bill changes"),
+        ((1000.0, 995.0), (50.0, 80.0), 0, ""),  # half a percent of water is one
+        ((1000.0, 995.1), (50.0, 80.0), 0, ": the same water is used, and the bill changes"),
     ],
 )
 def test_a_curve_on_which_nothing_gets_drier_says_why(waters, bills, dry, words):
