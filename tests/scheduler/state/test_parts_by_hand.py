@@ -85,6 +85,7 @@ def test_an_evening_is_told_what_was_doubted_and_by_whom_it_was_heard(monkeypatc
         readings: int = 9
         doubtful: int = 9
         notes: tuple = ("simple",)
+        lingers: object = None
 
     notes = [SimpleNamespace(kind="warning"), SimpleNamespace(kind="info")]
     monkeypatch.setattr(evening, "recent", lambda site, night, opens, days: rows)
@@ -101,4 +102,6 @@ def test_an_evening_is_told_what_was_doubted_and_by_whom_it_was_heard(monkeypatc
     assert found.notes == ("simple", ("others", pd.Timestamp("2026-07-14 21:00"))) and seen["trusted"].probes == "all"
     monkeypatch.setattr(evening, "_filtered", lambda *given: "filtered")
     monkeypatch.setattr(evening, "_joined", lambda state, filtered: replace(state, used=7))
-    assert evening.evening_state(Place(), NIGHT, 1260, "demand", "rate").used == 7
+    monkeypatch.setattr(evening, "lingers", lambda site, filtered: (len(site.probes), filtered))
+    found = evening.evening_state(Place(), NIGHT, 1260, "demand", "rate")
+    assert (found.used, found.lingers) == (7, (2, "filtered"))
