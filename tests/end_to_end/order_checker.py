@@ -1,7 +1,7 @@
 """Who gives way: no zone goes dry while one of a later rank gets water it could spare. Part of the judge of an evening.
 
-The timetable is tried in half minutes. What a zone's own soil asks for, the rest between two of its cycles, is taken
-from plan.json (`soak_min`); everything else from the folder.
+The timetable is tried in half minutes. What a zone's own soil asks for is taken from plan.json: the rest between two of
+its cycles (`soak_min`) and the longest run there is room for in tonight's hours; everything else from the folder.
 """
 
 from __future__ import annotations
@@ -83,6 +83,7 @@ def order_faults(
         s: max(max(sum(b - a for a, b in open_spans(site, s, night)) for night in nights), 1e-9)
         for s in {z.surface for z in zones.values()}
     }
+    tonight = {s: sum(b - a for a, b in open_spans(site, s, nights[0])) for s in widest}
     for n, night in enumerate(nights):
         dry_tonight = {name for name, first, last in events if first <= night <= last}
         spans = {s: open_spans(site, s, night) for s in {z.surface for z in zones.values()}}
@@ -116,6 +117,8 @@ def order_faults(
             held_by_soaks = limits["max_run_min"] < min(widest[zone.surface], zone.max_run)
             share = open_minutes / widest[zone.surface] if held_by_soaks else 1.0  # on a short night
             most = min(limits["max_run_min"] * share, open_minutes, zone.max_run)
+            if open_minutes <= tonight[zone.surface]:  # its soil leaves no room for more in hours as short
+                most = min(most, entry["make"]["longest_run_min"])
             full = at_once.get(zone.controller or "")
             crowded = full is not None and busy[zone.controller or ""] > 0.8 * full * open_minutes
             held = name in dry_tonight or zone.flow > min(carried[zone.branch], carried[pump_of[name]])
