@@ -122,15 +122,11 @@ def inner_point(rings: Rings) -> tuple[float, float]:
     >>> inner_point((np.array([[0.0, 0.0], [4.0, 0.0], [4.0, 2.0], [0.0, 2.0]]),))
     (2.0, 1.0)
     """
-    areas = [abs(_area(r)) for r in rings]
-    ring = rings[int(np.argmax(areas))]
-    shifted = ring - ring[0]
-    x, y = shifted.T
-    nx, ny = np.roll(x, -1), np.roll(y, -1)
-    cross = x * ny - nx * y
+    ring = rings[0] if len(rings) == 1 else rings[int(np.argmax([abs(_area(r)) for r in rings]))]
+    x, y, nx, ny, cross = _sides(ring)
     twice = cross.sum()
     if abs(twice) < 1e-9:
-        cx, cy = shifted.mean(axis=0)
+        cx, cy = x.mean(), y.mean()
     else:
         cx, cy = ((x + nx) * cross).sum() / (3 * twice), ((y + ny) * cross).sum() / (3 * twice)
     over = (y > cy) != (ny > cy)
@@ -146,8 +142,14 @@ def inner_point(rings: Rings) -> tuple[float, float]:
 
 def _area(ring: np.ndarray) -> float:
     """Signed area of a ring [m2]."""
+    return float(0.5 * _sides(ring)[-1].sum())
+
+
+def _sides(ring: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Corners of a ring from its first, x and y; the corners after them; twice the area each side spans [m, m2]."""
     x, y = (ring - ring[0]).T
-    return float(0.5 * (x * np.roll(y, -1) - np.roll(x, -1) * y).sum())
+    nx, ny = np.concatenate((x[1:], x[:1])), np.concatenate((y[1:], y[:1]))
+    return x, y, nx, ny, x * ny - nx * y
 
 
 def thinned(ring: np.ndarray, fine: float) -> np.ndarray:
