@@ -178,15 +178,12 @@ class Catch:
     days : int                 Of weather looked back on [d]: the driest quarter falls behind meanwhile, and rain comes.
     fewest : int               Days without which the full extra is kept [d].
     et : float                 Water for one millimetre of ET that turf cannot take [mm], at the caution "even".
-    et_followed : float        The same where the filter follows the dry places: what they miss is then seen, and made
-                               up for, as it happens [mm].
     soft : float               Water for one millimetre short of the firmness limit for a night [mm].
     """
 
     days: int = 42
     fewest: int = 21
     et: float = 9.0
-    et_followed: float = 6.0
     soft: float = 0.35
 
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 PLACE_SHARE = np.array([0.25, 0.5, 0.25])  # of a zone: its driest quarter, the half between, its wettest quarter
-STEPS = 6  # shares of the extra that are compared, from none to all
+STEPS = 6  # shares of the extra that are compared, from none to the most
 REFILL_LEVEL = 0.2  # [-] of the way from the firmness limit to the dry limit to which runs refill; as plans do
 EVEN_CHOICE = 0.005  # of the cost: shares that differ by less count about alike, so that none is left overnight [-]
 ROUNDED = 0.05  # to which the share of the extra is rounded [-]
@@ -160,7 +160,13 @@ class Weighed:
 
 
 def weigh(
-    ground: Ground, group: NDArray[np.int64], area: Floats, most: Floats, worth: Worth, first: int = 0
+    ground: Ground,
+    group: NDArray[np.int64],
+    area: Floats,
+    most: Floats,
+    worth: Worth,
+    first: int = 0,
+    up_to: float = 1.0,
 ) -> Weighed:
     """Choose how much of the extra each group of zones gets: what costs least by area.
 
@@ -176,19 +182,20 @@ def weigh(
     most : ndarray (Z,)    Share of mean catch at the full extra, `served_share` of `models.hydraulics` [-].
     worth : Worth
     first : int            Day from which the weather counts.
+    up_to : float          Most of the full extra that is compared [-]; above 1 more than the full one.
 
     Raises
     ------
-    ValueError   A share is not above 0 and at most 1.
+    ValueError   A share, also at `up_to`, is not above 0 and at most 1.
     """
-    if not ((most > 0) & (most <= 1)).all():
-        raise ValueError("most: every share must be above 0 and at most 1")
-    extra = np.linspace(0.0, 1.0, STEPS)
+    if not ((most > 0) & (most <= 1) & (up_to * (1.0 - most) < 1.0)).all():
+        raise ValueError("most: every share must be above 0 and at most 1, also at what it is compared up to")
+    extra = np.linspace(0.0, up_to, STEPS)
     course = played(ground, 1.0 - extra * (1.0 - most[:, None]), worth, first)
     cost = np.zeros((int(group.max(initial=-1)) + 1, STEPS))
     np.add.at(cost, group, course.cost * area[:, None])
     least = cost.min(axis=1, keepdims=True)
     weight = np.exp((least - cost) / (EVEN_CHOICE * np.maximum(least, 1e-9)))
-    chosen = np.round(weight @ extra / weight.sum(axis=1) / ROUNDED) * ROUNDED
+    chosen = np.minimum(np.round(weight @ extra / weight.sum(axis=1) / ROUNDED) * ROUNDED, up_to)
     share = 1.0 - chosen[group] * (1.0 - most)
     return Weighed(chosen, share, played(ground, np.stack((np.ones_like(share), share), axis=1), worth, first))

@@ -224,7 +224,7 @@ def _limits(planned: Planned) -> list[ZoneLimits]:
     plan, inputs, run = planned.plan, planned.inputs, planned.run
     columns = {
         "taw_mm": plan.taw,
-        "raw_mm": plan.raw[:, 0],
+        "raw_mm": inputs.depletion_fraction[:, 0] * plan.taw,
         "dry_limit_mm": inputs.fresh_limit[:, 0],
         "wet_limit_mm": plan.wet_limit[:, 0],
         "margin_mm": inputs.fresh_limit[:, 0] - plan.dry_limit[:, 0],

@@ -24,7 +24,7 @@ from scheduler.events import event_nights
 from scheduler.plan.inputs import Day, moisture_band
 from scheduler.plan.weathers import DRAWN, SEED, margin_share
 from scheduler.site import Site
-from scheduler.state.caution import CAUTION
+from scheduler.state.caution import CAUTION, STRICTEST
 from scheduler.state.demand import evening_demand, zone_etc
 from scheduler.state.evening import StartState, starting_state
 from scheduler.state.past_forecasts import PastForecasts, past_forecasts
@@ -45,7 +45,7 @@ class Lived:
     ----------
     word : str
     water : float   With what the soil misses at the end filled up, so that words are alike in that [m3].
-    dry : int       Zone-days on which the drier half of a zone passes its dry limit.
+    dry : int       Zone-days on which the drier half of a zone passes its dry limit, that of the strictest word for all.
     runs : int      Of zones.
     """
 
@@ -115,7 +115,8 @@ class _Stretch:
     ----------
     some : ndarray (Y,)                    Which zones of the site.
     kc : ndarray (Y, D)                    ETc over ETo on the date after each evening [-].
-    limit, margin, wet : ndarray (Y, D)    The band [mm].
+    limit, margin, wet : ndarray (Y, D)    The band of the word [mm].
+    strict : ndarray (Y, D)                Dry limit of the strictest word, by which all are compared [mm].
     closed : ndarray (Y, D)                Evenings on which a zone may not run.
     taw, longest, fraction : ndarray (Y,)  TAW [mm], longest run [mm], depletion fraction [-].
     served : ndarray (2, Y)                What of a run is counted by the plan, and reaches the drier half [-].
@@ -127,6 +128,7 @@ class _Stretch:
     kc: np.ndarray
     limit: np.ndarray
     margin: np.ndarray
+    strict: np.ndarray
     wet: np.ndarray
     closed: np.ndarray
     taw: np.ndarray
@@ -146,11 +148,13 @@ def _stretch(site: Site, first: date, night: date, told: PastForecasts, state: S
     usual_etc = coefficient * told.eto.mean()
     day = Day(usual_etc, adjusted_depletion_fraction(zones.depletion_fraction, usual_etc), events)
     band = moisture_band(site, state, None, day, margin_share(site, several=True), [])
+    strict = moisture_band(replace(site, caution=STRICTEST), state, None, day, 0.0, [])
     return _Stretch(
         some=some,
         kc=coefficient[some],
         limit=band.limit[some],
         margin=band.margin[some],
+        strict=strict.limit[some],
         wet=band.wet[some],
         closed=events.dry[some],
         taw=state.taw[some],
@@ -187,7 +191,7 @@ def _played(site: Site, first: date, night: date, told: PastForecasts, state: St
     """One word over the evenings that have a forecast; other evenings do without water."""
     site, _ = with_weighed_catch(site, evening_demand(site, night, told.eto.shape[1]))
     s = _stretch(site, first, night, told, state)
-    start = 0.5 * s.limit[:, 0]
+    start = 0.5 * s.strict[:, 0]
     depletion = np.repeat(start[None], 2, axis=0)  # where runs are made for, and the drier half
     water, dry, runs = np.zeros(s.some.size), 0, 0
     for m, evening in enumerate(told.evening):
@@ -200,7 +204,7 @@ def _played(site: Site, first: date, night: date, told: PastForecasts, state: St
         p = adjusted_depletion_fraction(s.fraction, etc[:, None])[:, 0]
         for k, share in enumerate(s.served):
             depletion[k] = balance_day(depletion[k], gross * share, etc, rain, s.taw, p).depletion
-        dry += int((depletion[1] > s.limit[:, i] + TOLD.apart * s.taw).sum())
+        dry += int((depletion[1] > s.strict[:, i] + TOLD.apart * s.taw).sum())
     water += (depletion[0] - start) / s.served[0]
     area, zones = site.zones.area, len(site.zones) / s.some.size
     volume = area.sum() / area[s.some].sum() * (water * area[s.some]).sum() / 1000.0

@@ -25,7 +25,7 @@ from scheduler.plan.weathers import Weathers, margin_share, other_weathers, tail
 from scheduler.salinity.evening import SaltState, salt_dry_limit
 from scheduler.site import Site
 from scheduler.site.windows import NightWindow
-from scheduler.state.band import DRIEST_FLOOR, dry_limit
+from scheduler.state.band import DRIEST_FLOOR, dry_limit, eased_raw
 from scheduler.state.caution import CAUTION
 from scheduler.state.demand import Demand, expected_rain, zone_etc
 from scheduler.state.evening import StartState
@@ -117,7 +117,7 @@ def night_inputs(
         etc=etc,
         effective_rain=taken,
         taw=state.taw,
-        raw=p * state.taw[:, None],
+        raw=eased_raw(site, state.taw, p * state.taw[:, None]),
         dry_limit=band.limit - band.margin,
         wet_limit=band.wet,
         depletion=state.depletion,
@@ -215,8 +215,12 @@ def moisture_band(
     the band that a day's ET no longer fits into it.
     """
     taw, events = state.taw, day.events
-    fresh = dry_limit(site, taw, day.fraction * taw[:, None])
-    limit = fresh if salt is None else np.minimum(fresh, salt_dry_limit(site, salt, taw, day.fraction))
+    raw = day.fraction * taw[:, None]
+    fresh = dry_limit(site, taw, raw)
+    limit = fresh
+    if salt is not None:
+        eased = eased_raw(site, taw, raw) / raw
+        limit = np.minimum(fresh, eased * salt_dry_limit(site, salt, taw, day.fraction))
     limit = np.maximum(limit, DRIEST_FLOOR * taw[:, None])
     rules = [site.surfaces[s] for s in site.zones.surface]
     normal = np.array([r.firmness_limit for r in rules])

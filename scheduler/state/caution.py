@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Caution:
-    """How much dryness that only may come counts.
+    """How much dryness that only may come counts, and how dry turf may stand.
 
     Parameters
     ----------
@@ -15,17 +15,24 @@ class Caution:
     catch : float    Worth of ET missed where little is caught, against the ordinary [-].
     margin : float   Share of the spread of the estimate by which the plan stays inside the dry limit [-].
     tail : float     Weight of the driest fifth of weathers for the surfaces served first [-].
+    met : float      Share of its ET that turf can still take at the dry limit, where no floor is told [-].
+    extra : float    Most of the extra for uneven catch [-]: 1 gives the drier half of a zone its depth, 5/3 the driest
+                     quarter.
     """
 
     worth: float
     catch: float
     margin: float
     tail: float
+    met: float
+    extra: float
 
 
 # Compared in closed loop (tests/bench/README.md).
 CAUTION = {
-    "careful": Caution(2.0, 2.0, 0.5, 1.0),
-    "even": Caution(1.0, 1.0, 0.5, 0.0),
-    "lean": Caution(0.4, 1.0, 0.0, 0.0),
+    "careful": Caution(2.0, 2.0, 1.0, 1.0, 1.0, 5.0 / 3.0),
+    "even": Caution(1.0, 1.0, 0.25, 0.0, 1.0, 1.0),
+    "lean": Caution(0.4, 0.5, 0.0, 0.0, 0.85, 1.0),
 }
+
+STRICTEST = max(CAUTION, key=lambda word: CAUTION[word].met)  # lets turf dry least

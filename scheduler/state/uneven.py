@@ -73,10 +73,10 @@ def with_weighed_catch(site: Site, demand: Demand) -> tuple[Site, UnevenCatch | 
         etc[on], rain[on], raw[on], limit[on], taw[on], wet[on], zones.du_lq[on],
         np.where(zones.drained, owed, 0.0)[on], seen,
     )  # fmt: skip
-    missed = np.where(seen, CATCH.et_followed, CATCH.et)
-    price = Worth(missed * CAUTION[site.caution].catch, CATCH.soft, site.price_of_a_run)
+    word = CAUTION[site.caution]
+    price = Worth(CATCH.et * word.catch, CATCH.soft, site.price_of_a_run)
     first = max(len(past) - CATCH.days, 0)
-    found = weigh(ground, group[on], zones.area[on], served_share(zones.du_lq)[on], price, first)
+    found = weigh(ground, group[on], zones.area[on], served_share(zones.du_lq)[on], price, first, word.extra)
     share = site.net_share.copy()
     share[on] = found.share
     return replace(site, catch_share=share), UnevenCatch(surfaces, group, on, found, ground.owed, len(past) - first)

@@ -51,9 +51,9 @@ class SurfaceUneven(Part):
     """What the extra for uneven catch is on one surface, against run times made for its mean catch."""
 
     surface: SurfaceName = Field(description="The surface.")
-    extra: Share = Field(
+    extra: Amount = Field(
         description="Share of the full extra that is given [-]; the full one gives the drier half of a zone its depth, "
-        "mean depth over 0.4 + 0.6 DU_LQ."
+        "mean depth over 0.4 + 0.6 DU_LQ; more, up to the driest quarter's at 1.67, only where caution is careful."
     )
     longer: Amount = Field(description="By how much runs are longer for it [-], mean by area.")
     water_mm: float = Field(description="Water it takes over the days looked back on [mm], mean by area.")

@@ -90,7 +90,7 @@ def test_an_evening_s_runs_are_refills_of_open_zones_within_their_longest_run(mo
     monkeypatch.setattr(cautions, "reduced", lambda eto, rain, most: (np.array([0, 1]), np.array([0.75, 0.25])))
     monkeypatch.setattr(cautions, "refill", lambda *given: seen.append(given) or SimpleNamespace(depth=np.full(2, 6.0)))
     day = np.arange(4.0)
-    begin = {"kc": 0.5, "limit": 20.0, "margin": 1.0, "wet": 4.0}
+    begin = {"kc": 0.5, "limit": 20.0, "margin": 1.0, "strict": 19.0, "wet": 4.0}
     rows = {name: np.stack((v + day, v + 10 + day)) for name, v in begin.items()}
     stretch = cautions._Stretch(
         some=np.array([0, 1]), closed=np.array([[True, False, True, True], [False, True, False, False]]),
@@ -126,8 +126,8 @@ def test_a_word_s_life_is_counted_over_all_zones_and_filled_up_at_the_end(monkey
     site, place = SimpleNamespace(zones=zones, caution="plain"), {}
     apart = cautions.TOLD.apart * 100.0
     stretch = cautions._Stretch(
-        some=np.array([0, 3]), kc=np.ones((2, 2)), limit=np.array([[9.8, 9.8], [30.0 - apart] * 2]),
-        margin=np.zeros((2, 2)),
+        some=np.array([0, 3]), kc=np.ones((2, 2)), limit=np.full((2, 2), 50.0),
+        strict=np.array([[9.8, 9.8], [30.0 - apart] * 2]), margin=np.zeros((2, 2)),
         wet=np.zeros((2, 2)), closed=np.zeros((2, 2), dtype=bool), taw=np.full(2, 100.0), longest=np.full(2, 9.0),
         fraction=np.full(2, 0.9), served=np.array([[0.8, 0.8], [0.4, 0.4]]),
         groups=curve_number(["A"] * 4), usual=None,

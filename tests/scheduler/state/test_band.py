@@ -8,6 +8,7 @@ from scheduler.state.band import dry_limit, wet_limit
 
 FLOORS = {"green": None, "tee": 0.7, "rough": 0.0, "pitch": 0.995}
 SITE = SimpleNamespace(
+    caution="even",
     zones=SimpleNamespace(surface=np.array(list(FLOORS))),
     surfaces={s: SimpleNamespace(moisture_floor=f, firmness_limit=0.9) for s, f in FLOORS.items()},
 )
