@@ -66,12 +66,12 @@ class Worth:
 
     Parameters
     ----------
-    et : float or ndarray (Z,)   One mm of ET that turf cannot take [-].
+    et : float      One mm of ET that turf cannot take [-].
     soft : float    One mm short of the firmness limit, a night [-].
     run : float     One run [mm].
     """
 
-    et: float | Floats
+    et: float
     soft: float
     run: float
 
@@ -138,7 +138,7 @@ def played(ground: Ground, share: Floats, worth: Worth, first: int = 0) -> Cours
         taken += counts * ks[:, :, 0] * etc
         soft += counts * (wet[:, :, -1] > APART)
     leached = np.maximum(ground.owed[:, None] * water - drained, 0.0)  # still to be leached, with as much water
-    cost = water + leached + np.atleast_1d(worth.et)[:, None] * missed + worth.soft * harm + worth.run * runs
+    cost = water + leached + worth.et * missed + worth.soft * harm + worth.run * runs
     wanted = np.maximum(ground.etc[:, first:].sum(axis=1), 1e-9)[:, None]
     return Course(water, drained, missed, taken / wanted, soft, cost)
 
