@@ -30,7 +30,7 @@ class Caution:
 
 # Compared in closed loop (tests/bench/README.md).
 CAUTION = {
-    "careful": Caution(2.0, 2.0, 1.0, 1.0, 1.0, 5.0 / 3.0),
+    "careful": Caution(2.0, 2.0, 1.0, 1.0, 1.0, 4.0 / 3.0),
     "even": Caution(1.0, 1.0, 0.25, 0.0, 1.0, 1.0),
     "lean": Caution(0.4, 0.5, 0.0, 0.0, 0.85, 1.0),
 }

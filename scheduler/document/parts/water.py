@@ -53,7 +53,7 @@ class SurfaceUneven(Part):
     surface: SurfaceName = Field(description="The surface.")
     extra: Amount = Field(
         description="Share of the full extra that is given [-]; the full one gives the drier half of a zone its depth, "
-        "mean depth over 0.4 + 0.6 DU_LQ; more, up to the driest quarter's at 1.67, only where caution is careful."
+        "mean depth over 0.4 + 0.6 DU_LQ; up to a third more where caution is careful."
     )
     longer: Amount = Field(description="By how much runs are longer for it [-], mean by area.")
     water_mm: float = Field(description="Water it takes over the days looked back on [mm], mean by area.")

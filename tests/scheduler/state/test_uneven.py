@@ -39,9 +39,9 @@ def asked(tmp_path, monkeypatch):
     def ask(days=50, toml="", rain=0.0, change=lambda place: place, **files):
         seen = {}
 
-        def watched(ground, group, area, most, worth, first):
-            seen.update(ground=ground, group=group, area=area, most=most, worth=worth, first=first)
-            return weigh(ground, group, area, most, worth, first)
+        def watched(ground, group, area, most, worth, first, up_to):
+            seen.update(ground=ground, group=group, area=area, most=most, worth=worth, first=first, up_to=up_to)
+            return weigh(ground, group, area, most, worth, first, up_to)
 
         monkeypatch.setattr(uneven, "weigh", watched)
         folder = tmp_path / str(len(list(tmp_path.iterdir())))
@@ -109,7 +109,7 @@ def test_drained_zones_owe_the_leaching_that_holds_their_salt(asked, ec, thresho
 
 
 @pytest.mark.parametrize("word", sorted(CAUTION))
-def test_what_the_filter_follows_is_cheaper_to_miss_and_caution_makes_all_dearer(asked, word):
+def test_what_is_missed_is_dearer_by_the_word_for_caution_wherever_the_filter_follows(asked, word):
     # A probe that reads in G1 speaks for all greens; one without a reading speaks for nobody.
     _, _, seen, *_ = asked(
         toml=f'[planning]\ncaution = "{word}"\nprice_of_a_run = 2.5\n',
@@ -117,6 +117,5 @@ def test_what_the_filter_follows_is_cheaper_to_miss_and_caution_makes_all_dearer
         probe_sites="probe,zone,depth,from,until\na,G1,15,,\nsilent,F1,15,,\n",
     )
     assert seen["ground"].followed.tolist() == [True, False, True]
-    worth = CAUTION[word].catch * np.array([CATCH.et_followed, CATCH.et, CATCH.et_followed])
-    np.testing.assert_allclose(seen["worth"].et, worth)
+    assert (seen["worth"].et, seen["up_to"]) == (CAUTION[word].catch * CATCH.et, CAUTION[word].extra)
     assert (seen["worth"].soft, seen["worth"].run) == (CATCH.soft, 2.5)
