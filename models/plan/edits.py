@@ -28,6 +28,7 @@ NUMBERS = set(
     "stations_at_once zone_supply source_price source_daily source_monthly allocation tiers cuts "
     "pump_share source_open price_of_a_run caution".split()
 )
+LAST_DIGITS = 1e-9  # [-] of water: a sum at its limit may lie this far beyond
 WATER = ("source_daily", "source_monthly", "allocation", "cuts")  # of them, what says how much there is
 LIMITS = ("pump_capacity", "branch_capacity", "stations_at_once", "source_nightly", "source_monthly", "allocation")
 
@@ -63,14 +64,14 @@ def only_less_water(one: PlanInputs, other: PlanInputs) -> bool:
 
 
 def keeps_to_water(inputs: PlanInputs, run_time: Floats) -> bool:
-    """Whether run times keep every limit on water of some inputs.
+    """Whether run times keep every limit on water of some inputs, but for the last digits of a sum.
 
     Parameters
     ----------
     inputs : PlanInputs
     run_time : ndarray (Z, N, K)   Run times by the mix of sources that is drawn [min].
     """
-    volume = run_time * inputs.water_per_minute[:, None, None]
+    volume = run_time * inputs.water_per_minute[:, None, None] * (1.0 - LAST_DIGITS)
     by_night = volume.sum(axis=2)
     if by_night.sum() > inputs.allocation:
         return False

@@ -45,7 +45,7 @@ class Lived:
     ----------
     word : str
     water : float   With what the soil misses at the end filled up, so that words are alike in that [m3].
-    dry : int       Zone-days on which the drier half of a zone passes its dry limit, that of the strictest word for all.
+    dry : int       Zone-days on which the drier half of a zone passes its dry limit: that of the strictest word.
     runs : int      Of zones.
     """
 

@@ -43,6 +43,17 @@ def test_a_season_without_rain_gets_the_whole_extra_and_a_rainy_one_little():
     assert dry >= showery >= wet
 
 
+def test_more_than_the_full_extra_is_given_only_where_it_may_be():
+    dear = replace(WORTH, et=80.0)
+    given = (ground(0.0), np.zeros(1, dtype=int), np.ones(1), np.full(1, 0.82), dear, 0)
+    full, more = (weigh(*given, up_to) for up_to in (1.0, 4 / 3))
+    assert (full.extra[0], more.extra[0]) == (1.0, pytest.approx(4 / 3, abs=0.05))
+    assert more.share[0] == pytest.approx(1.0 - more.extra[0] * 0.18)  # of its mean catch
+    assert more.course.met[0, 1] > full.course.met[0, 1]
+    with pytest.raises(ValueError, match="compared up to"):
+        weigh(ground(0.0), np.zeros(1, dtype=int), np.ones(1), np.full(1, 0.4), dear, 0, 5 / 3)
+
+
 def test_turf_worth_more_gets_no_less_of_the_extra():
     found = [extra(ground(every(6, 18.0)), replace(WORTH, et=et)).extra[0] for et in (1.0, 4.0, 8.0, 16.0, 40.0)]
     assert found == sorted(found) and found[0] < found[-1]

@@ -490,7 +490,7 @@ def test_what_only_takes_water_away(changes, less):
 @pytest.mark.parametrize(
     ("limit", "keeps"),
     [
-        ({}, True), ({"allocation": 33.0}, True), ({"allocation": 32.9}, False),
+        ({}, True), ({"allocation": 33.0}, True), ({"allocation": 33.0 - 1e-12}, True), ({"allocation": 32.9}, False),
         # zone 0 takes 10 and 8 m3 (half of them from either source), zone 1 takes 6 and 9 m3 of the second
         ({"source_daily": [5.0, 13.0]}, True), ({"source_daily": [4.9, 13.0]}, False),
         ({"source_daily": [5.0, 12.9]}, False),

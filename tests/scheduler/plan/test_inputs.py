@@ -10,6 +10,7 @@ import pytest
 from scheduler.plan import inputs as plan_inputs
 from scheduler.plan.inputs import night_inputs
 from scheduler.site.windows import night_windows
+from scheduler.state.caution import CAUTION
 from scheduler.state.demand import evening_demand
 from scheduler.state.evening import StartState
 from tests.scheduler.site_folders import TOML, site
@@ -94,6 +95,24 @@ def test_a_moisture_floor_stands_in_place_of_raw(tmp_path):
     found = inputs(tmp_path, "[surface.green]\nmoisture_floor = 0.7\n[surface.fairway]\n", state=stands(spread=0))
     np.testing.assert_allclose(found.limit[0], 0.3 * 45.0)
     np.testing.assert_allclose(found.limit[1], found.depletion_fraction[1] * 45.0)
+
+
+def test_lean_plans_let_all_limits_give_by_as_much_as_the_word_lets_turf_dry(tmp_path, monkeypatch):
+    # The program, too, counts ET as met up to there; salt takes the same share of it as it takes of RAW.
+    word = '[planning]\nnights = 5\ncaution = "lean"\n'
+    floor = "[surface.fairway]\nmoisture_floor = 0.7\n"
+    place = site(tmp_path, TOML + WINDOW + word + floor, ZONES, weather=WEATHER)
+    demand, windows = evening_demand(place, NIGHT, 5), night_windows(place, NIGHT, 5)
+    monkeypatch.setattr(plan_inputs, "salt_dry_limit", lambda site, salt, taw, p: 0.8 * p * taw[:, None])
+    fresh, salty = (night_inputs(place, NIGHT, windows, demand, stands(spread=0.0), s) for s in (None, object()))
+    p = fresh.depletion_fraction[0]
+    raw = 45.0 * p
+    eased = raw + (1.0 - CAUTION["lean"].met) * (45.0 - raw)
+    np.testing.assert_allclose(fresh.limit, [eased, np.full(5, 13.5)])
+    np.testing.assert_allclose(fresh.plan.raw, [eased, 45.0 * fresh.depletion_fraction[1]])
+    np.testing.assert_allclose(salty.limit[0], 0.8 * eased)
+    np.testing.assert_allclose(salty.limit[1], np.minimum(13.5, 0.8 * 45.0 * fresh.depletion_fraction[1]))
+    np.testing.assert_allclose(salty.fresh_limit, fresh.limit)
 
 
 def test_limits_that_cross_are_said_and_the_dry_one_is_kept(tmp_path):

@@ -1,11 +1,11 @@
 """The weathers of a plan from the folder's forecasts, and the rain that is expected."""
 
-from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
 import pytest
 
+from models.choices import BAND
 from models.runoff import curve_number, effective_rain
 from scheduler.plan.weathers import ENOUGH, margin_share, other_weathers, tail_weight
 from scheduler.site import load_site
@@ -176,5 +176,10 @@ def test_what_caution_means(tmp_path):
     assert [CAUTION[w].worth for w in words] == sorted((CAUTION[w].worth for w in words), reverse=True)
     assert tail_weight(sites["careful"]).tolist() == [1.0, 0.0]  # the greens are served first
     assert not tail_weight(sites["even"]).any()
-    assert margin_share(sites["careful"], True) >= margin_share(sites["even"], True)
-    assert margin_share(sites["lean"], False) == margin_share(replace(sites["lean"], caution="even"), False)
+    # Each word is no less lean than the one before; where one weather stands for all none goes without a margin.
+    for name in ("worth", "catch", "margin", "met", "extra"):
+        values = [getattr(CAUTION[w], name) for w in words]
+        assert values == sorted(values, reverse=True) and values[0] > values[-1], name
+    assert [margin_share(sites[w], True) for w in words] == [CAUTION[w].margin for w in words]
+    alone = [max(CAUTION[w].margin, BAND.margin_share) for w in words]
+    assert [margin_share(sites[w], False) for w in words] == alone
