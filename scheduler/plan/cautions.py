@@ -20,6 +20,7 @@ from models.plan.inputs import Members
 from models.plan.refill import refill
 from models.runoff import curve_number, effective_rain
 from models.soil import adjusted_depletion_fraction, balance_day
+from models.uneven_catch import PLACE_SHARE, place_catch
 from scheduler.events import event_nights
 from scheduler.plan.inputs import Day, moisture_band
 from scheduler.plan.weathers import DRAWN, SEED, margin_share
@@ -27,6 +28,7 @@ from scheduler.site import Site
 from scheduler.state.caution import CAUTION, STRICTEST
 from scheduler.state.demand import evening_demand, zone_etc
 from scheduler.state.evening import StartState, starting_state
+from scheduler.state.filtered import followed
 from scheduler.state.past_forecasts import PastForecasts, past_forecasts
 from scheduler.state.uneven import with_weighed_catch
 from scheduler.supply import net_rates
@@ -120,6 +122,8 @@ class _Stretch:
     closed : ndarray (Y, D)                Evenings on which a zone may not run.
     taw, longest, fraction : ndarray (Y,)  TAW [mm], longest run [mm], depletion fraction [-].
     served : ndarray (2, Y)                What of a run is counted by the plan, and reaches the drier half [-].
+    catch : ndarray (3, Y)                 What places catch of its mean [-], `models.uneven_catch.place_catch`.
+    followed : ndarray (Y,)                Whether the filter would follow them: runs are then made for their mean.
     groups : ndarray (Z,)                  Curve numbers.
     usual : tuple                          Usual errors of forecasts.
     """
@@ -135,6 +139,8 @@ class _Stretch:
     longest: np.ndarray
     fraction: np.ndarray
     served: np.ndarray
+    catch: np.ndarray
+    followed: np.ndarray
     groups: np.ndarray
     usual: Any
 
@@ -161,6 +167,8 @@ def _stretch(site: Site, first: date, night: date, told: PastForecasts, state: S
         longest=(zones.max_run * zones.gross_rate)[some],
         fraction=zones.depletion_fraction[some],
         served=np.stack((site.net_share[some], served_share(zones.du_lq)[some])),
+        catch=place_catch(zones.du_lq[some]).T,
+        followed=followed(site)[some],
         groups=curve_number(zones.hydrologic_group.tolist()),
         usual=usual_courses(DRAWN, n, np.random.default_rng([SEED, night.toordinal()])),
     )
@@ -192,23 +200,29 @@ def _played(site: Site, first: date, night: date, told: PastForecasts, state: St
     site, _ = with_weighed_catch(site, evening_demand(site, night, told.eto.shape[1]))
     s = _stretch(site, first, night, told, state)
     start = 0.5 * s.strict[:, 0]
-    depletion = np.repeat(start[None], 2, axis=0)  # where runs are made for, and the drier half
+    caught = np.concatenate((s.served, s.catch))  # where runs are made for, the drier half, and the places
+    depletion = np.repeat(start[None], len(caught), axis=0)
     water, dry, runs = np.zeros(s.some.size), 0, 0
     for m, evening in enumerate(told.evening):
         i = int((evening - told.evening[0]) / np.timedelta64(1, "D"))
-        gross = _run_of(s, site, told, m, i, depletion[0])
+        gross = _run_of(s, site, told, m, i, _believed(s, depletion))
         water += gross
         runs += int((gross > 0).sum())
         etc = s.kc[:, i] * told.eto[m, 0]
         rain = effective_rain(np.array([[told.rain[m, 0]]]), s.groups)[0][s.some, 0]
         p = adjusted_depletion_fraction(s.fraction, etc[:, None])[:, 0]
-        for k, share in enumerate(s.served):
+        for k, share in enumerate(caught):
             depletion[k] = balance_day(depletion[k], gross * share, etc, rain, s.taw, p).depletion
         dry += int((depletion[1] > s.strict[:, i] + TOLD.apart * s.taw).sum())
-    water += (depletion[0] - start) / s.served[0]
+    water += (_believed(s, depletion) - start) / np.where(s.followed, 1.0, s.served[0])
     area, zones = site.zones.area, len(site.zones) / s.some.size
     volume = area.sum() / area[s.some].sum() * (water * area[s.some]).sum() / 1000.0
     return Lived(site.caution, float(volume), round(dry * zones), round(runs * zones))
+
+
+def _believed(s: _Stretch, depletion: np.ndarray) -> np.ndarray:
+    """What an evening would take each zone's depletion for, (Y,) [mm]: the mean of its places where a probe is heard."""
+    return np.where(s.followed, PLACE_SHARE @ depletion[2:], depletion[0])
 
 
 def _spread(zones: int) -> np.ndarray:

@@ -1,5 +1,6 @@
 """What each word for caution would have done, from the folder's own weather and forecasts."""
 
+from dataclasses import replace
 from datetime import timedelta
 from types import SimpleNamespace
 
@@ -98,7 +99,7 @@ def test_an_evening_s_runs_are_refills_of_open_zones_within_their_longest_run(mo
         some=np.array([0, 1]), closed=np.array([[True, False, True, True], [False, True, False, False]]),
         taw=np.full(2, 40.0), longest=np.array([5.0, 50.0]), fraction=np.full(2, 0.5),
         served=np.array([[0.5, 1.0], [0.4, 0.8]]),
-        groups=curve_number(["A", "D"]), usual=None, **rows,
+        catch=np.ones((3, 2)), followed=np.zeros(2, dtype=bool), groups=curve_number(["A", "D"]), usual=None, **rows,
     )  # fmt: skip
     told = SimpleNamespace(
         told_eto=np.array([[0.0, 0.0], [4.0, 5.0]]), told_amount=np.array([[0.0, 0.0], [60.0, 0.0]]),
@@ -132,7 +133,7 @@ def test_a_word_s_life_is_counted_over_all_zones_and_filled_up_at_the_end(monkey
         strict=np.array([[9.8, 9.8], [30.0 - apart] * 2]), margin=np.zeros((2, 2)),
         wet=np.zeros((2, 2)), closed=np.zeros((2, 2), dtype=bool), taw=np.full(2, 100.0), longest=np.full(2, 9.0),
         fraction=np.full(2, 0.9), served=np.array([[0.8, 0.8], [0.4, 0.4]]),
-        groups=curve_number(["A"] * 4), usual=None,
+        catch=np.ones((3, 2)), followed=np.zeros(2, dtype=bool), groups=curve_number(["A"] * 4), usual=None,
     )  # fmt: skip
     gross = [np.array([5.0, 0.0]), np.array([2.5, 0.0])]
     monkeypatch.setattr(cautions, "with_weighed_catch", lambda site, demand: (site, None))
@@ -153,3 +154,14 @@ def test_a_word_s_life_is_counted_over_all_zones_and_filled_up_at_the_end(monkey
     volume = 1000.0 / 500.0 * (filled * [100.0, 400.0]).sum() / 1000.0
     assert lived.water == pytest.approx(volume) and (lived.word, lived.runs) == ("plain", 4)
     assert lived.dry == 2  # the zones that are played stand for twice as many
+    # Where a probe is heard, runs are made for the mean of places that catch 0.6, 1 and 1.4 of it, each by its share of
+    # the zone: 4.9 + 5 - 3 + 5 - 1.5 in the driest, and so on; what is missing at the end fills the mean.
+    asked = []
+    monkeypatch.setattr(cautions, "_run_of", lambda s, site, told, m, i, depletion: asked.append(depletion) or gross[m])
+    heard = replace(stretch, followed=np.array([True, False]), catch=np.array([[0.6] * 2, [1.0] * 2, [1.4] * 2]))
+    monkeypatch.setattr(cautions, "_stretch", lambda *given: heard)
+    lived = cautions._played(site, NIGHT, NIGHT, told, None)
+    places = np.array([[4.9 - 3.0 + 5.0, 5.0, 5.0], [6.9 - 1.5 + 5.0, 5.0 - 2.5 + 5.0, 5.0 - 3.5 + 5.0]])  # 4.9 fills it
+    np.testing.assert_allclose(asked[1][0], places[0] @ [0.25, 0.5, 0.25])
+    filled[0] = 7.5 + places[1] @ [0.25, 0.5, 0.25] - 4.9
+    assert lived.water == pytest.approx(1000.0 / 500.0 * (filled * [100.0, 400.0]).sum() / 1000.0)
