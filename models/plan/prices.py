@@ -21,6 +21,7 @@ ORDER_MARGIN = 1.05  # above the ratio that is just strict [-]
 REST_SURCHARGE = 0.01  # for watering on another night than the one that needs it [-]; a tie-breaker, not a cost
 REST_SLOPE = 0.002  # and for each night further away [-]
 LARGEST_DISCOUNT = 0.95  # of tonight's price where rain is all but sure [-]
+FIRST_FILLED = 1e-3  # by rank, for water missing after the last night [-]; a tie-breaker: it weighs alike else
 CURVE_MARGIN = 1.02  # of a shortfall and of drainage above all they could save [-]
 # Limits that no price follows.
 UNPRICED = set(
@@ -175,7 +176,7 @@ def plan_prices(inputs: PlanInputs) -> Prices:
         wet=softness_share(inputs) * base * metre[:, None] * inputs.wet_weight,
         drainage=drainage_value(inputs) * base * metre[:, None],
         shortfall=shortfall_value(inputs) * dry[:, None],
-        terminal=PRICES.last_night * dearest * metre / inputs.net_share,
+        terminal=PRICES.last_night * dearest * metre / inputs.net_share * (1.0 + FIRST_FILLED * place),
         water=per_m3 * volume,
         ratio=ratio,
         insured=inputs.caution * base * metre,

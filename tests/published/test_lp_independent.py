@@ -121,10 +121,11 @@ def textbook(p: PlanInputs) -> float:
     # columns and rows of the zones
     for z in range(nz):
         m3_a_mm = p.area[z] / 1000
-        dry = base * ratio ** (len(ranks) - 1 - ranks.index(p.priority[z])) * m3_a_mm
+        behind = len(ranks) - 1 - ranks.index(p.priority[z])  # ranks that give way before it
+        dry = base * ratio**behind * m3_a_mm
         led, wasted, own = own_course(p, z)
         own = own or {nn - 1}
-        program.column(("missing", z), 1.5 * dearest * m3_a_mm / share[z])
+        program.column(("missing", z), 1.5 * dearest * m3_a_mm / share[z] * (1 + 0.001 * behind))
         target = (p.wet_limit[z, -1] + p.dry_limit[z, -1]) / 2
         for n in range(nn):
             limit, half = p.dry_limit[z, n], (p.dry_limit[z, n] + p.taw[z]) / 2
