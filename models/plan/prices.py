@@ -21,7 +21,7 @@ ORDER_MARGIN = 1.05  # above the ratio that is just strict [-]
 REST_SURCHARGE = 0.01  # for watering on another night than the one that needs it [-]; a tie-breaker, not a cost
 REST_SLOPE = 0.002  # and for each night further away [-]
 LARGEST_DISCOUNT = 0.95  # of tonight's price where rain is all but sure [-]
-FIRST_FILLED = 1e-3  # by rank, for water missing after the last night [-]; a tie-breaker: it weighs alike else
+FIRST_FILLED = 1e-3  # a rank, of the price of water missing after the last night [-]: of equals the first is filled
 CURVE_MARGIN = 1.02  # of a shortfall and of drainage above all they could save [-]
 # Limits that no price follows.
 UNPRICED = set(
