@@ -161,7 +161,7 @@ def test_a_word_s_life_is_counted_over_all_zones_and_filled_up_at_the_end(monkey
     heard = replace(stretch, followed=np.array([True, False]), catch=np.array([[0.6] * 2, [1.0] * 2, [1.4] * 2]))
     monkeypatch.setattr(cautions, "_stretch", lambda *given: heard)
     lived = cautions._played(site, NIGHT, NIGHT, told, None)
-    places = np.array([[4.9 - 3.0 + 5.0, 5.0, 5.0], [6.9 - 1.5 + 5.0, 5.0 - 2.5 + 5.0, 5.0 - 3.5 + 5.0]])  # 4.9 fills it
+    places = np.array([[4.9 - 3.0 + 5.0, 5.0, 5.0], [6.9 - 1.5 + 5.0, 5.0 - 2.5 + 5.0, 5.0 - 3.5 + 5.0]])
     np.testing.assert_allclose(asked[1][0], places[0] @ [0.25, 0.5, 0.25])
     filled[0] = 7.5 + places[1] @ [0.25, 0.5, 0.25] - 4.9
     assert lived.water == pytest.approx(1000.0 / 500.0 * (filled * [100.0, 400.0]).sum() / 1000.0)
