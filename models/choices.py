@@ -27,8 +27,8 @@ class Band:
 
     Parameters
     ----------
-    margin_share : float       Of the spread of an estimate by which a plan for one weather stays inside the dry limit at
-                               least [-]; for several the word for caution says it.
+    margin_share : float       Of the spread of an estimate by which a plan for one weather keeps inside the dry limit
+                               at least [-]; for several the word for caution says it.
     margin_followed : float    Of that share where probes are heard: the filter then follows the dry places too [-].
     widest_margin : float      That margin at most, of the dry limit [-].
     event_wet_weight : float   Softness around an event against softness on an ordinary night [-].

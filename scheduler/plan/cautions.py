@@ -221,7 +221,7 @@ def _played(site: Site, first: date, night: date, told: PastForecasts, state: St
 
 
 def _believed(s: _Stretch, depletion: np.ndarray) -> np.ndarray:
-    """What an evening would take each zone's depletion for, (Y,) [mm]: the mean of its places where a probe is heard."""
+    """What an evening would take each depletion for, (Y,) [mm]: the mean of the places where a probe is heard."""
     return np.where(s.followed, PLACE_SHARE @ depletion[2:], depletion[0])
 
 
