@@ -9,6 +9,7 @@ from typing import Any
 from scheduler import edge
 from scheduler.document.parts import PlanDocument, StateFrom, ZonePart
 from scheduler.edge import wall
+from scheduler.errors import counted
 from scheduler.sheets.names import PLURALS, listed, natural_key, zone_name
 
 STATE_WORDS = {
@@ -86,7 +87,7 @@ def finish_words(running: Sequence[ZonePart], units: str) -> str:
     for time in sorted({z.finish_by for z in running if z.finish_by}):
         own = [z for z in running if z.finish_by == time]
         late = sum(wall(z.cycles[-1].end) > wall(time) for z in own)
-        which = "All" if len(own) == len(running) else f"{len(own):,} zones"
+        which = "All" if len(own) == len(running) else counted(len(own), "zone")
         wanted = edge.format_time(wall(time), units)
         if late:
             lines.append(f"{which} should be done by {wanted}: {late:,} {'runs' if late == 1 else 'run'} past it.")

@@ -125,6 +125,8 @@ def test_the_log_begins_within_the_days_there_are():
         return learn._first_night(SimpleNamespace(applied=applied), pd.Timestamp("2026-07-10").date(), days)
 
     assert [first("2026-07-04", "2026-07-06"), first("2026-06-01"), first("2026-07-09", "2026-07-10")] == [3, 0, 8]
+    assert learn._first_night(SimpleNamespace(applied=pd.DataFrame({"night": pd.to_datetime(["2026-07-12"])})),
+                              pd.Timestamp("2026-07-14").date(), days) == 9  # fmt: skip
 
 
 def test_changes_are_judged_by_what_was_told():

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
+from scheduler.feeds import geojson_series
 from scheduler.feeds.bulletin import Refused
 from scheduler.feeds.daily_arrays import read_daily_arrays
 from scheduler.feeds.geojson_series import read_geojson_series
@@ -50,6 +51,13 @@ def test_members_of_daily_arrays_are_rows_of_their_own():
     second = rows[rows["member"] == "member02"]
     assert second["tmax"].tolist() == pytest.approx([25.0, 25.0])
     assert second["tmin"].tolist() == [10.0, 10.0]  # given once, it is every member's
+
+
+def test_arrays_of_a_single_date_are_read():
+    document = json.loads(arrays(temperature_2m_max=[28.0], temperature_2m_min=[11.0]))
+    document["daily"]["time"] = ["2026-07-14"]
+    rows = read_daily_arrays(json.dumps(document).encode(), "America/Los_Angeles").rows
+    assert rows[["date", "tmin"]].to_numpy().tolist() == [["2026-07-14", 11.0]]
 
 
 def test_days_of_another_clock_are_said():
@@ -134,6 +142,19 @@ def test_a_moment_of_a_time_series_is_counted_once():
     assert (bulletin.latitude, bulletin.longitude) == (36.6, -121.9)
 
 
+def test_a_time_series_begins_with_its_first_day_and_is_no_longer_than_the_longest(monkeypatch):
+    # Two entries: one day and a half from local midnight; the first day is spoken of by its first entry alone.
+    start = datetime(2026, 7, 14, 7, tzinfo=UTC)
+    entries = [entry(start + timedelta(hours=6 * k), 20.0, {"next_6_hours": amount(0.0)}) for k in (0, 1, 2, 3, 4)]
+    rows = read_geojson_series(series(entries), LOS_ANGELES).rows
+    assert rows["date"].tolist()[0] == "2026-07-14"
+    monkeypatch.setattr(geojson_series, "LONGEST", 5)
+    assert len(read_geojson_series(series(entries), LOS_ANGELES).rows) == len(rows)
+    monkeypatch.setattr(geojson_series, "LONGEST", 4)
+    with pytest.raises(Refused, match="no time series"):
+        read_geojson_series(series(entries), LOS_ANGELES)
+
+
 def test_a_six_hour_amount_over_midnight_is_divided():
     start = datetime(2026, 7, 14, 4, tzinfo=UTC)  # 21:00 local of 13 July: three of six hours before midnight
     entries = [
@@ -170,6 +191,15 @@ def layers(**more):
         **more,
     }
     return json.dumps({"geometry": {"type": "Polygon", "coordinates": [square]}, "properties": properties}).encode()
+
+
+def test_the_chance_of_rain_of_a_day_is_the_greatest_of_its_hours_as_a_share():
+    chance = layer(
+        "wmoUnit:percent", ("2026-07-14T07:00:00+00:00/PT12H", 20), ("2026-07-14T19:00:00+00:00/PT12H", 60),
+        ("2026-07-15T07:00:00+00:00/PT24H", 5),
+    )  # fmt: skip
+    rows = read_interval_layers(layers(probabilityOfPrecipitation=chance), LOS_ANGELES).rows
+    assert rows["rain_probability"].tolist()[:2] == [0.6, 0.05]
 
 
 def test_equal_neighbours_of_a_layer_stand_for_both_days():

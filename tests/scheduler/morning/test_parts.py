@@ -117,6 +117,9 @@ def test_a_flush_reached_a_probe_that_rose_or_read_full(place, monkeypatch):
     before[:], last[4] = NAN, NAN  # what read only after still tells where it stands
     found = report._flush_effects(place, NIGHT, own, None, np.array([True, False]))
     assert [(e.probe, e.reached) for e in found] == [("p1", True), ("p2", None), ("p0", None)]
+    before[0], last[0], highest[0] = 0.2, NAN, NAN  # and one that read only before, where it stood
+    found = report._flush_effects(place, NIGHT, own, None, np.array([True, False]))
+    assert [e.moisture[0] for e in found if e.probe == "p0"] == [0.2]
 
 
 def seen(**given):

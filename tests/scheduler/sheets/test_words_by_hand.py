@@ -233,9 +233,9 @@ def test_who_runs_when_and_why_and_who_waits():
     [
         ([at(23, 5)] * 2, "All should be done by 23:05, and are."), ([at(23, 4)] * 2,
         "All should be done by 23:04: 2 run past it."),
-        ([at(23, 5), None], "1 zones should be done by 23:05, and is."),
+        ([at(23, 5), None], "1 zone should be done by 23:05, and is."),
         ([at(23, 5), at(23)],
-        "1 zones should be done by 23:00: 1 runs past it. 1 zones should be done by 23:05, and is."),
+        "1 zone should be done by 23:00: 1 runs past it. 1 zone should be done by 23:05, and is."),
         ([None, None], ""),
     ],
 )  # fmt: skip
@@ -265,6 +265,8 @@ def test_zones_of_a_surface_inside_their_own_bands(monkeypatch):
     wide = zone("G4", limits=SimpleNamespace(wet_limit_mm=0.0, dry_limit_mm=10.6, taw_mm=40.0))
     (other,) = coming.moisture_bands(plan_of(own[0], wide))
     assert other["typical"] and other["next_dry"] == ""
+    wet = zone("G5", limits=SimpleNamespace(wet_limit_mm=1.6, dry_limit_mm=10.0, taw_mm=40.0))
+    assert coming.moisture_bands(plan_of(own[0], wet))[0]["typical"] is True  # of the wet limits alone, too
     assert coming._below_full(0.0, "metric") == "full"
     words = coming._band_words("Greens", np.array([-0.1, 0.25, 1.1]))
     assert words == "Greens: the median zone is now wetter than the wet limit, at the end drier than the dry limit."
