@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from itertools import combinations, product
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -72,6 +73,28 @@ def test_what_is_taken_off_runs_on_the_limits_of_what_has_no_place():
     last = [order.index(3) == 3 for order in orders]
     assert 10 < sum(last) < 30  # mostly, what missed a place before comes last
     assert all(search._drawn(cost) in (3, 4) for _ in range(10))
+
+
+@pytest.mark.parametrize(("start", "drawn", "moment"), [(20, 0.49, 25.0), (20, 0.5, 7.0), (NOWHERE, 0.0, 7.0)])
+def test_a_place_is_cleared_about_the_middle_of_a_cycle_that_stands_in_half_the_rounds(start, drawn, moment):
+    search, asked = putting_back(night([0, 1], [10, 10], [2, 3]), [start, NOWHERE]), []
+    search.random = SimpleNamespace(
+        uniform=lambda low, high: 7.0 if (low, high) == (0, search.board.steps) else None,
+        random=lambda count=None: drawn if count is None else np.zeros(count),
+    )
+    search._around = lambda target, at: asked.append((target, at)) or []
+    search._order = lambda target, off, cost: asked.append(off) or []
+    assert search._round(0, np.zeros(2, dtype=int), np.inf) is True
+    assert asked == [(0, moment), [] if start == NOWHERE else [0]] and search.start[0] == NOWHERE
+
+
+def test_ranks_give_way_only_where_some_stand_last_and_something_is_left(monkeypatch):
+    job, ranked = night([0, 1], [10, 10], [2, 3]), night([0, 1], [10, 10], [2, 3], finish_rank=np.array([0, 1]))
+    monkeypatch.setattr(cutting, "GivingWay", lambda job, board, items: SimpleNamespace(run=lambda: [Item(1, 4)]))
+    whole, short = (SimpleNamespace(left=np.array(left), board="board", items=[]) for left in ([0, 0], [0, 5]))
+    assert cutting.in_order(job, short) is short and cutting.in_order(ranked, whole) is whole
+    found = cutting.in_order(ranked, short)
+    assert (found.board, found.left.tolist()) == ("board", [0, 4])
 
 
 def test_of_starts_as_tight_the_latest_is_taken():
