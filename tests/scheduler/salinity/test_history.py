@@ -52,6 +52,32 @@ def test_a_zone_that_catches_unequal_water_drains_more_and_keeps_more_in_its_dry
     assert found.depth.sum(axis=1) == pytest.approx(39 * 5.0 * np.ones(3))
 
 
+def test_a_follower_is_told_day_by_day_whether_the_night_before_is_known_and_what_was_sampled_there(tmp_path):
+    log = "night,zone,minutes\n" + "".join(f"{s.NIGHT - timedelta(days=d)},G2,20\n" for d in (20, 19, 18))
+    place = s.salty(tmp_path, samples=SAMPLES + f"{s.NIGHT - timedelta(days=10)},G2,15,9.0\n", applied=log)
+    layers, past = site_layers(place), evening_demand(place, s.NIGHT, 1).past
+    samples, seen = layer_samples(place, past["date"].max()), []
+
+    def after(i, before, day, salt_in, known, told):
+        assert before.salt.shape == day.salt.shape == (1, 2) and salt_in.shape == (1,)
+        seen.append((past["date"][i], known, told))
+        return day.salt * 1.01  # and what it makes of the day is where the next begins
+
+    begun = []
+    follower = SimpleNamespace(readings=SimpleNamespace(zones=np.array([1])), starts=begun.append, after=after)
+    given = (place, layers, np.full(3, 1.4), np.array([0, 1, 1]), past, samples, s.NIGHT)
+    found = salt_history(*given, follower)
+    assert [d for d, _, _ in seen] == past["date"].tolist()[1:] and begun[0].shape == (1, 2)
+    # the night of 18 to 20 days before is in the log: the date after each is one of known water
+    assert [(pd.Timestamp(s.NIGHT) - d).days for d, known, _ in seen if known] == [19, 18, 17]
+    assert [(d, told) for d, _, told in seen if told] == [
+        (pd.Timestamp(s.NIGHT) - timedelta(days=10), [(0, 1, pytest.approx(9.0))])
+    ]
+    alone = salt_history(*given)
+    np.testing.assert_allclose(found.ece[:2], alone.ece[:2])  # rows before are the balance alone
+    assert (found.path[2, :, 1] == pytest.approx(1.01 * alone.path[2, :, 1])) and found.ece[2, 0] > alone.ece[2, 0]
+
+
 def test_the_log_of_salts_takes_volume_where_no_minutes_are_told(tmp_path):
     days = pd.Series(pd.date_range(s.NIGHT - timedelta(days=4), s.NIGHT))
     told = [f"{s.NIGHT - timedelta(days=d)}" for d in (3, 2, 1, 0)]
