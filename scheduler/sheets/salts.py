@@ -15,6 +15,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from scheduler import edge
+from scheduler.errors import counted
 from scheduler.files import write_atomic
 from scheduler.salinity.records import Course, SaltEvent, SaltReport
 from scheduler.sheets.charts import ALERT, INK, QUIET, WATER, WIDTH, _line, _points, _svg, _text
@@ -133,7 +134,7 @@ def days_words(days: float) -> str:
         return "not rising to it" if not np.isfinite(days) else "over a year"
     if days <= 0:
         return "above it now"
-    return "1 day" if round(days) == 1 else f"{max(days, 1):.0f} days"
+    return counted(max(round(days), 1), "day")
 
 
 def zone_row(report: SaltReport, z: int) -> dict[str, str]:
