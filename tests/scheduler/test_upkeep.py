@@ -37,6 +37,13 @@ def test_a_zone_leaches_on_the_nights_it_is_watered_anyway(open_nights, refilled
     assert found[0] == pytest.approx(EACH * np.array(refilled))
 
 
+def test_rain_puts_off_the_night_that_leaches():
+    # 4, 9 (watered: 14 would pass 12), then 5, 5 as rain makes up for the day, 10, and 15 would pass it
+    inputs = plan(1, 5, depletion=4.0, dry_limit=12.0, effective_rain=[[0.0, 0.0, 5.0, 0.0, 0.0]])
+    found = upkeep_depths(inputs, np.array([0]), np.ones((1, 5), dtype=bool), np.array([3.7]), np.array([1.4]))
+    assert found[0] == pytest.approx(EACH * np.array([0, 9, 0, 0, 10]))
+
+
 def test_no_upkeep_with_water_that_cannot_hold_the_limit():
     found = upkeep_depths(
         plan(1, 3, depletion=19.0), np.array([0]), np.ones((1, 3), bool), np.array([1.0]), np.array([6.0])
