@@ -321,6 +321,7 @@ def test_a_flag_that_goes_on_is_lengthened_and_one_no_longer_raised_is_withdrawn
     assert spans(ledger) == [("stuck", 1000, 2600), ("spike", 1500, 1500)]  # the spike is older than what was examined
     assert bring_flags(ledger, [flag(1000, 2600)], 900) == Counts(same=1, withdrawn=1)
     assert spans(ledger) == [("stuck", 1000, 2600)]
+    assert bring_flags(ledger, [flag(1000, 2600)], 900) == Counts(same=1)  # withdrawn once, not at every reading
     assert bring_flags(ledger, [flag(1000, 2600), flag(1500, 1500, "spike")], 900).changed == 1  # raised again
     assert len(spans(ledger)) == 2
 

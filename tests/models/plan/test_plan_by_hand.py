@@ -143,6 +143,13 @@ def test_the_ratio_of_ranks_by_hand():
     assert prices.rank_ratio(many) == pytest.approx(1e10 ** (1 / 7))  # held to the whole spread
 
 
+@pytest.mark.parametrize("controllers", [[0, 0, 1, 1], [1, 1, 0, 0]])
+def test_the_widest_spread_of_any_controller_counts(controllers):
+    flow = FLOW * np.array([3.0, 1.0, 2.0, 1.0])
+    p = plan(4, 1, flow=flow, controller_of_zone=controllers, stations_at_once=[2.0, 2.0])
+    assert prices.station_spread(p) == pytest.approx(3.0)
+
+
 def test_nights_are_told_apart_by_a_hundredth():
     # its own nights are 1 and 4 of six; the others dearer by 0.01 and 0.002 a night away; tonight cheaper by the chance
     # that rain wastes it, 0.95 at most
