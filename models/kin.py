@@ -118,7 +118,7 @@ class Spreads:
     Factors are natural logarithms [-], per day errors are shares of the day's amount [-].
     """
 
-    microclimate_kin: float = 0.17
+    microclimate_kin: float = 0.12
     microclimate_exposure: float = 0.06
     microclimate_own: float = 0.08
     rate_kin: float = 0.06

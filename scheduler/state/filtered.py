@@ -30,7 +30,7 @@ from scheduler.state.readings import Sensors, evening_readings, read_together, s
 
 LONGEST_RUN, SHORTEST_RUN = 60, 10  # [d] the filter runs over
 WORK = 3.0e7  # covariance entries times days a run may cost, about a second
-LATER, LATEST = 1.5, 0.8  # [-] of p where ET slackens, in the mean of soils, over that plans keep to; p at most
+LATER, LATEST = 2.0, 0.8  # [-] of p where ET slackens, in the mean of soils, over that plans keep to; p at most
 LEAST_DAYS = 5  # [d] of weather without which the filter is not run
 LEAST_READINGS = 3  # evenings with a believed reading without which it is not run
 
