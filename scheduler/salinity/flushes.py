@@ -21,8 +21,8 @@ wider. A day over the threshold is bought with about 0.6 mm on all zones (`tests
 Shares of water and larger stages were compared when ECe still went over porosity and not over the paste: they rank the
 choices and are not figures of today. On the held-out soils of tests/physics (Richards' equation, uneven catch, probes
 that read wrong) 62 % of 121 and 74 % of 129 flushes ended within 20 % of their forecast; of greens 76 % of 193, of tees
-42 % of 57. What a flush takes away comes within a tenth of its forecast; what misses is where a zone was believed to
-stand, above all where it gets or wants other water than was told.
+42 % of 57, before what lingers of a deep night was told on the next evening (`models.lingering`). What misses now is
+where a zone was believed to stand, above all where it gets or wants other water than was told.
 """
 
 from __future__ import annotations
