@@ -132,7 +132,7 @@ def document(*cycles, running=2, flushes=(), give_way=(), rung=Rung.FULL):
     night = SimpleNamespace(zones_running=running, volume_m3=120.0, minutes=90.0)
     return SimpleNamespace(
         site=SimpleNamespace(units="metric", zones=12, name="Links"),
-        nights=[night],
+        nights=[night, SimpleNamespace(zones_running=7, volume_m3=7.0, minutes=7.0)],
         rung=rung,
         night=NIGHT,
         zones=[SimpleNamespace(cycles=[c]) for c in cycles],
@@ -383,12 +383,12 @@ def test_the_doctor_plans_one_night_and_goes_through_all(monkeypatch):
     assert found[4:] == ["_solves", "clock"]
 
     def broken(folder):
-        raise InputProblems([Problem("zones.csv", 2, None, "x")])
+        raise InputProblems([Problem("zones.csv", 2, None, "x"), Problem("zones.csv", 3, None, "y")])
 
     monkeypatch.setattr(doctor, "load_site", broken)
     found = list(doctor.examine(Path("/x")))
     assert (
         not found[0].well
-        and found[0].words == "1 problem; the first: zones.csv, line 2: x"
+        and found[0].words == "2 problems; the first: zones.csv, line 2: x"
         and found[1:] == ["_writes"]
     )
