@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 
 from models.choices import TONIGHT
+from models.plan.solve import SolverFailed
+from scheduler.errors import NoPlan
 from scheduler.night import draft as drafts
 from scheduler.night import several, timetable
 from scheduler.night import tonight as tonight_
@@ -255,6 +257,54 @@ def test_several_weathers_are_planned_for_only_where_no_limit_binds(monkeypatch,
     solver = SimpleNamespace(program=SimpleNamespace(limit_time=lambda seconds: None))
     found = several._of_several(None, SimpleNamespace(plan=None), expected, lambda *_: solver)
     assert found is (run if runs else None)
+
+
+@dataclass(frozen=True)
+class Night:
+    plan: object
+    others: object = "others"
+    notes: tuple = ()
+
+
+@dataclass(frozen=True)
+class Arrays:
+    members: object = "members"
+
+
+@pytest.mark.parametrize(
+    ("members", "found", "alone", "notes"),
+    [
+        ("members", "several", False, 0),
+        ("members", None, True, 0),  # a shared limit binds: by rank, and no word of it
+        ("members", SolverFailed("late"), True, 1),
+        ("members", NoPlan("x"), True, 1),
+        (None, "several", True, 0),
+    ],
+)
+def test_a_night_is_of_several_weathers_or_of_the_expected_one_alone(monkeypatch, members, found, alone, notes):
+    def of_several(site, inputs, expected, loaded):
+        assert inputs.plan.members == "members" and expected.longest_search == 0.0
+        if isinstance(found, Exception):
+            raise found
+        return found
+
+    made = []
+
+    def loaded(arrays, needs, copies):
+        made.append((arrays.members, needs, copies))
+        return SimpleNamespace(longest_search=9.0)
+
+    monkeypatch.setattr(several, "with_standing", lambda site, inputs: inputs)
+    monkeypatch.setattr(several, "_of_several", of_several)
+    monkeypatch.setattr(
+        several, "runnable_night", lambda site, inputs, solver: ("alone", inputs, solver.longest_search)
+    )
+    inputs, run = several.night_of_weathers("site", Night(Arrays(members)), "needs", True, loaded)
+    assert made == [(None, "needs", None)]  # flushes are chosen for the expected weather
+    assert (inputs.plan.members, inputs.others) == ((None, None) if alone else ("members", "others"))
+    assert run == (("alone", inputs, 0.0) if alone else "several") and len(inputs.notes) == notes
+    if notes:
+        assert inputs.notes[0].kind == "step_down" and "for the expected weather alone" in inputs.notes[0].text
 
 
 def test_a_smaller_draft_counts_on_what_the_timetable_reached(monkeypatch):
