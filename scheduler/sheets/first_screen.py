@@ -5,11 +5,10 @@ Each function gives plain words and numbers for the template; nothing here decid
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
-
-import numpy as np
 
 from models.choices import BY_HAND
 from scheduler import edge
@@ -142,7 +141,7 @@ def tint(zone: ZonePart, depletion: float) -> int:
     """Step of a depletion in its zone's band: 0 beyond the wet limit, 4 beyond the dry one."""
     wet, dry = zone.limits.wet_limit_mm, zone.limits.dry_limit_mm
     place = (depletion - wet) / max(dry - wet, NARROWEST_BAND)
-    return int(np.searchsorted(STEPS, place - 1e-9 if place > 0 else place, side="right"))
+    return bisect_right(STEPS, place - 1e-9 if place > 0 else place)
 
 
 def changes(plan: PlanDocument) -> list[str]:
