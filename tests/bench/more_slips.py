@@ -136,8 +136,8 @@ MORE = (
     ("scheduler/state/uneven.py", "np.where(zones.drained, owed, 0.0)[on]", "owed[on]", "zones without drains leach"),
     (
         "scheduler/state/uneven.py",
-        "missed * CAUTION[site.caution].catch",
-        "missed",
+        "CATCH.et * word.catch",
+        "CATCH.et",
         "the manager's caution does not weigh uneven catch",
     ),
     (
