@@ -23,6 +23,13 @@ def test_capacity_of_two_layers():
     np.testing.assert_allclose(profile.paste_water, [[75.0, 75.0]])
 
 
+def test_a_zone_stands_by_the_saltier_of_its_roots_and_all_that_feeds_them():
+    # Roots in the upper 10 of 30 cm, the lower layer twice as thick: (3 + 2 * 6) / 3 = 5 over all, 3 in the roots.
+    profile = replace(one_zone(), thickness=np.array([[0.1, 0.2]]), rooted=np.array([[0.1, 0.0]]))
+    assert layers.standing_ece(profile, np.array([[3.0, 6.0]])).tolist() == pytest.approx([5.0])
+    assert layers.standing_ece(profile, np.array([[6.0, 3.0]])).tolist() == pytest.approx([6.0])
+
+
 def test_water_fills_the_top_then_the_bottom_then_drains():
     # Short of 5 mm above and 3 below; 10 mm come: 5 + 3 stay and 2 drain. No ET, f 1 and s 0.
     profile = one_zone(mixing=1.0, path_spread=0.0)

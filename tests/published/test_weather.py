@@ -123,6 +123,11 @@ def test_humidity_written_as_a_fraction_is_refused():
     assert "refused humidity" in route[0]
 
 
+def test_a_least_humidity_above_all_air_can_hold_is_refused():
+    _, route = eto_and_route([187], UCCLE, **(UCCLE_DAY | {"rhmin": [140.0], "rhmax": [np.nan]}))
+    assert "refused humidity" in route[0]
+
+
 def test_crossed_or_wild_temperatures_are_missing():
     eto, route = eto_and_route([10, 10], UCCLE, tmin=[20.0, 5.0], tmax=[10.0, 95.0])
     assert np.all(np.isnan(eto))

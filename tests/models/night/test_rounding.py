@@ -51,6 +51,12 @@ def test_a_short_run_is_lifted_where_the_limit_allows_and_dropped_where_not():
     assert (dropped.minutes[0], dropped.lifted[0], dropped.dropped[0]) == (0.0, False, True)
 
 
+def test_a_run_that_is_just_useful_is_neither_short_nor_lifted():
+    result = rounded([4.3, 4.0], [[1, 1]], [8.0], smallest=4.0)
+    assert result.minutes.tolist() == [4.0, 4.0]
+    assert not result.lifted.any() and not result.dropped.any()
+
+
 def test_a_very_short_run_is_lifted_only_for_a_zone_in_need():
     # 1 min of a smallest useful 4: less than half, so it is left out, unless the zone should run tonight.
     result = rounded([1.0, 1.0], [[1, 1]], [100.0], smallest=4.0, need=[False, True])

@@ -79,6 +79,11 @@ def test_limits_are_weighed_by_a_tenth_of_them_over_all_nights():
     assert found == [("allocation_tier", 0), ("pump_limit", 1), ("pump_limit", 0)]
 
 
+def test_dryness_spared_is_summed_over_days():
+    before, after = (SimpleNamespace(dry=np.array(dry)) for dry in ([[4.0, 6.0], [1.0, 0.0]], [[3.0, 1.0], [1.0, 0.5]]))
+    assert relax.Relaxed("pump_limit", "p", before, after, 0.0).less_dry.tolist() == [6.0, -0.5]
+
+
 def test_what_spares_the_first_served_most_is_told_first_and_what_changes_little_not_at_all(monkeypatch):
     # Zones of rank 1 and 2. By limit: dryness spared of each, and the bill.
     gains = {"p": ([0.0, 9.0], 3.0), "q": ([4.0, 0.0], 2.0), "r": ([0.1, 0.2], -0.6), "s": ([0.2, 0.2], 9.0)}
