@@ -31,7 +31,6 @@ from scheduler.site.units import conversion, price_per, quantity
         ("1000 gal", "m3", 3.785411784),
         ("ccf", "m3", 100 * 0.3048**3),
         ("hcf", "m3", 100 * 0.3048**3),
-        ("acre ft", "m3", 43560 * 0.3048**3),
     ],
 )
 def test_one_of_a_unit(written, inside, one):
