@@ -299,6 +299,8 @@ def test_upkeep_owes_what_is_left_of_a_flush_at_the_end_of_the_horizon(monkeypat
     assert upkeep.harm_after.tolist() == pytest.approx([7 * 0.39])
     assert upkeep.owed.tolist() == pytest.approx([0.5])  # 3.5 of the way from 3.0 to 4.0
     assert upkeep.owed_without.tolist() == [FLUSH.most_owed]  # 6.0 without: three flushes at most
+    found.view.mean[found.row, 3] = 3.25
+    assert flushes._upkeep(found, flush).owed_without.tolist() == pytest.approx([0.25])
 
 
 def test_a_limit_is_the_turf_s_or_what_a_week_s_rest_or_endless_flushing_allow():

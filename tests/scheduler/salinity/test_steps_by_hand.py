@@ -162,6 +162,8 @@ def test_the_log_s_minutes_are_depth_of_their_zone_and_night_and_cover_what_lies
     depth, logged, notes = _log(SimpleNamespace(zones=zones()), np.array([1, 0]), pd.Series(DATES), date(2026, 7, 12))
     assert np.flatnonzero(logged).tolist() == [2, 3, 4] and notes == []
     assert depth[0].sum() == depth[0, 2] == 2.5 and depth[1].sum() == depth[1, 4] == 5.0  # 10 x 0.25, 25 x 0.2
+    rows.loc[1, "night"] = pd.Timestamp("2026-06-20")  # a night before the dates is none of them
+    assert _log(SimpleNamespace(zones=zones()), np.array([1, 0]), pd.Series(DATES), None)[0][1].sum() == 1.0  # 5 x 0.2
 
 
 def test_samples_of_a_day_are_one_geometric_mean_and_a_zone_that_runs_twice_has_them_twice():

@@ -6,8 +6,10 @@ from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
+import pytest
+from pydantic import TypeAdapter
 
-from scheduler.whatif import ahead, apply
+from scheduler.whatif import ahead, apply, evening, relax, schema
 
 NIGHT = date(2026, 7, 15)  # a Wednesday
 
@@ -189,3 +191,44 @@ def test_an_evening_ahead_plans_for_the_dates_after_it_from_what_is_believed(mon
     seen["choices"] = ("so many nights a week",)
     world._arrays(2, NIGHT)
     assert world.week == ("week of", NIGHT, None)
+
+
+# --------------------------------------------------------------------------------------------------- nights and bills
+
+
+def test_nights_are_kept_as_evenly_as_may_be_and_the_earlier_ones_first():
+    # Two of five nights: gaps of 2, 2, 2 from the day before to the day after come first.
+    zones = np.array([True, False])
+    choice = SimpleNamespace(zones=zones, weeks=[((0, 1, 2, 3, 4), 2)])
+    shut = list(evening.patterns([choice], 6))
+    kept = [tuple(np.flatnonzero(~one[0]).tolist()) for one in shut]
+    assert len(kept) == 10 and kept[0] == (1, 3, 5) and kept[1] == (0, 2, 5)  # night 5 is in no week
+    assert evening._uneven((1, 3), (0, 1, 2, 3, 4)) == 12.0 and evening._uneven((0, 3), (0, 1, 2, 3, 4)) == 14.0
+    assert not any(one[1].any() for one in shut)
+
+
+@pytest.mark.parametrize(("chosen", "runs", "keeps"), [(True, True, True), (True, False, False), (False, True, False)])
+def test_the_standing_plan_keeps_a_case_s_water_as_chosen_and_as_run(monkeypatch, chosen, runs, keeps):
+    answers = iter((chosen, runs))
+    monkeypatch.setattr(evening, "only_less_water", lambda before, wanted: True)
+    monkeypatch.setattr(evening, "same_needs", lambda one, other: True)
+    monkeypatch.setattr(evening, "supply_shares", lambda plan, times: np.ones((1, 1, 1)))
+    monkeypatch.setattr(evening, "keeps_to_water", lambda plan, times: next(answers))
+    inputs = SimpleNamespace(plan="plan", windows="windows")
+    plan = SimpleNamespace(choices=(), inputs=inputs, needs="needs")
+    result = SimpleNamespace(run_times=lambda plan: np.ones((1, 1, 1, 1)))
+    usual = SimpleNamespace(plan=plan, run=SimpleNamespace(result=result, minutes_by_night=np.ones((1, 1))))
+    assert evening._keeps_already(plan, usual) is keeps
+
+
+def test_a_bill_is_of_all_nights_and_their_over_use(monkeypatch):
+    monkeypatch.setattr(relax, "over_use", lambda arrays, volume: (0.0, 0.5 * volume))
+    assert relax._bill(None, SimpleNamespace(cost=np.array([1.0, 2.0]), volume=np.array([10.0, 30.0]))) == 23.0
+
+
+def test_a_number_of_a_case_lies_within_its_limits_both_ends_allowed():
+    read = TypeAdapter(schema._number(0.0, 2.0, "0.5")).validate_python
+    assert [read(v) for v in (0, 0.5, 2)] == [0.0, 0.5, 2.0]
+    for outside in (-0.1, 2.1):
+        with pytest.raises(ValueError, match="a number from 0 to 2 is allowed, for example 0.5"):
+            read(outside)
