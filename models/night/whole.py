@@ -138,8 +138,8 @@ class WholeRuns:
         Parameters
         ----------
         effort : float   Cycles and grid steps gone through [-].
-        careful : bool   Every limit that is all but full counts, not only those with few cycles, where a fill also
-                         begins with the cycles of such limits as these alone allow them.
+        careful : bool   A fill also begins with the cycles of limits that are all but full, as these alone allow them;
+                         else only where something has no place, and with limits of few cycles.
         """
         self._fill_in_order()
         best, cost = self.start.copy(), self.wish_cost
@@ -150,12 +150,15 @@ class WholeRuns:
             if taste.rank and self.job.finish_rank is None:
                 continue
             jobs = [strict, self.job] if strict is not self.job else [self.job]
-            tight_first = {k: start for k, start in self._tight_first(careful).items() if start != NOWHERE}
-            tight = [(self.job, True)] if tight_first else []
-            for job, seeded in [*((job, False) for job in jobs), *tight]:
+            for job, seeded in [*((job, False) for job in jobs), (self.job, True)]:
+                first: dict[int, int] = {}
+                if seeded and (careful or (best == NOWHERE).any()):
+                    first = {k: start for k, start in self._tight_first(careful).items() if start != NOWHERE}
+                if seeded and not first:
+                    continue
                 board = Board(job)
                 dispatcher = Dispatcher(job, board)
-                dispatcher.stand(tight_first if seeded else {})
+                dispatcher.stand(first)
                 dispatcher.run(taste)
                 self._take(self._starts_on(board))
                 if job is strict and strict is not self.job:

@@ -664,6 +664,8 @@ def test_a_night_is_filled_moment_by_moment_where_order_leaves_something_missing
     assert said == [(2.0, True, {}), (2.0, False, {}), (2.0, False, {0: 5})]
     filled(job, 0.0, careful=False)
     assert said == [(2.0, True, {}), (2.0, False, {}), (2.0, False, {1: 7})]
+    filled(job, 0.0, {0: 40, 1: 20}, careful=False)  # all have a place, only late
+    assert said == [(2.0, True, {}), (2.0, False, {})]
 
 
 @pytest.mark.parametrize(("cycles", "careful", "laid"), [(20, False, 0.01), (21, False, None), (21, True, 0.05)])
