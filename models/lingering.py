@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 
-FEWEST = 10  # evenings of a spot below which it says nothing
+FEWEST = 7  # evenings of a spot below which it says nothing: a zone that runs every third night has as many in 21 days
 LEAST_APART = 1.5  # [mm] that the nights' water past field capacity must differ by, one standard deviation
-LEAST_NOISE = 0.5  # [mm] of a spot's readings about its line at least: how far the water itself is known
+LEAST_NOISE = 1.0  # [mm] of a spot's readings about its line at least: how far the water itself is known
 SPOT_APART = 0.1  # [-] between spots of one group: their sensors' swing, the water they catch (no source)
 UNKNOWN = 0.3  # [-] where nothing is known: soils of tests/physics lie between 0 and 0.5
 MOST = 0.8  # [-] at most
