@@ -199,6 +199,12 @@ def test_only_the_feeds_asked_for_are_asked_and_the_others_keep_their_state(monk
     assert len(receive.receive(site, NOW)) == 3
 
 
+def test_a_column_goes_in_front_of_the_others_by_the_mark_of_the_head():
+    found = receive._with_column(b"date;rain\r\n2026-07-14;0,5\r\n\r\n2026-07-15;1\r\n", "issued", "now")
+    assert found == b"issued;date;rain\nnow;2026-07-14;0,5\nnow;2026-07-15;1\n"
+    assert receive._header(b'"date"\tRain \r\nx,y') == ["date", "Rain"]
+
+
 def test_a_line_says_what_became_of_a_feed():
     lines = {came: str(receive.Receipt("west", "weather", came, 1200, "why", ("note",))) for came in Came}
     assert (

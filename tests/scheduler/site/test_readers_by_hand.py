@@ -330,7 +330,7 @@ def test_a_rate_tells_which_column_is_in_another_unit(rate, which):
 @pytest.mark.parametrize(
     ("rain", "inches"),
     [([0.5] * 8 + [0.0, NAN], True), ([0.5] * 7, False), ([0.2] * 8 + [4.0], True), ([0.2] * 8 + [4.1], False),
-     ([1.0] * 8, True), ([1.1] * 8, False)],
+     ([1.0] * 8, True), ([1.1] * 8, False), ([1.1] * 8 + [0.0] * 20, False), ([0.5] * 7 + [0.0] * 20, False)],
 )  # fmt: skip
 def test_rain_that_reads_like_inches(rain, inches):
     assert likely.rain_in_inches(np.array(rain)) == inches
