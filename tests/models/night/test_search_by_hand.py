@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from models.night import cutting, parts
+from models.night import cutting, dispatch, parts
 from models.night.board import Board
 from models.night.dispatch import Dispatcher, Taste
 from models.night.putting_back import PuttingBack
@@ -151,6 +151,16 @@ def test_what_is_weighed_at_a_moment_of_the_night():
     going = fill._score(np.array([0]), 20, column, Taste(1.0, 0.0, 0.0, 1.0))
     assert going[0] == pytest.approx(max(10 / 20, 4 * 10 / (5 * 20), 20 / (2 * 20)) + 0.15)
     assert fill._score(np.array([0]), 19, column, Taste(1.0, 0.0, 0.0, 1.0))[0] == pytest.approx(10 / 19)
+
+
+def test_with_many_zones_waiting_the_best_are_weighed_anew_and_the_best_of_them_runs(monkeypatch):
+    monkeypatch.setattr(dispatch, "AT_ONCE", 2)
+    job = night([0, 1, 2, 3, 4], [10] * 5, [6] * 5)  # a pump of 10: one at a time
+    fill, value, asked = Dispatcher(job, Board(job)), np.array([1.0, 5.0, 3.0, 4.0, 2.0]), []
+    fill._score = lambda zones, end, column, taste: asked.append(sorted(zones.tolist())) or value[zones]
+    fill._fill_moment(np.arange(5), 60, None)
+    assert asked[:2] == [[0, 1, 2, 3, 4], [1, 3]]
+    assert [k for k in range(5) if fill.left[k] == 0] == [1]
 
 
 def test_lengths_of_parts_are_tried_step_by_step_and_then_by_thirds():
