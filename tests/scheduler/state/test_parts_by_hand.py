@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from models.choices import SPREAD
-from scheduler.state import evening, quality
+from scheduler.state import demand, evening, quality
 from scheduler.state.caution import CAUTION
 from scheduler.state.demand import evening_demand
 from scheduler.state.evening import _spread
@@ -105,3 +105,52 @@ def test_an_evening_is_told_what_was_doubted_and_by_whom_it_was_heard(monkeypatc
     monkeypatch.setattr(evening, "lingers", lambda site, filtered: (len(site.probes), filtered))
     found = evening.evening_state(Place(), NIGHT, 1260, "demand", "rate")
     assert (found.used, found.lingers) == (7, (2, "filtered"))
+
+
+# ----------------------------------------------------------------------------------------------- forecasts in force
+
+
+def forecast(*rows):
+    columns = ["issued", "date", "member", "eto", "rain", "rain_probability"]
+    table = pd.DataFrame(rows, columns=columns)
+    return table.assign(issued=pd.to_datetime(table["issued"]), date=pd.to_datetime(table["date"]))
+
+
+def test_the_newest_forecast_is_in_force_for_the_dates_to_come_it_knows_the_et_of():
+    rows = forecast(
+        ("2026-07-13 06:00", "2026-07-13", "", 4.0, 1.0, 1.0),
+        ("2026-07-13 06:00", "2026-07-14", "", 4.1, 2.0, 0.5),
+        ("2026-07-13 06:00", "2026-07-15", "", 4.2, 9.0, 1.0),
+        ("2026-07-14 06:00", "2026-07-14", "", 5.0, 4.0, 0.25),
+        ("2026-07-14 06:00", "2026-07-15", "", 5.1, 8.0, 0.5),
+        ("2026-07-14 06:00", "2026-07-16", "", np.nan, 3.0, 1.0),
+        ("2026-07-14 06:00", "2026-07-17", "", 5.3, np.nan, 0.5),
+        ("2026-07-14 06:00", "2026-07-18", "", 5.4, 6.0, np.nan),
+    )
+    latest, older = demand._forecasts(rows, pd.Timestamp("2026-07-14"))
+    assert latest["date"].dt.day.tolist() == [15, 17, 18]  # today is no date to come; of the 16th no ET is known
+    assert latest["eto"].tolist() == [5.1, 5.3, 5.4]
+    assert latest["rain"].tolist() == [4.0, 0.0, 6.0] and latest["chance"].tolist() == [0.5, 0.0, 1.0]
+    # Up to today the newest that spoke of each date.
+    assert older["date"].dt.day.tolist() == [13, 14] and older.set_index("date")["rain"].tolist() == [1.0, 1.0]
+    assert older["eto"].tolist() == [4.0, 5.0]
+    empty, none = demand._forecasts(rows.iloc[:0], pd.Timestamp("2026-07-14"))
+    assert not len(empty) and not len(none)
+
+
+def test_members_of_a_forecast_are_one_mean_and_stand_beside_it():
+    rows = forecast(
+        ("2026-07-14 06:00", "2026-07-15", "b", 6.0, 8.0, 0.5), ("2026-07-14 06:00", "2026-07-15", "a", 4.0, 0.0, 1.0),
+    )  # fmt: skip
+    latest, _ = demand._forecasts(rows, pd.Timestamp("2026-07-14"))
+    assert (latest["eto"][0], latest["rain"][0], latest["chance"][0], latest["members"][0]) == (5.0, 2.0, 0.25, 2)
+    assert latest["single"][0].tolist() == [[4.0, 0.0], [6.0, 4.0]]
+
+
+def test_a_forecast_issued_after_this_date_is_not_told_and_older_ones_only_of_dates_gone():
+    rows = forecast(
+        ("2026-07-13 06:00", "2026-07-14", "", 4.0, 0.0, 1.0), ("2026-07-13 06:00", "2026-07-15", "", 4.0, 0.0, 1.0),
+        ("2026-07-14 23:59", "2026-07-15", "", 5.0, 0.0, 1.0), ("2026-07-15 00:00", "2026-07-16", "", 9.0, 0.0, 1.0),
+    )  # fmt: skip
+    found = demand._told_rows(SimpleNamespace(forecast=rows), pd.Timestamp("2026-07-14"))
+    assert found["eto"].tolist() == [4.0, 5.0] and found["date"].dt.day.tolist() == [14, 15]
