@@ -32,8 +32,10 @@ TESTS = {
         "tests/scheduler/document",
     ],
     "scheduler/document": DOCUMENT,
+    "scheduler/evening.py": ["tests/scheduler/test_evening_steps.py", "tests/scheduler/test_evening.py"],
     "scheduler/events.py": ["tests/scheduler/plan", "tests/scheduler/test_flushes.py", *DOCUMENT],
     "scheduler/feeds": ["tests/scheduler/feeds"],
+    "scheduler/ledger": ["tests/scheduler/ledger", "tests/scheduler/test_ledger.py"],
     "scheduler/morning": [
         "tests/scheduler/morning",
         "tests/scheduler/test_walking.py",
@@ -60,6 +62,7 @@ TESTS = {
         "tests/scheduler/test_season.py",
         "tests/end_to_end/test_season_account.py",
     ],
+    "scheduler/sheets": ["tests/scheduler/sheets"],
     "scheduler/site": [
         "tests/scheduler/site",
         "tests/scheduler/test_windows.py",

@@ -162,10 +162,12 @@ class State:
 )
 def test_where_nothing_is_known_zones_stand_as_the_last_plan_reckoned(monkeypatch, observed, used, logged, reckoned):
     state = State(np.array([1.0, 2.0, 3.0]), np.array([40.0, 5.0, 40.0]), used, logged)
-    monkeypatch.setattr(scaled, "evening_state", lambda *_: state)
-    monkeypatch.setattr(scaled, "net_rates", lambda site: None)
-    told = of_tonight(depletion=np.array([10.0, 9.0, NAN]))
-    found = _state(None, NIGHT, 1260, SimpleNamespace(observed_days=observed), told, None)
+    asked = []
+    monkeypatch.setattr(scaled, "evening_state", lambda *given: asked.append(given) or state)
+    monkeypatch.setattr(scaled, "net_rates", lambda site: f"rates of {site}")
+    told, demand = of_tonight(depletion=np.array([10.0, 9.0, NAN])), SimpleNamespace(observed_days=observed)
+    found = _state("site", NIGHT, 1260, demand, told, "flags")
+    assert asked == [("site", NIGHT, 1260, demand, "rates of site", "flags")]
     assert found.depletion.tolist() == ([10.0, 5.0, 3.0] if reckoned else [1.0, 2.0, 3.0])
 
 
