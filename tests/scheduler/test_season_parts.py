@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from models.choices import SEASON
-from scheduler.season import account
+from scheduler.season import account, money
 from scheduler.season.account import (
     Record,
     _use,
@@ -245,3 +245,18 @@ def test_a_season_s_turf_gets_net_water_and_that_of_the_nights_before_it(tmp_pat
     lead[-1] = 2.0 * 0.7  # the night before the first, and none older than the lead-in
     assert SEASON.lead_in == 60
     np.testing.assert_allclose(seen["lead"], [lead], rtol=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("spans", "words"),
+    [
+        ({(0, 300), (1260, 1440)}, "21:00-05:00"),  # one span past midnight
+        ({(0, 300), (1200, 1380)}, "00:00-05:00, 20:00-23:00"),  # it ends before midnight: two
+        ({(60, 300), (1260, 1440)}, "01:00-05:00, 21:00-24:00"),
+        ({(0, 300), (300, 360), (1320, 1440), (1260, 1330)}, "21:00-06:00"),
+        ({(0, 1440)}, "00:00-24:00"), ({(65, 70)}, "01:05-01:10"),
+    ],
+)  # fmt: skip
+def test_hours_that_meet_are_one_span_of_the_clock_past_midnight_too(spans, words):
+    assert money._hours(spans) == words
+    assert money._on_the_clock(1260, 1740) == [(1260, 1440), (0, 300)] and money._on_the_clock(1440, 1500) == [(0, 60)]
