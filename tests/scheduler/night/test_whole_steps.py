@@ -86,12 +86,12 @@ def test_a_month_is_used_as_planned_and_with_what_rounding_kept_in_it():
 
 
 def test_what_a_month_was_kept_is_of_the_source_its_own_night_took():
-    # Night 0 draws on the second source, kept 2 of 10 min; night 1 plans 20 min of the first and may use what it has.
+    # Night 0 draws on the second source, kept 2 of 10 min, night 1 on the first, kept 3 of 12; night 2 plans 20 of it.
     supplies = {"supply_share": np.eye(2), "source_price": [0.0, 0.0]}
-    given = plan(zones=1, nights=2, source_monthly=[[500.0], [500.0]], **supplies)
-    minutes = np.zeros((1, 2, 1, 2))
-    minutes[0, 0, 0, 1], minutes[0, 1, 0, 0] = 10.0, 20.0
-    assert rows(given, minutes, 1, earlier=np.array([[8.0]])) == [([1.0], 20.0), ([0.0], 2.0)]
+    given = plan(zones=1, nights=3, source_monthly=[[500.0], [500.0]], **supplies)
+    minutes = np.zeros((1, 3, 1, 2))
+    minutes[0, 0, 0, 1], minutes[0, 1, 0, 0], minutes[0, 2, 0, 0] = 10.0, 12.0, 20.0
+    assert rows(given, minutes, 2, earlier=np.array([[8.0, 9.0]])) == [([1.0], 23.0), ([0.0], 2.0)]
 
 
 def test_allocation_and_cuts_count_from_their_night_with_what_rounding_kept():
