@@ -6,7 +6,10 @@ import gc
 
 
 def main() -> None:
-    """Run the command line; while modules are loaded nothing is garbage, and to look for it takes a fifth as long."""
+    """Run the command line without looking for garbage: of a million small objects hardly one lies in a cycle.
+
+    To go through them takes a quarter of a command, and from before its modules are loaded a fifth of their time.
+    """
     gc.disable()
     from scheduler.cli import main as run
 

@@ -5,7 +5,6 @@ Exit codes are those of `scheduler.errors`: 0 done, 2 usage, 3 bad input, 4 no p
 
 from __future__ import annotations
 
-import gc
 import io
 import logging
 import os
@@ -63,7 +62,6 @@ def _options(
 
 def main() -> None:
     """Run the command line: one command a process, so its memory is given back whole at the end."""
-    gc.disable()  # a command makes a million small objects and hardly a cycle: to go through them takes a quarter of it
     code = 0
     try:
         app()

@@ -110,7 +110,7 @@ def build_times(folder: Path, repeats: int, model: Path | None = None) -> list[f
 
 def run_command(folder: Path, night: date = NIGHT) -> tuple[float, float]:
     """Wall clock [s] and peak memory [MiB] of the whole command in a process of its own."""
-    code = "import sys; sys.argv[0] = 'evenfall'; from scheduler.cli import main; main()"
+    code = "import sys; sys.argv[0] = 'evenfall'; from scheduler.__main__ import main; main()"
     arguments = [sys.executable, "-c", code, "tonight", str(folder), "--night", night.isoformat()]
     start = time.perf_counter()
     child = os.posix_spawn(
