@@ -54,17 +54,19 @@ def lingering_share(stored: FloatArray, past: FloatArray, etc: FloatArray, group
     if not stored.shape == past.shape == etc.shape or group.shape != stored.shape[:1]:
         raise ValueError("stored, past and etc must have one shape (K, N), and group (K,)")
     groups = int(group.max(initial=-1)) + 1
-    weight, total = np.full(groups, UNKNOWN**-2), np.zeros(groups)
-    time = np.linspace(0.0, 1.0, stored.shape[1])
-    for k in range(len(stored)):
-        heard = np.isfinite(stored[k]) & np.isfinite(past[k])
-        if heard.sum() < FEWEST or past[k, heard].std() < LEAST_APART:
-            continue
-        line = np.column_stack((past[k, heard], np.ones(heard.sum()), etc[k, heard], time[heard]))
-        spread = np.linalg.pinv(line.T @ line)
-        slopes = spread @ (line.T @ stored[k, heard])
-        about = ((stored[k, heard] - line @ slopes) ** 2).sum() / (heard.sum() - line.shape[1])
-        own = 1.0 / (SPOT_APART**2 + max(about, LEAST_NOISE**2) * spread[0, 0])
-        weight[group[k]] += own
-        total[group[k]] += own * slopes[0]
-    return np.asarray(np.clip(total / weight, 0.0, MOST))
+    heard = np.isfinite(stored) & np.isfinite(past)
+    count = heard.sum(axis=1)
+    led, read = np.where(heard, past, 0.0), np.where(heard, stored, 0.0)
+    mean = led.sum(axis=1, keepdims=True) / np.maximum(count, 1)[:, None]
+    apart = np.sqrt((heard * (led - mean) ** 2).sum(axis=1) / np.maximum(count, 1))
+    says = (count >= FEWEST) & (apart >= LEAST_APART)
+    time = np.broadcast_to(np.linspace(0.0, 1.0, stored.shape[1]), stored.shape)
+    line = np.where(heard[:, :, None], np.stack((led, np.ones_like(led), etc, time), axis=2), 0.0)[says]
+    spread = np.linalg.pinv(np.einsum("kni,knj->kij", line, line))
+    slopes = np.einsum("kij,knj,kn->ki", spread, line, read[says])
+    off = read[says] - np.einsum("kni,ki->kn", line, slopes)
+    about = (off**2).sum(axis=1) / (count[says] - line.shape[2])
+    own = 1.0 / (SPOT_APART**2 + np.maximum(about, LEAST_NOISE**2) * spread[:, 0, 0])
+    groups = int(group.max(initial=-1)) + 1
+    weight = UNKNOWN**-2 + np.bincount(group[says], own, minlength=groups)
+    return np.asarray(np.clip(np.bincount(group[says], own * slopes[:, 0], minlength=groups) / weight, 0.0, MOST))
