@@ -306,8 +306,8 @@ def ece_of(layers: Layers, state: LayeredState) -> Floats:
 
 
 def root_zone_ece(layers: Layers, ece: Floats) -> Floats:
-    """Give the mean ECe over the roots (Z,) [dS/m] of ECe by layer (Z, L), weighted by what is rooted of each."""
-    return np.asarray((ece * layers.rooted).sum(axis=1) / layers.rooted.sum(axis=1), dtype=np.float64)
+    """Give the mean ECe over the roots (..., Z) [dS/m] of ECe by layer (..., Z, L), weighted by what is rooted."""
+    return np.asarray((ece * layers.rooted).sum(axis=-1) / layers.rooted.sum(axis=-1), dtype=np.float64)
 
 
 def standing_ece(layers: Layers, ece: Floats) -> Floats:

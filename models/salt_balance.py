@@ -30,8 +30,6 @@ import numpy.typing as npt
 from models.layers import LayeredState, Layers, check_state, over_zones
 from models.salt_step import LayeredDay, SaltTolerance, Turned, enter, step
 
-__all__ = ["LayeredDay", "SaltTolerance", "check_chemistry", "layered_day", "lead_in"]
-
 Floats = npt.NDArray[np.float64]
 Numbers = npt.ArrayLike
 

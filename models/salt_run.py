@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 
 from models.layers import LayeredState, Layers, check_state, ece_of, over_zones, root_zone_ece, some_layers
-from models.salt_balance import SaltTolerance, check_chemistry
-from models.salt_step import Turned, step
+from models.salt_balance import check_chemistry
+from models.salt_step import SaltTolerance, Turned, step
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.ArrayLike

@@ -219,7 +219,7 @@ def forecast_salt(
         ece[on], drainage[on] = run.ece, run.drainage
         if salt.lingers is not None:
             ece[on] = ece_by_evening(part, start, run, *given, salt.lingers[on], SALT.slow)
-        mean[on] = np.einsum("zln,zl->zn", ece[on], part.rooted / part.rooted.sum(axis=1, keepdims=True))
+        mean[on] = root_zone_ece(part, np.moveaxis(ece[on], 2, 0)).T
     return SaltForecast(ece, mean, drainage)
 
 

@@ -18,7 +18,8 @@ from models.layers import (
     some_layers,
     state_from_ece,
 )
-from models.salt_balance import LayeredDay, SaltTolerance, layered_day
+from models.salt_balance import layered_day
+from models.salt_step import LayeredDay, SaltTolerance
 from models.salts import boundary_concentration
 from models.soil import adjusted_depletion_fraction
 from models.uneven_catch import PLACE_SHARE, place_catch

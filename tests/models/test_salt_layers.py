@@ -367,12 +367,12 @@ def test_zones_fare_as_they_would_alone_whatever_the_others_do():
     # one flushed, one short of what it needs, one that gets rain; water above field capacity partly kept for the date
     soil, state = mixed_zones()
     water, ec, et, rain = np.array([40.0, 2.0, 0.0]), np.array([1.0, 2.0, 0.5]), np.array([4.0, 6.0, 3.0]), [0, 0, 9.0]
-    turf = salt_balance.SaltTolerance(np.array([3.0, 2.0, 9.0]), np.array([6.0, 10.0, 5.0]), np.ones(3))
+    turf = salt_step.SaltTolerance(np.array([3.0, 2.0, 9.0]), np.array([6.0, 10.0, 5.0]), np.ones(3))
     day = salt_balance.layered_day(soil, state, water, ec, et, rain, [0.4, 0.5, 0.6], turf, 0.1, 0.3)
     for z in range(3):
         own = layers.some_layers(soil, np.array([z]))
         its = layers.LayeredState(state.depletion[[z]], state.salt[[z]])
-        tolerance = salt_balance.SaltTolerance(turf.threshold[[z]], turf.slope[[z]], turf.yield_response[[z]])
+        tolerance = salt_step.SaltTolerance(turf.threshold[[z]], turf.slope[[z]], turf.yield_response[[z]])
         given = (water[[z]], ec[[z]], et[[z]], [rain[z]], [0.4 + 0.1 * z], tolerance, 0.1, 0.3)
         alone = salt_balance.layered_day(own, its, *given)
         np.testing.assert_allclose(alone.state.depletion[0], day.state.depletion[z], atol=1e-9)
@@ -390,7 +390,7 @@ def test_a_run_is_its_days():
     rng = np.random.default_rng(2)
     water, et, rain = rng.uniform(0, 30, (3, 4)), rng.uniform(1, 7, (3, 4)), rng.uniform(0, 9, (3, 4))
     salinity = np.array([1.0, 2.0, 0.5])
-    turf = salt_balance.SaltTolerance(np.full(3, 2.0), np.full(3, 8.0), np.ones(3))
+    turf = salt_step.SaltTolerance(np.full(3, 2.0), np.full(3, 8.0), np.ones(3))
     run = salt_run.run_layers(soil, state, water, salinity, et, rain, 0.5, turf, 0.2, 0.3)
     for n in range(4):
         day = salt_balance.layered_day(soil, state, water[:, n], salinity, et[:, n], rain[:, n], 0.5, turf, 0.2, 0.3)
@@ -444,9 +444,9 @@ def test_what_a_layer_cannot_hold_goes_to_the_others():
 def test_a_tolerance_for_other_zones_is_refused():
     for wrong in ([3.0, -1.0], [[3.0, 3.0]], [3.0]):
         with pytest.raises(ValueError, match="slope"):
-            salt_balance.SaltTolerance(np.full(2, 3.0), np.array(wrong), np.ones(2))
+            salt_step.SaltTolerance(np.full(2, 3.0), np.array(wrong), np.ones(2))
     profile = one_zone()
-    turf = salt_balance.SaltTolerance(np.full(2, 3.0), np.full(2, 6.0), np.ones(2))
+    turf = salt_step.SaltTolerance(np.full(2, 3.0), np.full(2, 6.0), np.ones(2))
     with pytest.raises(ValueError, match="tolerance"):
         salt_balance.layered_day(
             profile, layers.state_from_ece(profile, [0.0], 2.0), 0.0, 0.0, 1.0, 0.0, 0.5, tolerance=turf
@@ -525,7 +525,7 @@ def test_a_flush_of_the_roots_alone_does_not_count():
 
 
 def test_what_is_just_allowed():
-    tolerance = salt_balance.SaltTolerance(np.array([0.0]), np.array([0.0]), np.array([0.5]))
+    tolerance = salt_step.SaltTolerance(np.array([0.0]), np.array([0.0]), np.array([0.5]))
     assert tolerance.threshold[0] == 0.0
     assert one_zone(paste=[2.0]).paste_water[0, 0] == pytest.approx(300.0)
 

@@ -5,7 +5,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from models import layers, salt_balance, salt_run, salts
+from models import layers, salt_balance, salt_run, salt_step, salts
 from models.textures import TEXTURES
 
 # FAO-29 rev. 1 Table 3: ECe = X ECw by leaching fraction, 40-30-20-10 roots. Mark: memory. Printed to one decimal.
@@ -284,7 +284,7 @@ def test_salt_stress_is_equation_90():
 def test_combined_stress_is_equation_91_in_the_balance():
     # Ks_salt 0.894 (above) times Ks_water at D = 31 of TAW 45, p 0.4: (45 - 31) / 27 = 0.5185; 5 mm * 0.4636. Computed.
     soil = layers.equal_layers([0.3], [0.25], [0.1], [0.45])
-    turf = salt_balance.SaltTolerance(np.array([3.9]), np.array([5.3]), np.array([1.0]))
+    turf = salt_step.SaltTolerance(np.array([3.9]), np.array([5.3]), np.array([1.0]))
     day = salt_balance.layered_day(
         soil, layers.state_from_ece(soil, [31.0], 5.9), 0.0, 1.0, 5.0, 0.0, 0.4, tolerance=turf
     )
