@@ -53,7 +53,6 @@ def lingering_share(stored: FloatArray, past: FloatArray, etc: FloatArray, group
     """
     if not stored.shape == past.shape == etc.shape or group.shape != stored.shape[:1]:
         raise ValueError("stored, past and etc must have one shape (K, N), and group (K,)")
-    groups = int(group.max(initial=-1)) + 1
     heard = np.isfinite(stored) & np.isfinite(past)
     count = heard.sum(axis=1)
     led, read = np.where(heard, past, 0.0), np.where(heard, stored, 0.0)
