@@ -8,7 +8,8 @@ import gc
 def main() -> None:
     """Run the command line without looking for garbage: of a million small objects hardly one lies in a cycle.
 
-    To go through them takes a quarter of a command, and from before its modules are loaded a fifth of their time.
+    To go through them takes a quarter of a command, and from before its modules are loaded a fifth of their time. A
+    server, which goes on for months, looks again.
     """
     gc.disable()
     from scheduler.cli import main as run

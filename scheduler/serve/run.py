@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import ipaddress
 import os
 from collections.abc import Callable, Sequence
@@ -48,7 +49,7 @@ def run(
     names: Sequence[str],
     told: Callable[[str], object],
 ) -> None:
-    """Serve until interrupted.
+    """Serve until interrupted, for months: here garbage is looked for again, which a short command does without.
 
     Raises
     ------
@@ -65,6 +66,7 @@ def run(
     told(f"http://{shown}:{port}/ (end with Ctrl+C)")
     if not _is_loopback(host):
         told("This address can be reached by others. What goes over it is not protected: put a TLS proxy in front.")
+    gc.enable()
     server_of(make_app([Path(s) for s in sites], rule), host, port).run()
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from models.lingering import FEWEST, LEAST_APART, MOST, SPOT_APART, UNKNOWN, lingering_share
+from models.lingering import FEWEST, LEAST_APART, LEAST_NOISE, MOST, SPOT_APART, UNKNOWN, lingering_share
 
 NIGHTS = 40
 
@@ -39,6 +39,19 @@ def test_groups_are_told_apart_and_noise_shrinks_what_is_told():
     assert found[2] == pytest.approx(shrunk(0.5, 2, 0.034), abs=0.002)
     loud = lingering_share(*record(0.5, 2, noise=6.0), np.zeros(2, dtype=int))[0]
     assert abs(loud - 0.5) > 0.05 and loud < found[2]
+
+
+def test_a_spot_says_as_much_as_its_line_by_least_squares_is_sure():
+    """Slope and its standard error by `numpy.linalg.lstsq`, residuals over what is left of the evenings."""
+    assert UNKNOWN == 0.3  # between 0 and 0.5, the shares of the soils of tests/physics
+    stored, past, etc = record(0.5, noise=4.0)
+    stored[0, ::9] = np.nan
+    heard = np.isfinite(stored[0])
+    line = np.column_stack((past[0], np.ones(NIGHTS), etc[0], np.arange(NIGHTS)))[heard]
+    slope, squares, *_ = np.linalg.lstsq(line, stored[0, heard])
+    about = max(squares[0] / (heard.sum() - 4), LEAST_NOISE**2) * np.linalg.inv(line.T @ line)[0, 0]
+    told = slope[0] / (SPOT_APART**2 + about) / (1.0 / (SPOT_APART**2 + about) + UNKNOWN**-2)
+    assert lingering_share(stored, past, etc, np.array([0]))[0] == pytest.approx(told, rel=1e-9)
 
 
 def test_few_evenings_and_nights_that_are_alike_say_nothing():

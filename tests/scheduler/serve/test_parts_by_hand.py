@@ -1,6 +1,7 @@
 """What stands in a served folder, who may ask, and commands at work: piece by piece, without a server."""
 
 import asyncio
+import gc
 import os
 from datetime import date
 from types import SimpleNamespace
@@ -9,7 +10,7 @@ import pandas as pd
 import pytest
 from starlette.datastructures import Headers
 
-from scheduler.serve import dropped, guard, jobs, pages, sites
+from scheduler.serve import dropped, guard, jobs, pages, run, sites
 from scheduler.serve.guard import Guard, Rule, policy
 from scheduler.serve.jobs import Busy, Job, Jobs
 from scheduler.serve.sites import Served, served, trouble
@@ -344,3 +345,16 @@ def test_rows_of_a_dropped_file_are_added_to_its_series(monkeypatch):
     monkeypatch.setattr(dropped, "add_rows", lambda *given: given)
     assert dropped.take_dropped("site", "probes", b"\xef\xbb\xbfx", "now") == ("site", "probes", rows, "now")
     assert dropped.LARGEST == 20 * 2**20
+
+
+def test_a_server_goes_on_for_months_and_looks_for_garbage(tmp_path, monkeypatch):
+    (tmp_path / "site.toml").touch()
+    looks = []
+    monkeypatch.setattr(run, "server_of", lambda *_: SimpleNamespace(run=lambda: looks.append(gc.isenabled())))
+    before = gc.isenabled()
+    try:
+        gc.disable()
+        run.run([tmp_path], "127.0.0.1", 8000, None, [], lambda text: None)
+    finally:
+        (gc.enable if before else gc.disable)()
+    assert looks == [True]
