@@ -14,7 +14,7 @@ hold.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from models.records import dataclass
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,8 @@ needs its Table 11, which is not held here, so SAR as analysed is used and the a
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+from models.records import dataclass
 
 GRADES = ("none", "slight to moderate", "severe")
 

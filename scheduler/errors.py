@@ -25,7 +25,8 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+
+from models.records import dataclass
 
 OK = 0
 USAGE = 2

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from models.plan.inputs import Floats, Ints
+from models.records import dataclass
 
 Columns = NDArray[Any]  # what stands for variables in a row: Pyomo's own, or the numbers of their columns
 Keys: TypeAlias = Sequence[Any] | Ints  # index of a family, in its order

@@ -7,7 +7,7 @@ What the solver is asked is in `highs.py`, which flushes are chosen in `flush_ch
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -45,6 +45,7 @@ from models.plan.results import (
 from models.plan.rows import Matrices, Spans
 from models.plan.spread import Spread
 from models.plan.weathers import settled_copies
+from models.records import dataclass
 
 __all__ = ["Ended", "PlanSolver", "SolverFailed"]
 

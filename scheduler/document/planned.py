@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import cached_property
 
@@ -12,6 +11,7 @@ from numpy.typing import NDArray
 
 from models.choices import TOLD
 from models.plan.inputs import Floats, PlanInputs
+from models.records import dataclass
 from models.soil import DayBalance, balance_day
 from scheduler.night.records import RunnableNight
 from scheduler.plan.inputs import NightInputs

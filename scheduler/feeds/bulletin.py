@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import datetime
 from typing import Any
 
 import pandas as pd
 
+from models.records import dataclass
 from scheduler.errors import shown
 
 

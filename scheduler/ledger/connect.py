@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +17,7 @@ import sqlalchemy as sa
 from sqlalchemy import Connection, Engine, event
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 
+from models.records import dataclass
 from scheduler.ledger.migrations import WrongVersion, bring_up, is_current
 from scheduler.ledger.tables import sites
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from models.night import Timetable, usable_share
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.results import PlanResult
 from models.plan.solve import PlanSolver
+from models.records import dataclass
 from scheduler.night.whole_steps import STILL
 from scheduler.plan.inputs import NightInputs
 

@@ -9,10 +9,11 @@ import gc
 import json
 import os
 import sys
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, field
 from datetime import date, datetime
 from pathlib import Path
 
+from models.records import dataclass
 from scheduler.document.rung import Rung
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from datetime import date
 
 import numpy as np
@@ -18,6 +18,7 @@ from models.layers import (
     some_layers,
     state_from_ece,
 )
+from models.records import dataclass
 from models.salt_balance import layered_day
 from models.salt_step import LayeredDay, SaltTolerance
 from models.salts import boundary_concentration
