@@ -20,7 +20,8 @@ else:
     def dataclass(*, frozen: bool) -> Callable[[type[Record]], type[Record]]:
         """Make a class a frozen dataclass: arguments, `replace`, `fields`, equality, hash and text are the same.
 
-        `field` may give a default, a factory and `repr`; every other kind of class is left to `dataclasses`.
+        `field` may give a default, a factory and `repr`; every other kind of class is left to `dataclasses`,
+        and so is what the command line loads before it sets the number of threads: `models` loads numpy.
         """
         if not frozen:
             raise ValueError("frozen must be True: dataclasses.dataclass makes the others")

@@ -25,8 +25,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Sequence
-
-from models.records import dataclass
+from dataclasses import dataclass
 
 OK = 0
 USAGE = 2
