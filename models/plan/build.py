@@ -10,6 +10,7 @@ from models.plan.flush import add_copies, add_flush_bounds, add_flush_rows, flus
 from models.plan.inputs import PlanInputs
 from models.plan.limits import (
     add_allocation,
+    add_block_limit,
     add_branch_limit,
     add_cuts,
     add_pump_limit,
@@ -68,6 +69,7 @@ def _write(m: Model, inputs: PlanInputs, prices: Prices, copies: Copies | None) 
     add_firmness(m, inputs, words)
     add_stress(m, inputs, words)
     add_zone_limit(m, inputs, words)
+    add_block_limit(m, inputs)
     add_pump_limit(m, inputs)
     add_branch_limit(m, inputs)
     add_station_limit(m, inputs)

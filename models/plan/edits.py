@@ -184,6 +184,7 @@ def _of_capacity(capacity: Floats, inputs: PlanInputs, index: Ints) -> Floats:
 
 _LIMIT_OF: dict[str, Any] = {
     "zone_limit": lambda p, i: longest_minutes(p).ravel()[i],
+    "block_limit": lambda p, i: p.block_length[i[:, 1], i[:, 2]],
     "pump_limit": lambda p, i: _of_capacity(p.pump_nightly, p, i),
     "branch_limit": lambda p, i: _of_capacity(p.branch_capacity, p, i),
     "station_limit": lambda p, i: _of_capacity(p.stations_at_once, p, i),

@@ -52,6 +52,25 @@ def add_zone_limit(m: Model, inputs: PlanInputs, words: ZoneNights) -> None:
     words.add_rows("zone_limit", "C_several", words.minutes <= longest, several, scaled=False)
 
 
+def add_block_limit(m: Model, inputs: PlanInputs) -> None:
+    """Add `block_limit[z, n, b]`: sum of x over the zone's supplies <= length[n, b]   [min].
+
+    Only where it may take of two in a block and of several blocks in the night; with one supply the bound of the
+    variable says it, with one block `zone_limit`.
+    """
+    runs, shape = inputs.runs, (inputs.zones, inputs.nights, inputs.blocks)
+    place = (runs.zone * inputs.nights + runs.night) * inputs.blocks + runs.block
+    supplies = np.bincount(place, minlength=int(np.prod(shape))).reshape(shape)
+    needed = (supplies > 1) & ((supplies > 0).sum(axis=2, keepdims=True) > 1)
+    rows = _Shared(m, inputs)
+    index = np.argwhere(needed)
+    number = np.full(needed.size, -1)
+    number[np.flatnonzero(needed)] = np.arange(len(index))
+    length = np.broadcast_to(inputs.block_length[None], shape)[needed]
+    rows.add(number[place], np.ones(place.size), [tuple(i) for i in index.tolist()], length)
+    rows.close("block_limit")
+
+
 def longest_run_binds(inputs: PlanInputs) -> Bools:
     """Zone-nights on which the longest run may be too short to fill the driest the zone can be, shape (Z, N)."""
     drying = np.cumsum(np.maximum(inputs.etc - inputs.effective_rain, 0.0), axis=1)

@@ -387,6 +387,9 @@ class PlanSolver:
         for name, capacity in (*sizes.items(), ("station", self.inputs.stations_at_once)):
             self.scale_capacity(name, np.full(capacity.size, LOOSE), night)
         free = np.array(sorted(self.shortened.pop(night, ())), dtype=np.int64)
+        if "block_limit" in self.index:  # what really runs is told by block to the controller's step
+            of_night = np.flatnonzero(self.index["block_limit"][:, 1] == night)
+            free = np.concatenate((free, self.spans.row["block_limit"].start + of_night))
         program.limit(free, np.full(free.size, NO_LIMIT))
         runs = self.built.runs
         on = np.flatnonzero(runs.night == night)

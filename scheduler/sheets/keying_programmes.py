@@ -67,6 +67,7 @@ def _programme(part: ProgrammePart, zones: Mapping[str, ZonePart], units: str, k
         "rests": not part.starts,
         "percent": f"{part.percent:g} %",
         "percent_was": f"was {was_percent:g} %" if part.percent != was_percent else "",
+        "percent_unknown": not known,
         "at": f"Key in the minutes as they stand here: it runs {part.percent:g} % of them."
         if changed and part.percent != 100.0
         else "",

@@ -189,6 +189,8 @@ def textbook(p: PlanInputs) -> float:
         now = [run for run in open_runs if run[1:3] == (n, b)]
         if not now:
             continue
+        for z in range(nz):
+            together([r for r in now if r[0] == z], lambda *_: 1.0, length)
         for g, most in enumerate(p.pump_capacity):
             together([r for r in now if p.pump_of_zone[r[0]] == g], lambda z, *_: p.flow[z], most * length)
         for g, most in enumerate(p.branch_capacity):

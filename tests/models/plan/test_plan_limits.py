@@ -127,6 +127,44 @@ def test_the_cheaper_block_is_used_first():
     assert result.objective == pytest.approx(10 * 0.25 + 4 * 0.40, abs=1e-6)
 
 
+def of_two_sources(nights=1, blocks=2, **given):
+    """One zone at 20 mm that takes of two sources, in blocks of 10 minutes; the pump would do for both at once."""
+    prices = np.tile([0.1, 0.4], (nights, 1))[:, :blocks]
+    energy = {"energy_price": prices, "pump_of_zone": 0, "pump_capacity": [2 * FLOW], "pump_energy": [0.5]}
+    sources = {"supply_share": np.eye(2), "source_price": [0.2, 0.2]}
+    return plan(1, nights, blocks, **({"depletion": 20.0, "block_length": 10.0} | energy | sources | given))
+
+
+def test_a_block_has_its_minutes_once_for_a_zone_of_two_sources():
+    # As above: 10 of the 14 in the cheap block, of whichever source, and 4 in the dear one.
+    solver = laid_out(inputs := of_two_sources())
+    result = solver.solve()
+    assert result.run_times(inputs)[0, 0].sum(axis=1) == pytest.approx([10.0, 4.0], abs=1e-6)
+    assert result.objective == pytest.approx(10 * 0.25 + 4 * 0.40, abs=1e-6)
+    # a longer cheap block is an edit of the same rows
+    longer = replace(inputs, block_length=np.array([[12.0, 10.0]]))
+    assert solver.edit(longer)
+    assert solver.solve().run_times(longer)[0, 0].sum(axis=1) == pytest.approx([12.0, 2.0], abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("given", "rows"),
+    [({}, 2), ({"zone_supply": [[True, False]]}, 0), ({"blocks": 1}, 0), ({"allowed": [[[True, False]]]}, 0)],
+)
+def test_only_a_zone_of_several_sources_and_blocks_has_a_row_for_each_block(given, rows):
+    assert len(laid_out(of_two_sources(**given)).index.get("block_limit", [])) == rows
+
+
+def test_what_really_runs_may_pass_its_block_by_a_step():
+    solver = laid_out(inputs := of_two_sources(nights=2))
+    assert len(solver.index["block_limit"]) == 4
+    solver.solve()
+    later = solver.solve_later(np.array([[[7.0, 4.0], [3.0, 0.0]]]))
+    assert later.run_times(inputs)[0, 0].tolist() == [[7.0, 4.0], [3.0, 0.0]]
+    # and the night after is held as before
+    assert later.run_times(inputs)[0, 1].sum(axis=1).max() <= 10.0 + 1e-6
+
+
 def test_a_forbidden_night_is_not_used():
     # Unwatered 15, 20, 25: dry on the last night, which is forbidden. Nights 1 and 0 are 1 and 2 nights away: 1.012 and
     # 1.014 times the price. 13 mm on night 1 take it from 15 to its wet limit of 2; a further mm, on either of the two,

@@ -76,6 +76,7 @@ def test_only_what_changes_is_to_be_keyed():
     assert (found["title"], found["rests"], found["runs"]) == ("Programme 3", False, "runs 20 min from its start")
     whole = shown(programme(station("G1", 5.0), station("G2", 4.0, 4.0), starts=()), known=False)
     assert [r["was"] for r in whole["changed"] + whole["stays"]] == ["", ""] and whole["rests"] and whole["runs"] == ""
+    assert whole["percent_unknown"] and not found["percent_unknown"]  # what stands in it is looked at once
 
 
 @pytest.mark.parametrize(
