@@ -63,23 +63,24 @@ class Turned:
     full_water: Floats
     roots: Floats
     emptied: Floats
-    mixing: Floats
-    stirring: Floats  # of water saltier than the layer
-    path_spread: Floats
+    mixed: Floats  # f s
+    stirred: Floats  # the same of water saltier than the layer
+    minus_s: Floats
     portion: Floats  # (Z,)
 
     @classmethod
     def of(cls, layers: Layers) -> Turned:
         """Turn `layers` round once."""
         full, mixing = (np.ascontiguousarray(a.T) for a in (layers.full_water, layers.mixing))
+        spread = np.ascontiguousarray(np.maximum(layers.path_spread, EVEN).T)
         return cls(
             available=np.ascontiguousarray(layers.available.T),
             full_water=full,
             roots=np.ascontiguousarray(layers.root_fraction.T),
             emptied=np.ascontiguousarray(layers.emptied.T),
-            mixing=mixing,
-            stirring=np.minimum(mixing, 1.0),
-            path_spread=np.ascontiguousarray(np.maximum(layers.path_spread, EVEN).T),
+            mixed=mixing * spread,
+            stirred=np.minimum(mixing, 1.0) * spread,
+            minus_s=-spread,
             portion=PORTION * full.min(axis=0),
         )
 
@@ -184,7 +185,7 @@ def enter(soil: Turned, rows: tuple[Floats, ...], depth: Floats, ec: Floats) -> 
     order = order[np.argsort(-portions[order], kind="stable")]
     portions, ec = portions[order], ec[order]
     each, part = depth[order] / portions, tuple(row[:, order] for row in rows)
-    ground = tuple(row[:, order] for row in (soil.full_water, soil.mixing, soil.stirring, soil.path_spread))
+    ground = tuple(row[:, order] for row in (soil.full_water, soil.mixed, soil.stirred, soil.minus_s))
     for active in np.searchsorted(-portions, -np.arange(portions[0])).tolist():
         lead(ground, part, each[:active], ec[:active])
     for row, new in zip(rows, part, strict=True):
@@ -194,7 +195,7 @@ def enter(soil: Turned, rows: tuple[Floats, ...], depth: Floats, ec: Floats) -> 
 def lead(ground: tuple[Floats, ...], rows: tuple[Floats, ...], water: Floats, c_in: Floats) -> None:
     """Lead a portion of the first zones through the layers, in place: fill each, pass the rest on.
 
-    `ground` = water at field capacity, mixing, stirring, path spread; all (L, Z).
+    `ground` = water at field capacity, f s with f as `mixing` and as `stirring`, and -s; all (L, Z).
 
     Let x = m / w be the water passed this step by the water w of the layer. With efficiency f / (1 + f s x) of the
     water passing at x, d(salt)/dx = f / (1 + f s x) (c_in w - salt), so that salt - c_in w shrinks by ((1 + f s x2) /
@@ -204,7 +205,7 @@ def lead(ground: tuple[Floats, ...], rows: tuple[Floats, ...], water: Floats, c_
     first = slice(water.size)
     for layer in range(len(rows[0])):
         depletion, salt, passed, passed_salt = (row[layer, first] for row in rows)
-        w, mixing, stirring, s = (row[layer, first] for row in ground)
+        w, mixed, stirred, minus_s = (row[layer, first] for row in ground)
         kept = np.minimum(water, depletion)
         depletion -= kept
         salt += c_in * kept
@@ -212,11 +213,11 @@ def lead(ground: tuple[Floats, ...], rows: tuple[Floats, ...], water: Floats, c_
         if not onward.any():
             return
         excess = salt - c_in * w
-        fs = np.where(excess >= 0.0, mixing, stirring) * s
-        exponent = np.log1p(fs * onward / (w + fs * passed)) / s
-        washed = excess * -np.expm1(-exponent)
-        salt -= washed
-        carried = washed + c_in * onward
+        fs = np.where(excess >= 0.0, mixed, stirred)
+        left = excess * np.expm1(np.log1p(fs * onward / (w + fs * passed)) / minus_s)  # what washes out, below 0
+        salt += left
+        carried = c_in * onward - left
         passed += onward
         passed_salt += carried
-        water, c_in = onward, np.divide(carried, onward, out=np.zeros_like(onward), where=onward > 0.0)
+        if layer + 1 < len(rows[0]):
+            water, c_in = onward, np.divide(carried, onward, out=np.zeros_like(onward), where=onward > 0.0)

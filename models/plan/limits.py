@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from models.plan.copies import Copies
 from models.plan.inputs import Bools, Floats, Ints, PlanInputs
 from models.plan.pens import Model, Parameter, add_index, add_parameter, add_rows, add_variables, columns
 from models.plan.rows import Columns, Rows, joined
@@ -52,31 +53,46 @@ def add_zone_limit(m: Model, inputs: PlanInputs, words: ZoneNights) -> None:
     words.add_rows("zone_limit", "C_several", words.minutes <= longest, several, scaled=False)
 
 
-def add_block_limit(m: Model, inputs: PlanInputs) -> None:
+def add_block_limit(m: Model, inputs: PlanInputs, copies: Copies | None) -> None:
     """Add `block_limit[z, n, b]`: sum of x over the zone's supplies <= length[n, b]   [min].
 
-    Only where it may take of two in a block and of several blocks in the night; with one supply the bound of the
-    variable says it, with one block `zone_limit`.
+    Only where the bound of each variable does not say it, as `block_binds` has it.
     """
-    runs, shape = inputs.runs, (inputs.zones, inputs.nights, inputs.blocks)
-    place = (runs.zone * inputs.nights + runs.night) * inputs.blocks + runs.block
-    supplies = np.bincount(place, minlength=int(np.prod(shape))).reshape(shape)
-    needed = (supplies > 1) & ((supplies > 0).sum(axis=2, keepdims=True) > 1)
+    runs, binds = inputs.runs, block_binds(inputs, copies)
+    number = np.full(binds.shape, -1)
+    number[binds] = np.arange(binds.sum())
+    length = np.broadcast_to(inputs.block_length[None], binds.shape)[binds]
     rows = _Shared(m, inputs)
-    index = np.argwhere(needed)
-    number = np.full(needed.size, -1)
-    number[np.flatnonzero(needed)] = np.arange(len(index))
-    length = np.broadcast_to(inputs.block_length[None], shape)[needed]
-    rows.add(number[place], np.ones(place.size), [tuple(i) for i in index.tolist()], length)
+    each = np.ones(runs.zone.size)
+    rows.add(number[runs.zone, runs.night, runs.block], each, list(map(tuple, np.argwhere(binds).tolist())), length)
     rows.close("block_limit")
+
+
+def block_binds(inputs: PlanInputs, copies: Copies | None) -> Bools:
+    """Blocks that may be too short for what a zone of several supplies could take in them, shape (Z, N, B).
+
+    Of nights with one block alone `zone_limit` says it.
+    """
+    runs = inputs.runs
+    supplies = np.zeros((inputs.zones, inputs.nights, inputs.blocks), dtype=np.int64)
+    np.add.at(supplies, (runs.zone, runs.night, runs.block), 1)
+    several = (supplies > 1) & ((supplies > 0).sum(axis=2, keepdims=True) > 1)
+    flushed = 0.0 if copies is None else copies.flush * copies.depth[:, None] + copies.each
+    most = (driest(inputs) * (1.0 + FILL_ROUNDOFF) + flushed) / inputs.net_rate[:, None]
+    return np.asarray(several & (most[:, :, None] > inputs.block_length[None]), dtype=np.bool_)
+
+
+def driest(inputs: PlanInputs) -> Floats:
+    """Depletion of each zone on each night had it never run since tonight, shape (Z, N) [mm]."""
+    drying = np.cumsum(np.maximum(inputs.etc - inputs.effective_rain, 0.0), axis=1)
+    dry = np.minimum(inputs.depletion[:, None] + np.pad(drying[:, :-1], ((0, 0), (1, 0))), inputs.taw[:, None])
+    return np.asarray(dry, dtype=np.float64)
 
 
 def longest_run_binds(inputs: PlanInputs) -> Bools:
     """Zone-nights on which the longest run may be too short to fill the driest the zone can be, shape (Z, N)."""
-    drying = np.cumsum(np.maximum(inputs.etc - inputs.effective_rain, 0.0), axis=1)
-    driest = np.minimum(inputs.depletion[:, None] + np.pad(drying[:, :-1], ((0, 0), (1, 0))), inputs.taw[:, None])
     filled = longest_minutes(inputs) * inputs.net_rate[:, None]
-    return np.asarray(filled < driest * (1.0 + FILL_ROUNDOFF), dtype=np.bool_)
+    return np.asarray(filled < driest(inputs) * (1.0 + FILL_ROUNDOFF), dtype=np.bool_)
 
 
 def longest_minutes(inputs: PlanInputs) -> Floats:

@@ -29,7 +29,7 @@ from models.plan.flush_choice import LONGEST_SEARCH, FlushChoice
 from models.plan.flush_needs import FlushNeeds
 from models.plan.highs import Program, SolverFailed
 from models.plan.inputs import Floats, Ints, PlanInputs
-from models.plan.limits import longest_minutes
+from models.plan.limits import block_binds, longest_minutes
 from models.plan.one_more import one_more
 from models.plan.pens import Model, compiled
 from models.plan.results import (
@@ -218,6 +218,8 @@ class PlanSolver:
             return False  # seen without its prices
         wanted = Spread.of(inputs, needs, settled, (self.inputs, self.prices))
         if not same_copies(self.copies, wanted.copies) or not takes_on(self.built, wanted.spread):
+            return False
+        if (block_binds(wanted.spread, self.copies) & ~block_binds(self.built, self.copies)).any():
             return False
         longest = longest_minutes(self.built), longest_minutes(wanted.spread)
         if self.copies is not None and self.copies.flushing.any() and not np.array_equal(*longest):

@@ -19,8 +19,7 @@ from models.layers import (
     state_from_ece,
 )
 from models.records import dataclass
-from models.salt_balance import layered_day
-from models.salt_step import LayeredDay, SaltTolerance
+from models.salt_step import LayeredDay, SaltTolerance, Turned, step
 from models.salts import boundary_concentration
 from models.soil import adjusted_depletion_fraction
 from models.uneven_catch import PLACE_SHARE, place_catch
@@ -133,10 +132,15 @@ def salt_history(
     part, days = some_layers(layers, zones), past["date"]
     catch = _Catch(*(of[zones] for of in (site.zones.du_lq, site.zones.ece_threshold, site.zones.ece_slope)))
     places, ec = some_layers(part, catch.row), source_ec[zones]
+    soil = Turned.of(places)
     etc, (rain, _) = zone_etc(site, past)[zones], zone_rain(site, past)
     rain, p = rain[zones], adjusted_depletion_fraction(site.zones.depletion_fraction[zones], etc)
     applied, logged, notes = _log(site, zones, days, night)
     known = _by_date(samples, zones)
+    of_date: dict[pd.Timestamp, list[tuple[pd.Timestamp, int, int, float]]] = {}
+    for sample in known:
+        of_date.setdefault(sample[0], []).append(sample)
+    of_places = [of[catch.row] for of in (ec, etc, rain, p)]
     ece, age = _start(part, ec, [sample for sample in known if sample[0] <= days.iloc[0]], days.iloc[0])
     state = state_from_ece(places, np.zeros(catch.row.size), ece[catch.row])
     by_probe = len(zones) if follower is None else len(zones) - len(follower.readings.zones)  # first row of these
@@ -146,13 +150,13 @@ def salt_history(
     path = np.empty((*ece.shape, count))
     path[:, :, 0] = ece
     depth, drained, short = (np.zeros((len(zones), count)) for _ in range(3))
-    for i in range(1, count):
+    for i, on_date in enumerate(days.iloc[1:], start=1):
         water = catch.over(applied[:, i - 1]) if logged[i - 1] else state.total_depletion
-        tolerance = catch.tolerance(places, state, water * ec[catch.row])
-        of_places = (ec[catch.row], etc[:, i][catch.row], rain[:, i][catch.row], p[:, i][catch.row])
-        step = layered_day(places, state, water, *of_places, tolerance, slow=SALT.slow)
-        before, day, age = catch.state(state), catch.day(step), age + 1.0
-        taken, salt = [sample for sample in known if sample[0] == days.iloc[i]], day.state.salt.copy()
+        tolerance = catch.tolerance(places, state, water * of_places[0])
+        weather = (of[:, i] for of in of_places[1:])
+        after = step(soil, places, state, tolerance, 0.0, SALT.slow, water, of_places[0], *weather)
+        before, day, age = catch.state(state), catch.day(after), age + 1.0
+        taken, salt = of_date.get(on_date, []), day.state.salt.copy()
         for _, row, layer, value in taken:
             salt[row, layer], age[row, layer] = value * part.paste_water[row, layer], 0.0
         if follower is not None:
@@ -161,7 +165,7 @@ def salt_history(
             states = before.rows(rows), day.state.rows(rows)
             salt[rows] = follower.after(i, *states, day.salt_in[rows], bool(logged[i - 1]), told)
         changed = salt / np.maximum(day.state.salt, 1e-9)
-        state = LayeredState(step.state.depletion, step.state.salt * changed[catch.row])
+        state = LayeredState(after.state.depletion, after.state.salt * changed[catch.row])
         path[:, :, i] = salt / part.paste_water
         depth[:, i], drained[:, i], short[:, i] = catch.mean(water), day.drainage, day.state.total_depletion
     return SaltRun(

@@ -142,15 +142,18 @@ def test_a_block_has_its_minutes_once_for_a_zone_of_two_sources():
     assert result.run_times(inputs)[0, 0].sum(axis=1) == pytest.approx([10.0, 4.0], abs=1e-6)
     assert result.objective == pytest.approx(10 * 0.25 + 4 * 0.40, abs=1e-6)
     # a longer cheap block is an edit of the same rows
-    longer = replace(inputs, block_length=np.array([[12.0, 10.0]]))
+    longer = replace(inputs, block_length=np.array([[12.0, 21.0]]))
     assert solver.edit(longer)
     assert solver.solve().run_times(longer)[0, 0].sum(axis=1) == pytest.approx([12.0, 2.0], abs=1e-6)
+    # and where a block binds that had no row, the plan is laid out anew
+    assert not laid_out(longer).edit(replace(longer, block_length=np.array([[12.0, 19.0]])))
 
 
 @pytest.mark.parametrize(
     ("given", "rows"),
-    [({}, 2), ({"zone_supply": [[True, False]]}, 0), ({"blocks": 1}, 0), ({"allowed": [[[True, False]]]}, 0)],
-)
+    [({}, 2), ({"zone_supply": [[True, False]]}, 0), ({"blocks": 1}, 0), ({"allowed": [[[True, False]]]}, 0),
+     ({"block_length": 20.1}, 0), ({"block_length": 19.9}, 2)],
+)  # fmt: skip
 def test_only_a_zone_of_several_sources_and_blocks_has_a_row_for_each_block(given, rows):
     assert len(laid_out(of_two_sources(**given)).index.get("block_limit", [])) == rows
 
