@@ -143,43 +143,38 @@ class Dispatcher:
 
     def _fitting(self, zones: IntArray, end: int, column: IntArray) -> IntArray:
         board = self.board
-        length = self.next_length[zones]
-        start = end - length
-        fits = np.logical_and.reduce(column[self.limit_rows[:, zones]] >= self.amount[:, zones], axis=0)
-        fits &= self.open_before[self.mask[zones], end] >= length
+        start = end - self.next_length.take(zones)
+        fits = (column.take(self.limit_rows.take(zones, axis=1)) >= self.amount.take(zones, axis=1)).all(axis=0)
+        fits &= self.open_before[:, end].take(self.mask.take(zones)) >= end - start
         if self.start_every_max > 1:
-            fits &= (start + board.first) % self.start_every[zones] == 0
+            fits &= (start + board.first) % self.start_every.take(zones) == 0
         zones, start = zones[fits], start[fits]
         if zones.size and self.any_ramp:
-            room, row = self.room[zones], self.pump_row[zones]
-            kept = (board.rise[row, start] <= room) & (board.fall[row, end] >= -room)
+            room, row = self.room.take(zones), self.pump_row.take(zones)
+            kept = (board.rise[row, start] <= room) & (board.fall[:, end].take(row) >= -room)
             zones, start = zones[kept], start[kept]
         if self.standing:  # what stands already may lie anywhere before this moment
-            zones = zones[
-                np.array(
-                    [self._is_free(z, s, end) for z, s in zip(zones.tolist(), start.tolist(), strict=True)], dtype=bool
-                )
-            ]
+            free = [self._is_free(z, s, end) for z, s in zip(zones.tolist(), start.tolist(), strict=True)]
+            zones = zones[np.array(free, dtype=bool)]
         return zones
 
     def _is_free(self, zone: int, start: int, end: int) -> bool:
         """Whether all limits of a zone have room for it through a span."""
-        return all(int(self.board.free[row, start:end].min()) >= amount for row, amount in self.board.uses[zone])
+        free = self.board.free
+        return all(free[row, start:end].min() >= amount for row, amount in self.board.uses[zone])
 
     def _score(self, zones: IntArray, end: int, column: IntArray, taste: Taste) -> FloatArray:
-        urgency = self.chain[zones] / end
+        urgency = self.chain.take(zones) / end
         for kind in (1, 2):
-            rows = self.limit_rows[kind, zones]
-            urgency = np.maximum(urgency, self.row_work[rows] / (self.capacity[rows] * end))
-        need = self.board.need[zones]
-        score = taste.urgency * urgency**taste.patience + taste.fit * need / np.maximum(
-            column[self.limit_rows[0, zones]], 1
-        )
+            rows = self.limit_rows[kind].take(zones)
+            urgency = np.maximum(urgency, self.row_work.take(rows) / (self.capacity.take(rows) * end))
+        need, pump = self.board.need.take(zones), self.limit_rows[0].take(zones)
+        score = taste.urgency * urgency**taste.patience + taste.fit * need / np.maximum(column.take(pump), 1)
         if taste.branch:
-            score += taste.branch * need / np.maximum(column[self.limit_rows[1, zones]], 1)
+            score += taste.branch * need / np.maximum(column.take(self.limit_rows[1].take(zones)), 1)
         if taste.rank:
-            score += taste.rank * self.lateness[zones]
-        going_on = (self.ready[zones] == end) & self.started[zones]
+            score += taste.rank * self.lateness.take(zones)
+        going_on = (self.ready.take(zones) == end) & self.started.take(zones)
         return np.asarray(score + KEEP_RUNNING * going_on)
 
     def _place(self, zone: int, end: int) -> None:

@@ -156,7 +156,7 @@ def _ring(ring: Any, number: int) -> np.ndarray:
         points = np.array([[float(x) for x in p[:2]] for p in ring if not isinstance(p, str)], dtype=float)
     except (TypeError, ValueError, OverflowError):
         points = np.zeros(0)
-    if points.shape != (len(ring), 2) or any(isinstance(x, (bool, str)) for p in ring for x in p[:2]):
+    if points.shape != (len(ring), 2) or not {bool, str}.isdisjoint({type(x) for p in ring for x in p[:2]}):
         raise Wrong(f"ring {number} holds something that is no [longitude, latitude] in numbers")
     outside = ~((np.abs(points[:, 0]) <= 180) & (np.abs(points[:, 1]) <= 90))
     if outside.any():
