@@ -33,6 +33,11 @@ class Band:
     widest_margin : float      That margin at most, of the dry limit [-].
     event_wet_weight : float   Softness around an event against softness on an ordinary night [-].
     least_band : float         Of the dry limit that must stay between the two limits [-].
+    onset : float              Depletion at which stress is likely to set in, of RAW [-]: there the filter lets ET
+                               slacken, as soils for tuning do.
+    onset_spread : float       Of it, one standard deviation, of RAW [-].
+    room : float               By which one is less wary of it where rain brings all of ET [-].
+    driest : float             Of TAW that turf is led to at most where probes watch it [-].
     """
 
     margin_share: float = 0.5
@@ -40,6 +45,10 @@ class Band:
     widest_margin: float = 0.2
     event_wet_weight: float = 4.0
     least_band: float = 0.2
+    onset: float = 2.0
+    onset_spread: float = 0.6
+    room: float = 0.67
+    driest: float = 0.9
 
 
 @dataclass(frozen=True)

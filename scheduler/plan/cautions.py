@@ -26,8 +26,9 @@ from scheduler.events import event_nights
 from scheduler.plan.inputs import Day, moisture_band
 from scheduler.plan.weathers import DRAWN, SEED, margin_share
 from scheduler.site import Site
+from scheduler.state.band import watched
 from scheduler.state.caution import CAUTION, STRICTEST
-from scheduler.state.demand import evening_demand, zone_etc
+from scheduler.state.demand import Demand, evening_demand, zone_etc
 from scheduler.state.evening import StartState, starting_state
 from scheduler.state.filtered import followed
 from scheduler.state.past_forecasts import PastForecasts, past_forecasts
@@ -146,7 +147,9 @@ class _Stretch:
     usual: Any
 
 
-def _stretch(site: Site, first: date, night: date, told: PastForecasts, state: StartState) -> _Stretch:
+def _stretch(
+    site: Site, first: date, night: date, told: PastForecasts, state: StartState, demand: Demand
+) -> _Stretch:
     """Lay out the evenings from the first forecast on."""
     some, zones, n = _spread(len(site.zones)), site.zones, told.eto.shape[1]
     dates = pd.date_range(first, periods=int((told.evening[-1] - told.evening[0]) / np.timedelta64(1, "D")) + n)
@@ -154,7 +157,7 @@ def _stretch(site: Site, first: date, night: date, told: PastForecasts, state: S
     events = event_nights(site, tuple(d.date() for d in dates))
     usual_etc = coefficient * told.eto.mean()
     day = Day(usual_etc, adjusted_depletion_fraction(zones.depletion_fraction, usual_etc), events)
-    band = moisture_band(site, state, None, day, margin_share(site, several=True), [])
+    band = moisture_band(site, state, None, day, margin_share(site, several=True), [], watched(site, demand, state))
     strict = moisture_band(replace(site, caution=STRICTEST), state, None, day, 0.0, [])
     return _Stretch(
         some=some,
@@ -198,8 +201,9 @@ def _run_of(s: _Stretch, site: Site, told: PastForecasts, m: int, i: int, deplet
 
 def _played(site: Site, first: date, night: date, told: PastForecasts, state: StartState) -> Lived:
     """One word over the evenings that have a forecast; other evenings do without water."""
-    site, _ = with_weighed_catch(site, evening_demand(site, night, told.eto.shape[1]))
-    s = _stretch(site, first, night, told, state)
+    demand = evening_demand(site, night, told.eto.shape[1])
+    site, _ = with_weighed_catch(site, demand)
+    s = _stretch(site, first, night, told, state, demand)
     start = 0.5 * s.strict[:, 0]
     caught = np.concatenate((s.served, s.catch))  # where runs are made for, the drier half, and the places
     depletion = np.repeat(start[None], len(caught), axis=0)

@@ -26,7 +26,7 @@ from scheduler.plan.weathers import Weathers, margin_share, other_weathers, tail
 from scheduler.salinity.evening import SaltState, salt_dry_limit
 from scheduler.site import Site
 from scheduler.site.windows import NightWindow
-from scheduler.state.band import DRIEST_FLOOR, dry_limit, eased_raw
+from scheduler.state.band import DRIEST_FLOOR, Watched, dry_limit, eased_raw, watched
 from scheduler.state.caution import CAUTION
 from scheduler.state.demand import Demand, expected_rain, zone_etc
 from scheduler.state.evening import StartState
@@ -108,7 +108,8 @@ def night_inputs(
     p = adjusted_depletion_fraction(site.zones.depletion_fraction, etc)
     events, net = event_nights(site, dates), net_rates(site)
     others = other_weathers(site, night, demand) if several else None
-    band = moisture_band(site, state, salt, Day(etc, p, events), margin_share(site, others is not None), notes)
+    seen = watched(site, demand, state)
+    band = moisture_band(site, state, salt, Day(etc, p, events), margin_share(site, others is not None), notes, seen)
     resolution = _steps(site)
     length, price, allowed = _blocks(site, windows, events)
     names, water = _sources(site, dates, notes)
@@ -118,7 +119,7 @@ def night_inputs(
         etc=etc,
         effective_rain=taken,
         taw=state.taw,
-        raw=eased_raw(site, state.taw, p * state.taw[:, None]),
+        raw=eased_raw(site, state.taw, p * state.taw[:, None], seen),
         dry_limit=band.limit - band.margin,
         wet_limit=band.wet,
         depletion=state.depletion,
@@ -208,20 +209,25 @@ class Band:
 
 
 def moisture_band(
-    site: Site, state: StartState, salt: SaltState | None, day: Day, share: float, notes: list[Note]
+    site: Site,
+    state: StartState,
+    salt: SaltState | None,
+    day: Day,
+    share: float,
+    notes: list[Note],
+    seen: Watched | None = None,
 ) -> Band:
     """Dry and wet limit of every zone-night, and the margin inside the dry one for what is not known.
 
-    The margin is a share of the spread of the estimate, less of it where probes are heard, and never takes so much of
-    the band that a day's ET no longer fits into it.
+    The margin is a share of the spread of the estimate, less of it where probes are heard and by as much less as the
+    limit was eased, and never takes so much of the band that a day's ET no longer fits into it.
     """
     taw, events = state.taw, day.events
     raw = day.fraction * taw[:, None]
-    fresh = dry_limit(site, taw, raw)
+    fresh, eased = dry_limit(site, taw, raw, seen), eased_raw(site, taw, raw, seen)
     limit = fresh
     if salt is not None:
-        eased = eased_raw(site, taw, raw) / raw
-        limit = np.minimum(fresh, eased * salt_dry_limit(site, salt, taw, day.fraction))
+        limit = np.minimum(fresh, eased / raw * salt_dry_limit(site, salt, taw, day.fraction))
     limit = np.maximum(limit, DRIEST_FLOOR * taw[:, None])
     rules = [site.surfaces[s] for s in site.zones.surface]
     normal = np.array([r.firmness_limit for r in rules])
@@ -234,7 +240,7 @@ def moisture_band(
         notes.append(Note("info", "moisture band", text))
     wet = np.minimum(wet, (1.0 - BAND.least_band) * limit)
     share *= BAND.margin_followed if state.used else 1.0
-    margin = np.minimum(share * state.spread[:, None], BAND.widest_margin * limit)
+    margin = np.clip(share * state.spread[:, None] - (eased - raw), 0.0, BAND.widest_margin * limit)
     return Band(limit, fresh, np.clip(limit - wet - day.etc, 0.0, margin), wet)
 
 

@@ -4,30 +4,78 @@ from __future__ import annotations
 
 import numpy as np
 
+from models.choices import BAND, CATCH
+from models.records import dataclass
 from scheduler.site import Site
 from scheduler.state.caution import CAUTION
+from scheduler.state.demand import Demand, zone_etc, zone_rain
+from scheduler.state.evening import StartState
 
 DRIEST_FLOOR = 0.02  # [-] of TAW kept between any dry limit and the wilting point
+HEARD = ("probe", "kin")  # origins of an estimate that a probe would set right
+# Soils that give their water at little suction and then hardly any: on those of tests/physics stress sets in at 1.5 to
+# 2 times RAW, less than two days of ET beyond it, on loams at 2.3 to 3 times, over gravel past 3.
+LIGHT = ("sand", "loamy_sand", "sandy_loam", "sand_rootzone")
 
 
-def eased_raw(site: Site, taw: np.ndarray, raw: np.ndarray) -> np.ndarray:
-    """Depletion up to which the plan lets turf stand unharmed, (Z, N) [mm]: RAW, more where the word is lean.
+@dataclass(frozen=True)
+class Watched:
+    """What lets turf be led past RAW on an evening.
 
-    `RAW + (1 - met) (TAW - RAW)`, where by FAO-56 Eq. 84 turf still takes `met` of its ET. Not of surfaces whose
-    moisture floor is told: there the manager has said how dry.
+    Parameters
+    ----------
+    spread : ndarray (Z,)   Of the estimate of depletion [mm]; inf where no probe speaks for the zone.
+    rained : ndarray (Z,)   Share of ET that rain brought lately [-], at most 1.
+    """
+
+    spread: np.ndarray
+    rained: np.ndarray
+
+
+def watched(site: Site, demand: Demand, state: StartState) -> Watched:
+    """How well each zone is followed by probes, and how much of its ET rain brought over the last `CATCH.days`.
+
+    Without `CATCH.fewest` days of weather no rain is reckoned with.
+    """
+    spread = np.where(np.isin(state.origin, HEARD), state.spread, np.inf)
+    past = demand.past.tail(CATCH.days)
+    if min(len(past), demand.observed_days) < CATCH.fewest:
+        return Watched(spread, np.zeros(spread.size))
+    etc, rain = zone_etc(site, past).sum(axis=1), zone_rain(site, past)[0].sum(axis=1)
+    return Watched(spread, np.minimum(rain / np.maximum(etc, 1e-9), 1.0))
+
+
+def eased_raw(site: Site, taw: np.ndarray, raw: np.ndarray, seen: Watched | None = None) -> np.ndarray:
+    """Depletion up to which the plan lets turf stand unharmed, (Z, N) [mm]: RAW, more where little speaks against it.
+
+    Where the word is lean, `RAW + (1 - met) (TAW - RAW)`: there by FAO-56 Eq. 84 turf still takes `met` of its ET.
+    Where probes are heard it is also led to the depletion before which stress sets in with no more than a chance by the
+    word: `onset RAW - sure (1 - room rained) sqrt(spread^2 + (onset_spread RAW)^2)`, from what is not known of the
+    ground and of where the zone stands. What drier turf buys is room for rain: the more of its ET rain brings, the more
+    is dared. Not on light soils but for greens fed from their sand over gravel; not on surfaces whose moisture floor is
+    told, where the manager has said how dry; not past what a record taught of a zone.
 
     Parameters
     ----------
     site : Site
     taw : ndarray (Z,)     Total available water [mm].
     raw : ndarray (Z, N)   Readily available water [mm].
+    seen : Watched, optional   Without it no zone is watched.
     """
-    told = np.array([site.surfaces[s].moisture_floor is not None for s in site.zones.surface], dtype=bool)
-    let = np.where(told, 0.0, 1.0 - CAUTION[site.caution].met)[:, None]
-    return np.asarray(raw + let * (taw[:, None] - raw))
+    word, zones = CAUTION[site.caution], site.zones
+    told = np.array([site.surfaces[s].moisture_floor is not None for s in zones.surface], dtype=bool)
+    let = np.where(told, 0.0, 1.0 - word.met)[:, None]
+    by_word = np.asarray(raw + let * (taw[:, None] - raw))
+    if seen is None or not np.isfinite(word.sure):
+        return by_word
+    learned = {zone for zone, quantity, *_ in site.learned if quantity == "depletion_fraction"}
+    open_ = ~told & ~np.isin(zones.zone, list(learned)) & (~np.isin(zones.soil, LIGHT) | zones.over_gravel)
+    unsure = np.hypot(seen.spread[:, None], BAND.onset_spread * raw)
+    likely = BAND.onset * raw - word.sure * (1.0 - BAND.room * seen.rained)[:, None] * unsure
+    return np.maximum(by_word, np.where(open_[:, None], np.minimum(likely, BAND.driest * taw[:, None]), raw))
 
 
-def dry_limit(site: Site, taw: np.ndarray, raw: np.ndarray) -> np.ndarray:
+def dry_limit(site: Site, taw: np.ndarray, raw: np.ndarray, seen: Watched | None = None) -> np.ndarray:
     """Depletion above which each zone-night is dry, (Z, N) [mm]: `eased_raw`, or the moisture floor of its surface.
 
     Parameters
@@ -35,11 +83,13 @@ def dry_limit(site: Site, taw: np.ndarray, raw: np.ndarray) -> np.ndarray:
     site : Site
     taw : ndarray (Z,)     Total available water [mm].
     raw : ndarray (Z, N)   Readily available water [mm].
+    seen : Watched, optional   As of `eased_raw`.
     """
     floors = [site.surfaces[s].moisture_floor for s in site.zones.surface]
     floor = np.array([np.nan if f is None else f for f in floors])
     asked = np.minimum(1.0 - floor, 1.0 - DRIEST_FLOOR)[:, None] * taw[:, None]
-    return np.maximum(np.where(np.isnan(floor)[:, None], eased_raw(site, taw, raw), asked), DRIEST_FLOOR * taw[:, None])
+    limit = np.where(np.isnan(floor)[:, None], eased_raw(site, taw, raw, seen), asked)
+    return np.maximum(limit, DRIEST_FLOOR * taw[:, None])
 
 
 def wet_limit(site: Site, taw: np.ndarray) -> np.ndarray:

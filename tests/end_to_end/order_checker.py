@@ -110,7 +110,9 @@ def order_faults(
             least = smallest_run(zone, step)
             before = entry["path"][n - 1]["depletion_mm"] if n else entry["before"]["depletion_mm"]
             milder = 0.0 if n == 0 else _unstressed(entry, zone, 0) - _unstressed(entry, zone, n)
-            limit = limits["dry_limit_mm"] + max(0.0, 0.04 * milder * limits["taw_mm"])
+            # RAW moves by 0.04 TAW a mm of ET (FAO-56 Table 22), a limit past RAW, counted from 2 RAW, by twice that
+            steeper = 2.0 if limits["dry_limit_mm"] > limits["raw_mm"] else 1.0
+            limit = limits["dry_limit_mm"] + steeper * max(0.0, 0.04 * milder * limits["taw_mm"])
             dry = today["depletion_mm"] - limit
             room = before - today["minutes"] * zone.net
             open_minutes = sum(b - a for a, b in spans[zone.surface])

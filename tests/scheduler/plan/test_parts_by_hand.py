@@ -21,12 +21,15 @@ def test_a_night_that_must_be_firm_has_a_drier_wet_limit_and_a_margin_leaves_roo
     events = SimpleNamespace(firm=np.array([[False, True, True]]))
     day = plan_inputs.Day(np.array([[3.0, 3.0, 6.0]]), np.full((1, 3), 0.5), events)
     state = SimpleNamespace(taw=np.array([40.0]), spread=np.array([4.0]), used=0)
-    monkeypatch.setattr(plan_inputs, "dry_limit", lambda site, taw, raw: raw)
+    monkeypatch.setattr(plan_inputs, "dry_limit", lambda site, taw, raw, seen: raw)
+    monkeypatch.setattr(plan_inputs, "eased_raw", lambda site, taw, raw, seen: raw + (0.0 if seen is None else seen))
     notes = []
     band = plan_inputs.moisture_band(site, state, None, day, 0.5, notes)
     assert band.limit.tolist() == band.fresh.tolist() == [[20.0] * 3] and not notes
     np.testing.assert_allclose(band.wet, [[4.0, 12.0, 12.0]])
     np.testing.assert_allclose(band.margin, [[2.0, 2.0, 2.0]])  # half of the spread; 20 - 12 - 6 leave just as much
+    for eased, left in ((1.5, 0.5), (3.0, 0.0)):  # by as much less as the limit was eased
+        np.testing.assert_allclose(plan_inputs.moisture_band(site, state, None, day, 0.5, [], eased).margin, left)
     followed = SimpleNamespace(**vars(state) | {"used": 3})
     np.testing.assert_allclose(
         plan_inputs.moisture_band(site, followed, None, day, 0.5, []).margin,
@@ -108,8 +111,8 @@ def test_the_days_of_a_stretch_use_the_mean_eto_of_its_forecasts(monkeypatch):
     site = SimpleNamespace(zones=Zones(**vars(zones)), net_share=np.full(2, 0.8), caution="even")
     band = SimpleNamespace(limit=np.full((2, 4), 9.0), margin=np.ones((2, 4)), wet=np.zeros((2, 4)))
 
-    def moisture(site, state, salt, day, share, notes):
-        seen.append((site, day.etc, share))
+    def moisture(site, state, salt, day, share, notes, watched=None):
+        seen.append((site, day.etc, share, watched))
         return band
 
     monkeypatch.setattr(
@@ -119,16 +122,17 @@ def test_the_days_of_a_stretch_use_the_mean_eto_of_its_forecasts(monkeypatch):
     )
     monkeypatch.setattr(cautions, "event_nights", lambda site, dates: SimpleNamespace(dry=np.zeros((2, len(dates)))))
     monkeypatch.setattr(cautions, "moisture_band", moisture)
+    monkeypatch.setattr(cautions, "watched", lambda site, demand, state: demand)
     monkeypatch.setattr(cautions, "margin_share", lambda site, several: 0.3)
     monkeypatch.setattr(cautions, "replace", lambda site, caution: f"as {caution}")
     monkeypatch.setattr(cautions, "followed", lambda site: np.ones(2, dtype=bool))
     monkeypatch.setattr(cautions, "usual_courses", lambda *given: "usual")
-    found = cautions._stretch(
-        site, date(2026, 7, 1), NIGHT, told("2026-07-01", "2026-07-03"), SimpleNamespace(taw=np.full(2, 30.0))
-    )
+    state = SimpleNamespace(taw=np.full(2, 30.0))
+    found = cautions._stretch(site, date(2026, 7, 1), NIGHT, told("2026-07-01", "2026-07-03"), state, "demand")
     assert seen[0] == [2, 3, 4, 5]  # the date after each of two days and the two ahead of the last
     np.testing.assert_allclose(seen[1][1], [[2.5] * 4, [4.0] * 4])  # 5 mm a day
-    assert [(s, share) for s, _, share in seen[1:]] == [(site, 0.3), (f"as {cautions.STRICTEST}", 0.0)]
+    strict = (f"as {cautions.STRICTEST}", 0.0, None)  # dry days are counted by a limit that no probe eases
+    assert [(s, share, by) for s, _, share, by in seen[1:]] == [(site, 0.3, "demand"), strict]
     np.testing.assert_allclose(found.longest, [12.0, 12.0])
 
 

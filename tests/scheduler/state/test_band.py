@@ -3,14 +3,23 @@
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
+import pytest
 
-from scheduler.state.band import dry_limit, eased_raw, wet_limit
+from scheduler.state import band
+from scheduler.state.band import Watched, dry_limit, eased_raw, wet_limit
 from scheduler.state.caution import CAUTION
 
 FLOORS = {"green": None, "tee": 0.7, "rough": 0.0, "pitch": 0.995}
 SITE = SimpleNamespace(
     caution="even",
-    zones=SimpleNamespace(surface=np.array(list(FLOORS))),
+    learned=(),
+    zones=SimpleNamespace(
+        surface=np.array(list(FLOORS)),
+        zone=np.array(["G1", "T1", "R1", "P1"]),
+        soil=np.array(["loam"] * 4),
+        over_gravel=np.zeros(4, dtype=bool),
+    ),
     surfaces={s: SimpleNamespace(moisture_floor=f, firmness_limit=0.9) for s, f in FLOORS.items()},
 )
 TAW = np.array([40.0, 50.0, 60.0, 100.0])
@@ -25,7 +34,7 @@ def test_a_floor_of_moisture_stands_in_place_of_raw_within_what_the_soil_holds()
 
 def test_lean_lets_turf_dry_to_where_it_takes_the_share_of_its_et_the_word_says_but_keeps_floors_that_are_told():
     # FAO-56 Eq. 84: Ks = (TAW - D) / (TAW - RAW)
-    lean = SimpleNamespace(zones=SITE.zones, surfaces=SITE.surfaces, caution="lean")
+    lean = SimpleNamespace(**vars(SITE) | {"caution": "lean"})
     raw = np.array([[16.0, 20.0], [25.0, 25.0], [30.0, 30.0], [50.0, 50.0]])
     met = CAUTION["lean"].met
     found = eased_raw(lean, TAW, raw)
@@ -33,6 +42,80 @@ def test_lean_lets_turf_dry_to_where_it_takes_the_share_of_its_et_the_word_says_
     np.testing.assert_array_equal(found[1:], raw[1:])
     np.testing.assert_allclose(dry_limit(lean, TAW, raw), np.vstack((found[0], dry_limit(SITE, TAW, raw)[1:])))
     np.testing.assert_array_equal(eased_raw(SITE, TAW, raw), raw)
+
+
+def seen(spread, rained):
+    return Watched(np.array([spread, 4.0, 4.0, 4.0]), np.array([rained, 1.0, 1.0, 1.0]))
+
+
+def test_watched_turf_is_led_to_where_stress_is_unlikely_yet_and_further_where_rain_fills_it():
+    raw = np.array([[16.0, 20.0], [25.0, 25.0], [30.0, 30.0], [50.0, 50.0]])
+    sure = CAUTION["even"].sure
+    for rained, wary in ((0.0, sure), (0.5, 0.665 * sure), (1.0, 0.33 * sure)):
+        found = eased_raw(SITE, TAW, raw, seen(4.0, rained))
+        likely = [2.0 * r - wary * np.sqrt(4.0**2 + (0.6 * r) ** 2) for r in (16.0, 20.0)]
+        np.testing.assert_allclose(found[0], likely)
+        assert (found[0] > raw[0]).all()
+        np.testing.assert_array_equal(found[1:], raw[1:])  # floors are told
+        np.testing.assert_allclose(dry_limit(SITE, TAW, raw, seen(4.0, rained))[0], likely)
+
+
+@pytest.mark.parametrize(
+    ("change", "spread"),
+    [
+        ({}, 16.0),  # too little is known of where it stands
+        ({}, np.inf),  # no probe speaks for it
+        ({"caution": "careful"}, 1.0),
+        ({"learned": (("G1", "depletion_fraction", 0.4, 0.5),)}, 1.0),  # a record taught how far
+    ],
+)
+def test_turf_is_kept_to_raw_where_it_is_not_known_well_nobody_watches_or_a_record_taught(change, spread):
+    raw = np.array([[16.0, 20.0], [25.0, 25.0], [30.0, 30.0], [50.0, 50.0]])
+    site = SimpleNamespace(**vars(SITE) | change)
+    np.testing.assert_array_equal(eased_raw(site, TAW, raw, seen(spread, 0.0)), raw)
+
+
+def test_another_lesson_lets_turf_be_led_on_and_never_near_the_wilting_point():
+    raw = np.full((4, 1), 30.0)
+    site = SimpleNamespace(**vars(SITE) | {"learned": (("G1", "microclimate", 1.0, 1.1),)})
+    assert eased_raw(site, TAW, raw, seen(0.0, 1.0))[0, 0] == 0.9 * 40.0  # 2 x 30 less 0.42 x 18 are 52 mm
+
+
+@pytest.mark.parametrize(
+    ("soil", "over_gravel", "eased"),
+    [
+        ("sand_rootzone", True, True), ("sand_rootzone", False, False), ("sand", False, False),
+        ("loamy_sand", False, False), ("sandy_loam", False, False), ("silt_loam", False, True), ("clay", False, True),
+    ],
+)  # fmt: skip
+def test_light_soils_are_kept_to_raw_but_for_sand_over_gravel(soil, over_gravel, eased):
+    raw = np.full((4, 1), 16.0)
+    zones = SimpleNamespace(**vars(SITE.zones) | {"soil": [soil] * 4, "over_gravel": np.array([over_gravel] * 4)})
+    found = eased_raw(SimpleNamespace(**vars(SITE) | {"zones": zones}), TAW, raw, seen(2.0, 0.0))
+    assert (found[0, 0] > 16.0) == eased
+
+
+def test_lean_is_never_wetter_than_by_its_own_share():
+    raw = np.array([[16.0, 20.0], [25.0, 25.0], [30.0, 30.0], [50.0, 50.0]])
+    lean = SimpleNamespace(**vars(SITE) | {"caution": "lean"})
+    alone = eased_raw(lean, TAW, raw)
+    np.testing.assert_array_equal(eased_raw(lean, TAW, raw, seen(20.0, 0.0)), alone)
+    assert (eased_raw(lean, TAW, raw, seen(1.0, 0.0))[0] > alone[0]).all()
+
+
+@pytest.mark.parametrize(("days", "observed", "share"), [(50, 50, 0.25), (50, 20, 0.0), (20, 20, 0.0)])
+def test_rain_is_counted_over_six_weeks_where_the_record_is_long_enough(monkeypatch, days, observed, share):
+    past = pd.DataFrame({"eto": np.full(days, 4.0), "rain": np.r_[np.full(8, 9.0), np.ones(42)][-days:]})
+    monkeypatch.setattr(band, "zone_etc", lambda site, days: np.stack([days["eto"], 0.1 * days["eto"]]))
+    monkeypatch.setattr(band, "zone_rain", lambda site, days: (np.stack([days["rain"]] * 2), None))
+    state = SimpleNamespace(origin=np.array(["kin", "balance"]), spread=np.array([3.0, 2.0]))
+    found = band.watched(SITE, SimpleNamespace(past=past, observed_days=observed), state)
+    np.testing.assert_allclose(found.rained, [share, 1.0 if share else 0.0])
+    np.testing.assert_array_equal(found.spread, [3.0, np.inf])
+    state.origin = np.array(["probe", "field capacity"])
+    np.testing.assert_array_equal(
+        band.watched(SITE, SimpleNamespace(past=past, observed_days=1), state).spread, [3.0, np.inf]
+    )
 
 
 def test_ground_is_soft_above_its_firmness_limit():
