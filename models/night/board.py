@@ -67,6 +67,7 @@ class Board:
             amounts = (int(self.need[zone]), int(self.need[zone]), 1)
             uses = [(int(offset[i]) + m, amounts[i]) for i, m in enumerate(members) if m >= 0 and amounts[i] > 0]
             self.uses.append([(row, amount) for row, amount in uses if finite[row]])
+        self.lanes = [[(self.free[row], amount) for row, amount in uses] for uses in self.uses]  # the rows themselves
 
     def _lay_masks(self) -> None:
         job = self.job
@@ -116,6 +117,8 @@ class Board:
         self.flow = np.zeros((pumps, self.steps + 2 * edge), dtype=np.int64)  # a minute of rest on either side
         self.rise = np.zeros((pumps, self.steps + 1), dtype=np.int64)
         self.fall = np.zeros((pumps, self.steps + 1), dtype=np.int64)
+        self.ramp_of = [int(r) if on else None for r, on in zip(self.ramp, self.ramped, strict=True)]
+        self.slopes = list(zip(self.rise, self.fall, strict=True))  # the rows themselves, as in `lanes`
 
     def marked(self, zone: int, spare: IntArray | None = None) -> BoolArray:
         """Grid steps in which the zone cannot run, shape (T,): shut, short of capacity, or too near its own cycles.
@@ -123,8 +126,12 @@ class Board:
         `spare` (limits, T), if given, counts as free beside what is.
         """
         bad: BoolArray = self.shut[self.mask_of_zone[zone]].copy()
-        for row, amount in self.uses[zone]:
-            bad |= (self.free[row] if spare is None else self.free[row] + spare[row]) < amount
+        if spare is None:
+            for lane, amount in self.lanes[zone]:
+                bad |= lane < amount
+        else:
+            for row, amount in self.uses[zone]:
+                bad |= self.free[row] + spare[row] < amount
         if self.placed[zone]:
             soak = self.own[zone][2]
             for start, end in self.placed[zone]:
@@ -143,10 +150,12 @@ class Board:
         bad[: self.steps].cumsum(out=count[1:])
         good = count[length:] == count[: self.steps + 1 - length]
         pump, need, _ = self.own[zone]
-        if ramp and pump >= 0 and self.ramped[pump]:
-            room = max(int(self.ramp[pump]) - need, 0)
-            good &= self.rise[pump, : good.size] <= room
-            good &= self.fall[pump, length:] >= -room
+        most = self.ramp_of[pump] if ramp and pump >= 0 else None
+        if most is not None:
+            room = max(most - need, 0)
+            rise, fall = self.slopes[pump]
+            good &= rise[: good.size] <= room
+            good &= fall[length:] >= -room
         every = self.start_every[zone]
         found: IntArray = good.nonzero()[0]
         if every > 1:
@@ -164,12 +173,14 @@ class Board:
     def place(self, zone: int, start: int, length: int) -> None:
         """Run the zone from `start` for `length` steps; the caller got the start from `starts`."""
         end = start + length
-        for row, amount in self.uses[zone]:
-            self.free[row, start:end] -= amount
+        for lane, amount in self.lanes[zone]:
+            span = lane[start:end]
+            span -= amount
         pump, need, _ = self.own[zone]
         if pump >= 0:
-            self.flow[pump, self.minute + start : self.minute + end] += need
-            if self.ramped[pump]:
+            span = self.flow[pump, self.minute + start : self.minute + end]
+            span += need
+            if self.ramp_of[pump] is not None:
                 self._recount_ramps(pump, start, end, need)
         self.placed[zone].append((start, end))
 
@@ -178,18 +189,21 @@ class Board:
 
         A valve that opens as others close may be all that keeps the ramp; without it the others close too fast.
         """
-        for row, amount in self.uses[zone]:
-            self.free[row, start:end] += amount
+        for lane, amount in self.lanes[zone]:
+            span = lane[start:end]
+            span += amount
         self.placed[zone].remove((start, end))
         pump, need, _ = self.own[zone]
         if pump < 0:
             return True
-        self.flow[pump, self.minute + start : self.minute + end] -= need
-        if not self.ramped[pump]:
+        span = self.flow[pump, self.minute + start : self.minute + end]
+        span -= need
+        kept, ramp = True, self.ramp_of[pump]
+        if ramp is None:
             return True
-        kept, ramp = True, int(self.ramp[pump])
         if self.minute == 1:
-            opened, closed = int(self.rise[pump, start]), int(self.rise[pump, end])
+            rise = self.slopes[pump][0]
+            opened, closed = rise.item(start), rise.item(end)
             self._recount_ramps(pump, start, end, -need)
             return opened - need >= min(opened, -ramp) and closed + need <= max(closed, ramp)
         for boundary in (start, end):
@@ -214,7 +228,7 @@ class Board:
     def _recount_ramps(self, pump: int, start: int, end: int, need: int) -> None:
         """Bring `rise` and `fall` up to date after the flow from `start` to `end` has grown by `need`."""
         if self.minute == 1:  # only the two steps beside each boundary
-            for change in (self.rise[pump], self.fall[pump]):
+            for change in self.slopes[pump]:
                 change[start] += need
                 change[end] -= need
             return

@@ -160,8 +160,7 @@ class Dispatcher:
 
     def _is_free(self, zone: int, start: int, end: int) -> bool:
         """Whether all limits of a zone have room for it through a span."""
-        free = self.board.free
-        return all(free[row, start:end].min() >= amount for row, amount in self.board.uses[zone])
+        return all(np.minimum.reduce(lane[start:end]) >= amount for lane, amount in self.board.lanes[zone])
 
     def _score(self, zones: IntArray, end: int, column: IntArray, taste: Taste) -> FloatArray:
         urgency = self.chain.take(zones) / end
