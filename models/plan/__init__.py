@@ -31,6 +31,7 @@ file                    what it holds
 `sketch.py`             the same prices, about, from a few zones
 `one_more.py`           what one more cubic metre would change
 `solve.py`              `PlanSolver`: a plan loaded, edited, solved again
+`ended.py`              where a run of a plan ended, and whether another had better go on from there
 `edits.py`              which inputs are only numbers of a loaded plan, and these numbers
 `cases.py`              `Cases`: the standing plan under other inputs
 `results.py`            `PlanResult`: plain arrays; nobody else reads variables of a plan

@@ -11,10 +11,11 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 from models.plan.copies import Copies
+from models.plan.ended import Ended
 from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import PlanInputs
 from models.plan.results import PlanResult
-from models.plan.solve import Ended, PlanSolver
+from models.plan.solve import PlanSolver
 
 LONG = 8  # points of a curve from which it is cut in two
 BEGINNING = 3  # steps along a curve that take as long as its beginning from nothing, about

@@ -28,6 +28,7 @@ NUMBERS = set(
     "stations_at_once zone_supply source_price source_daily source_monthly allocation tiers cuts "
     "pump_share source_open price_of_a_run caution".split()
 )
+RUNS = ("allowed", "block_length", "max_run", "zone_supply")  # of them, what says how long a zone may run
 LAST_DIGITS = 1e-9  # [-] of water: a sum at its limit may lie this far beyond
 WATER = ("source_daily", "source_monthly", "allocation", "cuts")  # of them, what says how much there is
 LIMITS = ("pump_capacity", "branch_capacity", "stations_at_once", "source_nightly", "source_monthly", "allocation")
@@ -107,7 +108,12 @@ def takes_on(built: PlanInputs, wanted: PlanInputs) -> bool:
 
 
 def longest_run_unsaid(built: PlanInputs, wanted: PlanInputs) -> Bools:
-    """Zone-nights whose longest run binds by other inputs, and by those of the build neither row nor bound says so."""
+    """Zone-nights whose longest run binds by other inputs, and by those of the build neither row nor bound says so.
+
+    Both are of one weather and soil, as `takes_on` has it.
+    """
+    if all(np.array_equal(getattr(built, name), getattr(wanted, name)) for name in RUNS):
+        return np.zeros(built.zones * built.nights, dtype=np.bool_)
     said = longest_run_binds(built).ravel() & (np.diff(built.runs.first) > 1)
     several = np.bincount(wanted.runs.cell, minlength=said.size) > 1
     return np.asarray(several & longest_run_binds(wanted).ravel() & ~said, dtype=np.bool_)

@@ -304,6 +304,10 @@ class Program:
         """Where it ended as the solver has it, to begin from again; `basis` reads it out, which takes a while."""
         return self.highs.getBasis()
 
+    def forget(self) -> None:
+        """Begin the next run from nothing."""
+        self.highs.clearSolver()
+
     def begin(self, basis: Basis | Any, afresh: bool = False, square: bool = True) -> None:
         """Begin the next run from a basis; rows added since are slack.
 

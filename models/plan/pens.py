@@ -186,6 +186,8 @@ def compiled(m: Model) -> tuple[Matrices, Spans]:
 def keys(family: Any) -> Ints:
     """Index of a family whose keys are numbers, in its order."""
     data = family._data
+    if isinstance(data, range):
+        return np.arange(data.start, data.stop)
     if isinstance(family, Family):
         return np.asarray(data)
     return np.fromiter(data, dtype=np.int64, count=len(data))

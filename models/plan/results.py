@@ -10,7 +10,7 @@ import numpy as np
 
 from models.plan.copies import Copies
 from models.plan.inputs import Floats, Ints, PlanInputs
-from models.plan.pens import Model
+from models.plan.pens import Model, keys
 from models.plan.prices import Prices
 from models.plan.rows import Spans
 
@@ -184,7 +184,7 @@ def read_result(m: Model, inputs: PlanInputs, solution: Solution) -> PlanResult:
 
     def over_cells(variable: Any) -> Floats:
         full = np.zeros(shape[0] * shape[1])
-        full[np.fromiter(variable._data, dtype=np.int64)] = value_of(variable)
+        full[keys(variable)] = value_of(variable)
         return full.reshape(shape)
 
     dry = over_cells(m.dry) + over_cells(m.very_dry)
@@ -348,12 +348,12 @@ def _limits(m: Model, solution: Solution) -> list[LimitPrice]:
             continue
         span = solution.spans.row[family]
         used, limit = solution.activities[span].tolist(), solution.limits[span].tolist()
-        keys = [i if isinstance(i, tuple) else () if i is None else (i,) for i in component._data]
+        index = [i if isinstance(i, tuple) else () if i is None else (i,) for i in component._data]
         price = np.maximum(-solution.duals[span], 0.0).tolist()
         others = _other_weathers(m, family, solution)
         if others:
-            price = [own + others.get(key, 0.0) for own, key in zip(price, keys, strict=True)]
-        found += map(LimitPrice, repeat(family), keys, used, limit, price)
+            price = [own + others.get(key, 0.0) for own, key in zip(price, index, strict=True)]
+        found += map(LimitPrice, repeat(family), index, used, limit, price)
     return found
 
 

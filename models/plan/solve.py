@@ -25,6 +25,7 @@ from models.plan.edits import (
     same_copies,
     takes_on,
 )
+from models.plan.ended import Ended, much_left_over
 from models.plan.flush_choice import LONGEST_SEARCH, FlushChoice
 from models.plan.flush_needs import FlushNeeds
 from models.plan.highs import Program, SolverFailed
@@ -45,29 +46,14 @@ from models.plan.results import (
 from models.plan.rows import Matrices, Spans
 from models.plan.spread import Spread
 from models.plan.weathers import settled_copies
-from models.records import dataclass
 
-__all__ = ["Ended", "PlanSolver", "SolverFailed"]
+__all__ = ["PlanSolver", "SolverFailed"]
 
 LARGE = 20_000  # columns from which presolve, which finds little here, is left out
 # Columns from which a plan begins from its parts; a smaller one is solved before it is taken apart.
 IN_PARTS = 100_000
 LOOSE = 2.0  # of a capacity on a night whose run times are fixed: rounding up may pass it in one block [-]
 NO_LIMIT = np.inf
-
-
-@dataclass(frozen=True)
-class Ended:
-    """Where a run of a plan ended: its model, where the families stand in it, the basis and columns.
-
-    `limits` are the upper limits it had, of rows and columns.
-    """
-
-    model: Model
-    spans: Spans
-    basis: Basis
-    values: Floats
-    limits: tuple[Floats, Floats]
 
 
 class PlanSolver:
@@ -252,14 +238,15 @@ class PlanSolver:
         """Where the last run ended."""
         program = self.program
         limits = program.row_upper.copy(), program.upper.copy()
-        return Ended(self.model, self.spans, program.basis(), program.values(), limits)
+        return Ended(self.model, self.spans, program.basis(), program.values(), program.sides()[0], limits)
 
     def begin_from(self, end: Ended, neighbour: bool = False) -> None:
         """Begin the next run from where one ended, of this plan or of one with other rows and columns.
 
         A large plan begins from its parts all the same, unless it is a neighbour or only its costs were changed: from a
-        plan under quite other limits it was measured to take longer. The run depends on nothing else that the solver
-        did before.
+        plan under quite other limits it was measured to take longer. For the same reason one of some size begins from
+        nothing where much of the other's water no longer fits. The run depends on nothing else that the solver did
+        before.
 
         Parameters
         ----------
@@ -270,7 +257,11 @@ class PlanSolver:
         alike = end.model is self.model and len(basis.rows) == program.row_upper.size
         if not alike:
             basis = basis.carried(end.model, self.model, end.spans, self.spans, program.row_upper.size)
-        program.begin(basis, afresh=True)
+        middling = self.copies is None and LARGE <= program.cost.size < IN_PARTS
+        if middling and alike and not neighbour and much_left_over(end, program.upper, program.row_upper):
+            program.forget()
+        else:
+            program.begin(basis, afresh=True)
         same = alike and all(map(np.array_equal, end.limits, (program.row_upper, program.upper)))
         self.in_parts = not (same or neighbour) and (alike or self.inputs.members is None)
         self.near = end.values if alike else None

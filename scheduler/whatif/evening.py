@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from models.plan.cases import Cases
-from models.plan.edits import equal_inputs, keeps_to_water, only_less_water
+from models.plan.edits import equal_inputs, keeps_to_water, on_columns, only_less_water
 from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import PlanInputs
 from models.plan.solve import PlanSolver, SolverFailed
@@ -36,6 +36,12 @@ from scheduler.whatif.quick import Shares, packable
 
 MOST_PATTERNS = 300  # sets of nights looked at for an order of so many nights a week, before only the nearest are
 BEST_PATTERNS = 2  # of them that are planned with their flushes
+RUNGS = (
+    np.arange(19, 0, -1) / 20.0
+)  # of the pumps' strength [-]: weaker pumps that a case of weaker pumps is tried with
+MOST_RUNGS = 4  # of them, the next ones below its own
+LEAST_APART = 0.01  # [-] by which the first of these is weaker
+FEW_ZONE_NIGHTS = 6_000  # up to which they are tried
 
 
 @dataclass(frozen=True)
@@ -102,8 +108,22 @@ def plan_case(standing: Standing, case: Case) -> Outcome:
     usual = standing.as_it_is
     if _equal(plan, usual.plan) or _keeps_already(plan, usual):
         return Outcome(case, plan, usual.run, usual.course, True)
-    if _no_roomier(plan, usual.plan):
-        plan = replace(plan, inputs=_held_to_what_runs(plan.inputs, usual.run))
+    if not _no_roomier(plan, usual.plan):
+        return _planned(standing, case, plan)
+    plan = replace(plan, inputs=_held_to_what_runs(plan.inputs, usual.run))
+    best = _planned(standing, case, plan)
+    if best.run.left_out.any() and best.course.dry.any():
+        for weaker in _with_weaker_pumps(plan):
+            other = _under(best.plan, _planned(standing, case, weaker))
+            better = _spares_more(other, best)
+            best = other if better else best
+            if not (better or other.run.left_out.any()):
+                break  # no chance was left, and weaker pumps give no more
+    return best
+
+
+def _planned(standing: Standing, case: Case, plan: CasePlan) -> Outcome:
+    """The evening with these arrays: solved from where the standing plan ended, rounded and packed."""
     inputs, run = night_of_weathers(plan.site, plan.inputs, plan.needs, loaded=standing.cases.solver)
     plan = replace(plan, inputs=inputs)
     course = course_of(plan.site, plan.inputs, plan.salt, run.result, run.minutes_by_night)
@@ -180,6 +200,44 @@ def _held_to_what_runs(inputs: NightInputs, run: RunnableNight) -> NightInputs:
     longest = inputs.longest_run.copy()
     longest[:, 0] = np.where(full, np.minimum(longest[:, 0], run.minutes), longest[:, 0])
     return replace(inputs, longest_run=longest)
+
+
+def _with_weaker_pumps(plan: CasePlan) -> Iterator[CasePlan]:
+    """A case of weaker pumps with pumps weaker still, down a ladder that is the same for all cases.
+
+    What runs on the weaker pump runs on this one too, and where start times are hard to find chance may favour it.
+    """
+    arrays = plan.inputs.plan
+    if arrays.pump_share is None or arrays.zones * arrays.nights > FEW_ZONE_NIGHTS:
+        return
+    strength = float(arrays.pump_share.max())
+    below = np.flatnonzero(RUNGS < strength - LEAST_APART)
+    for rung in RUNGS[below[:MOST_RUNGS]]:
+        share = arrays.pump_share * (rung / strength)
+        most = np.where(arrays.pump_of_zone >= 0, (share[:, 0] * arrays.pump_capacity)[arrays.pump_of_zone], np.inf)
+        allowed = arrays.allowed & (arrays.flow <= most)[:, None, None]
+        weaker = replace(plan, inputs=replace(plan.inputs, plan=replace(arrays, allowed=allowed, pump_share=share)))
+        yield _flushed(weaker) if plan.needs.zone.size else weaker
+
+
+def _under(plan: CasePlan, outcome: Outcome) -> Outcome:
+    """An outcome of weaker pumps as one of the case itself."""
+    result = outcome.run.result
+    own = on_columns(result.run_time, outcome.plan.inputs.plan, plan.inputs.plan)
+    run = replace(outcome.run, result=replace(result, run_time=own))
+    course = course_of(plan.site, plan.inputs, plan.salt, run.result, run.minutes_by_night)
+    return Outcome(outcome.case, plan, run, course, False)
+
+
+def _spares_more(one: Outcome, other: Outcome) -> bool:
+    """Whether the first has less dryness than the second, the first rank first, and flushes no fewer zones."""
+    flushed = [{f.zone for f in outcome.run.result.flushes} for outcome in (one, other)]
+    priority = one.plan.site.zones.priority
+    dry = [
+        [round(float(outcome.course.dry[priority == rank].sum())) for rank in np.unique(priority)]
+        for outcome in (one, other)
+    ]
+    return flushed[0] >= flushed[1] and dry[0] < dry[1]
 
 
 def same_needs(one: FlushNeeds, other: FlushNeeds) -> bool:

@@ -4,9 +4,10 @@ python -m tests.bench.bench_cases                  600 x 7 and 2,400 x 10, three
 python -m tests.bench.bench_cases --sizes 600x7 --seeds 7 8
 
 Processor time of plans for one weather, as tonight's is where a limit binds. Each case stands against the first plan,
-built and solved as `tonight` does, and against building and solving it anew; objectives must agree. Sweeps go from all
-to half of something in twenty steps, of ET to a fifth more; they are cut in two pieces solved side by side, so time by
-the clock counts, on a quiet machine of two cores.
+built and solved as `tonight` does, against building and solving it anew, and against bare HiGHS from nothing on the
+same matrices in the same run, at default options and as plain dual simplex without presolve; objectives must agree.
+Sweeps go from all to half of something in twenty steps, of ET to a fifth more; they are cut in two pieces solved side
+by side, so time by the clock counts, on a quiet machine of two cores.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ import numpy as np
 from models.plan.cases import Cases
 from models.plan.inputs import PlanInputs
 from models.plan.solve import PlanSolver
-from tests.bench.bench_plan import evening_inputs, fresh, say, timed
+from tests.bench.bench_plan import bare, evening_inputs, fresh, say, timed
 
 STEPS = 20
 
@@ -62,6 +63,15 @@ def seconds(act: Callable[[], object]) -> float:
     return timed(act)[1]
 
 
+def bare_seconds(inputs: PlanInputs) -> tuple[float, float]:
+    """Processor seconds of bare HiGHS from nothing on a plan's matrices: default options; dual simplex, no presolve."""
+    solver = PlanSolver(fresh(inputs))
+    default, plain = bare(solver), bare(solver)
+    plain.setOptionValue("solver", "simplex")
+    plain.setOptionValue("presolve", "off")
+    return seconds(default.run), seconds(plain.run)
+
+
 def bench(zones: int, nights: int, seed: int) -> None:
     """Measure one site and print its lines."""
     with tempfile.TemporaryDirectory() as folder:
@@ -74,13 +84,21 @@ def bench(zones: int, nights: int, seed: int) -> None:
         warm = seconds(lambda w=wanted: found.append(cases.solver(fresh(w)).solve().objective))  # type: ignore[misc]
         cold.append(seconds(lambda w=wanted: found.append(PlanSolver(fresh(w)).solve().objective)))  # type: ignore[misc]
         off = abs(found[-2] / found[-1] - 1.0)
-        say(f"  {name:<24}{warm:6.2f} s, {warm / first:.2f} of the first; anew {cold[-1]:6.2f} s, off by {off:.0e}")
+        default, plain = bare_seconds(wanted)
+        against = f"bare HiGHS {default:.2f}, dual {plain:.2f} s: {warm / default:.2f}, {warm / plain:.2f} of them"
+        say(
+            f"  {name:<24}{warm:6.2f} s, {warm / first:.2f} of the first; anew {cold[-1]:.2f} s; {against}; "
+            f"off by {off:.0e}"
+        )
     anew = timed(lambda: PlanSolver(fresh(inputs)).solve())
+    default, plain = bare_seconds(inputs)
+    say(f"  as things stand: anew {anew[1]:.2f} s, bare HiGHS {default:.2f} s, its dual simplex {plain:.2f} s")
     for name, points in sweeps(inputs).items():
         took = timed(lambda p=points: list(cases.sweep((fresh(one), None) for one in p)))  # type: ignore[misc]
         clock, processor = (a / b for a, b in zip(took, anew, strict=True))
         by = f"by the clock {clock:.1f}, of the processor {processor:.1f}"
-        say(f"  sweep of {name}: {took[1]:.2f} s; in cold solves {by}")
+        of_bare = f"in runs of bare HiGHS {took[1] / default:.1f}, of its dual simplex {took[1] / plain:.1f}"
+        say(f"  sweep of {name}: {took[1]:.2f} s; in cold solves {by}; {of_bare}")
 
 
 def main() -> None:

@@ -8,10 +8,12 @@ from pyomo.core import ConcreteModel
 
 from models.plan import solve
 from models.plan.cases import Cases
+from models.plan.ended import Ended, much_left_over
 from models.plan.flush_needs import FlushNeeds
 from models.plan.highs import Program
 from models.plan.inputs import Tier
 from models.plan.pens import Layout, compiled, keys
+from models.plan.rows import Spans
 from models.plan.solve import LOOSE, NO_LIMIT
 from tests.models.plan.plans import FLOW, laid_out, plan
 from tests.models.plan.test_weathers import with_members
@@ -366,3 +368,46 @@ def test_flushes_of_a_case_of_several_weathers_are_chosen_for_the_expected_one(m
             result = found.solve()
             assert [f.nights for f in result.flushes] == [f.nights for f in expected.flushes] == [nights]
             assert result.objective == pytest.approx(expected.objective, rel=1e-7)
+
+
+# ------------------------------------------------------------------------------------- on from a plan, or from nothing
+
+
+@pytest.mark.parametrize(
+    ("upper", "pump", "much"),
+    [
+        ([60.0, 40.0, 9.0], 100.0, False),  # all of 100 minutes and of 100 L/s min still fits
+        ([60.0, 35.0, 9.0], 100.0, False),  # 5 of 100 minutes do not
+        ([60.0, 34.0, 9.0], 100.0, True),
+        ([54.0, 90.0, 9.0], 100.0, True),  # what more another might run makes up for none of it
+        ([60.0, 40.0, 0.0], 100.0, False),  # a column that is no run
+        ([60.0, 40.0, 9.0], 80.0, False),  # 20 of 100
+        ([60.0, 40.0, 9.0], 79.0, True),
+    ],
+)
+def test_a_plan_goes_on_from_another_unless_much_of_what_ran_no_longer_fits(upper, pump, much):
+    columns = {"run_time": slice(0, 2), "dry": slice(2, 3)}
+    spans = Spans(columns, {"allocation_limit": slice(0, 1), "pump_limit": slice(1, 2)})
+    end = Ended(None, spans, None, np.array([60.0, 40.0, 9.0]), np.array([500.0, 100.0]), None)
+    assert much_left_over(end, np.array(upper), np.array([1.0, pump])) is much  # the allocation's row is not asked
+
+
+@pytest.mark.parametrize(
+    ("columns", "neighbour", "other", "anew"),
+    [(0, False, False, True), (10**9, False, False, False), (0, True, False, False), (0, False, True, False)],
+)
+def test_only_a_plan_of_some_size_that_is_no_neighbour_begins_from_nothing(
+    monkeypatch, columns, neighbour, other, anew
+):
+    monkeypatch.setattr(solve, "LARGE", columns)
+    monkeypatch.setattr(solve, "much_left_over", lambda *given: True)
+    inputs = plan(2, 2, allocation=10.0, depletion=20.0)
+    solver = laid_out(inputs)
+    solver.solve()
+    end = laid_out(replace(inputs, etc=inputs.etc + 1.0)) if other else solver
+    end.solve()
+    told = []
+    monkeypatch.setattr(solve.Program, "forget", lambda program: told.append("forget"))
+    monkeypatch.setattr(solve.Program, "begin", lambda *given, **more: told.append("begin"))
+    solver.begin_from(end.ended(), neighbour)
+    assert told == (["forget"] if anew else ["begin"])

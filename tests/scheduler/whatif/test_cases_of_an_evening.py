@@ -6,8 +6,19 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from scheduler.whatif import evening
 from scheduler.whatif.case import read_cases
-from scheduler.whatif.evening import BEST_PATTERNS, _held_to_what_runs, _no_roomier, arrays_of, plan_case
+from scheduler.whatif.evening import (
+    BEST_PATTERNS,
+    Outcome,
+    _held_to_what_runs,
+    _no_roomier,
+    _spares_more,
+    _under,
+    _with_weaker_pumps,
+    arrays_of,
+    plan_case,
+)
 from scheduler.whatif.measures import by_surface
 from scheduler.whatif.quick import minutes_of, packable, reached, solved
 from scheduler.whatif.sweep import read_sweep, sweep
@@ -66,6 +77,110 @@ def test_where_the_night_was_too_full_a_case_of_less_water_gains_no_place_in_it(
 )  # fmt: skip
 def test_nights_that_are_no_roomier_than_the_standing_ones(site, standing, given, held):
     assert _no_roomier(arrays_of(standing, case(site, given)), standing.as_it_is.plan) is held
+
+
+def weaker_pumps(standing, share, **changed):
+    """Strengths and flows allowed of the pumps weaker still with which a case of weaker pumps is tried."""
+    usual = standing.as_it_is.plan
+    plan = replace(usual.inputs.plan, pump_share=np.array(share), **changed)
+    return list(_with_weaker_pumps(replace(usual, inputs=replace(usual.inputs, plan=plan))))
+
+
+def test_a_case_of_weaker_pumps_is_tried_with_the_next_rungs_below(standing):
+    plan = standing.as_it_is.plan.inputs.plan
+    pumps, nights = plan.pump_capacity.size, plan.nights
+    tried = weaker_pumps(standing, np.full((pumps, nights), 0.82))
+    assert [round(float(one.inputs.plan.pump_share.max()), 9) for one in tried] == [0.8, 0.75, 0.7, 0.65]
+    assert [float(o.inputs.plan.pump_share.max()) for o in weaker_pumps(standing, np.full((pumps, nights), 0.15))] == [
+        pytest.approx(0.1), pytest.approx(0.05)
+    ]  # fmt: skip
+    assert weaker_pumps(standing, np.full((pumps, nights), 0.8))[0].inputs.plan.pump_share.max() == pytest.approx(0.75)
+    for one in tried:  # a zone that is too much for the pump alone is shut, all others are open as before
+        arrays = one.inputs.plan
+        most = (arrays.pump_share[:, 0] * arrays.pump_capacity)[arrays.pump_of_zone]
+        open_ = (arrays.flow <= most) | (arrays.pump_of_zone < 0)
+        np.testing.assert_array_equal(arrays.allowed, plan.allowed & open_[:, None, None])
+
+
+def test_a_case_that_says_nothing_of_pumps_or_is_large_is_tried_once(standing, monkeypatch):
+    plan = standing.as_it_is.plan
+    assert plan.inputs.plan.pump_share is None and not list(_with_weaker_pumps(plan))
+    monkeypatch.setattr(evening, "FEW_ZONE_NIGHTS", plan.inputs.plan.zones * plan.inputs.plan.nights - 1)
+    assert not weaker_pumps(standing, np.full((plan.inputs.plan.pump_capacity.size, plan.inputs.plan.nights), 0.8))
+
+
+def outcome_of(dry, flushed=()):
+    """An outcome of three zones, of ranks 1, 2 and 2."""
+    site = SimpleNamespace(zones=SimpleNamespace(priority=np.array([1, 2, 2])))
+    result = SimpleNamespace(flushes=[SimpleNamespace(zone=z) for z in flushed])
+    course = SimpleNamespace(dry=np.array(dry, dtype=float)[:, None])
+    return Outcome(
+        None, SimpleNamespace(site=site), SimpleNamespace(result=result, left_out=np.zeros(3)), course, False
+    )
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "more"),
+    [
+        (([0, 5, 5],), ([0, 5, 6],), True),
+        (([0, 5, 6],), ([0, 6, 5],), False),  # the sum of a rank counts
+        (([1, 0, 0],), ([0, 9, 9],), False),  # the first rank first
+        (([0, 9, 9],), ([1, 0, 0],), True),
+        (([0, 5, 5.4],), ([0, 5, 5],), False),  # by whole millimetres
+        (([0, 0, 0],), ([0, 5, 5], [2]), False),  # a flush is not given up for it
+        (([0, 0, 0], [1, 2]), ([0, 5, 5], [2]), True),
+    ],
+)
+def test_which_of_two_outcomes_spares_more(one, other, more):
+    assert _spares_more(outcome_of(*one), outcome_of(*other)) is more
+
+
+@pytest.mark.parametrize(
+    ("dry", "left_out", "asked", "best"),
+    [
+        ([[3], [2], [1], [0]], [1, 1, 1, 1], 4, 3),
+        ([[3], [4], [1], [5]], [1, 1, 0, 0], 4, 2),  # a worse one that left something out is no reason to stop
+        ([[3], [4], [1], [0]], [1, 0, 1, 1], 2, 0),  # one that did not is: weaker pumps give no more
+        ([[3], [1], [2], [0]], [1, 0, 1, 1], 4, 3),
+        ([[3], [0]], [0, 0], 1, 0),  # nothing was left out
+        ([[0], [0]], [1, 0], 1, 0),  # nothing is dry
+    ],
+)
+def test_weaker_pumps_are_tried_where_chance_left_something_out(monkeypatch, standing, dry, left_out, asked, best):
+    usual = standing.as_it_is.plan
+    tries = []
+
+    def planned(_, case, plan):
+        tries.append(plan)
+        k = len(tries) - 1
+        found = outcome_of([0, 0, dry[k][0]])
+        run = SimpleNamespace(result=found.run.result, left_out=np.array([left_out[k]]), number=k)
+        return Outcome(case, SimpleNamespace(site=found.plan.site), run, found.course, False)
+
+    monkeypatch.setattr(evening, "arrays_of", lambda standing, case: usual)
+    for name, value in {"_equal": False, "_keeps_already": False, "_no_roomier": True}.items():
+        monkeypatch.setattr(evening, name, lambda *given, value=value: value)
+    monkeypatch.setattr(evening, "_held_to_what_runs", lambda inputs, run: inputs)
+    monkeypatch.setattr(evening, "_planned", planned)
+    monkeypatch.setattr(evening, "_under", lambda plan, outcome: outcome)
+    monkeypatch.setattr(evening, "_with_weaker_pumps", lambda plan: iter(["a", "b", "c"][: len(dry) - 1]))
+    assert plan_case(standing, None).run.number == best
+    assert len(tries) == asked
+
+
+def test_what_runs_on_a_weaker_pump_is_told_as_of_the_case_s_own(standing, monkeypatch):
+    usual = standing.as_it_is
+    plan = usual.plan.inputs.plan
+    allowed = plan.allowed.copy()
+    allowed[0] = False  # fewer columns
+    weaker = replace(usual.plan, inputs=replace(usual.plan.inputs, plan=replace(plan, allowed=allowed)))
+    times = np.arange(weaker.inputs.plan.runs.zone.size, dtype=float)
+    run = replace(usual.run, result=replace(usual.run.result, run_time=times))
+    found = _under(usual.plan, Outcome(usual.case, weaker, run, usual.course, False))
+    assert found.plan is usual.plan and not found.same
+    mine, theirs = found.run.result.run_times(plan), run.result.run_times(weaker.inputs.plan)
+    np.testing.assert_array_equal(mine, theirs)
+    np.testing.assert_array_equal(found.course.minutes, usual.run.minutes_by_night)
 
 
 @pytest.mark.drawn
