@@ -96,9 +96,7 @@ def percent_parts(planned: Planned) -> tuple[PercentPart, ...]:
         return ()
     old = {(p.controller, p.number): p for p in held.before}
     pairs = [
-        (old[p.controller, p.number], _at_100(planned, p))
-        for p in held.programmes
-        if (p.controller, p.number) in old
+        (old[p.controller, p.number], _at_100(planned, p)) for p in held.programmes if (p.controller, p.number) in old
     ]
     whole = [pairs] if len(pairs) > 1 and len(pairs) == len(held.programmes) else []
     found: list[PercentPart] = []

@@ -219,10 +219,10 @@ def _day(site: Site, day: date) -> str:
 
 
 def _order(site: Site, o: Order) -> OrderNumbers:
-    of = f"{format_volume(o.left, site.units)} for these nights"
-    whole = f"{format_volume(o.allowed, site.units)} allowed from {_day(site, o.first)} to {_day(site, o.last)}"
+    left, allowed = (format_volume(volume, site.units) for volume in (o.left, o.allowed))
     used = f", {format_volume(o.used, site.units)} of it used" if o.used else ""
-    words = f"{o.name}: {whole}{used}; {of}"
+    these = "" if left == allowed else f"; {left} for these nights"
+    words = f"{o.name}: {allowed} allowed from {_day(site, o.first)} to {_day(site, o.last)}{used}{these}"
     if o.kind == "et_allowance":
         words += (
             f" (the rule's {o.facts['rule_gal']:,.0f} gal; by litres on square metres {o.facts['exact_m3']:,.1f} m³)"

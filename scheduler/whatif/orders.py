@@ -146,7 +146,7 @@ def _cut_of_base(standing: Standing, part: Part) -> Order:
     allowed = (1.0 - keys.cut) * base / nights * so_far
     used = standing.used(zones, first)
     said = (f"{format_short_date(d, standing.site.units)} {d.year}" for d in (base_first, base_last))
-    name = f"{100 * keys.cut:.0f} % less than from {' to '.join(said)}"
+    name = f"{100 * keys.cut:.0f} % less than in the nights from {' to '.join(said)}"
     cut, left = _cumulative(standing, part, name, zones, allowed, used)
     last = [d for d, on in zip(dates, part.on(dates), strict=True) if on][-1]
     facts = {

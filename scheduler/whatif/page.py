@@ -8,6 +8,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from collections.abc import Iterable
 from datetime import date
 from pathlib import Path
@@ -24,6 +25,7 @@ from scheduler.whatif.document import Band, CaseNumbers, CurvePoint, SeasonNumbe
 
 ACROSS = 6  # cases beside each other on a sheet; more go into a further table
 LIMITS_TOLD = 3
+LONGEST_AGAIN = 40  # letters of a title that a phone says again at every figure
 DRY_SHADES = ((0.0, ""), (0.1, "few"), (0.4, "some"), (2.0, "many"))  # [-] share of zone-days past the limit
 
 
@@ -152,7 +154,25 @@ def _comparison(document: WhatIf, cases: list[CaseNumbers]) -> dict[str, Any]:
     table.add("Gives way first", [_cell(*_first(c, units)) for c in cases])
     if any(not n.allowed for c in cases for n in c.nights):
         table.add("Nights that may run", [_cell(nights_open(c)) for c in cases])
-    return {"heads": [c.title for c in cases], "rows": table.rows}
+    return {"heads": [c.title for c in cases], "short": short_titles([c.title for c in cases]), "rows": table.rows}
+
+
+def short_titles(titles: list[str]) -> list[str]:
+    """Titles as a phone says them again at every figure: a long one as far as its first colon, semicolon or comma.
+
+    As they are where two begin alike.
+
+    Examples
+    --------
+    >>> short_titles(["As it is", "Letter of 12 July: a third less than in 2024; rough twice a week"])
+    ['As it is', 'Letter of 12 July']
+    >>> short_titles(["Order: one night a week", "Order: a third less than in June of last year"])
+    ['Order: one night a week', 'Order: a third less than in June of last year']
+    """
+    heads = [re.split("[:;,] ", title)[0] for title in titles]
+    if len(set(heads)) < len(heads):
+        return titles
+    return [head if len(title) > LONGEST_AGAIN else title for head, title in zip(heads, titles, strict=True)]
 
 
 def _water_rows(table: _Rows, document: WhatIf, cases: list[CaseNumbers]) -> None:
@@ -297,6 +317,7 @@ def _season(season: SeasonNumbers, document: WhatIf) -> dict[str, Any]:
         "span": f"{first} to {last}",
         "years": len(season.years),
         "heads": [c.title for c in season.cases],
+        "short": short_titles([c.title for c in season.cases]),
         "rows": _season_rows(season, units, document.site.currency),
         "words": [f"{c.title}: {c.words}" for c in season.cases],
         "weather": season.weather,

@@ -44,8 +44,8 @@ def _case(number: int) -> CaseNumbers:
     )  # fmt: skip
     order = OrderNumbers(
         kind="cut", name="25 % less", allowed_m3=5640.0, used_m3=0.0, left_m3=5640.0, first=NIGHTS[0], last=NIGHTS[-1],
-        facts={}, words="25 % less than from Mon Jun 1 2026 to Tue Jun 30 2026: 1,490,000 gal allowed from Tue Jul 14 "
-        "to Mon Jul 20; 1,490,000 gal for these nights",
+        facts={}, words="25 % less than in the nights from Mon Jun 1 2026 to Tue Jun 30 2026: 1,490,000 gal allowed "
+        "from Tue Jul 14 to Mon Jul 20",
     )  # fmt: skip
     nights = [
         NightNumbers(night=n, water_m3=900.0, zones_running=90, allowed=not number or i % 2 == 0, by_source_m3={})

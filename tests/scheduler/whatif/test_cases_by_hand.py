@@ -414,6 +414,8 @@ def test_an_order_is_told_with_what_is_allowed_used_and_left():
     assert compose._order(place(), order()).words == (
         "20 % less: 100.0 m³ allowed from Tue 14 Jul to Thu 16 Jul; 40.0 m³ for these nights"
     )
+    all_left = compose._order(place(), order(left=100.0))  # said once
+    assert all_left.words == "20 % less: 100.0 m³ allowed from Tue 14 Jul to Thu 16 Jul" and all_left.left_m3 == 100.0
     by_et = order(kind="et_allowance", used=60.0, facts={"rule_gal": 26417.2, "exact_m3": 100.55})
     found = compose._order(place(), by_et)
     assert found.words == (

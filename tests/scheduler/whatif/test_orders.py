@@ -90,7 +90,7 @@ def test_a_cut_counts_the_base_s_mean_night_over_the_nights_since_it_began(monke
     assert (found.allowed, found.first, found.last) == (
         pytest.approx(8.0), date(2026, 7, 12), date(2026, 7, 16),
     )  # fmt: skip
-    assert found.name == cut.name == "20 % less than from Mon 1 Jun 2026 to Wed 10 Jun 2026"
+    assert found.name == cut.name == "20 % less than in the nights from Mon 1 Jun 2026 to Wed 10 Jun 2026"
     assert found.facts == {
         "cut": 0.2, "base_from": "2026-06-01", "base_until": "2026-06-10", "base_nights": 10,
         "base_m3": pytest.approx(20.0), "nights": 5, "log_from": "2026-05-31", "log_until": "2026-07-14",
