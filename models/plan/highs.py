@@ -148,13 +148,17 @@ class Program:
         none = np.full(rows.size, -highspy.kHighsInf)
         solver.changeRowsBounds(rows.size, rows.astype(np.int32), none, self.row_upper[rows])
 
-    def add_sum(self, columns: Ints, upper: float) -> int:
-        """Add a row that holds the sum of some columns to an upper limit, and say which it is."""
-        self.row_upper, self.row_lower = np.append(self.row_upper, upper), np.append(self.row_lower, -np.inf)
-        self.highs.addRow(
-            -highspy.kHighsInf, upper, columns.size, columns.astype(np.int32), np.ones(columns.size)
+    def add_sums(self, first: Ints, after: Ints, upper: Floats) -> Ints:
+        """Add rows that each hold the sum of some columns in a row to an upper limit, and say which they are."""
+        before, count = self.row_upper.size, after - first
+        starts = np.cumsum(count) - count
+        index = np.arange(count.sum()) + np.repeat(first - starts, count)
+        lower = np.full(upper.size, -np.inf)
+        self.highs.addRows(
+            upper.size, lower, upper, index.size, starts.astype(np.int32), index.astype(np.int32), np.ones(index.size)
         )  # fmt: skip
-        return int(self.row_upper.size) - 1
+        self.row_upper, self.row_lower = np.append(self.row_upper, upper), np.append(self.row_lower, lower)
+        return np.arange(before, before + upper.size)
 
     def drop(self, rows: Ints) -> None:
         """Take rows away that were added last."""

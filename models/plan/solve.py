@@ -230,8 +230,8 @@ class PlanSolver:
         self.column_upper = column_limits(spans, upper, built, spread)
         program.bound(np.arange(upper.size), np.zeros(upper.size), self.column_upper)
         self.in_parts = False
-        for c in np.flatnonzero(longest_run_unsaid(built, spread)).tolist():
-            self._hold_sum(c, float(longest_minutes(spread).ravel()[c]))
+        unsaid = np.flatnonzero(longest_run_unsaid(built, spread))
+        self._hold_sums(unsaid, longest_minutes(spread).ravel()[unsaid])
         program.price(column_costs(self.model, spans, spread, self.spread_prices, self.copies))
 
     def ended(self) -> Ended:
@@ -346,19 +346,21 @@ class PlanSolver:
         self.program.limit(rows, most[has_row])
         # the plan was built without the others: nothing else let them run so long
         unsaid = ~has_row & (runs.first[cells + 1] - runs.first[cells] > 1)
-        for c, limit in zip(cells[unsaid].tolist(), most[unsaid].tolist(), strict=True):
-            self._hold_sum(c, limit)
+        self._hold_sums(cells[unsaid], most[unsaid])
         added = [self.held[c] for c in cells[unsaid].tolist()]
         if rows.size or added:
             self.shortened.setdefault(night, set()).update(rows.tolist(), added)
 
-    def _hold_sum(self, c: int, most: float) -> None:
-        """Hold the sum of a zone-night's run times, for which the model has no row, to an upper limit [min]."""
-        if c in self.held:
-            self.program.limit(np.array([self.held[c]]), np.array([most]))
-            return
-        first, after = int(self.built.runs.first[c]), int(self.built.runs.first[c + 1])
-        self.held[c] = self.program.add_sum(self.spans.column["run_time"].start + np.arange(first, after), most)
+    def _hold_sums(self, cells: Ints, most: Floats) -> None:
+        """Hold the sums of zone-nights' run times, for which the model has no row, to upper limits [min]."""
+        has_row = np.array([c in self.held for c in cells.tolist()], dtype=np.bool_)
+        rows = [self.held[c] for c in cells[has_row].tolist()]
+        self.program.limit(np.array(rows, dtype=np.int64), most[has_row])
+        new, start = cells[~has_row], self.spans.column["run_time"].start
+        if new.size:
+            first = start + self.built.runs.first
+            added = self.program.add_sums(first[new], first[new + 1], most[~has_row])
+            self.held.update(zip(new.tolist(), added.tolist(), strict=True))
 
     def solve_later(self, minutes: Floats, night: int = 0) -> PlanResult | None:
         """Solve the other nights with the run times of one night fixed as they will really be.

@@ -455,13 +455,14 @@ def test_a_program_of_two_columns_edited_and_read():
     assert program.run() == 14.0 and program.values().tolist() == [2.0, 4.0]
     program.price(np.array([4.0, 1.0]))
     assert program.run() == 6.0
-    row = program.add_sum(np.array([0, 1]), 5.0)
-    assert row == 2 and program.run(certain=False) == np.inf
-    assert program.row_upper.tolist() == [np.inf, 5.0, 5.0] and program.row_lower.tolist() == [6.0, -np.inf, -np.inf]
+    rows = program.add_sums(np.array([1, 0]), np.array([2, 2]), np.array([9.0, 5.0]))
+    assert rows.tolist() == [2, 3] and program.run(certain=False) == np.inf
+    assert program.row_upper.tolist() == [np.inf, 5.0, 9.0, 5.0]
+    assert program.row_lower.tolist() == [6.0, -np.inf, -np.inf, -np.inf]
     whole, lower = program.as_it_stands()
-    assert whole.matrix.toarray().tolist() == [[1, 1], [1, 0], [1, 1]] and lower.tolist() == [0.0, 4.0]
-    assert whole.cost.tolist() == [4.0, 1.0] and whole.row_upper.tolist() == [np.inf, 5.0, 5.0]
-    program.drop(np.array([2]))
+    assert whole.matrix.toarray().tolist() == [[1, 1], [1, 0], [0, 1], [1, 1]] and lower.tolist() == [0.0, 4.0]
+    assert whole.cost.tolist() == [4.0, 1.0] and whole.row_upper.tolist() == [np.inf, 5.0, 9.0, 5.0]
+    program.drop(np.array([2, 3]))
     assert program.run() == 6.0 and program.row_upper.size == program.row_lower.size == 2
 
 
