@@ -685,6 +685,12 @@ SLIPS = (
         "moisture beyond the fit still gives a permittivity",
     ),
     Slip(
+        "models/plan/limits.py",
+        "several & (most[:, :, None] > inputs.block_length[None])",
+        "several & (most[:, :, None] < inputs.block_length[None])",
+        "a zone of two sources is planned for more of a block than it has",
+    ),
+    Slip(
         "models/salt_step.py",
         "    if kept.any():",
         "    if kept.all():",
