@@ -146,8 +146,8 @@ def begun(cases: Cases, plan: CasePlan) -> PlanSolver:
 
 
 def _equal(one: CasePlan, other: CasePlan) -> bool:
-    """Whether two cases are one and the same plan."""
-    if one.choices or not equal_inputs(one.inputs.plan, other.inputs.plan):
+    """Whether two cases are one and the same plan; nights that one leaves to the plan are chosen by now."""
+    if not equal_inputs(one.inputs.plan, other.inputs.plan):
         return False
     return same_needs(one.needs, other.needs) and one.inputs.windows == other.inputs.windows
 
@@ -158,7 +158,7 @@ def _keeps_already(plan: CasePlan, usual: Outcome) -> bool:
     It was the best of all plans that have as much water or more, so it is the best of these.
     """
     before, wanted = usual.plan.inputs, plan.inputs
-    if plan.choices or not only_less_water(before.plan, wanted.plan) or before.windows != wanted.windows:
+    if not only_less_water(before.plan, wanted.plan) or before.windows != wanted.windows:
         return False
     if not same_needs(plan.needs, usual.plan.needs):
         return False

@@ -207,6 +207,18 @@ def test_nights_are_kept_as_evenly_as_may_be_and_the_earlier_ones_first():
     assert not any(one[1].any() for one in shut)
 
 
+def test_so_many_nights_a_week_that_shut_none_are_tonights_plan(monkeypatch):
+    monkeypatch.setattr(evening, "equal_inputs", lambda one, other: one == other)
+    monkeypatch.setattr(evening, "same_needs", lambda one, other: True)
+    usual = SimpleNamespace(choices=(), inputs=SimpleNamespace(plan="plan", windows="windows"), needs="needs")
+    chosen = SimpleNamespace(choices=("six of seven",), inputs=usual.inputs, needs="needs")
+    assert evening._equal(chosen, usual)
+    chosen.inputs = SimpleNamespace(plan="less", windows="windows")
+    assert not evening._equal(chosen, usual)
+    chosen.inputs = SimpleNamespace(plan="plan", windows="shorter")
+    assert not evening._equal(chosen, usual)
+
+
 @pytest.mark.parametrize(("chosen", "runs", "keeps"), [(True, True, True), (True, False, False), (False, True, False)])
 def test_the_standing_plan_keeps_a_case_s_water_as_chosen_and_as_run(monkeypatch, chosen, runs, keeps):
     answers = iter((chosen, runs))
