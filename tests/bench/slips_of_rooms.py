@@ -124,8 +124,8 @@ OF_ROOMS = (
     ),
     (
         "scheduler/plan/inputs.py",
-        "np.minimum(fresh, eased * salt_dry_limit(",
-        "np.maximum(fresh, eased * salt_dry_limit(",
+        "np.minimum(fresh, eased / raw * salt_dry_limit(",
+        "np.maximum(fresh, eased / raw * salt_dry_limit(",
         "salt never makes the dry limit stricter",
     ),
     (

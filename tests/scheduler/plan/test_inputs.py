@@ -10,6 +10,7 @@ import pytest
 from scheduler.plan import inputs as plan_inputs
 from scheduler.plan.inputs import night_inputs
 from scheduler.site.windows import night_windows
+from scheduler.state.band import Watched
 from scheduler.state.caution import CAUTION
 from scheduler.state.demand import evening_demand
 from scheduler.state.evening import StartState
@@ -113,6 +114,21 @@ def test_lean_plans_let_all_limits_give_by_as_much_as_the_word_lets_turf_dry(tmp
     np.testing.assert_allclose(salty.limit[0], 0.8 * eased)
     np.testing.assert_allclose(salty.limit[1], np.minimum(13.5, 0.8 * 45.0 * fresh.depletion_fraction[1]))
     np.testing.assert_allclose(salty.fresh_limit, fresh.limit)
+
+
+def test_what_probes_watch_eases_the_limit_and_the_program_s_raw_alike(tmp_path, monkeypatch):
+    asked = []
+
+    def seen(site, demand, state):
+        asked.append((demand.observed_days, state.used))
+        return Watched(np.array([2.0, np.inf]), np.ones(2))
+
+    monkeypatch.setattr(plan_inputs, "watched", seen)
+    found = inputs(tmp_path, state=stands(spread=2.0))
+    raw = found.depletion_fraction * 45.0
+    assert (found.limit[0] > raw[0]).all() and len(asked) == 1
+    np.testing.assert_allclose(found.limit[1], raw[1])
+    np.testing.assert_allclose(found.plan.raw, found.limit)
 
 
 def test_limits_that_cross_are_said_and_the_dry_one_is_kept(tmp_path):

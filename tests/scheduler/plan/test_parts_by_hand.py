@@ -137,7 +137,7 @@ def test_the_days_of_a_stretch_use_the_mean_eto_of_its_forecasts(monkeypatch):
 
 
 def test_evenings_between_forecasts_do_without_and_each_forecast_is_of_its_own_date(monkeypatch):
-    asked = []
+    asked, laid = [], []
     stretch = SimpleNamespace(
         strict=np.full((1, 6), 10.0),
         served=np.full((2, 1), 0.8),
@@ -159,12 +159,13 @@ def test_evenings_between_forecasts_do_without_and_each_forecast_is_of_its_own_d
             return 1
 
     site = SimpleNamespace(zones=Zones(area=np.array([1000.0])), caution="even")
-    monkeypatch.setattr(cautions, "evening_demand", lambda *given: "demand")
+    monkeypatch.setattr(cautions, "evening_demand", lambda site, night, ahead: ("demand", night, ahead))
     monkeypatch.setattr(cautions, "with_weighed_catch", lambda site, demand: (site, None))
-    monkeypatch.setattr(cautions, "_stretch", lambda *given: stretch)
+    monkeypatch.setattr(cautions, "_stretch", lambda *given: laid.append(given[-1]) or stretch)
     monkeypatch.setattr(cautions, "_run_of", run_of)
     monkeypatch.setattr(cautions, "effective_rain", lambda rain, groups: np.array([rain]))
     found = cautions._played(site, date(2026, 7, 1), NIGHT, told("2026-07-01", "2026-07-04"), None)
+    assert laid == [("demand", NIGHT, told("2026-07-01").eto.shape[1])]
     # From half of the limit: 5 mm, less 4 that reach, and 5 of ET: 6.
     assert asked == [(0, 0, [5.0]), (1, 3, [6.0])]
     # 10 mm ran, and 2 mm are missing in the end beyond the start, which take 2.5 more to put back.
