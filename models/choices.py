@@ -36,7 +36,8 @@ class Band:
     onset : float              Depletion at which stress is likely to set in, of RAW [-]: there the filter lets ET
                                slacken, as soils for tuning do.
     onset_spread : float       Of it, one standard deviation, of RAW [-].
-    room : float               By which one is less wary of it where rain brings all of ET [-].
+    room : float               By which one is less wary of it where rain brings all of ET [-]; not with the surfaces
+                               served first.
     driest : float             Of TAW that turf is led to at most where probes watch it [-].
     """
 

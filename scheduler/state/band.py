@@ -52,8 +52,8 @@ def eased_raw(site: Site, taw: np.ndarray, raw: np.ndarray, seen: Watched | None
     Where probes are heard it is also led to the depletion before which stress sets in with no more than a chance by the
     word: `onset RAW - sure (1 - room rained) sqrt(spread^2 + (onset_spread RAW)^2)`, from what is not known of the
     ground and of where the zone stands. What drier turf buys is room for rain: the more of its ET rain brings, the more
-    is dared. Not on light soils but for greens fed from their sand over gravel; not on surfaces whose moisture floor is
-    told, where the manager has said how dry; not past what a record taught of a zone.
+    is dared, but not with the surfaces served first. Not on light soils but for greens fed from their sand over gravel;
+    not on surfaces whose moisture floor is told, where the manager has said how dry; not past what a record taught.
 
     Parameters
     ----------
@@ -71,7 +71,8 @@ def eased_raw(site: Site, taw: np.ndarray, raw: np.ndarray, seen: Watched | None
     learned = {zone for zone, quantity, *_ in site.learned if quantity == "depletion_fraction"}
     open_ = ~told & ~np.isin(zones.zone, list(learned)) & (~np.isin(zones.soil, LIGHT) | zones.over_gravel)
     unsure = np.hypot(seen.spread[:, None], BAND.onset_spread * raw)
-    likely = BAND.onset * raw - word.sure * (1.0 - BAND.room * seen.rained)[:, None] * unsure
+    room = np.where(zones.priority == zones.priority.min(), 0.0, BAND.room)
+    likely = BAND.onset * raw - word.sure * (1.0 - room * seen.rained)[:, None] * unsure
     return np.maximum(by_word, np.where(open_[:, None], np.minimum(likely, BAND.driest * taw[:, None]), raw))
 
 

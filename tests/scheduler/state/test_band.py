@@ -19,6 +19,7 @@ SITE = SimpleNamespace(
         zone=np.array(["G1", "T1", "R1", "P1"]),
         soil=np.array(["loam"] * 4),
         over_gravel=np.zeros(4, dtype=bool),
+        priority=np.array([2, 1, 3, 3]),
     ),
     surfaces={s: SimpleNamespace(moisture_floor=f, firmness_limit=0.9) for s, f in FLOORS.items()},
 )
@@ -73,6 +74,14 @@ def test_turf_is_kept_to_raw_where_it_is_not_known_well_nobody_watches_or_a_reco
     raw = np.array([[16.0, 20.0], [25.0, 25.0], [30.0, 30.0], [50.0, 50.0]])
     site = SimpleNamespace(**vars(SITE) | change)
     np.testing.assert_array_equal(eased_raw(site, TAW, raw, seen(spread, 0.0)), raw)
+
+
+def test_surfaces_served_first_are_led_no_further_by_rain():
+    raw = np.full((4, 1), 16.0)
+    zones = SimpleNamespace(**vars(SITE.zones) | {"priority": np.array([1, 1, 2, 2])})
+    first = SimpleNamespace(**vars(SITE) | {"zones": zones})
+    wet, dry = (eased_raw(first, TAW, raw, seen(4.0, rained))[0] for rained in (1.0, 0.0))
+    assert wet == dry > 16.0
 
 
 def test_another_lesson_lets_turf_be_led_on_and_never_near_the_wilting_point():
