@@ -141,10 +141,10 @@ class Spreads:
     bias: float = 0.05  # [m3/m3] a sensor's level over FC as told: its own offset, and what its profile holds
     bias_drift: float = 0.002  # [m3/m3 per square root of a day]
     layer_gain: float = 0.35  # log of a layer's swing over what the roots' pattern gives: layers, perched water
-    unsure: float = 1.4  # of the filter's own spread of depletion: errors last longer than its steps take them to
+    unsure: float = 1.8  # of the filter's own spread of depletion: errors last longer than its steps take them to
     level: float = 0.05  # of TAW: how far the level of depletion is unsure, since no profile holds just what was told
-    drains_on: float = 1.2  # of the scale of drainage L: soils that are never filled go on draining for weeks
-    uneven: float = 0.6  # of how far apart the places of a zone stand: its DU is told to a fifth of what it lacks of 1
+    drains_on: float = 0.8  # of the scale of drainage L: soils that are never filled go on draining for weeks
+    uneven: float = 0.4  # of how far apart the places of a zone stand: its DU is told to a fifth of what it lacks of 1
     reading: float = 0.010  # [m3/m3] noise of an evening reading with what a layer strays
     factor_drift: float = 0.01  # a day, of the spread a factor began with
 

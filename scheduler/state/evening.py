@@ -24,13 +24,13 @@ from scheduler.errors import counted
 from scheduler.notes import Note
 from scheduler.site import Site
 from scheduler.state.demand import Demand, et_to_come, zone_etc, zone_rain
-from scheduler.state.filtered import Filtered, run_record
+from scheduler.state.filtered import LONGEST_RUN, Filtered, run_record
 from scheduler.state.lingering import lingers
 from scheduler.state.quality import believed, examine
 from scheduler.state.ran import Ran, what_ran
 from scheduler.state.readings import recent
 
-EXAMINED = 21  # [d] of readings looked over; a moved probe needs days before and after
+EXAMINED = LONGEST_RUN  # [d] of readings looked over: all that the filter runs over, so that it hears them
 DECIMALS = 6  # of a millimetre kept in an estimate; the last bits of a sum hang on the number of threads that took it
 FELT = ("moisture", "ec", "temperature")  # doubted values that a sheet names
 
