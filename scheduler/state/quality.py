@@ -26,6 +26,7 @@ DOUBTED = ("moisture", "ec", "temperature")  # values that a flag of the same na
 ET_UNKNOWN = 6.0  # ETc taken where the weather is not known [mm/d]; high, so that fewer readings are doubted
 BEFORE_OPENING = 30  # a valve may be tried before the window [min]
 AFTER_CLOSING = 240  # water sinks to the probe [min]
+NAMED = 21  # [d] before the newest reading of which days without water on record are named
 AFTER_RAIN = 12 * 60  # the same after the day of a rain, whose hour is not known [min]
 DAY = 1440
 
@@ -61,7 +62,8 @@ def examine(site: Site, readings: pd.DataFrame) -> Examined:
     times, probes = placed["time"].to_numpy(), placed["probe"].to_numpy()
     rows = [(probes[f.first], f.rule, f.what, times[f.first], times[f.last], _reason(f, record)) for f in faults]
     flags = pd.DataFrame(rows, columns=COLUMNS).astype({"starts": "datetime64[ns]", "ends": "datetime64[ns]"})
-    unrecorded = flags[flags["rule"] == "unrecorded"]
+    late = flags["starts"] > times.max() - np.timedelta64(NAMED, "D")
+    unrecorded = flags[(flags["rule"] == "unrecorded") & late]
     if len(unrecorded):
         days = sorted(set(unrecorded["starts"].dt.strftime("%Y-%m-%d")))
         text = f"most probes rose without water on record: {listing(days, 5)}; rain or runs are missing in the files"

@@ -150,6 +150,9 @@ def test_all_probes_rising_is_said_once_and_none_is_doubted(course):
     assert set(examined.flags["rule"]) == {"unrecorded"}
     assert any("2026-07-04" in note.text and note.kind == "warning" for note in examined.notes)
     assert believed(readings, examined.flags)["moisture"].equals(readings["moisture"])
+    newest = pd.Timestamp("2026-07-04T12:00") + pd.Timedelta(days=22)
+    long_ago = examine(course.site, pd.concat((readings, readings.tail(1).assign(time=newest)), ignore_index=True))
+    assert "unrecorded" in set(long_ago.flags["rule"]) and not any("on record" in n.text for n in long_ago.notes)
 
 
 def test_without_a_log_no_rise_after_a_night_is_doubted(course):
