@@ -13,6 +13,7 @@ from scheduler.state import demand, evening, quality
 from scheduler.state.caution import CAUTION
 from scheduler.state.demand import evening_demand
 from scheduler.state.evening import _spread
+from scheduler.state.filtered import LONGEST_RUN
 from tests.scheduler.site_folders import site
 
 NIGHT = date(2026, 7, 14)
@@ -88,7 +89,7 @@ def test_an_evening_is_told_what_was_doubted_and_by_whom_it_was_heard(monkeypatc
         lingers: object = None
 
     notes = [SimpleNamespace(kind="warning"), SimpleNamespace(kind="info")]
-    monkeypatch.setattr(evening, "recent", lambda site, night, opens, days: rows)
+    monkeypatch.setattr(evening, "recent", lambda site, night, opens, days: seen.update(days=days) or rows)
     monkeypatch.setattr(evening, "examine", lambda site, rows: SimpleNamespace(flags="flags", notes=notes))
     monkeypatch.setattr(evening, "believed", lambda rows, flags: rows.iloc[:2] if flags == "flags" else rows.iloc[:0])
     monkeypatch.setattr(evening, "starting_state", lambda site, *given: seen.update(trusted=site) or State())
@@ -97,6 +98,7 @@ def test_an_evening_is_told_what_was_doubted_and_by_whom_it_was_heard(monkeypatc
     monkeypatch.setattr(evening, "_kept_digits", lambda state: state)
     found = evening.evening_state(Place(), NIGHT, 1260, "demand", "rate")
     assert found.notes == ("simple", notes[0], ("flags", pd.Timestamp("2026-07-14 21:00")))
+    assert seen["days"] == LONGEST_RUN  # the filter hears what it runs over
     assert (found.readings, found.doubtful) == (1, 1) and len(seen["trusted"].probes) == 2  # three days old is too old
     found = evening.evening_state(Place(), NIGHT, 1260, "demand", "rate", flags="others")
     assert found.notes == ("simple", ("others", pd.Timestamp("2026-07-14 21:00"))) and seen["trusted"].probes == "all"
