@@ -36,9 +36,7 @@ from scheduler.whatif.quick import Shares, packable
 
 MOST_PATTERNS = 300  # sets of nights looked at for an order of so many nights a week, before only the nearest are
 BEST_PATTERNS = 2  # of them that are planned with their flushes
-RUNGS = (
-    np.arange(19, 0, -1) / 20.0
-)  # of the pumps' strength [-]: weaker pumps that a case of weaker pumps is tried with
+RUNGS = np.arange(19, 0, -1) / 20.0  # of the pumps' strength [-]: weaker ones that a case of weaker pumps is tried with
 MOST_RUNGS = 4  # of them, the next ones below its own
 LEAST_APART = 0.01  # [-] by which the first of these is weaker
 FEW_ZONE_NIGHTS = 6_000  # up to which they are tried
