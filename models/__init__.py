@@ -25,7 +25,6 @@ forecast_members.py   weathers that may come            forecast_skill.py  how g
 sensor_line.py        what a sensor sees                spot_fit.py        what one spot's readings say
 learning.py           what many spots say of every zone                    plateaus.py   field capacity as held
 onset.py              how far turf was seen to dry without stress
-records.py            frozen records, quickly made
 choices.py            numbers a manager or a scientist might choose otherwise, and how much they matter
 plan/           the linear program over zones and nights, in reading order; the only Pyomo
 night/          from minutes to a night that can run: rounding, cycles, packing, simulation

@@ -14,7 +14,7 @@ hold.
 
 from __future__ import annotations
 
-from models.records import dataclass
+from dataclasses import dataclass
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,8 @@ watch over sensors: common practice, no source.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -17,7 +19,6 @@ from models.filter_ahead import predict
 from models.filter_readings import update
 from models.filter_state import FilterState, FloatArray
 from models.kin import Setup
-from models.records import dataclass
 from models.uneven_catch import PLACE_SHARE
 
 Z95 = 1.959964  # [-] two-sided 95 % of a normal variable

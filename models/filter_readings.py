@@ -9,14 +9,13 @@ used, one rather far counts less, and a sensor refused for days is learned afres
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from models.filter_state import FilterState, FloatArray
 from models.kin import Block, Setup
-from models.records import dataclass
 
 GATE = 4.5  # [-] standard deviations: a reading farther off is not used
 HUBER = 2.5  # [-] standard deviations: a reading farther off counts less

@@ -7,11 +7,12 @@ factor a. State of a sensor: bias b [m3/m3] and log layer gain g. Covariances ar
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from models.kin import Setup
-from models.records import dataclass
 from models.uneven_catch import PLACE_SHARE
 
 FloatArray = NDArray[np.float64]

@@ -9,12 +9,12 @@ Source: `models.salt_balance`.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from models.layers import LayeredState, Layers, check_state, ece_of, over_zones, some_layers, standing_ece
-from models.records import dataclass
 from models.salt_balance import lead_in
 
 Floats = npt.NDArray[np.float64]

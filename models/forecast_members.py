@@ -12,11 +12,12 @@ Optimization and Applications 24, 187-206).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from models.choices import WEATHER
-from models.records import dataclass
 
 Floats = NDArray[np.float64]
 

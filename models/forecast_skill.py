@@ -6,10 +6,10 @@ and the date spoken of.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
-
-from models.records import dataclass
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

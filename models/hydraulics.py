@@ -6,10 +6,10 @@ is said so.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-
-from models.records import dataclass
 
 FloatArray = NDArray[np.float64]
 

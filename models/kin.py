@@ -15,13 +15,12 @@ Kin too many for one block are dealt out over several, the probed ones evenly; n
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import field
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from models.records import dataclass
 from models.uneven_catch import place_catch
 
 FloatArray = NDArray[np.float64]

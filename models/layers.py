@@ -12,13 +12,12 @@ Sources: FAO-29 ch. 2 (root pattern, Table 3) and Hoffman (1980) for the values 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import fields, replace
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
-from models.records import dataclass
 from models.salts import FAO29_ROOTS
 from models.textures import WETTEST_PASTE
 

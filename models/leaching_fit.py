@@ -8,14 +8,13 @@ read after.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from models.choices import SALT
 from models.layers import LARGEST_MIXING, LayeredState, Layers, ece_of, some_layers, spread_depletion
-from models.records import dataclass
 from models.salt_balance import layered_day
 
 Floats = npt.NDArray[np.float64]

@@ -12,12 +12,13 @@ the values told, by more than chance; see `prove`.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtr
 
 from models.kin import QUARTER_CV
-from models.records import dataclass
 from models.sensor_line import LEAST_READINGS, SensorLine
 from models.spot_fit import WARM_UP, Record, SpotFits, fit_spots, run_spots, scales
 

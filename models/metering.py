@@ -11,12 +11,12 @@ Common practice of bookkeeping, no source; the arithmetic is exact, so nothing i
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from models.choices import SEASON
-from models.records import dataclass
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]

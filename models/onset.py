@@ -19,13 +19,13 @@ Source of the steps and of all settings: none, set on the finer physics of the t
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from models.learning import CHANCE, MOST_TRIES, UNTOLD, Z95, Learned
-from models.records import dataclass
 from models.sensor_line import LEAST_ERROR, LEAST_READINGS, WANDER, SensorLine
 from models.soil import DEPLETION_FRACTION_BOUNDS
 from models.spot_fit import GAINS, TEMPER, WARM_UP, Record, SpotFits, run_spots, scales

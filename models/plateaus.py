@@ -7,13 +7,14 @@ moves only as far as several sensors of one surface and soil agree.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaincinv, stdtr  # scipy.stats takes as long to load as an evening to plan
 
 from models.kin import QUARTER_CV
 from models.learning import CHANCE, UNTOLD, Z95, Learned, Lessons
-from models.records import dataclass
 from models.spot_fit import Record, SpotFits, run_spots, under_roots
 
 FloatArray = NDArray[np.float64]

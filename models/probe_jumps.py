@@ -7,6 +7,8 @@ practice, no source.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from models.probe_record import (
@@ -20,7 +22,6 @@ from models.probe_record import (
     nanmedian,
     quantile_by,
 )
-from models.records import dataclass
 
 SENSED = 80.0  # depth of soil that ET dries while a probe reads it, at the least [mm]
 WETTED = 40.0  # depth of soil that a given depth of water wets, at the least [mm]

@@ -5,12 +5,10 @@ Readings lie one behind the other, sorted by series and time; a series is one pr
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
-
-from models.records import dataclass
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

@@ -12,13 +12,12 @@ efficiency nobody knows. Arrays are (M, L), covariances (M, L, 3, 3) in the orde
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from models.choices import SALT
-from models.records import dataclass
 from models.salts import FAO29_ROOTS
 
 Floats = npt.NDArray[np.float64]

@@ -5,11 +5,12 @@ Source: `models.salt_balance`.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
 from models.layers import LayeredState, Layers, check_state, ece_of, over_zones, root_zone_ece, some_layers
-from models.records import dataclass
 from models.salt_balance import check_chemistry
 from models.salt_step import SaltTolerance, Turned, step
 

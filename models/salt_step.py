@@ -5,11 +5,12 @@ The work of `models.salt_balance`, which checks what it is given and says what t
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
 from models.layers import LayeredState, Layers, ece_of, in_proportion, root_zone_ece
-from models.records import dataclass
 from models.salts import salt_stress
 from models.soil import stress_coefficient
 

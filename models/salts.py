@@ -15,11 +15,11 @@ line says otherwise.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from models.records import dataclass
 from models.textures import WETTEST_PASTE
 
 Floats = npt.NDArray[np.float64]

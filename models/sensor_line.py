@@ -10,11 +10,10 @@ on the finer physics of the tests (soils and seeds for tuning).
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-
-from models.records import dataclass
 
 FloatArray = NDArray[np.float64]
 

@@ -6,10 +6,10 @@ over zones and return new ones. Source throughout: Allen et al. (1998), FAO Irri
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-
-from models.records import dataclass
 
 FloatArray = NDArray[np.float64]
 

@@ -6,9 +6,8 @@ A zone's file may say its own field capacity and wilting point; what it leaves o
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from types import MappingProxyType
-
-from models.records import dataclass
 
 PARTICLE_DENSITY = 2.65  # [g/cm3] of mineral soil; common practice, no source
 WETTEST_PASTE = 2.0  # [m3/m3] no laboratory paste holds more over the volume its soil had in place (no source)

@@ -10,12 +10,11 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
-
-from models.records import dataclass
 
 FloatArray = NDArray[np.float64]
 

@@ -9,10 +9,10 @@ the wettest place, what it buys is ET that turf at the driest place can take; wh
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
-
-from models.records import dataclass
 
 Floats = NDArray[np.float64]
 

@@ -11,8 +11,7 @@ needs its Table 11, which is not held here, so SAR as analysed is used and the a
 from __future__ import annotations
 
 import math
-
-from models.records import dataclass
+from dataclasses import dataclass
 
 GRADES = ("none", "slight to moderate", "severe")
 

@@ -17,13 +17,12 @@ Source throughout: Allen et al. (1998), FAO Irrigation and Drainage Paper 56, ch
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from models.records import dataclass
 from models.sky import clear_sky_radiation, daylight_hours, extraterrestrial_radiation, pyet, saturation_vapour_pressure
 
 FloatArray = NDArray[np.float64]

@@ -6,13 +6,13 @@ A night is named by the date of its evening. An event without an end lasts one d
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
 import pandas as pd
 
 from models.choices import EVENTS
-from models.records import dataclass
 from scheduler.site import Site
 
 PLAYED = ("tournament", "firm")  # kinds of event on which a surface is prepared and played in the morning

@@ -10,6 +10,7 @@ used from the next evening on; one that the record no longer bears out is offere
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
@@ -19,7 +20,6 @@ from models.kin import EstimationZones, kin_groups
 from models.learning import CHANCE, QUESTION, UNTOLD, Learned, Lessons, Proof, learn_zones, prove
 from models.onset import Onset, learn_onset
 from models.plateaus import field_capacity_holds, find_plateaus, learn_field_capacity, uniformity_hints
-from models.records import dataclass
 from models.sensor_line import LEAST_READINGS
 from models.soil import adjusted_depletion_fraction
 from models.spot_fit import WARM_UP, Record, SpotFits, fit_spots

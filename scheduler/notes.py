@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import Literal
-
-from models.records import dataclass
 
 Kind = Literal["step_down", "warning", "info"]
 

@@ -16,11 +16,11 @@ chain (derived here). Mark: memory for the source, computed for the rest.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from models.night.job import BoolArray, FloatArray, IntArray, NightJob
-from models.records import dataclass
 
 
 @dataclass(frozen=True)

@@ -13,10 +13,10 @@ The stored water is gone when the soil has taken it in,
 Source: water balance of the surface with a constant infiltration rate (derived here, mark: computed).
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
-
-from models.records import dataclass
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]

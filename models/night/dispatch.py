@@ -9,11 +9,12 @@ the close; at each moment the zones that could end now are weighed by four thing
     rank      zones that should finish last come first
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from models.night.board import Board
 from models.night.job import BoolArray, FloatArray, IntArray, NightJob
-from models.records import dataclass
 
 
 @dataclass(frozen=True)

@@ -7,12 +7,12 @@ least is found by laying them (`laying.py`). What stood the evening before is th
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from models.night.job import FloatArray, IntArray
 from models.night.programmes import Programme, ProgrammeRules
-from models.records import dataclass
 
 # [-] what it costs to let unlike stations share a programme; only their order matters
 CYCLES, SHORT, HOURS, FINISH, KIN, NEED = 8.0, 20.0, 6.0, 3.0, 2.0, 1.0

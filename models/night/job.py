@@ -7,13 +7,12 @@ in minutes also start on whole minutes.
 """
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from functools import cached_property
 from math import gcd
 
 import numpy as np
 from numpy.typing import NDArray
-
-from models.records import dataclass
 
 FINEST_GRID_S = 6  # [s] 0.1 min
 NANO = 1_000_000  # [-] flows are packed as whole 1e-6 L/s, so adding and taking away leaves no round-off

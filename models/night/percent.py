@@ -6,7 +6,7 @@ known: the nearest step is told, and the next step up is checked as well.
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,6 @@ from models.night.playback import minutes_at, play_programmes
 from models.night.programmes import PERCENT_HIGH, PERCENT_LOW, Programme, ProgrammeRules
 from models.night.simulate import check_timetable
 from models.night.timetable import Timetable
-from models.records import dataclass
 
 MOST_PERCENTS = 5  # [-] that are tried for one programme
 MOST_EARLIER = 90  # [min] by which starts are tried earlier, so that longer runs still end in time; our choice

@@ -9,10 +9,11 @@ What happens when a start time comes while other programmes still run differs be
 until one of them ends, and starts that wait run in the order they came. A timetable made here never leans on that.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from models.night.job import FloatArray, IntArray
-from models.records import dataclass
 
 PERCENT_LOW, PERCENT_HIGH = 10, 200  # [%] seasonal percents that can be keyed; common practice, no source
 

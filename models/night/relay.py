@@ -13,13 +13,13 @@ Source: cumulative scheduling with optional intervals, Baptiste, Le Pape and Nui
 the same night gives the same timetable on any machine.
 """
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from models.night.board import Board
 from models.night.job import FloatArray, IntArray, NightJob
-from models.records import dataclass
 
 if TYPE_CHECKING:
     from ortools.sat.python import cp_model

@@ -5,11 +5,11 @@ night. So the run times are floored, short runs are lifted or dropped, and the s
 back one zone at a time, the most valuable first, as long as every limit still holds.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-
-from models.records import dataclass
 
 LIMIT_ROUNDOFF = 1e-12  # [-] share of a limit allowed for the round-off of adding up floating-point numbers
 STEP_ROUNDOFF = 1e-9  # [-] share of a controller step: 11.999999999 min counts as 12 min

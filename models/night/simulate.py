@@ -3,12 +3,13 @@
 Nothing here uses the packer's grid: flows are rebuilt from the starts and stops themselves, as steps at events.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from models.hydraulics import M3_OF_LPS_MINUTE, PumpCurve, friction_head
 from models.night.job import BoolArray, FloatArray, IntArray, NightJob
 from models.night.timetable import Timetable
-from models.records import dataclass
 
 TIME_TOLERANCE = 1e-6  # [min]
 FLOW_TOLERANCE = 1e-8  # [-] of the limit: the packer counts flows in 1e-6 L/s

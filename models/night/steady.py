@@ -8,12 +8,13 @@ no more such steps is kept. Every limit holds as the board sees to it; no run mo
 should be done by, or off the night. The draws are seeded, so the same night gives the same timetable.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from models.night.board import Board
 from models.night.bounds import whole_flow
 from models.night.job import NANO, FloatArray, IntArray, NightJob
-from models.records import dataclass
 
 MOVES = 2500  # [-] runs taken off and weighed before it ends; about half a second
 IDLE = 60  # [-] rounds in a row without fewer steps below the smallest flow, after which it ends

@@ -1,7 +1,8 @@
 """What the packer gives back: `Timetable`, with the bounds it is held against and what a new plan may count on."""
 
+from dataclasses import dataclass
+
 from models.night.job import BoolArray, FloatArray, IntArray
-from models.records import dataclass
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ Held as numbers, so that a basis is kept, cut and carried over to another model 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -12,7 +13,6 @@ from numpy.typing import NDArray
 
 from models.plan.inputs import Floats, Ints
 from models.plan.rows import Spans
-from models.records import dataclass
 
 Codes: TypeAlias = NDArray[np.int8]
 

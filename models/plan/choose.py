@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Callable
+from dataclasses import dataclass
 from itertools import count
 
 import numpy as np
 
 from models.plan.copies import Copies
 from models.plan.inputs import Bools, Floats, Ints
-from models.records import dataclass
 
 SURE = 1.0 - 1e-6  # weight above which a way counts as chosen [-]
 IDLE = 1e-6  # [mm] below which a night passes nothing but a solver's rounding

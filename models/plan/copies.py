@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
 from models.plan.inputs import Bools, Floats, Ints
-from models.records import dataclass
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -13,7 +14,6 @@ from models.plan.highs import Program, SolverFailed
 from models.plan.inputs import Floats, Ints, PlanInputs
 from models.plan.parts import Part, separate
 from models.plan.rows import Matrices, Spans
-from models.records import dataclass
 
 WIDEST_GAP = 0.01  # [-] between the plan and its bound that is left alone
 LONGEST_SEARCH = 40.0  # [s] of branch and bound where the gap is wider

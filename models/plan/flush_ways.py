@@ -7,6 +7,7 @@ water of one flush: a flush owes less the later it was, upkeep about as much as 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
@@ -16,7 +17,6 @@ from models.plan.copies import Copies
 from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import Bools, Floats, Ints, PlanInputs
 from models.plan.prices import Prices
-from models.records import dataclass
 
 MOST_COPIES = 1500  # of all zones together; beyond, each zone is asked about fewer nights, to keep the plan small
 FEWEST_WAYS = 4  # ways to flush a zone is asked about at least

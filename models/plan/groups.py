@@ -13,14 +13,13 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Callable, Sequence
-from dataclasses import field
+from dataclasses import dataclass, field
 from itertools import count
 
 import numpy as np
 
 from models.plan.choose import MOST_SOLVES, SURE, Node, Solve, Ways, branch, dive, early_ways, exact
 from models.plan.inputs import Floats, Ints
-from models.records import dataclass
 
 MOST_TOGETHER = 15  # zones with a flush to decide in one group, and never more than half of all
 MOST_GROUP_SOLVES = 300  # of one group at one set of prices; its bound holds wherever it stops

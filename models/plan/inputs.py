@@ -6,7 +6,7 @@ date. Depletion `D[n]` is the one at the end of that date, so `D[-1]` is the sta
 
 from __future__ import annotations
 
-from dataclasses import field
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import numpy as np
@@ -14,7 +14,6 @@ from numpy.typing import NDArray
 
 from models.choices import PRICES
 from models.hydraulics import M3_OF_LPS_MINUTE
-from models.records import dataclass
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

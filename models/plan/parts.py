@@ -8,12 +8,13 @@ is solved at once or, where a row of the whole site binds, in few steps.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
 
 from models.plan.inputs import Ints
-from models.records import dataclass
 
 LARGEST_SHARE = 0.8  # [-] of the columns in one part, from which taking apart gains nothing
 

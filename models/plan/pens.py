@@ -9,6 +9,7 @@ So it is loaded where a plan is written with it, and on no other evening.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from types import ModuleType
 from typing import Any, TypeAlias
 
@@ -17,7 +18,6 @@ from scipy import sparse
 
 from models.plan.inputs import Floats, Ints
 from models.plan.rows import Columns, Keys, Matrices, Rows, Spans
-from models.records import dataclass
 
 Model: TypeAlias = Any  # a Pyomo model, or a `Layout`; both are asked for their families by the same names
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import sparse
@@ -17,7 +18,6 @@ from models.plan.highs import Program
 from models.plan.inputs import Bools, Floats, Ints
 from models.plan.parts import Part
 from models.plan.rows import Matrices
-from models.records import dataclass
 
 BENT = 1e-3  # [-] up to which a run costs more while prices are looked for
 

@@ -8,14 +8,13 @@ makes this so is computed from the plan's own numbers, not guessed.
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import dataclass, fields
 
 import numpy as np
 
 from models.choices import PRICES, STEADY
 from models.plan.inputs import Bools, Floats, PlanInputs
 from models.plan.refill import Refill, refill
-from models.records import dataclass
 
 LARGEST_SPREAD = 1e10  # between the first and the last rank [-]; measured to solve cleanly with 7 ranks of 200 zones
 ORDER_MARGIN = 1.05  # above the ratio that is just strict [-]

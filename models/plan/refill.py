@@ -9,12 +9,12 @@ the plan is led to; limits and prices shared with other zones can still change i
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
 
 from models.plan.inputs import Bools, Floats, Members
-from models.records import dataclass
 
 LEVELS = 8  # levels of refilling that are compared, from the firmness limit to little above the dry limit
 PRICE_OF_A_RUN = 1.0  # [mm]; what wet leaves hold and lose; our choice, compared in closed loop

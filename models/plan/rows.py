@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -10,7 +11,6 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from models.plan.inputs import Floats, Ints
-from models.records import dataclass
 
 Columns = NDArray[Any]  # what stands for variables in a row: Pyomo's own, or the numbers of their columns
 Keys: TypeAlias = Sequence[Any] | Ints  # index of a family, in its order

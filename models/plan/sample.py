@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import sparse
@@ -12,7 +12,6 @@ from models.plan.highs import Program
 from models.plan.inputs import Bools, Floats
 from models.plan.pieces import Pieces
 from models.plan.rows import Matrices
-from models.records import dataclass
 
 STAYS = 0.05  # [-] of its share that a sample keeps at least
 

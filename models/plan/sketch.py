@@ -7,7 +7,7 @@ by limit, rank and need, every so many is taken, and of each limit they are give
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import sparse
@@ -16,7 +16,6 @@ from models.plan.highs import Program
 from models.plan.inputs import Bools, Floats, Ints
 from models.plan.parts import components
 from models.plan.rows import Matrices
-from models.records import dataclass
 
 COLUMNS = 10_000  # of the sketch, about
 

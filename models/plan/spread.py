@@ -6,7 +6,7 @@ are several weathers.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,6 @@ from models.plan.flush_ways import flush_copies
 from models.plan.inputs import Cut, Floats, Ints, PlanInputs
 from models.plan.prices import Prices, plan_prices, priced_alike
 from models.plan.weathers import insured_prices, over_weathers, single_copies, tonight_of
-from models.records import dataclass
 
 BY_ZONE = (
     "etc effective_rain taw raw dry_limit wet_limit depletion net_rate flow area max_run priority wet_weight allowed "

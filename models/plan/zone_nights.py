@@ -9,6 +9,7 @@ for a variable is the model's affair (`pens.py`).
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,6 @@ import numpy as np
 from models.plan.inputs import Bools, Floats, Ints, PlanInputs
 from models.plan.pens import Model, add_rows, columns, keys
 from models.plan.rows import Columns, Rows
-from models.records import dataclass
 
 
 class Sums:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
@@ -13,7 +14,6 @@ from numpy.typing import NDArray
 from models.hydraulics import M3_OF_LPS_MINUTE
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.results import LimitPrice
-from models.records import dataclass
 from scheduler.document.parts import LimitName, LimitPart
 from scheduler.document.planned import Planned
 from scheduler.edge import format_short_date, format_volume

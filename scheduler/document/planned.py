@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import cached_property
 
@@ -11,7 +12,6 @@ from numpy.typing import NDArray
 
 from models.choices import TOLD
 from models.plan.inputs import Floats, PlanInputs
-from models.records import dataclass
 from models.soil import DayBalance, balance_day
 from scheduler.night.records import RunnableNight
 from scheduler.plan.inputs import NightInputs

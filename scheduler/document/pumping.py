@@ -6,12 +6,12 @@ from the station's curve, with the friction of its branches on top of the head i
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 import numpy as np
 
 from models.night import LowFlow, PlayedNight, low_flows, play_night
-from models.records import dataclass
 from scheduler.document.parts import EnergyBlock, FlowPart, PumpPart, WarningPart
 from scheduler.document.planned import moment
 from scheduler.edge import format_duration, format_flow, format_head, format_time

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 from numpy.typing import NDArray
 
 from models.plan.inputs import Floats, Ints, PlanInputs
-from models.records import dataclass
 from scheduler.document.parts import Why
 from scheduler.document.planned import Planned
 from scheduler.edge import format_day_after, format_short_date

@@ -7,8 +7,8 @@ Stations of controllers that find their own start times stand in it with the min
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
-from models.records import dataclass
 from scheduler.document.parts import ControllerKind, PlanDocument
 
 

@@ -10,11 +10,10 @@ import math
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from models.records import dataclass
 from scheduler.document.parts import PlanDocument, ZonePart
 from scheduler.errors import Problem, counted, shown
 from scheduler.export.held import Held, held_by_zone, own_times

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import field
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
 import pandas as pd
 
-from models.records import dataclass
 from scheduler.errors import shown
 
 

@@ -15,7 +15,7 @@ import time
 import zlib
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
-from dataclasses import field
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from functools import cache
@@ -24,7 +24,6 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urljoin, urlsplit
 
-from models.records import dataclass
 from scheduler.feeds.bulletin import Unreachable
 from scheduler.site.unattended import SECRET
 from scheduler.site.unattended_records import Feed

@@ -6,12 +6,11 @@ as seconds since 1970 UTC.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import numpy as np
-
-from models.records import dataclass
 
 
 @dataclass(frozen=True)

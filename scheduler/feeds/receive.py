@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import logging
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from enum import StrEnum
 
 import pandas as pd
 
-from models.records import dataclass
 from scheduler.errors import counted
 from scheduler.feeds.bulletin import Bulletin, Refused, Unreachable
 from scheduler.feeds.daily_arrays import read_daily_arrays

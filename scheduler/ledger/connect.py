@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,6 @@ import sqlalchemy as sa
 from sqlalchemy import Connection, Engine, event
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 
-from models.records import dataclass
 from scheduler.ledger.migrations import WrongVersion, bring_up, is_current
 from scheduler.ledger.tables import sites
 

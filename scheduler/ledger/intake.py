@@ -8,13 +8,12 @@ then examined (`quality.py`) and their flags kept with reasons.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import field
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 from sqlalchemy import Connection
 
-from models.records import dataclass
 from scheduler.errors import counted
 from scheduler.ledger.connect import Ledger
 from scheduler.ledger.merge import Counts, Series, merge

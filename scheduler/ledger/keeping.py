@@ -11,7 +11,7 @@ import logging
 import re
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
@@ -19,7 +19,6 @@ import numpy as np
 import pandas as pd
 from sqlalchemy.exc import SQLAlchemyError
 
-from models.records import dataclass
 from scheduler.document.parts import PlanDocument
 from scheduler.document.reading import read_plan
 from scheduler.document.rules import plan_faults

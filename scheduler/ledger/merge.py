@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,6 @@ import pandas as pd
 import sqlalchemy as sa
 from sqlalchemy import Connection
 
-from models.records import dataclass
 from scheduler.ledger.tables import history
 
 ROWS_AT_ONCE = 50_000  # statements of one batch

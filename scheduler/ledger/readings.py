@@ -8,6 +8,7 @@ found by the key alone; days of a probe that come just as they came last time ar
 from __future__ import annotations
 
 import json
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,6 @@ import pandas as pd
 import sqlalchemy as sa
 from sqlalchemy import Connection
 
-from models.records import dataclass
 from scheduler.ledger.merge import Counts
 from scheduler.ledger.tables import history, probes, reading_days, readings
 

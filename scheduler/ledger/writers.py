@@ -12,6 +12,7 @@ import json
 import re
 import zlib
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
 
@@ -19,7 +20,6 @@ import pandas as pd
 import sqlalchemy as sa
 from sqlalchemy import Connection
 
-from models.records import dataclass
 from scheduler.document.parts import PlanDocument
 from scheduler.ledger.connect import Ledger
 from scheduler.ledger.merge import Counts, Series, merge

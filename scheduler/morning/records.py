@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 
-from models.records import dataclass
 from scheduler.notes import Note
 from scheduler.site import Site
 

@@ -7,13 +7,13 @@ answered, or had too few nights, is not asked.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
 import pandas as pd
 
 from models.choices import MORNING, READINGS
-from models.records import dataclass
 from scheduler.site import Site
 from scheduler.state.readings import Sensors, by_sensor
 

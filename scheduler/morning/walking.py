@@ -6,11 +6,11 @@ Whoever reads it has been up since before sunrise: it names zones as people do a
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from models.choices import MORNING
-from models.records import dataclass
 from scheduler.edge import format_duration
 from scheduler.errors import counted
 from scheduler.morning.records import Walk

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,7 +12,6 @@ from models.night import Timetable, usable_share
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.results import PlanResult
 from models.plan.solve import PlanSolver
-from models.records import dataclass
 from scheduler.night.whole_steps import STILL
 from scheduler.plan.inputs import NightInputs
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +12,6 @@ from models.night import Cycles, NightJob, Timetable, pack_night
 from models.night.packing import EFFORT
 from models.plan.inputs import Floats
 from models.plan.results import PlanResult
-from models.records import dataclass
 from scheduler.night.capacity import Limits, hold_tonight
 from scheduler.night.held import HeldByControllers, holds_no_times
 from scheduler.night.job import dry_tomorrow, night_job

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -16,7 +16,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from models.plan.inputs import Floats
-from models.records import dataclass
 from scheduler.errors import InputProblems, Problem, near_miss
 from scheduler.plan.inputs import NightInputs
 from scheduler.site import Site

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -15,7 +15,6 @@ from models.night.any_order import AnyOrder
 from models.night.playback import check_programmes
 from models.night.programmes import Programme, ProgrammeRules
 from models.plan.inputs import Floats
-from models.records import dataclass
 from scheduler.edge import natural_key
 from scheduler.site import Site
 

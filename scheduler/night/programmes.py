@@ -8,7 +8,7 @@ hold a place in a programme is never left out for them: those served last are th
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from math import gcd
 
 import numpy as np
@@ -23,7 +23,6 @@ from models.night.percent import MOST_EARLIER, Leeway, as_percent, earlier, hold
 from models.night.playback import keyed_minutes
 from models.night.programmes import Programme, ProgrammeRules
 from models.plan.inputs import Floats
-from models.records import dataclass
 from scheduler.night.held import (
     HeldByControllers,
     holds_no_times,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,6 @@ from numpy.typing import NDArray
 from models.night import Cycles, NightJob, Timetable
 from models.plan.inputs import Floats
 from models.plan.results import PlanResult
-from models.records import dataclass
 from models.soil import DayBalance
 from scheduler.night.edits import Word
 from scheduler.night.held import HeldByControllers

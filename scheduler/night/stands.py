@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import field, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 
 import numpy as np
@@ -19,7 +19,6 @@ from scipy import sparse
 
 from models.choices import STEADY, TOLD
 from models.plan.inputs import Floats
-from models.records import dataclass
 from scheduler.files import finish_sets
 from scheduler.night.held import programmes_before
 from scheduler.plan.inputs import NightInputs

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -11,7 +11,6 @@ import numpy as np
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.results import PlanResult
 from models.plan.solve import PlanSolver, SolverFailed
-from models.records import dataclass
 from scheduler.errors import NoPlan
 from scheduler.night.capacity import Limits, hold_tonight, usual_limits
 from scheduler.night.edits import Word, managers_word, with_smallest

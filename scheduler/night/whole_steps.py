@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,6 @@ from scipy import sparse
 from models.night import RoundedMinutes, round_minutes
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.results import PlanResult
-from models.records import dataclass
 from scheduler.plan.inputs import NightInputs
 
 STILL = 1e-7  # [min] below which a run time of the linear program is a rounding of zero

@@ -7,13 +7,12 @@ import shutil
 import tempfile
 import time
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from sqlalchemy.exc import SQLAlchemyError
 
-from models.records import dataclass
 from scheduler.errors import InputProblems, NoPlan, counted
 from scheduler.evening import plan_tonight
 from scheduler.feeds.bulletin import Refused, Unreachable

@@ -6,11 +6,11 @@ changed, one that the autumn shows twice is its first.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from models.choices import UNATTENDED
-from models.records import dataclass
 from scheduler.site.records import WindowRule
 from scheduler.site.unattended_records import NightlyRule
 

@@ -15,10 +15,10 @@ import sys
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import dataclass
 from datetime import date, datetime
 from pathlib import Path
 
-from models.records import dataclass
 from scheduler.document.reading import read_plan
 from scheduler.document.rung import ORDER, Rung, better
 from scheduler.errors import BAD_INPUT, NO_PLAN, STORAGE

@@ -12,12 +12,11 @@ import logging
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import field
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from models.records import dataclass
 from scheduler.document.rung import LABELS, Rung
 from scheduler.errors import BAD_INPUT, NO_PLAN, OK, STORAGE, TROUBLE, InputProblems, counted
 from scheduler.nightly import steps

@@ -9,11 +9,10 @@ import gc
 import json
 import os
 import sys
-from dataclasses import asdict, field
+from dataclasses import asdict, dataclass, field
 from datetime import date, datetime
 from pathlib import Path
 
-from models.records import dataclass
 from scheduler.document.rung import Rung
 
 

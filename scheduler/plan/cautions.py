@@ -6,7 +6,7 @@ what a word costs in water and in dry zones. Pumps, permits and salt are left as
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -18,7 +18,6 @@ from models.forecast_members import reduced, usual_courses, weathers
 from models.hydraulics import served_share
 from models.plan.inputs import Members
 from models.plan.refill import refill
-from models.records import dataclass
 from models.runoff import curve_number, effective_rain
 from models.soil import adjusted_depletion_fraction, balance_day
 from models.uneven_catch import PLACE_SHARE, place_catch

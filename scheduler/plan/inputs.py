@@ -5,7 +5,7 @@ Everything a manager wrote becomes a bound, a price or a limit here; nothing pas
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -15,7 +15,6 @@ from models.choices import BAND, RUNS
 from models.drainage import rain_as_taken
 from models.night import longest_cycle, longest_in_hours, planning_resolution, surface_storage
 from models.plan.inputs import Members, PlanInputs
-from models.records import dataclass
 from models.soil import adjusted_depletion_fraction
 from scheduler.errors import counted
 from scheduler.events import EventNights, event_nights

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
@@ -10,7 +11,6 @@ import pandas as pd
 from models.choices import DROUGHT
 from models.hydraulics import M3_OF_LPS_MINUTE
 from models.plan.inputs import Cut, Tier
-from models.records import dataclass
 from scheduler.notes import Note
 from scheduler.site import Site
 from scheduler.site.records import Allocation

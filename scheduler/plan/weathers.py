@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
@@ -10,7 +11,6 @@ import pandas as pd
 from models.choices import BAND
 from models.forecast_members import ErrorCourses, courses_of_record, reduced, usual_courses, weathers
 from models.plan.inputs import Members
-from models.records import dataclass
 from scheduler.site import Site
 from scheduler.state.caution import CAUTION
 from scheduler.state.demand import Demand, zone_etc, zone_rain

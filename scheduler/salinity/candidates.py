@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 
 from models.plan.flush_needs import FlushNeeds
-from models.records import dataclass
 from scheduler.notes import Note
 
 

@@ -9,6 +9,7 @@ probes has no salinity at all.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
@@ -16,7 +17,6 @@ import pandas as pd
 
 from models.choices import SALT
 from models.layers import Layers, root_zone_ece, some_layers, state_from_ece
-from models.records import dataclass
 from models.salt_run import evening_ece as ece_by_evening
 from models.salt_run import run_layers
 from models.salts import raised_moisture_floor, salt_stress

@@ -27,7 +27,7 @@ where a zone was believed to stand, above all where it gets or wants other water
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import cached_property
 
@@ -37,7 +37,6 @@ from models.choices import FLUSH, SALT
 from models.layers import LayeredState, Layers, ece_of, root_zone_ece, some_layers, state_from_ece
 from models.plan.flush_needs import FlushNeeds, Upkeep
 from models.plan.inputs import PlanInputs
-from models.records import dataclass
 from models.salt_balance import layered_day
 from scheduler.events import protected_nights
 from scheduler.notes import Note

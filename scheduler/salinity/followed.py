@@ -7,6 +7,7 @@ weight is that of `SALT.stated_spread`, until the log of applied water has repla
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
@@ -14,7 +15,6 @@ import pandas as pd
 
 from models.choices import SALT
 from models.layers import LayeredState, Layers, ece_of, some_layers
-from models.records import dataclass
 from models.salt_following import Belief, after_day, first_belief, halves_from_points, in_profile, sampled, taken_in
 from models.salts import PROBE_SPREAD
 from scheduler.salinity.readings import calm_readings

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import dataclass, fields, replace
 from datetime import date
 
 import numpy as np
@@ -18,7 +18,6 @@ from models.layers import (
     some_layers,
     state_from_ece,
 )
-from models.records import dataclass
 from models.salt_step import LayeredDay, SaltTolerance, Turned, step
 from models.salts import boundary_concentration
 from models.soil import adjusted_depletion_fraction

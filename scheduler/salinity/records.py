@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 import pandas as pd
 
-from models.records import dataclass
 from models.water_quality import WaterAdvice
 from scheduler.notes import Note
 from scheduler.salinity.evening import SaltState

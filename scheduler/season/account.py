@@ -5,6 +5,7 @@ Sums are those of nights: a month's figure is the sum of its nights' and the sea
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
@@ -12,7 +13,6 @@ import pandas as pd
 
 from models.allowance import M3_PER_GAL, counted_et, et_allowance_m3, weighted_area
 from models.choices import SEASON
-from models.records import dataclass
 from scheduler.season import parts
 from scheduler.season.money import allocation_steps, energy_blocks, zone_energy
 from scheduler.season.reconcile import source_covered, source_read, source_volume

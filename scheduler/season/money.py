@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 
-from models.records import dataclass
 from scheduler.plan.stations import typical_energy
 from scheduler.site import Site
 from scheduler.site.windows import night_windows

@@ -13,7 +13,7 @@ start times are not packed.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import fields, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import pandas as pd
@@ -21,7 +21,6 @@ import pandas as pd
 from models.choices import SALT, TOLD
 from models.layers import LayeredState, Layers, ece_of, root_zone_ece, state_from_ece
 from models.practice import replace_et, weekly_programme, within_limits, within_total
-from models.records import dataclass
 from models.salt_balance import layered_day
 from models.soil import run_balance
 from scheduler.events import event_nights

@@ -8,11 +8,11 @@ metres to the litre.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 from markupsafe import Markup
 
-from models.records import dataclass
 from scheduler import edge
 from scheduler.season import charts, parts
 from scheduler.season import document as doc

@@ -7,13 +7,13 @@ low or too high, or water that runs every night whatever was logged.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
 
 from models.choices import SEASON
 from models.metering import explain
-from models.records import dataclass
 from scheduler.season.record import Logged, Metered, ZoneList
 from scheduler.site import Site
 

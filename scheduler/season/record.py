@@ -6,7 +6,7 @@ Water of zones that zones.csv no longer has counts under their old name: it ran 
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -15,7 +15,6 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from models.hydraulics import M3_OF_LPS_MINUTE
 from models.metering import Stretches, over_nights, stretches, volumes_between
-from models.records import dataclass
 from scheduler.errors import counted
 from scheduler.ledger import LedgerUnusable, queries
 from scheduler.ledger.connect import FILE_NAME

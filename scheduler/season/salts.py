@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import timedelta
 
 import numpy as np
 import pandas as pd
 
-from models.records import dataclass
 from scheduler.salinity.evening import SALTLESS
 from scheduler.salinity.records import SaltReport
 from scheduler.salinity.report import SEASON, salt_report

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 
 import pandas as pd
 
-from models.records import dataclass
 from scheduler.errors import NoPlan
 from scheduler.site import Site
 

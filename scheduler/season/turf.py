@@ -7,14 +7,13 @@ than its firmness limit, by more than 2 % of available water, as on the night sh
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
 import pandas as pd
 
 from models.choices import SEASON, TOLD
-from models.records import dataclass
 from models.soil import adjusted_depletion_fraction, run_balance
 from scheduler.events import event_nights
 from scheduler.site import Site

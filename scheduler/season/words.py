@@ -5,8 +5,9 @@ Only the wording is here; the figures are the document's. Volumes are in the acc
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from models.choices import SEASON
-from models.records import dataclass
 from scheduler import edge
 from scheduler.errors import counted
 from scheduler.season import document as doc

@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import xlsxwriter
 from xlsxwriter.utility import xl_col_to_name, xl_rowcol_to_cell
 
-from models.records import dataclass
 from scheduler.season import document as doc
 from scheduler.season import parts
 from scheduler.season.account import Record, by_month

@@ -13,7 +13,7 @@ import hashlib
 import hmac
 import re
 import secrets
-from dataclasses import field
+from dataclasses import dataclass, field
 from http.cookies import CookieError, SimpleCookie
 from urllib.parse import parse_qs, urlsplit
 
@@ -21,8 +21,6 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
-
-from models.records import dataclass
 
 LOOPBACK = frozenset({"127.0.0.1", "localhost", "[::1]"})
 COOKIE = "evenfall_token"

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 from contextlib import suppress
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from models.records import dataclass
 from scheduler.document.parts import PlanDocument
 from scheduler.document.reading import read_plan
 from scheduler.nightly.records import Status, read_status

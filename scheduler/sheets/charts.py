@@ -8,11 +8,10 @@ on a phone.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from markupsafe import Markup, escape
-
-from models.records import dataclass
 
 WIDTH = 360
 INK, WATER, ALERT, QUIET, BAND = "var(--ink)", "var(--water)", "var(--alert)", "var(--quiet)", "var(--band)"

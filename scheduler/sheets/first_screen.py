@@ -7,10 +7,10 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from models.choices import BY_HAND
-from models.records import dataclass
 from scheduler import edge
 from scheduler.document.actions import last_end, past_limit_tomorrow
 from scheduler.document.outlook import weather_line

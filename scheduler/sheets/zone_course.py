@@ -6,12 +6,12 @@ root depth, as it stands: offsets that the estimate allows for are not taken out
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
 import pandas as pd
 
-from models.records import dataclass
 from scheduler.document.parts import PlanDocument, ZonePart
 from scheduler.site import Site
 from scheduler.state.ran import minutes_run

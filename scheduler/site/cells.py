@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, Literal
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
 
-from models.records import dataclass
 from scheduler.errors import listing, near_miss
 from scheduler.site.units import Linear, conversion
 

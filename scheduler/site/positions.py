@@ -7,10 +7,10 @@ about the site's own latitude, which over a few kilometres is nearer than a pixe
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
-from models.records import dataclass
 from scheduler.errors import counted, read_but
 from scheduler.site.findings import Findings
 from scheduler.site.outlines import FILE, Rings

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import field
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -13,7 +13,6 @@ import pandas as pd
 
 from models.drainage import drainage_scale, fed_depth
 from models.hydraulics import served_share
-from models.records import dataclass
 from models.soil import available_water
 from scheduler.notes import Note
 from scheduler.site.unattended_records import Feed, NightlyRule, NoticeRule

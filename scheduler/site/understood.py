@@ -7,11 +7,11 @@ reference ET, or `HOT_ETO` every day where fewer than seven days are known.
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
 
-from models.records import dataclass
 from models.weather import Climate, Place, reference_et
 from scheduler.notes import Note
 from scheduler.site.doubts import doubts

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import difflib
 import re
+from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from models.records import dataclass
 from scheduler.errors import shown
 
 if TYPE_CHECKING:

@@ -11,11 +11,11 @@ those of the clock before the change.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
 
-from models.records import dataclass
 from scheduler.site.records import SURFACES, Restriction, Site, Tariff
 
 Span = tuple[int, int]

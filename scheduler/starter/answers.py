@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import field
+from dataclasses import dataclass, field
 from pathlib import Path
 from zoneinfo import available_timezones
 
-from models.records import dataclass
 from scheduler.errors import listing, near_miss, read_but
 from scheduler.site.records import SURFACES
 from scheduler.site.time_zones import nearest_zone

@@ -10,9 +10,9 @@ import csv
 import io
 import re
 from collections import Counter
+from dataclasses import dataclass
 from pathlib import Path
 
-from models.records import dataclass
 from models.turf import SPECIES
 from scheduler.errors import InputProblems, Problem, listing, read_but, shown
 from scheduler.site.columns import ZONES

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 
-from models.records import dataclass
 from scheduler.starter.answers import Answers
 from scheduler.starter.own_zones import OwnZones
 

@@ -6,12 +6,12 @@ import csv
 import io
 import shutil
 import tempfile
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
 import numpy as np
 
-from models.records import dataclass
 from scheduler.errors import InputProblems, Problem
 from scheduler.site import Site, load_site
 from scheduler.starter import samples

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from models.choices import BAND, CATCH
-from models.records import dataclass
 from scheduler.site import Site
 from scheduler.state.caution import CAUTION
 from scheduler.state.demand import Demand, zone_etc, zone_rain

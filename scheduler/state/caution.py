@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import inf
-
-from models.records import dataclass
 
 
 @dataclass(frozen=True)

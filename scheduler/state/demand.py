@@ -7,13 +7,13 @@ N nights needs the N dates after it.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
 import pandas as pd
 
 from models.choices import WEATHER
-from models.records import dataclass
 from models.runoff import curve_number, effective_rain
 from models.sky import extraterrestrial_radiation
 from models.weather import Climate, Place, reference_et

@@ -8,7 +8,7 @@ has a spread.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -16,7 +16,6 @@ import pandas as pd
 
 from models.choices import READINGS, SPREAD
 from models.drainage import drainage_day
-from models.records import dataclass
 from models.soil import adjusted_depletion_fraction
 from models.textures import TEXTURES
 from scheduler.edge import format_short_date, format_time

@@ -10,6 +10,8 @@ balance.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
@@ -18,7 +20,6 @@ from models.drainage import drainage_day
 from models.estimation import Estimate, FilterRun, run_filter
 from models.filter_state import start_state
 from models.kin import EstimationZones, Setup, kin_groups, prepare
-from models.records import dataclass
 from models.sensor_line import REACH, SHOWN, SensorLine
 from models.soil import adjusted_depletion_fraction, run_balance
 from models.uneven_catch import PLACE_SHARE, place_catch

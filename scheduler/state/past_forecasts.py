@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date, timedelta
 
 import numpy as np
 import pandas as pd
 
-from models.records import dataclass
 from scheduler.site import Site
 from scheduler.state.demand import each_with_eto
 

@@ -7,13 +7,14 @@ The reasons are sentences for people.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
 from models.choices import WEATHER
 from models.probe_record import UNKNOWN_WATER, Fault, ProbeRecord
 from models.quality import find_faults
-from models.records import dataclass
 from models.salts import FAO29_ROOTS
 from models.textures import TEXTURES
 from models.weather import Climate, Place, reference_et

@@ -7,6 +7,7 @@ the balance then goes on from night to night, and the first of these plans says 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
@@ -14,7 +15,6 @@ import pandas as pd
 
 from models.choices import READINGS
 from models.hydraulics import M3_OF_LPS_MINUTE
-from models.records import dataclass
 from scheduler.errors import counted
 from scheduler.notes import Note
 from scheduler.site import Site

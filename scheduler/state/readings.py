@@ -6,7 +6,7 @@ carried to the end of the day by the ET still to come.
 
 from __future__ import annotations
 
-from dataclasses import fields, replace
+from dataclasses import dataclass, fields, replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -14,7 +14,6 @@ import pandas as pd
 
 from models.choices import READINGS
 from models.kin import EstimationProbes, layer_gain
-from models.records import dataclass
 from scheduler.site import Site
 from scheduler.state.demand import et_to_come
 

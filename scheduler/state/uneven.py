@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from models.choices import BAND, CATCH
 from models.hydraulics import served_share
-from models.records import dataclass
 from models.salts import leaching_requirement
 from models.soil import adjusted_depletion_fraction
 from models.uneven_catch import Ground, Weighed, Worth, weigh

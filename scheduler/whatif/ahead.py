@@ -9,7 +9,7 @@ packed minute by minute: they use the share of capacity that packing reaches on 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any
 
@@ -19,7 +19,6 @@ import pandas as pd
 from models.choices import TOLD
 from models.plan.results import PlanResult
 from models.plan.solve import PlanSolver, SolverFailed
-from models.records import dataclass
 from models.soil import adjusted_depletion_fraction, balance_day
 from scheduler.errors import NoPlan
 from scheduler.night.whole_steps import Terms, whole_minutes

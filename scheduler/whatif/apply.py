@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -16,7 +16,6 @@ import pandas as pd
 
 from models.choices import WEATHER
 from models.plan.flush_needs import FlushNeeds
-from models.records import dataclass
 from scheduler.errors import listing
 from scheduler.notes import Note
 from scheduler.plan.inputs import NightInputs, night_inputs

@@ -12,7 +12,7 @@ import json
 import re
 import tomllib
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,6 @@ from typing import Any
 import numpy as np
 from pydantic import ValidationError
 
-from models.records import dataclass
 from scheduler.errors import InputProblems, Problem, listing, near_miss, read_but, shown
 from scheduler.site import Site
 from scheduler.site.settings import message_of

@@ -10,10 +10,10 @@ import time
 import warnings
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
 from importlib import import_module
 from typing import Any
 
-from models.records import dataclass
 from scheduler.errors import Problem
 
 PATIENCE = 15.0  # [s] an address has to answer

@@ -8,7 +8,7 @@ and packed like it.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from itertools import combinations, product
 
@@ -20,7 +20,6 @@ from models.plan.edits import equal_inputs, keeps_to_water, on_columns, only_les
 from models.plan.flush_needs import FlushNeeds
 from models.plan.inputs import PlanInputs
 from models.plan.solve import PlanSolver, SolverFailed
-from models.records import dataclass
 from scheduler.document.planned import Planned
 from scheduler.errors import NoPlan
 from scheduler.night.records import RunnableNight

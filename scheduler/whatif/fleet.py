@@ -21,13 +21,13 @@ import re
 import time
 import tomllib
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from models.records import dataclass
 from scheduler.document.reading import read_plan
 from scheduler.errors import InputProblems, Problem, counted, listing, near_miss, read_but, shown
 from scheduler.files import whole_set

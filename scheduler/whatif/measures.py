@@ -7,6 +7,7 @@ one night happens to be packed.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
@@ -14,7 +15,6 @@ import numpy as np
 from models.choices import TOLD
 from models.plan.inputs import PlanInputs
 from models.plan.results import PlanResult
-from models.records import dataclass
 from models.soil import run_balance
 from scheduler.plan.inputs import NightInputs
 from scheduler.salinity.evening import SaltState, forecast_salt

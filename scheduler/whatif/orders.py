@@ -16,7 +16,7 @@ et_allowance              ETo of the dates since the order began, less the count
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import field
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import Any
 
@@ -25,7 +25,6 @@ import pandas as pd
 
 from models.allowance import M2_PER_FT2, M3_PER_GAL, counted_et, et_allowance_m3, weighted_area
 from models.plan.inputs import Cut
-from models.records import dataclass
 from scheduler.edge import format_short_date
 from scheduler.errors import InputProblems
 from scheduler.plan.water import applied_volume, gross_demand

@@ -8,13 +8,12 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from models.plan.inputs import PlanInputs, Tier
 from models.plan.results import PlanResult
-from models.records import dataclass
 from scheduler.site import Site
 from scheduler.whatif.evening import Outcome, Standing
 from scheduler.whatif.measures import Course, course_of, over_use

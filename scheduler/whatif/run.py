@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from datetime import date
 from pathlib import Path
 
 import pandas as pd
 from sqlalchemy.exc import SQLAlchemyError
 
-from models.records import dataclass
 from scheduler.evening import planned_evening
 from scheduler.ledger import LedgerUnusable, queries
 from scheduler.ledger.keeping import Kept

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import pickle
 from collections.abc import Callable, Sequence
-from dataclasses import fields, replace
+from dataclasses import dataclass, fields, replace
 from datetime import date, timedelta
 from typing import Any, NoReturn
 
@@ -13,7 +13,6 @@ import numpy as np
 import pandas as pd
 
 from models.choices import YEARS
-from models.records import dataclass
 from scheduler.edge import format_money, format_short_date, format_volume
 from scheduler.errors import InputProblems, NoPlan, Problem, counted
 from scheduler.site import Site

@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from models.plan.cases import Cases
 from models.plan.solve import SolverFailed
-from models.records import dataclass
 from scheduler.errors import InputProblems, NoPlan, Problem, listing, near_miss, read_but
 from scheduler.site import Site
 from scheduler.whatif.apply import CasePlan, settled_site, with_allocation

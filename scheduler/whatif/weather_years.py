@@ -8,6 +8,7 @@ stays as it fell. The block bootstrap is Kuensch (1989), The Annals of Statistic
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -15,7 +16,6 @@ import numpy as np
 import pandas as pd
 
 from models.choices import WEATHER, YEARS
-from models.records import dataclass
 from models.sky import extraterrestrial_radiation
 from scheduler.errors import InputProblems, Problem, counted
 from scheduler.site import Site
