@@ -322,9 +322,12 @@ def _reasons(known: _Known) -> tuple[tuple[str, str], ...]:
             text = "nothing learned yet: no probe"
         elif not speaking[number] or not blocks:
             text = f"nothing learned yet: {needed} evenings with readings and a log are needed"
+        elif proof.holds[i] and proof.chance[i] >= CHANCE:  # borne by the site as a whole
+            by = by if proof.better[i] >= 0.01 else "as well as the values told"
+            text = f"learned with the site's other spots: {tried} {by}, and over the site better by more than chance"
         elif proof.holds[i]:
             text = f"learned: {tried} {by}"
-        elif proof.better[i] < 0.005:
+        elif proof.better[i] < 0.01:
             text = f"nothing learned yet: {tried} no better than the values told"
         elif min(proof.chance[i], proof.site_chance) >= CHANCE:
             text = f"nothing learned yet: {tried} {by}, which may be chance"

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections import Counter
+from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 
 from models.choices import TOLD
 from scheduler.document.parts import ActionKind, ActionPart, PlanDocument, Severity, Status, SurfaceName, ZonePart
+from scheduler.document.words import surfaces_named
 from scheduler.edge import format_depth, format_salinity, format_short_date, format_time
 from scheduler.errors import counted
 from scheduler.notes import Topic
@@ -107,7 +109,7 @@ def _flushes(plan: PlanDocument) -> Iterator[ActionPart]:
     zones = {z.id: z for z in plan.zones}
     tonight = [f for f in plan.flushes if plan.night in f.nights and f.zone in zones]
     if tonight:
-        names = _few(_name(zones[f.zone]) for f in tonight)
+        names = _places(plan, [zones[f.zone] for f in tonight])
         yield ActionPart(
             kind=ActionKind.KEEP_OFF, severity=Severity.TONIGHT, where=names, by=None,
             what="Keep people off after tonight's salt flush; look at the drains in the morning",
@@ -118,8 +120,9 @@ def _flushes(plan: PlanDocument) -> Iterator[ActionPart]:
     if never:
         worst = max(never, key=lambda f: f.ece_before_dsm or 0.0)
         yield ActionPart(
-            kind=ActionKind.DECIDE, severity=Severity.TOMORROW, where=_few(_name(zones[f.zone]) for f in never),
-            by=None, what="A salt flush is due and no night of this plan has room for it: free a night, or wait",
+            kind=ActionKind.DECIDE, severity=Severity.TOMORROW, by=None,
+            where=_places(plan, [zones[f.zone] for f in never]),
+            what="A salt flush is due and no night of this plan has room for it: free a night, or wait",
             why=f"{_name(zones[worst.zone])} stands at {format_salinity(worst.ece_before_dsm)}",
         )  # fmt: skip
 
@@ -133,7 +136,7 @@ def _dry(plan: PlanDocument) -> Iterator[ActionPart]:
     short = format_depth(worst.after.depletion_mm - worst.limits.wet_limit_mm, plan.site.units)
     noon = datetime.combine(plan.night + timedelta(days=1), datetime.min.time()) + timedelta(hours=NOON)
     yield ActionPart(
-        kind=ActionKind.WATER, severity=Severity.TOMORROW, where=_few(_name(z) for z in dry), by=noon,
+        kind=ActionKind.WATER, severity=Severity.TOMORROW, where=_places(plan, dry), by=noon,
         what="Water by hand", why=f"drier than their limit by tomorrow evening; {_name(worst)} lacks {short}",
     )  # fmt: skip
 
@@ -201,8 +204,15 @@ def _name(zone: ZonePart) -> str:
     return zone.name or zone.id
 
 
-def _few(names: Iterable[str]) -> str:
-    listed = list(names)
+def _places(plan: PlanDocument, found: Sequence[ZonePart]) -> str:
+    """Name zones; a surface of many that is among them whole is told by its number: "all 19 greens"."""
+    every, here = Counter(z.surface for z in plan.zones), Counter(z.surface for z in found)
+    whole = [surface for surface, zones in here.items() if every[surface] == zones > NAMED]
+    told = [f"all {here[surface]} {surfaces_named(surface)}" for surface in whole]
+    return _few([*told, *(_name(z) for z in found if z.surface not in whole)])
+
+
+def _few(listed: Sequence[str]) -> str:
     if len(listed) <= NAMED:
         return ", ".join(listed)
     return ", ".join(listed[:NAMED]) + f" and {len(listed) - NAMED} more"

@@ -22,7 +22,7 @@ class Walk:
 
 @dataclass(frozen=True)
 class HandSpot:
-    """A spot drier than its zone's floor: probe, depletion and dose [mm], volumes for the spot and the zone [m3].
+    """A spot drier than its zone's dry limit: probe, depletion and dose [mm], volumes for the spot and the zone [m3].
 
     `where` names the zone for people; `words` is the dose with its volumes, `reason` why.
     """
@@ -31,7 +31,7 @@ class HandSpot:
     where: str
     probe: str
     depletion: float
-    floor: float
+    dry_limit: float
     dose: float
     spot_m3: float
     zone_m3: float

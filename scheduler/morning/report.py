@@ -326,7 +326,7 @@ def _wet(site: Site, seen: Seen, z: int) -> Trouble | None:
 
 
 def _by_hand(site: Site, spots: list[tuple[int, str, float]], dry: np.ndarray, wet: np.ndarray) -> list[HandSpot]:
-    """List spots drier than their zone's floor, the driest against it first; the dose brings them into the band."""
+    """List spots drier than their zone's dry limit, the driest against it first; the dose brings them into the band."""
     area, units, found = SPOT_AREA[site.units], site.units, []
     for z, probe, depletion in spots:
         dose = min(depletion - wet[z], BY_HAND.largest_dose)
@@ -336,10 +336,10 @@ def _by_hand(site: Site, spots: list[tuple[int, str, float]], dry: np.ndarray, w
         small = f"{1000 * spot:,.0f} L" if units == "metric" else format_volume(spot, units)
         words = f"{format_depth(dose, units)}, {small} on {format_area(area, units)}"
         words += f" or {format_volume(whole, units)} on the whole zone"
-        reason = f"it is short by {format_depth(depletion, units)}, its floor is {format_depth(dry[z], units)}"
+        reason = f"it is short by {format_depth(depletion, units)}, its dry limit is {format_depth(dry[z], units)}"
         name, limit = site.zones.zone[z], float(dry[z])
         found.append(HandSpot(name, zone_label(site, z), probe, depletion, limit, dose, spot, whole, words, reason))
-    return sorted(found, key=lambda s: s.floor - s.depletion)
+    return sorted(found, key=lambda s: s.dry_limit - s.depletion)
 
 
 def _weather(site: Site, night: date, notes: list[Note]) -> list[WeatherRow]:

@@ -84,7 +84,7 @@ def _status(report: MorningReport) -> str:
     if silent:
         parts.append(f"{silent} zone{'s' if silent > 1 else ''} did not respond to water")
     if hand:
-        parts.append(f"{hand} spot{'s are' if hand > 1 else ' is'} drier than the floor")
+        parts.append(f"{hand} spot{'s are drier than their' if hand > 1 else ' is drier than its'} dry limit")
     if not parts:
         parts.append(f"{counted(sum(stop.zones for stop in report.walk), 'zone')} to look at")
     text = "; ".join(parts)

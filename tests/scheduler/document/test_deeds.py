@@ -107,6 +107,17 @@ def test_people_keep_off_tonight_s_flush_and_decide_on_one_no_night_allows():
     assert (off.where, off.why) == ("A, B", "2 zones get up to 30.0 mm")
 
 
+def test_a_surface_of_many_named_whole_is_told_by_its_number():
+    greens = [zone(f"G{i}") for i in range(7)]
+    approaches = [zone(f"A{i}", SurfaceName.APPROACH) for i in range(6)]
+    given = document(*greens, *approaches, zone("T1", SurfaceName.TEE), zone("T2", SurfaceName.TEE))
+    assert actions._places(given, greens) == "all 7 greens"
+    assert actions._places(given, greens[:6]) == "G0, G1, G2, G3, G4, G5"
+    assert actions._places(given, approaches) == "A0, A1, A2, A3, A4, A5"  # few enough to be named
+    found = [given.zones[13], *greens, *approaches[1:]]
+    assert actions._places(given, found) == "all 7 greens, T1, A1, A2, A3, A4 and 1 more"
+
+
 def test_a_sample_is_asked_of_the_saltiest_zone_nobody_measured_by_the_first_flush_due():
     given = document(
         zone("A"),

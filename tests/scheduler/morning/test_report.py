@@ -115,7 +115,7 @@ def test_a_dry_spot_gets_what_brings_it_into_the_band(tmp_path):
     (spot,) = report.hand
     assert (spot.zone, spot.probe) == ("G1", "a")
     assert spot.depletion == pytest.approx(27.0)
-    assert spot.floor == pytest.approx(13.5)
+    assert spot.dry_limit == pytest.approx(13.5)
     assert spot.dose == 12.0  # as much as goes at once
     assert spot.spot_m3 == pytest.approx(0.12)
     assert spot.zone_m3 == pytest.approx(12.0)

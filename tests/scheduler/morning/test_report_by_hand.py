@@ -206,10 +206,10 @@ def test_a_spot_past_its_floor_gets_what_brings_it_into_the_band(place, depletio
     if listed:
         (spot,) = found
         dose = min(depletion - 3.0, BY_HAND.largest_dose)
-        assert (spot.zone, spot.probe, spot.depletion, spot.floor) == ("F1", "p", depletion, 12.0)
+        assert (spot.zone, spot.probe, spot.depletion, spot.dry_limit) == ("F1", "p", depletion, 12.0)
         assert (spot.dose, spot.spot_m3, spot.zone_m3) == pytest.approx((dose, dose / 100, 2 * dose))
         assert f"{10 * dose:,.0f} L on 10 m²" in spot.words and f"{2 * dose:.1f} m³ on the whole zone" in spot.words
-        assert f"short by {depletion:.1f} mm, its floor is 12.0 mm" in spot.reason
+        assert f"short by {depletion:.1f} mm, its dry limit is 12.0 mm" in spot.reason
 
 
 def test_spots_are_watered_the_driest_against_its_floor_first_and_little_is_left_alone(place):

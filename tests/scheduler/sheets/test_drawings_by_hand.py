@@ -614,8 +614,8 @@ def stops(*zones):
         "1 zone to look at."),
         ({"silent": np.array([True, False, False, False])}, "1 zone did not respond to water."),
         ({"silent": np.ones(4, dtype=bool), "hand": ("a",)},
-        "4 zones did not respond to water; 1 spot is drier than the floor."),
-        ({"hand": ("a", "b"), "walk": stops(9)}, "2 spots are drier than the floor."),
+        "4 zones did not respond to water; 1 spot is drier than its dry limit."),
+        ({"hand": ("a", "b"), "walk": stops(9)}, "2 spots are drier than their dry limit."),
     ],
 )  # fmt: skip
 def test_the_morning_in_one_sentence(given, text):
