@@ -149,7 +149,7 @@ class Ground:
     wilting_point: np.ndarray  # [m3/m3]
     saturation: np.ndarray  # [m3/m3]
     paste: np.ndarray  # water of the saturated paste over the soil's volume [m3/m3]
-    root_depth: np.ndarray  # [mm]
+    fed_depth: np.ndarray  # soil that roots draw on [mm]: the roots', and of sand over gravel all of it
     demand: np.ndarray  # Kc x microclimate, summer [-]
     water: np.ndarray  # water that reaches the probe's spot / nominal gross depth [-]
     hour: np.ndarray  # index into WATERING_HOURS
@@ -160,7 +160,7 @@ class Soil:
 
     def __init__(self, ground: Ground, start_ec: float) -> None:
         self.ground = ground
-        self.thickness = (np.full(len(ground.root_depth), UPPER_MM), ground.root_depth - UPPER_MM)
+        self.thickness = (np.full(len(ground.fed_depth), UPPER_MM), ground.fed_depth - UPPER_MM)
         self.capacity = [ground.field_capacity * depth for depth in self.thickness]
         self.floor = [ground.wilting_point * depth for depth in self.thickness]
         self.store = [0.92 * capacity for capacity in self.capacity]

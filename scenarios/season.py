@@ -22,6 +22,9 @@ SOILS = {
     "clay_loam": (0.32, 0.20, 0.49, 0.78),
     "silt_loam": (0.29, 0.15, 0.49, 0.56),
 }
+# sand over gravel as built, 12 in: what it holds above the gravel rises to shallower roots (USGA Green Section,
+# Recommendations for a Method of Putting Green Construction, 2018)
+SAND_MM = 300.0
 EXPOSURE = {
     "open": 1.0,
     "shade": 0.84,
@@ -69,7 +72,7 @@ def make_ground(zones: pd.DataFrame, rng: np.random.Generator) -> Ground:
         wilting_point=table[:, 1] + rng.normal(0, 0.004, count),
         saturation=table[:, 2],
         paste=table[:, 3],
-        root_depth=zones["root_depth"].to_numpy() * 1000,
+        fed_depth=np.where(zones["soil"] == "sand_rootzone", SAND_MM, zones["root_depth"].to_numpy() * 1000),
         demand=exposure * np.exp(rng.normal(0, 0.05, count)),
         water=(0.5 + 0.5 * zones["du_lq"].to_numpy()) * np.exp(rng.normal(0, 0.06, count)),
         hour=rng.integers(0, len(WATERING_HOURS) - 1, count),
@@ -92,7 +95,7 @@ class Crew:
         self.multiplier = 1 / (0.4 + 0.6 * zones["du_lq"].to_numpy())
         self.pump = np.array([list(pumps).index(name) for name in zones["pump"]])
         self.litres = np.array(list(pumps.values())) * manager.window_minutes * 60 * manager.share_of_capacity
-        self.taw = (ground.field_capacity - ground.wilting_point) * ground.root_depth
+        self.taw = (ground.field_capacity - ground.wilting_point) * ground.fed_depth
         self.since = np.zeros(count)  # ETc less rain since the last run, as the manager reckons it [mm]
         self.habit = np.ones(count)  # what is added or taken off a zone after looking at its turf [-]
         self.last_run = np.full(count, -9)
