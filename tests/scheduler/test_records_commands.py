@@ -194,7 +194,7 @@ def test_the_hand_list_is_the_dose_times_the_area(site):
     area = dict(zip(report.site.zones.zone, report.site.zones.area, strict=True))
     assert report.hand
     for spot in report.hand:
-        assert spot.depletion > spot.floor
+        assert spot.depletion > spot.dry_limit
         assert 0 < spot.dose <= 12
         assert spot.spot_m3 == pytest.approx(spot.dose * 10 / 1000)  # 10 m2 in metric units
         assert spot.zone_m3 == pytest.approx(spot.dose * area[spot.zone] / 1000)
