@@ -252,6 +252,17 @@ def test_the_best_set_and_the_least_time_against_every_set(seed):
     least = linprog(np.ones(len(sets)), A_ub=-runs, b_ub=-minutes).fun
     assert patterns.pattern_bound(flow, minutes, 10.0) == pytest.approx(least, rel=2e-3)
     assert patterns.pattern_bound(flow, minutes, 10.0) <= least
+    # The same where three of them hang on a pipe of their own and three may run at once.
+    pipe, each = np.where(np.arange(6) < 3, flow, 0.0), np.ones(6)
+    sets = [s for s in sets if pipe[list(s)].sum() <= 7.0 and len(s) <= 2]
+    runs = np.array([[z in s for s in sets] for z in range(6)], dtype=float)
+    least = linprog(np.ones(len(sets)), A_ub=-runs, b_ub=-minutes).fun
+    found = patterns.pattern_bound(flow, minutes, 10.0, [(pipe, 7.0), (each, 2.0)])
+    assert found == pytest.approx(least, rel=2e-3) and found <= least
+    assert patterns.pattern_bound(flow, minutes, 10.0, [(pipe, 0.5), (each, 2.0)]) == np.inf
+    price = rng.uniform(0.1, 1.0, 6) * [1, 1, 1, 1, 0, 1]
+    best, chosen, proven = patterns._several(price, [(flow, 10.0), (pipe, 7.0), (each, 2.0)])
+    assert proven and best == pytest.approx(max(price[list(s)].sum() for s in sets)) == price[chosen].sum()
     units = rng.integers(100, 1500, 6)
     price = rng.uniform(0.1, 1.0, 6)
     value, chosen = patterns._knapsack(price, units)
@@ -264,6 +275,17 @@ def test_the_best_set_and_the_least_time_against_every_set(seed):
         if (units_of := units[0] + units[list(s)].sum()) <= 1000
     ]
     assert bounds._fullest(units.tolist(), 0) == max(fullest, default=0)
+
+
+def test_a_set_found_among_too_many_is_not_proven_and_proves_nothing(monkeypatch):
+    flow, minutes, each = np.array([4.0, 4.0, 1.5, 1.5]), np.full(4, 60.0), np.ones(4)
+    assert patterns._several(each, [(flow, 8.8), (each, 2.0)])[2]
+    assert patterns.pattern_bound(flow, minutes, 8.8, [(each, 2.0)]) == pytest.approx(120.0)
+    monkeypatch.setattr(patterns, "MOST_SETS", 1)
+    best, chosen, proven = patterns._several(each, [(flow, 8.8), (each, 2.0)])
+    assert not proven and best == each[chosen].sum()
+    # What is left is what the water alone takes.
+    assert patterns.pattern_bound(flow, minutes, 8.8, [(each, 2.0)]) == pytest.approx(660.0 / 8.8)
 
 
 def test_edges_of_the_least_time():

@@ -7,7 +7,16 @@ import pytest
 
 from models.choices import TONIGHT
 from scheduler.night import capacity
-from scheduler.night.capacity import Limits, hold_tonight, limits_bind, shares_by_night, shares_packed, usual_limits
+from scheduler.night.capacity import (
+    Limits,
+    hold_tonight,
+    limits_bind,
+    shares_at_once,
+    shares_by_night,
+    shares_packed,
+    time_at_once,
+    usual_limits,
+)
 from tests.models.plan.plans import FLOW, plan
 
 
@@ -56,6 +65,55 @@ def test_zones_count_by_the_water_they_want(monkeypatch):
         plan(zones=2, nights=2, etc=np.array([[3.0, 5.0], [6.0, 6.0]]), area=[1000.0, 2000.0], net_rate=[1.0, 0.25])
     )
     assert seen[0].tolist() == pytest.approx([4000.0, 24000.0])
+
+
+def pitches_and_beds(window=100.0, **given):
+    """Two pitches of 4 L/s and two beds of 1.5 L/s on a pump of 8.8 L/s; each bed fills the beds' pipe."""
+    usual = {"flow": [4.0, 4.0, 1.5, 1.5], "pump_of_zone": 0, "pump_capacity": [8.8], "branch_of_zone": [0, 0, 1, 1]}
+    usual |= {"branch_capacity": [8.8, 1.5], "stations_at_once": [4.0], "controller_of_zone": 0}
+    return plan(zones=4, nights=2, blocks=2, block_length=np.array([[20.0, window - 20.0]] * 2), **(usual | given))
+
+
+HOUR = np.full(4, 60.0)
+
+
+def test_what_a_pump_a_pipe_and_a_controller_hold_together():
+    # No bed fits beside two pitches. A bed at a time beside one pitch: two hours, where the water alone takes 75 min.
+    assert time_at_once(pitches_and_beds(), HOUR) == pytest.approx([120.0])
+    # Both beds beside one pitch for an hour, then half an hour of pitches in pairs; beds that never run at once again.
+    assert time_at_once(pitches_and_beds(branch_capacity=[8.8, 3.0]), HOUR) == pytest.approx([90.0])
+    assert time_at_once(pitches_and_beds(branch_capacity=[8.8, 3.0], stations_at_once=[2.9]), HOUR) == pytest.approx(
+        [120.0]
+    )
+    # A zone that does not run asks for nothing; nor does one of another pump.
+    assert time_at_once(pitches_and_beds(window=80.0), HOUR * [1, 1, 1, 0]) == pytest.approx([90.0])
+    apart = pitches_and_beds(window=80.0, pump_of_zone=[0, 0, 0, 1], pump_capacity=[8.8, 0.0])
+    assert time_at_once(apart, HOUR) == pytest.approx([90.0, 0.0])
+
+
+def test_pumps_that_are_not_full_or_hold_many_at_once_are_not_asked():
+    # 660 L/s min of 8.8 L/s: .7 of 107.1 min. The pump holds 3.2 of its zones.
+    assert time_at_once(pitches_and_beds(window=107.0), HOUR) == pytest.approx([120.0])
+    assert time_at_once(pitches_and_beds(window=107.2), HOUR).tolist() == [0.0]
+    assert time_at_once(pitches_and_beds(pump_capacity=[16.4], window=55.0), HOUR) == pytest.approx([120.0])
+    assert time_at_once(pitches_and_beds(pump_capacity=[16.6], window=55.0), HOUR).tolist() == [0.0]
+
+
+def test_a_pump_s_share_is_what_its_zones_can_run_at_once_and_no_more_than_usual():
+    arrays, one = pitches_and_beds(), np.ones(1)
+    holds = TONIGHT.packed * TONIGHT.at_once * 100.0
+    # They use .75 of the pump, in 120 min for which there are 95: .59 of it.
+    assert shares_at_once(arrays, HOUR, one, one) == pytest.approx([0.75 * holds / 120.0])
+    # Run times that take 96 of them fit well enough; of 90 something was taken off in vain, if anything was.
+    fit = HOUR * (0.98 * holds / 120.0)
+    assert shares_at_once(arrays, fit, 0.6 * one, one).tolist() == [0.6]
+    arrays, less = pitches_and_beds(window=80.0), HOUR * 0.6
+    assert time_at_once(arrays, less) == pytest.approx([0.0])
+    arrays, less = pitches_and_beds(window=80.0, branch_capacity=[8.8, 3.0]), HOUR * 0.75
+    back = 0.75 * 660.0 / (8.8 * 80.0) * 0.8 * holds / 67.5
+    assert shares_at_once(arrays, less, 0.6 * one, one) == pytest.approx([back])
+    assert shares_at_once(arrays, less, 0.6 * one, 0.7 * one).tolist() == [0.7]
+    assert shares_at_once(arrays, less, one, one).tolist() == [1.0]
 
 
 class Solver:

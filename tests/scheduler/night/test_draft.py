@@ -12,6 +12,7 @@ from scheduler.errors import NoPlan
 from scheduler.night import draft as drafts
 from scheduler.night import several, timetable
 from scheduler.night import tonight as tonight_
+from scheduler.night.capacity import Limits
 from scheduler.night.draft import Draft, must_shrink
 from scheduler.night.records import RunnableNight
 from scheduler.night.tonight import Tonight
@@ -51,6 +52,31 @@ def test_a_little_left_over_of_those_who_can_wait_shrinks_no_plan(unplaced, prio
 def test_a_night_that_fits_is_not_shrunk():
     assert not must_shrink(night(), SimpleNamespace(timetable=None))
     assert not must_shrink(night(), full([9.0, 9.0, 9.0], fitted=True))
+
+
+def test_the_first_plan_is_made_again_until_its_zones_can_run_at_once(monkeypatch):
+    told, plans = [], iter(("first", "second", "third"))
+    usual = Limits({"pump": np.ones(1), "branch": np.ones(1), "station": np.ones(1)}, {}, np.zeros(3), np.zeros(3))
+    answers = {"first": 0.6, "second": 0.7, "third": 0.7}
+    monkeypatch.setattr(
+        drafts, "shares_at_once", lambda arrays, result, share, most: np.array([answers[result]]) * most
+    )
+    monkeypatch.setattr(drafts, "hold_tonight", lambda solver, limits, of: told.append((limits.share["pump"][0], of)))
+    limits = usual.at_once
+
+    def solve():
+        name = next(plans)
+        return SimpleNamespace(tonight=lambda arrays: name)
+
+    tonight = night(limits=limits, usual=usual, solver=None, solve=solve)
+    found, last = drafts._within_patterns(tonight)
+    most = TONIGHT.at_once
+    assert told == [(0.6 * most, usual), (0.7 * most, usual)]
+    assert last.tonight(None) == "third" and found.share["pump"] == 0.7 * most and found.share["branch"] == most
+    # Plans that never settle are left at the last of them.
+    answers, plans = {str(i): 0.5 + 0.01 * i for i in range(20)}, iter(map(str, range(20)))
+    found, last = drafts._within_patterns(tonight)
+    assert last.tonight(None) == str(drafts.PATTERN_ROUNDS)
 
 
 def test_neither_a_flush_nor_the_manager_s_word_waits(monkeypatch):
