@@ -28,6 +28,8 @@ def print_whatif(screen: Console, document: WhatIf, files: Sequence[Path]) -> No
     screen.print(_comparison(document))
     for case in document.cases:
         screen.print(f"[bold]{escape(case.title)}[/bold]: {escape(case.words)}", highlight=False)
+        for words in case.asked:
+            screen.print(f"  asks: {escape(words)}", highlight=False)
         for row in case.gives_way:
             screen.print(f"  gives way: {escape(row.words)}", style="yellow", highlight=False)
         for order in case.orders:

@@ -2,6 +2,7 @@
 
 `schema.py`      the keys of a case file, with what each may be
 `case.py`        files and `--set` read into cases, checked against the site, combined
+`surcharge.py`   what a step of over-use costs more: a price, or a share of the water's
 `orders.py`      what an order allows in cubic metres: cuts against a base period, allowances, the ET formula
 `apply.py`       a case put into the arrays of the plan
 `evening.py`     the standing evening under each case, from where the standing plan ended
@@ -11,6 +12,7 @@
 `sweep.py`       one key in steps: water against turf
 `document.py`    what comes out, typed; `whatif.schema.json` is generated from it
 `compose.py`     outcomes into the document, with the sentences people read
+`said.py`        what a case asks, in words
 `page.py`        the page for a committee, the table, the files
 `run.py`         `evenfall whatif`: the list of its steps
 `weather_years.py`   years of a record, or drawn from it; forecasts as good as past ones

@@ -34,6 +34,7 @@ from scheduler.state.ran import runs_before
 from scheduler.supply import usual_source_ec
 from scheduler.whatif.case import Case, Part
 from scheduler.whatif.orders import Order, Standing, water_orders
+from scheduler.whatif.surcharge import step_price
 
 WHOLE_DAY = 1440
 SEASON_WIDE = ("allocation_factor", "allocation", "tiers", "price_factor", "ec_factor")  # what no date of a case binds
@@ -91,6 +92,7 @@ def settled_site(site: Site, case: Case, night: date) -> Site:
     night : date   Evening on which the case begins; what is left of the season is that of this evening.
     """
     keys = [part.keys for part in case.parts]
+    given = site.sources  # percents of a surcharge are of the prices before the factor, which then multiplies both
     price = math.prod(k.price_factor for k in keys if k.price_factor is not None)
     salt = math.prod(k.ec_factor for k in keys if k.ec_factor is not None)
     if price != 1.0 or salt != 1.0:
@@ -106,7 +108,7 @@ def settled_site(site: Site, case: Case, night: date) -> Site:
         volume = used + factor * max(volume - used, 0.0)
     steps = rule.tiers
     if tiers is not None:
-        steps = tuple((_above(t.above, volume), t.price) for t in tiers)
+        steps = tuple((_above(t.above, volume), step_price(t.price, given)) for t in tiers)
     steps = tuple((above, p * price) for above, p in steps)
     return replace(site, allocation=replace(rule, volume=volume, tiers=steps))
 

@@ -25,6 +25,7 @@ from scheduler.site import Site
 from scheduler.site.settings import message_of
 from scheduler.site.toml_lines import key_lines, line_of, path_words
 from scheduler.whatif.schema import NUMERIC, CaseKeys, unknown_key
+from scheduler.whatif.surcharge import step_price
 
 FOLDER = "cases"
 ONCE = ("allocation", "window", "tiers")  # keys that cannot stand twice with different values
@@ -275,10 +276,6 @@ def _inside(part: Part) -> Iterable[Problem]:
         if keys.per != "m2_month" and kind == "depth":
             words = f'a volume is needed for per = "{keys.per}"; a depth goes with per = "m2_month"'
             yield part.problem("allowance", words)
-    if keys.tiers:
-        for one, other in zip(keys.tiers, keys.tiers[1:], strict=False):
-            if other.price < one.price:
-                yield part.problem("tiers", read_but(f"{other.price:g}", "prices must not fall from step to step"))
     asked = set(keys.model_fields_set) - {"title", "starts", "ends", "surfaces"}
     if not asked:
         yield Problem(part.name, None, None, "the case changes nothing; it has no key but its title and dates")
@@ -308,6 +305,7 @@ def _against(site: Site, case: Case) -> list[Problem]:
             if getattr(keys, key) is not None and site.allocation is None:
                 words = "site.toml has no [allocation], so its season and volume are not known; add it there, or use "
                 found.append(part.problem(key, words + '"allowance"'))
+        found += _steps(site, part)
         if keys.pump_capacity_factor is not None and not site.pumps:
             found.append(part.problem("pump_capacity_factor", "the site has no [[pump]]"))
         if keys.temperature_shift is not None and not (
@@ -322,6 +320,20 @@ def _against(site: Site, case: Case) -> list[Problem]:
                 words = f"{said[0][0].name} says something else of it, and both cannot stand; combine other cases"
                 found.append(part.problem(key, words))
     return found
+
+
+def _steps(site: Site, part: Part) -> Iterable[Problem]:
+    """What is wrong with steps of over-use at the prices of the site."""
+    before = 0.0
+    for step in part.keys.tiers or ():
+        try:
+            price = step_price(step.price, site.sources)
+        except ValueError as reason:
+            yield part.problem("tiers", str(reason))
+            continue
+        if price < before:
+            yield part.problem("tiers", read_but(f"{price:g}", "prices must not fall from step to step"))
+        before = price
 
 
 def _given(pairs: Sequence[str], problems: list[Problem]) -> dict[str, Any]:

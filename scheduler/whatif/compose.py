@@ -26,6 +26,7 @@ from scheduler.whatif.evening import Outcome, Standing
 from scheduler.whatif.measures import SurfaceOutcome, by_surface, gives_way, over_use
 from scheduler.whatif.orders import Order
 from scheduler.whatif.relax import Relaxed
+from scheduler.whatif.said import asked
 from scheduler.whatif.sweep import Curve
 
 
@@ -86,6 +87,7 @@ def case_numbers(outcome: Outcome, usual: Outcome, widened: Sequence[Relaxed]) -
             for s, night, zones in given
         ],
         limits=[_wider(site, r) for r in widened],
+        asked=asked(site, outcome.case),
         orders=[_order(site, o) for o in outcome.orders],
         nights=[
             NightNumbers(

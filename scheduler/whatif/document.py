@@ -111,6 +111,7 @@ class CaseNumbers(_Part):
     surfaces: list[SurfaceNumbers]
     gives_way: list[GivesWay]
     limits: list[WiderLimit]
+    asked: list[str] = Field(default_factory=list, description="what it asks, in words; a line a part")
     orders: list[OrderNumbers]
     nights: list[NightNumbers]
     run_minutes_tonight: dict[str, float] = Field(description="run time of every zone that runs tonight [min]")

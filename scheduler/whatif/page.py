@@ -107,7 +107,7 @@ def page(document: WhatIf) -> str:
             span=f"{edge.format_short_date(first, units)} to {edge.format_short_date(last, units)}",
             nights=len(document.nights),
             tables=[_comparison(document, [document.cases[0], *group]) for group in groups],
-            cases=[_told(case, document) for case in document.cases],
+            cases=[_told(case) for case in document.cases],
             sweep=None if document.sweep is None else _sweep(document),
             season=None if document.season is None else _season(document.season, document),
             size=_print_size(document),
@@ -242,11 +242,11 @@ def nights_open(case: CaseNumbers) -> str:
     return ", ".join(f"{edge.WEEKDAYS[d.weekday()][:3]} {d.day}" for d in days) or "none"
 
 
-def _told(case: CaseNumbers, document: WhatIf) -> dict[str, Any]:
+def _told(case: CaseNumbers) -> dict[str, Any]:
     return {
         "title": case.title,
         "words": case.words,
-        "orders": [o.words for o in case.orders],
+        "orders": [*case.asked, *(o.words for o in case.orders)],
         "limits": [w.words for w in case.limits[:LIMITS_TOLD]],
         "notes": case.notes,
     }

@@ -13,9 +13,9 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 from models.allowance import SPECIAL_FACTOR
 from scheduler.errors import listing, near_miss, shown
 from scheduler.site.cells import FIRST_YEAR, LAST_YEAR
-from scheduler.site.key_types import Day, Name, Share, Spans, Surfaces, Weekdays, read_clock
-from scheduler.site.schema import TierKeys
+from scheduler.site.key_types import Day, Name, Share, Spans, Surfaces, Weekdays, read_above, read_clock
 from scheduler.site.units import quantity
+from scheduler.whatif.surcharge import read_step
 
 PERIODS = ("night", "week", "month", "m2_month")
 
@@ -128,6 +128,13 @@ class EtAllowanceKeys(_Part):
     rain_share: Share = 0.0
 
 
+class StepKeys(_Part):
+    """One of `tiers`: from which share of the season's volume, or volume, on; and what a cubic metre costs more."""
+
+    above: Annotated[Any, BeforeValidator(read_above)]
+    price: Annotated[Any, BeforeValidator(read_step)]
+
+
 class CaseKeys(_Part):
     """One case file."""
 
@@ -156,7 +163,7 @@ class CaseKeys(_Part):
     eto_factor: _number(0, 5, "1.2") | None = None
     rain_factor: _number(0, 20, "0.5") | None = None
     temperature_shift: _number(-20, 20, "3") | None = None
-    tiers: Annotated[list[TierKeys], BeforeValidator(_read_tiers)] | None = None
+    tiers: Annotated[list[StepKeys], BeforeValidator(_read_tiers)] | None = None
 
 
 NUMERIC = (
@@ -167,7 +174,7 @@ NUMERIC = (
 
 def known_keys(inside: tuple[Any, ...] = ()) -> list[str]:
     """Give the keys a case, or one of its tables, may hold."""
-    model = {"et_allowance": EtAllowanceKeys, "tiers": TierKeys}.get(str(inside[0]) if inside else "", CaseKeys)
+    model = {"et_allowance": EtAllowanceKeys, "tiers": StepKeys}.get(str(inside[0]) if inside else "", CaseKeys)
     return [f.alias or name for name, f in model.model_fields.items()]
 
 

@@ -25,6 +25,8 @@ SURFACES = ("green", "tee", "approach", "fairway", "landscape", "rough")
 NIGHTS = [(date(2026, 7, 14) + timedelta(days=n)).isoformat() for n in range(7)]
 TITLE = "District letter of 10 July, stage {}: three nights a week, no water by day"
 
+ASKED = "Tees, approaches, fairways, landscape and rough: no water from 8:00 am to 8:00 pm. Greens are exempt."
+
 
 def _surface(name: str, rank: int, dry: int) -> SurfaceNumbers:
     return SurfaceNumbers(
@@ -57,7 +59,8 @@ def _case(number: int) -> CaseNumbers:
         energy_kwh=2738.0, cost=5835.0, flushes=19, flushes_not_planned=number,
         surfaces=[_surface(s, rank, 9 * number * rank) for rank, s in enumerate(SURFACES, 1)],
         gives_way=[GivesWay(surface="rough", night=NIGHTS[0], zones=24, words="rough: 24 of 24 zones")],
-        limits=[wider] * 3, orders=[order] * bool(number), nights=nights, run_minutes_tonight={}, notes=[],
+        limits=[wider] * 3, asked=[ASKED] * bool(number),
+        orders=[order] * bool(number), nights=nights, run_minutes_tonight={}, notes=[],
         words="660,000 gal less water (29 %); rough gives way first, from Wed Jul 15; tee keeps as now. Dry "
         "zone-days even on greens, which are served first: 38, at worst 0.07 in short of water.",
     )  # fmt: skip

@@ -53,8 +53,6 @@ def part(name="cases/a.toml", **keys):
         ({"allowance": 900, "per": "week"}, None), ({"allowance": "1000 mm", "per": "m2_month"}, None),
         ({"allowance": "1001 mm", "per": "m2_month"}, "more than any turf takes"),
         ({"allowance": "60 mm", "per": "week"}, 'a volume is needed for per = "week"'),
-        ({"tiers": [{"above": 1.0, "price": 2.0}, {"above": 1.2, "price": 1.0}]}, "prices must not fall"),
-        ({"tiers": [{"above": 1.0, "price": 2.0}, {"above": 1.2, "price": 2.0}]}, None),
         ({"title": "x", "starts": "2026-07-01", "ends": "2026-07-02", "surfaces": ["green"]}, "changes nothing"),
     ],
 )  # fmt: skip
@@ -448,7 +446,7 @@ def test_a_case_in_numbers():
     )  # fmt: skip
     flushes = [SimpleNamespace(zone=0)]
     notes = [SimpleNamespace(subject="a"), SimpleNamespace(subject="b")]
-    case = SimpleNamespace(name="n", title="t", parts=[SimpleNamespace(name="a")])
+    case = SimpleNamespace(name="n", title="t", parts=[part("a", temperature_shift=-1)])
     one = SimpleNamespace(
         case=case, same=False, orders=[], course=course,
         run=SimpleNamespace(minutes=np.array([1.0, 0.0]), result=SimpleNamespace(flushes=flushes, upkeep=())),
@@ -460,6 +458,7 @@ def test_a_case_in_numbers():
     found = compose.case_numbers(one, one, [])
     assert (found.water_m3, found.water_tonight_m3, found.over_use_m3) == (7.0, 5.0, 2.0)
     assert (found.energy_kwh, found.cost, found.flushes, found.flushes_not_planned) == (3.001, 15.0, 1, 1)
+    assert found.asked == ["1 °C cooler."]
     assert found.water_by_source_m3 == {"well": 3.0, "lake": 4.0} and found.run_minutes_tonight == {"G": 1.0}
     assert [(n.water_m3, n.zones_running, n.allowed) for n in found.nights] == [(5.0, 2, True), (2.0, 1, False)]
     assert found.nights[0].by_source_m3 == {"well": 1.0, "lake": 4.0} and len(found.notes) == 1

@@ -62,7 +62,8 @@ def test_the_nights_of_an_order_are_named_on_terminal_and_page(folder):
     assert "Wed 15" in result.output.split("nights that may run")[1].split("\n")[0]
     order = json.loads((folder / "n" / "whatif.json").read_text())["cases"][1]["orders"][0]["words"]
     assert order.startswith("30 % less than in the nights from Wed 1 Jul 2026 to Fri 10 Jul 2026: ")
-    assert "What the orders allow" in page
+    assert "Water on Wednesday nights only. 30 % less than in the nights" in page.split("Asked: ")[1]
+    assert "asks: Water on Wednesday nights only." in result.output
 
 
 def test_the_schema_is_that_of_the_types():
