@@ -7,7 +7,8 @@ Outermost first::
     whatif/                       the standing evening under orders, outages and other weather; the season ahead
     serve/                        the same pages live in a browser on this machine
     nightly/                      the unattended evening, its ladder of plans
-    evening.py                    `tonight`: the list of its steps
+    evening.py                    `tonight`: its document, its files
+    planning.py                   the list of its steps to a plan
     season/                       the account of a season: log, meters, allocation, simulations, pages
     export/ sheets/               tables for controllers; pages for people
     morning/ learn.py             the day after; what the record teaches
@@ -21,7 +22,7 @@ Outermost first::
     starter/                      a new site folder to begin from
     events.py supply.py nights.py edge.py   the calendar; rates and sources; which night; units at the edge
     site/                         the folder as written
-    errors.py notes.py files.py   what is wrong with the input; what was done in a simpler way; atomic writing
+    errors.py notes.py files.py ahead.py   what is wrong with the input; what was done in a simpler way; atomic writing
 
 One way only: no room imports one above it, also not for typing. `tests/test_architecture.py` holds it.
 """

@@ -1,11 +1,8 @@
-"""The evening: read, estimate, plan, make a night that can run, publish. `plan_tonight` is the list of its steps."""
+"""The evening as a document: `plan_tonight` makes it of what was planned, `publish` writes the night's files."""
 
 from __future__ import annotations
 
-import logging
 import re
-from collections.abc import Callable
-from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 
@@ -20,23 +17,12 @@ from scheduler.errors import NoPlan
 from scheduler.export import Profile, load_profile, run_tables, write_run_times
 from scheduler.export.profile import DEFAULT_PROFILE
 from scheduler.files import whole_set, write_atomic
-from scheduler.night.edits import managers_word
-from scheduler.night.several import night_of_weathers
-from scheduler.plan.inputs import night_inputs
-from scheduler.salinity.evening import salt_state
-from scheduler.salinity.flushes import flush_needs
+from scheduler.planning import Step, planned_evening
 from scheduler.sheets.keying import write_keying_sheet
 from scheduler.sheets.night import write_night_sheet
 from scheduler.sheets.zones import write_zones_page
 from scheduler.site import Site
-from scheduler.site.windows import night_windows
-from scheduler.state.demand import evening_demand
-from scheduler.state.evening import evening_state
-from scheduler.state.uneven import with_weighed_catch
-from scheduler.supply import net_rates
 
-log = logging.getLogger(__name__)
-Step = Callable[[str], None]
 OF_KIND = {ControllerKind.PROGRAMMES: "programmes", ControllerKind.RUN_TIME_ONLY: "minutes_and_cycles"}  # profiles
 
 
@@ -51,57 +37,14 @@ def plan_tonight(
     """Plan one evening, without writing anything: the document of `planned_evening`."""
     planned = planned_evening(site, night, made, step, flags, cut_short)
     step("what it will do")
+    return document_of(planned)
+
+
+def document_of(planned: Planned) -> PlanDocument:
+    """Tell what was planned, with what changed since the plan before it."""
     document = plan_document(planned)
-    before = earlier_plan(site, document)
+    before = earlier_plan(planned.site, document)
     return document if before is None else document.model_copy(update={"changes": changes_part(before, document)})
-
-
-def planned_evening(
-    site: Site,
-    night: date,
-    made: datetime,
-    step: Step = lambda _: None,
-    flags: pd.DataFrame | None = None,
-    cut_short: bool = False,
-) -> Planned:
-    """Plan one evening.
-
-    Parameters
-    ----------
-    site : Site
-    night : date               Evening to plan; nothing newer than it is used.
-    made : datetime            Time stamp of the plan, with its offset.
-    step : callable, optional  Told the name of each step as it begins.
-    flags : DataFrame, optional   Doubts about readings up to this evening, where they have been examined already.
-    cut_short : bool           The first choice of flushes is taken, without a search for a better one.
-
-    Returns
-    -------
-    Planned   Everything that was worked out.
-
-    Raises
-    ------
-    NoPlan   No plan that holds every limit could be made.
-    """
-    step("windows and orders")
-    windows = night_windows(site, night, site.nights)
-    opens, _ = site.window.of(night)
-    step("weather and forecast")
-    demand = evening_demand(site, night, site.nights)
-    site, uneven = with_weighed_catch(site, demand)
-    step("where each zone stands")
-    state = evening_state(site, night, opens, demand, net_rates(site), flags)
-    salt = salt_state(site, night, opens, demand, state)
-    inputs = night_inputs(site, night, windows, demand, state, salt)
-    flushes = flush_needs(site, salt, inputs.plan, inputs.dates, inputs.depletion_fraction)
-    step("building the plan")
-    fresh = (inputs.fresh_limit - inputs.margin)[flushes.needs.zone]
-    allowed = flushes.needs.allowed.copy()
-    allowed[managers_word(site, inputs).said[flushes.needs.zone], 0] = False  # its minutes are told
-    needs = replace(flushes.needs, dry_limit_after=fresh, allowed=allowed)
-    step("choosing run times")
-    inputs, run = night_of_weathers(site, inputs, needs, cut_short)
-    return Planned(site, night, made, opens, demand, state, inputs, salt, flushes, run, uneven)
 
 
 def publish(

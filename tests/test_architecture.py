@@ -18,7 +18,7 @@ FORBIDDEN_CALLS = {"open", "print", "input"}
 CLOCKS = {("datetime", "now"), ("datetime", "today"), ("date", "today"), ("time", "time")}
 # Rooms of the application by floor, lowest first: a file imports from its own room and from floors below, no others.
 FLOORS = (
-    {"errors", "notes", "files"},
+    {"ahead", "errors", "notes", "files"},
     {"site"},
     {"edge", "events", "feeds", "nights", "starter", "supply"},
     {"state"},
@@ -27,7 +27,7 @@ FLOORS = (
     {"night"},
     {"document"},
     {"ledger"},
-    {"learn", "morning"},
+    {"learn", "morning", "planning"},
     {"sheets"},
     {"export"},
     {"evening"},

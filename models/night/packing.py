@@ -24,8 +24,10 @@ EFFORT = 30_000  # [-] cycles and grid steps gone through before settling for th
 FILLING = 5_000  # [-] of them for filling the night with whole cycles
 QUICK_FILLING = 1_500  # [-] the same where the night is only looked at quickly
 ROUNDS = 600  # [-] of parts taken off and put back at that effort
+LAST_ROUNDS = 200  # [-] the same after the solver has looked quickly
 PUT_BACK = 1_500  # [-] cycles up to which that is worth it; with more, gaps find a cycle that fits
 SOLVING = 0.6  # [-] deterministic time of the solver at that effort, for laying parts of the night anew
+QUICK_SOLVING = 0.2  # [-] the same where a night of few cycles is only looked at quickly
 FEW_CYCLES = 600  # [-] of a small night
 FEWEST_CYCLES = 160  # [-] up to which the search is worth it on any night that may fit
 NEARLY_FULL = 0.985  # [-] of the window that a limit needs, beyond which whole cycles of a larger night are not found
@@ -72,7 +74,7 @@ def _as_it_stands(job: NightJob, effort: float) -> WholeRuns:
     runs = WholeRuns(job, Board(job))
     runs.stand()
     if runs.cost:
-        _put_back(runs, effort)
+        _look_quickly(runs, effort, True)
         _search(runs, effort)
     runs.settle()
     return runs
@@ -92,7 +94,7 @@ def _anew(job: NightJob, effort: float, bounds: Bounds) -> WholeRuns:
     if runs is None:
         runs = WholeRuns(job, Board(job))
         _fill(runs, effort)
-        _put_back(runs, effort)
+        _look_quickly(runs, effort, bounds.largest <= job.window_minutes)
         nearly = 1.0 if runs.length.size <= FEWEST_CYCLES else NEARLY_FULL
         if bounds.largest <= nearly * job.window_minutes:
             _search(runs, effort)
@@ -114,10 +116,15 @@ def _fill(runs: WholeRuns, effort: float) -> None:
     runs.fill(min(effort, FILLING if careful else QUICK_FILLING), careful)
 
 
-def _put_back(runs: WholeRuns, effort: float) -> None:
+def _look_quickly(runs: WholeRuns, effort: float, may_fit: bool) -> None:
     """Look for a place for what has none, where the night is only looked at quickly."""
-    if not _careful(effort) and runs.length.size <= PUT_BACK:
-        runs.put_back(int(ROUNDS * effort / EFFORT))
+    if _careful(effort):
+        return
+    few = may_fit and runs.length.size <= FEWEST_CYCLES
+    if few:
+        runs.search(QUICK_SOLVING * effort / EFFORT)
+    if runs.length.size <= PUT_BACK:
+        runs.put_back(int((LAST_ROUNDS if few else ROUNDS) * effort / EFFORT))
 
 
 def _search(runs: WholeRuns, effort: float) -> None:

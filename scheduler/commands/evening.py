@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -39,13 +40,13 @@ def tonight(
     ] = None,
 ) -> None:
     """Plan tonight: write the run-time table, plan.json and the night sheet."""
-    from scheduler.evening import plan_tonight, publish
+    from scheduler.ahead import load_beside
     from scheduler.ledger.keeping import bring_in
     from scheduler.night.edits import with_options
     from scheduler.night.percents import with_percents
     from scheduler.nights import choose_night, evening_of, local_now, opening_of, out_folder
+    from scheduler.planning import planned_evening
     from scheduler.site import load_site
-    from scheduler.terminal.evening import print_evening
 
     chosen = date_of(night)
     screen = Console()
@@ -59,7 +60,13 @@ def tonight(
             status.update("ledger and doubtful readings")
             kept = bring_in(loaded)
             flags = kept.flags_for(opening_of(kept.site, evening))
-            document = plan_tonight(kept.site, evening, now, step=status.update, flags=flags)
+            loads = partial(load_beside, "scheduler.evening", "scheduler.terminal.evening")
+            planned = planned_evening(kept.site, evening, now, status.update, flags, beside=loads)
+            from scheduler.evening import document_of, publish
+            from scheduler.terminal.evening import print_evening
+
+            status.update("what it will do")
+            document = document_of(planned)
             status.update("writing the night's files")
             document, files = publish(kept.site, document, out or out_folder(loaded, evening), kept.history(evening))
             not_kept = kept.keep(document)

@@ -11,11 +11,11 @@ from pathlib import Path
 import pandas as pd
 from sqlalchemy.exc import SQLAlchemyError
 
-from scheduler.evening import planned_evening
 from scheduler.ledger import LedgerUnusable, queries
 from scheduler.ledger.keeping import Kept
 from scheduler.ledger.outlooks import keep_outlook, kept_outlook
 from scheduler.nights import choose_night, evening_of, local_now, opening_of
+from scheduler.planning import planned_evening
 from scheduler.whatif.ahead import Lived, live
 from scheduler.whatif.case import AS_IT_IS, Case, has_cases, read_cases
 from scheduler.whatif.compose import whatif_document

@@ -33,6 +33,7 @@ TESTS = {
     ],
     "scheduler/document": DOCUMENT,
     "scheduler/evening.py": ["tests/scheduler/test_evening_steps.py", "tests/scheduler/test_evening.py"],
+    "scheduler/planning.py": ["tests/scheduler/test_evening_steps.py", "tests/scheduler/test_evening.py"],
     "scheduler/events.py": ["tests/scheduler/plan", "tests/scheduler/test_flushes.py", *DOCUMENT],
     "scheduler/feeds": ["tests/scheduler/feeds"],
     "scheduler/ledger": ["tests/scheduler/ledger", "tests/scheduler/test_ledger.py"],

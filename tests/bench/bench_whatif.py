@@ -14,7 +14,8 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from scheduler.evening import plan_tonight, planned_evening
+from scheduler.evening import plan_tonight
+from scheduler.planning import planned_evening
 from scheduler.site import load_site
 from scheduler.whatif.ahead import live
 from scheduler.whatif.case import AS_IT_IS

@@ -19,7 +19,7 @@ from multiprocessing import get_context
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from scheduler.evening import planned_evening
+from scheduler.planning import planned_evening
 from scheduler.site import load_site
 from scheduler.whatif.ahead import Lived, Start, live
 from scheduler.whatif.case import AS_IT_IS, Case, read_cases

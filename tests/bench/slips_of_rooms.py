@@ -562,7 +562,7 @@ OF_ROOMS = (
         "a scaled plan believes readings that were doubted",
     ),
     (
-        "scheduler/evening.py",
+        "scheduler/planning.py",
         "(inputs.fresh_limit - inputs.margin)[flushes.needs.zone]",
         "(inputs.fresh_limit + inputs.margin)[flushes.needs.zone]",
         "after a flush the margin is added to the dry limit",

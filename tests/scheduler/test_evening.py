@@ -2,8 +2,8 @@
 
 from datetime import UTC, date, datetime, timedelta
 
-from scheduler.evening import planned_evening
 from scheduler.nights import choose_night
+from scheduler.planning import planned_evening
 from scheduler.site import load_site
 from tests.scheduler.site_folders import site
 from tests.sites import make_site

@@ -1,5 +1,8 @@
 """An evening's steps one by one: what each is given, which tables are laid, and which plans are kept."""
 
+import importlib
+import sys
+import threading
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from types import SimpleNamespace
@@ -7,7 +10,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from scheduler import evening
+from scheduler import ahead, evening, planning
 from scheduler.document.parts import ControllerKind
 from scheduler.document.rung import Rung
 from scheduler.errors import NoPlan
@@ -63,9 +66,9 @@ def test_each_step_of_an_evening_is_given_what_the_ones_before_it_found(monkeypa
         ("flush_needs", flushes), ("managers_word", SimpleNamespace(said=np.array([True, False, False]))),
         ("night_of_weathers", ("taken", "run")),
     ):  # fmt: skip
-        told(seen, monkeypatch, evening, name, answer)
+        told(seen, monkeypatch, planning, name, answer)
     steps, site = [], Place()
-    planned = evening.planned_evening(site, NIGHT, MADE, steps.append, "flags", True)
+    planned = planning.planned_evening(site, NIGHT, MADE, steps.append, "flags", True)
     assert seen["night_windows"] == (site, NIGHT, 5) and seen["evening_demand"] == (site, NIGHT, 5)
     assert seen["with_weighed_catch"] == (site, "demand") and seen["net_rates"] == (weighed,)
     assert seen["evening_state"] == (weighed, NIGHT, 1260, "demand", "rates", "flags")
@@ -77,10 +80,30 @@ def test_each_step_of_an_evening_is_given_what_the_ones_before_it_found(monkeypa
     assert needs.dry_limit_after.tolist() == [4.0, 8.0, 6.0]  # the limit without salt less the margin, zone by zone
     # Somebody told the minutes of zone 0, so it is not flushed tonight, and may be tomorrow.
     assert needs.allowed.tolist() == [[True, True], [False, True], [True, True]] and allowed.all()
-    assert planned == evening.Planned(
+    assert planned == planning.Planned(
         weighed, NIGHT, MADE, 1260, "demand", "state", "taken", "salt", flushes, "run", "uneven"
     )
     assert len(steps) == len(set(steps)) == 5
+    told(seen, monkeypatch, planning, "night_of_weathers", ("taken", "run"))
+    steps.clear()
+
+    def beside():
+        steps.append("begun")
+        return lambda: steps.append(seen.pop("night_of_weathers")[1] is inputs)  # there is a plan when it is waited for
+
+    assert planning.planned_evening(site, NIGHT, MADE, steps.append, beside=beside) == planned
+    assert steps[-3:] == ["choosing run times", "begun", True]
+
+
+def test_modules_are_loaded_beside_the_solver_and_what_is_wrong_with_one_is_told_later(tmp_path, monkeypatch):
+    monkeypatch.syspath_prepend(tmp_path)
+    right = "import threading\nby = threading.current_thread()"
+    for name, words in (("wrong_beside", "1 / 0"), ("right_beside", right)):
+        (tmp_path / f"{name}.py").write_text(words)
+    ahead.load_beside("wrong_beside", "right_beside")()
+    assert sys.modules.pop("right_beside").by is not threading.current_thread()
+    with pytest.raises(ZeroDivisionError):
+        importlib.import_module("wrong_beside")
 
 
 def test_the_last_plan_scaled_is_of_one_night_and_says_which_plan_it_was(monkeypatch):
@@ -126,7 +149,7 @@ def test_each_rung_plans_its_nights_and_only_the_full_one_searches_on(monkeypatc
 
 def test_a_plan_tells_what_changed_against_the_one_before_it(monkeypatch):
     document = SimpleNamespace(model_copy=lambda update: update)
-    monkeypatch.setattr(evening, "planned_evening", lambda *given: given)
+    monkeypatch.setattr(evening, "planned_evening", lambda site, *given: SimpleNamespace(site=site))
     monkeypatch.setattr(evening, "plan_document", lambda planned: document)
     monkeypatch.setattr(evening, "earlier_plan", lambda site, new: None)
     assert evening.plan_tonight("site", NIGHT, MADE) is document

@@ -26,7 +26,8 @@ def test_search_leaves_less_out_and_breaks_nothing(monkeypatch):
         job = _tight(seed)
         after = pack_night(job, effort=5_000)
         with monkeypatch.context() as filled:
-            filled.setattr(packing, "ROUNDS", 0)
+            for name in ("ROUNDS", "LAST_ROUNDS", "QUICK_SOLVING"):
+                filled.setattr(packing, name, 0)
             before = pack_night(job, effort=5_000)
         assert before.unplaced.sum() > 0, f"night {seed} must leave something to be found a place for"
         assert after.unplaced.sum() <= before.unplaced.sum(), f"night {seed}"

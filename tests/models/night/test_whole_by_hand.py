@@ -585,17 +585,25 @@ def test_how_a_night_is_looked_at_by_the_effort_there_is(monkeypatch):
         length=np.zeros(5),
     )
     full = packing.EFFORT
-    for step in (packing._fill, packing._put_back, packing._search):
-        step(runs, full)
-    assert said == [("fill", min(full, packing.FILLING), True), ("search", packing.SOLVING)]
-    said.clear()
-    for step in (packing._fill, packing._put_back, packing._search):
-        step(runs, full / 4)
-    assert said == [("fill", min(full / 4, packing.QUICK_FILLING), False), ("put back", int(packing.ROUNDS / 4))]
-    said.clear()
+
+    def look(effort, may_fit=True):
+        said.clear()
+        packing._fill(runs, effort)
+        packing._look_quickly(runs, effort, may_fit)
+        packing._search(runs, effort)
+        return said[1:] if said[0] == ("fill", min(effort, packing.QUICK_FILLING), False) else said
+
+    assert look(full) == [("fill", min(full, packing.FILLING), True), ("search", packing.SOLVING)]
+    # few cycles that may all fit: the solver for a moment, then some rounds; else more rounds alone
+    solved = [("search", packing.QUICK_SOLVING / 4), ("put back", int(packing.LAST_ROUNDS / 4))]
+    assert look(full / 4) == solved
+    assert look(full / 4, may_fit=False) == [("put back", int(packing.ROUNDS / 4))]
+    runs.length = np.zeros(packing.FEWEST_CYCLES)
+    assert look(full / 4) == solved
+    runs.length = np.zeros(packing.FEWEST_CYCLES + 1)
+    assert look(full / 4) == [("put back", int(packing.ROUNDS / 4))]
     runs.length = np.zeros(packing.PUT_BACK + 1)
-    packing._put_back(runs, full / 4)
-    assert said == []
+    assert look(full / 4) == []
 
 
 def test_kept_starts_are_worth_keeping_where_nothing_more_is_late_and_hours_are_hardly_dearer():
@@ -712,7 +720,8 @@ def test_what_is_done_to_a_night_from_nothing(monkeypatch):
     assert anew(full, 60.0) == careful and ("hurry", packing.HURRY) in said and ("keep_hours", packing.HOURS) in said
     assert anew(2 * full, 60.0) == careful and ("hurry", 2 * packing.HURRY) in said
     assert anew(full, 60.1) == [n for n in careful if n != "search"]  # it cannot hold all
-    assert anew(full / 2, 60.0) == ["fill", "put_back", "settle"]
+    assert anew(full / 2, 60.0) == ["fill", "search", "put_back", "settle"]
+    assert anew(full / 2, 60.1) == ["fill", "put_back", "settle"]
     monkeypatch.setattr(packing, "FEWEST_CYCLES", 2)
     assert anew(full, nearly * 60.0) == careful
     assert "search" not in anew(full, nearly * 60.0 + 0.1)

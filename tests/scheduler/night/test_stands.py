@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from scipy import sparse
 
 from models.choices import STEADY
-from scheduler.evening import planned_evening
 from scheduler.night.stands import Stands, kept_minutes, standing_programme
+from scheduler.planning import planned_evening
 from scheduler.whatif.case import read_cases
 from scheduler.whatif.evening import plan_case, standing_evening
 from tests.drawn import examples

@@ -7,8 +7,8 @@ import pytest
 
 from models.plan.solve import PlanSolver, SolverFailed
 from scheduler.errors import NoPlan
-from scheduler.evening import planned_evening
 from scheduler.night.job import dry_tomorrow
+from scheduler.planning import planned_evening
 from tests.models.plan.plans import plan
 from tests.scheduler import hand_evening as h
 

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from scheduler.evening import planned_evening
+from scheduler.planning import planned_evening
 from scheduler.site import load_site
 from scheduler.whatif.evening import standing_evening
 from tests.sites import SiteOptions, make_site

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from scheduler.evening import planned_evening
+from scheduler.planning import planned_evening
 from scheduler.site import load_site
 from scheduler.whatif.case import read_cases
 from scheduler.whatif.evening import begun, plan_case, standing_evening
