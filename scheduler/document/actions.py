@@ -69,6 +69,11 @@ def past_limit_tomorrow(plan: PlanDocument) -> list[ZonePart]:
     return sorted(dry, key=lambda z: z.limits.dry_limit_mm - z.after.depletion_mm)
 
 
+def none_needed_yet(plan: PlanDocument) -> bool:
+    """Whether nothing runs for want of room in the soil, and yet tomorrow asks for a hose."""
+    return plan.status == Status.NOT_NEEDED and bool(past_limit_tomorrow(plan))
+
+
 def _do_not_run(plan: PlanDocument) -> Iterator[ActionPart]:
     closes = max((p.end for p in plan.nights[0].window), default=None)
     last = last_end(plan)

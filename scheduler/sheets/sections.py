@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from scheduler import edge
-from scheduler.document.actions import missing_words
+from scheduler.document.actions import missing_words, none_needed_yet
 from scheduler.document.parts import PlanDocument, Status, WarningPart
 from scheduler.edge import wall
 from scheduler.notes import Topic
@@ -79,6 +79,8 @@ def status_sentence(plan: PlanDocument) -> str:
         coming = next((n for n in plan.nights[1:] if n.allowed), None)
         then = f" The next allowed night is {edge.format_short_date(coming.night, units)}." if coming else ""
         return f"No watering is allowed tonight: nothing runs.{then}"
+    if none_needed_yet(plan):
+        return "No zone has room for a run tonight: nothing runs. Some will need water by hand tomorrow."
     if plan.status == Status.NOT_NEEDED:
         return "No zone needs water tonight: nothing runs."
     if plan.status == Status.NOT_AVAILABLE:

@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from scheduler.document.actions import missing_words
+from scheduler.document.actions import missing_words, none_needed_yet
 from scheduler.document.parts import PlanDocument
 from scheduler.document.rung import LABELS
 from scheduler.edge import (
@@ -57,8 +57,9 @@ def print_evening(screen: Console, document: PlanDocument, files: Sequence[Path]
     night = document.night
     if LABELS[document.rung]:
         screen.print(escape(LABELS[document.rung]), style="bold red", highlight=False)
+    status = "nothing runs tonight, water by hand tomorrow" if none_needed_yet(document) else document.status
     screen.print(
-        f"[bold]{escape(document.site.name)}[/bold], night of {format_date(night, units)}: {document.status}",
+        f"[bold]{escape(document.site.name)}[/bold], night of {format_date(night, units)}: {status}",
         highlight=False,
     )
     energy = "" if tonight.energy_kwh is None else f", {format_energy(tonight.energy_kwh)}"

@@ -8,6 +8,7 @@ from rich.console import Console
 
 from scheduler import edge
 from scheduler.document.actions import first_start, last_end
+from scheduler.document.parts import Status
 from scheduler.sheets.keying import keying_sheet
 from scheduler.sheets.night import night_sheet
 from scheduler.terminal.evening import print_evening
@@ -62,3 +63,13 @@ def test_limits_of_later_nights_are_counted(rows, words):
     second = second.model_copy(update={"limits": (limit,) * rows})
     said = terminal(plan.model_copy(update={"nights": (first, second)}))
     assert (f"{words} on later nights (see the night sheet)" in said) if words else "later nights (see" not in said
+
+
+@pytest.mark.parametrize(
+    ("dry", "told"), [(False, "no water needed"), (True, "nothing runs tonight, water by hand tomorrow")]
+)
+def test_a_night_of_full_ground_before_a_dry_day_is_not_headed_as_one_that_needs_nothing(monkeypatch, dry, told):
+    plan = sample_document()
+    monkeypatch.setattr("scheduler.document.actions.past_limit_tomorrow", lambda _: plan.zones[:dry])
+    assert told not in terminal(plan)
+    assert f": {told} " in terminal(plan.model_copy(update={"status": Status.NOT_NEEDED}))
