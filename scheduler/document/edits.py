@@ -17,19 +17,27 @@ NAMED = 12  # zones one sentence names
 def edit_warnings(planned: Planned) -> list[WarningPart]:
     """One sentence for what was kept, one for what could not be, and one for what it costs; none without a word."""
     run, site = planned.run, planned.site
-    word, zone = run.word, site.zones.zone
+    word, zone = run.word, _called(planned)
     said = np.flatnonzero(word.said)
     texts = []
     if word.unknown:
-        texts.append(f"no plan stands for tonight to hold {_named(list(word.unknown))} by: planned as ever")
+        called = dict(zip(site.zones.zone.tolist(), zone, strict=True))
+        names = _named([called[z] for z in word.unknown])
+        texts.append(f"no plan stands for tonight to hold {names} by: planned as ever")
     if said.size:
-        kept = [f"{zone[z]} {run.minutes[z]:g} min (alone the plan has {run.free[z]:.0f})" for z in said.tolist()]
+        kept = [f"{zone[z]} at {run.minutes[z]:g} min (alone the plan has {run.free[z]:.0f})" for z in said.tolist()]
         texts.append(f"the manager's word is kept for {counted(said.size, 'zone')}: {_named(kept)}")
-        short = [f"{zone[z]} {word.asked[z]:g} min" for z in said.tolist() if run.minutes[z] < word.asked[z] - 1e-6]
+        short = [f"{word.asked[z]:g} min for {zone[z]}" for z in said.tolist() if run.minutes[z] < word.asked[z] - 1e-6]
         if short:
             texts.append(f"limits do not allow all that was asked for: {_named(short)}")
         texts.append(_cost(planned, said))
     return [WarningPart(kind=Topic.OTHER, subject="edits", text=text) for text in texts]
+
+
+def _called(planned: Planned) -> list[str]:
+    """What each zone is called on other sheets: its name, its id where it has none."""
+    zones = planned.site.zones
+    return [name or zone for name, zone in zip(zones.name.tolist(), zones.zone.tolist(), strict=True)]
 
 
 def _cost(planned: Planned, said: np.ndarray) -> str:
@@ -41,7 +49,7 @@ def _cost(planned: Planned, said: np.ndarray) -> str:
     fewer = run.minutes[said] < run.free[said] - 1e-6
     dry = said[fewer & (planned.effects.dry[said, 0] > 0) & dry_tomorrow(plan)[said]]
     if dry.size:
-        names = _named([str(z) for z in planned.site.zones.zone[dry]])
+        names = _named([_called(planned)[z] for z in dry.tolist()])
         text += f"; drier than their limit tomorrow evening for it: {names}"
     drained = float((run.balance.drainage[said, 0] * plan.area[said]).sum()) / 1000.0
     lost = drained if water > 0 else 0.0

@@ -74,8 +74,8 @@ def plan_document(planned: Planned) -> PlanDocument:
         events=event_parts(planned),
         advice=advice_parts(planned, weather),
         warnings=(
-            *warnings_of(notes, _zone_of_probe(planned)),
             *_night_warnings(planned),
+            *warnings_of(notes, _zone_of_probe(planned)),
             *pump_warnings(site, planned.inputs, run, pumped),
         ),
     )

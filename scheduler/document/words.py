@@ -60,10 +60,12 @@ def zone_reasons(planned: Planned, blame: list[str]) -> list[Reason]:
     kinds = _kinds(planned, dry, again)
     evenings = [format_day_after(d, units) for d in planned.inputs.dates]
     nights = [format_short_date(d, units) for d in planned.inputs.dates]
+    skipped = run.word.asked == 0
     said = [
-        "" if np.isnan(asked) else f"; {f'held at {asked:g} min' if asked else 'not run'} by the manager{_note(note)}"
-        for asked, note in zip(run.word.minutes.tolist(), run.word.notes, strict=True)
+        "" if np.isnan(held) else f"; {'not run' if skip else f'held at {held:g} min'} by the manager{_note(note)}"
+        for held, skip, note in zip(run.word.minutes.tolist(), skipped.tolist(), run.word.notes, strict=True)
     ]
+    blame = np.where(skipped, "", blame).tolist()  # for the manager's sake, not for that of a limit
     hot = (run.minutes > 0) & planned.effects.too_hot[:, 0] & (planned.effects.dry[:, 0] > 0)
     said = [f"{text}; {BY_DAY}" if too_hot else text for text, too_hot in zip(said, hot.tolist(), strict=True)]
     reasons = []

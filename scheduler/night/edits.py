@@ -96,12 +96,13 @@ def with_options(
     InputProblems   A zone or surface is not known, or the minutes are no number.
     """
     problems: list[Problem] = []
-    names = site.zones.zone.tolist()
+    names, called = site.zones.zone.tolist(), [name for name in site.zones.name.tolist() if name]
     rows: dict[str, tuple[str, float]] = {}
     surfaces = list(only)
     for surface in surfaces:
         if surface not in SURFACES:
-            text = f'read "{surface[:40]}"; a surface is allowed{near_miss(surface, list(SURFACES))}'
+            near = near_miss(surface, list(SURFACES)) or f", one of {', '.join(SURFACES)}"
+            text = f'read "{surface[:40]}"; a surface is allowed{near}'
             problems.append(Problem("--only", None, None, text))
     if surfaces:
         for zone, surface in zip(names, site.zones.surface.tolist(), strict=True):
@@ -109,9 +110,10 @@ def with_options(
                 rows[zone] = ("skip", np.nan)
     for option, texts in (("--hold", hold), ("--skip", skip)):
         for text in texts:
-            zone, _, minutes = text.partition("=")
-            if zone not in names:
-                words = f'read "{zone[:40]}"; a zone of zones.csv is allowed{near_miss(zone, names)}'
+            said, _, minutes = text.partition("=")
+            zone = _zone_called(site, said)
+            if zone is None:
+                words = f'read "{said[:40]}"; a zone of zones.csv is allowed{near_miss(said, [*called, *names])}'
                 problems.append(Problem(option, None, None, words))
             elif option == "--skip":
                 rows[zone] = ("skip", np.nan)
@@ -132,6 +134,14 @@ def with_options(
     )
     kept = site.edits[~((site.edits["night"] == pd.Timestamp(night)) & site.edits["zone"].isin(list(rows)))]
     return replace(site, edits=said if kept.empty else pd.concat([kept, said], ignore_index=True))
+
+
+def _zone_called(site: Site, text: str) -> str | None:
+    """The zone of this id, or of this name where only one has it; None else."""
+    if text in site.zones.zone.tolist():
+        return text
+    found = np.flatnonzero(site.zones.name == text)
+    return str(site.zones.zone[found[0]]) if found.size == 1 else None
 
 
 def _minutes(text: str) -> float | None:

@@ -113,7 +113,7 @@ def evening(prices=(), plan_=None, **changes):
             run_times=lambda _: chosen(), limits=tuple(prices), flushes=(), upkeep=(), one_more=None
         ),
         usable={"pump": np.array([[0.9, 1.0]]), "branch": np.zeros((0, 2)), "station": np.zeros((0, 2))},
-        word=SimpleNamespace(minutes=np.full(3, np.nan), notes=("", "", "")),
+        word=SimpleNamespace(minutes=np.full(3, np.nan), asked=np.full(3, np.nan), notes=("", "", "")),
     )
     salt = SimpleNamespace(
         known=np.zeros(3, dtype=bool),

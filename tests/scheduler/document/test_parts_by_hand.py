@@ -14,7 +14,8 @@ NIGHT = date(2026, 7, 14)
 DATES = tuple(NIGHT + timedelta(days=i) for i in range(3))
 NAN = np.nan
 ZONES = SimpleNamespace(
-    zone=np.array(["G1", "G2", "F1", "R1"], dtype=object), surface=np.array(["green", "green", "fairway", "rough"]),
+    zone=np.array(["G1", "G2", "F1", "R1"], dtype=object), name=np.full(4, ""),
+    surface=np.array(["green", "green", "fairway", "rough"]),
     area=np.array([500.0, 1500.0, 2000.0, 1000.0]),
 )  # fmt: skip
 SITE = SimpleNamespace(zones=ZONES, units="metric", sources=())

@@ -55,7 +55,7 @@ def test_a_document_is_made_of_its_parts_in_the_order_they_follow_from_each_othe
         found.weather,
     )
     assert found.made == datetime(2026, 7, 14, 18, 0, 5) and found.inputs == ("_inputs_part", one, ("note",))
-    assert found.warnings == (("of", ("note",), {"P": "G1"}), "night", "pump")
+    assert found.warnings == ("night", ("of", ("note",), {"P": "G1"}), "pump")  # the manager's own word comes first
     _, document, blind = found.actions
     assert blind == {"F1", "R1"}  # whose salt nobody read or sampled
     assert not hasattr(document, "actions") and document.night == NIGHT

@@ -93,6 +93,7 @@ def test_the_sentence_of_a_kind(why, nights, text):
 def test_reasons_name_evenings_and_nights_and_what_the_manager_said():
     found = evening()
     found.run.word.minutes = np.array([np.nan, 4.0, 0.0])
+    found.run.word.asked = np.array([np.nan, 6.0, 0.0])
     found.run.word.notes = ("", "seeded", "")
     green, fairway, rough = (r.words for r in words.zone_reasons(found, ["", "", " (short of p)"]))
     # 10 + 5 - 1 + 6 of 17 mm by the second evening; 18 + 5 of the fairway's 18 by tomorrow, part of it left out.
@@ -101,7 +102,10 @@ def test_reasons_name_evenings_and_nights_and_what_the_manager_said():
         "without water too dry by tomorrow evening; held at 4 min by the manager (seeded); not all of it found a place "
         "tonight"
     )
-    assert rough == "needs water but gives way tonight (short of p); not run by the manager"
+    assert rough == "needs water but gives way tonight; not run by the manager"  # for nobody else's sake
+    found.run.word.asked = np.array([np.nan, 6.0, 5.0])  # asked for, and no limit allows it
+    rough = words.zone_reasons(found, ["", "", " (short of p)"])[2].words
+    assert rough == "needs water but gives way tonight (short of p); held at 0 min by the manager"
 
 
 def test_a_zone_that_runs_and_is_too_hot_all_the_same_is_told_so():
@@ -263,7 +267,8 @@ def said(minutes, asked, ran, free, drained=0.0, dry=(1.0, 1.0), unknown=(), tom
         balance=SimpleNamespace(drainage=np.array([[drained, 0.0], [drained, 0.0]])),
     )  # fmt: skip
     given = SimpleNamespace(
-        run=run, site=SimpleNamespace(zones=SimpleNamespace(zone=np.array(["A", "B"])), units="metric"),
+        run=run, site=SimpleNamespace(units="metric", zones=SimpleNamespace(zone=np.array(["A", "2"]),
+                                                                            name=np.array(["", "B"]))),
         plan=SimpleNamespace(water_per_minute=np.full(2, 2.0), area=np.full(2, 1000.0)),
         effects=SimpleNamespace(dry=np.array([[d, 0.0] for d in dry])),
     )  # fmt: skip
@@ -277,28 +282,29 @@ NO = np.nan
     ("given", "texts"),
     [
         (dict(minutes=[5.0, NO], asked=[5.0, NO], ran=[5.0, 3.0], free=[2.0, 3.0]),
-         ["the manager's word is kept for 1 zone: A 5 min (alone the plan has 2)",
+         ["the manager's word is kept for 1 zone: A at 5 min (alone the plan has 2)",
           "it takes 6.0 m³ more in these zones than the plan alone"]),
         (dict(minutes=[5.0, 0.0], asked=[8.0, 0.0], ran=[5.0, 0.0], free=[2.0, 9.0]),
-         ["the manager's word is kept for 2 zones: A 5 min (alone the plan has 2), B 0 min (alone the plan has 9)",
-          "limits do not allow all that was asked for: A 8 min",
+         ["the manager's word is kept for 2 zones: A at 5 min (alone the plan has 2), B at 0 min (alone the plan has "
+          "9)",
+          "limits do not allow all that was asked for: 8 min for A",
           "it takes 12.0 m³ less in these zones than the plan alone; drier than their limit tomorrow evening "
           "for it: B"]),
         (dict(minutes=[NO, 0.0], asked=[NO, 0.0], ran=[1.0, 0.0], free=[2.0, 9.0], dry=(1.0, 0.0)),
-         ["the manager's word is kept for 1 zone: B 0 min (alone the plan has 9)",
+         ["the manager's word is kept for 1 zone: B at 0 min (alone the plan has 9)",
           "it takes 18.0 m³ less in these zones than the plan alone"]),
         (dict(minutes=[NO, 0.0], asked=[NO, 0.0], ran=[1.0, 0.0], free=[2.0, 9.0], tomorrow=(True, False)),
-         ["the manager's word is kept for 1 zone: B 0 min (alone the plan has 9)",
+         ["the manager's word is kept for 1 zone: B at 0 min (alone the plan has 9)",
           "it takes 18.0 m³ less in these zones than the plan alone"]),
-        (dict(minutes=[5.0, NO], asked=[5.0, NO], ran=[5.0, 3.0], free=[2.0, 3.0], drained=1.0, unknown=("C", "D")),
-         ["no plan stands for tonight to hold C, D by: planned as ever",
-          "the manager's word is kept for 1 zone: A 5 min (alone the plan has 2)",
+        (dict(minutes=[5.0, NO], asked=[5.0, NO], ran=[5.0, 3.0], free=[2.0, 3.0], drained=1.0, unknown=("A", "2")),
+         ["no plan stands for tonight to hold A, B by: planned as ever",
+          "the manager's word is kept for 1 zone: A at 5 min (alone the plan has 2)",
           "it takes 6.0 m³ more in these zones than the plan alone; 1.0 m³ passes their roots"]),
         (dict(minutes=[5.0, NO], asked=[5.0, NO], ran=[5.0, 3.0], free=[2.0, 3.0], drained=0.3),
-         ["the manager's word is kept for 1 zone: A 5 min (alone the plan has 2)",
+         ["the manager's word is kept for 1 zone: A at 5 min (alone the plan has 2)",
           "it takes 6.0 m³ more in these zones than the plan alone"]),
         (dict(minutes=[1.0, NO], asked=[1.0, NO], ran=[1.0, 3.0], free=[2.0, 3.0], drained=1.0, dry=(0.0, 0.0)),
-         ["the manager's word is kept for 1 zone: A 1 min (alone the plan has 2)",
+         ["the manager's word is kept for 1 zone: A at 1 min (alone the plan has 2)",
           "it takes 2.0 m³ less in these zones than the plan alone"]),
         (dict(minutes=[NO, NO], asked=[NO, NO], ran=[5.0, 3.0], free=[2.0, 3.0]), []),
     ],

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
 from types import SimpleNamespace
@@ -33,7 +33,8 @@ def test_minutes_skipped_zones_and_their_reasons(tmp_path):
     reasons = {z["id"]: z["reason"] for z in plan["zones"]}
     assert reasons["G"].endswith("held at 25 min by the manager (mower late)")
     assert reasons["R"].endswith("not run by the manager")
-    assert any("kept for 2 zones: G 25 min (alone the plan has 60), R 0 min (alone the plan has 60)" in t for t in told)
+    kept = "kept for 2 zones: G at 25 min (alone the plan has 60), R at 0 min (alone the plan has 60)"
+    assert any(kept in t for t in told)
     assert any("less in these zones than the plan alone" in t and "G, R" in t for t in told)
     assert "held at 25 min by the manager" in page
 
@@ -42,7 +43,7 @@ def test_limits_hold_whatever_is_asked_for(tmp_path):
     # max_run 60: 90 min are not given, and it is said.
     _, minutes, told, _ = edited(tmp_path / "s", "T,90,")
     assert minutes["T"] == 60.0
-    assert any(t == "limits do not allow all that was asked for: T 90 min" for t in told)
+    assert any(t == "limits do not allow all that was asked for: 90 min for T" for t in told)
 
 
 def test_a_held_zone_has_its_place_before_those_served_first(tmp_path):
@@ -90,8 +91,22 @@ def test_options_of_the_command_line(tmp_path):
         with_options(loaded, NIGHT_OF, hold=["G=soon"])
     with pytest.raises(InputProblems, match="a zone of zones.csv"):
         with_options(loaded, NIGHT_OF, skip=["Q"])
-    with pytest.raises(InputProblems, match="a surface is allowed"):
-        with_options(loaded, NIGHT_OF, only=["gren"])
+    for word, near in (("gren", r' \(did you mean "green"'), ("lawn", ", one of green, tee, fairway")):
+        with pytest.raises(InputProblems, match=f'read "{word}"; a surface is allowed{near}'):
+            with_options(loaded, NIGHT_OF, only=[word])
+
+
+def test_a_zone_is_called_by_its_id_or_by_a_name_that_it_alone_has(tmp_path):
+    loaded = load_site(site(tmp_path / "s", *ZONES))
+    named = replace(loaded, zones=replace(loaded.zones, name=np.array(["R", "Tee 1", "Tee 1"], dtype=object)))
+    assert with_options(named, NIGHT_OF, skip=["R"]).edits["zone"].tolist() == ["R"]  # the id, not green G's name
+    with pytest.raises(InputProblems, match='read "Tee 1"; a zone of zones.csv'):
+        with_options(named, NIGHT_OF, skip=["Tee 1"])  # two have it
+    named = replace(loaded, zones=replace(loaded.zones, name=np.array(["", "Tee 1", "Bank"], dtype=object)))
+    said = with_options(named, NIGHT_OF, hold=["Tee 1=12"], skip=["Bank"]).edits
+    assert said[["zone", "word"]].to_numpy().tolist() == [["T", "minutes"], ["R", "skip"]]
+    with pytest.raises(InputProblems, match=r'did you mean "Tee 1"'):
+        with_options(named, NIGHT_OF, hold=["Tee 2=12"])
 
 
 def word(folder, *rows, longest=((60.0, 10.0), (45.0, 10.0), (60.0, 10.0)), resolution=2.0):
