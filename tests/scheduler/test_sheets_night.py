@@ -129,6 +129,10 @@ def test_names_cannot_break_the_page(make):
 def test_the_other_states_of_a_night():
     plan = copy.deepcopy(sample_plan(running=0.0))
     plan["flow"], plan["allocation"], plan["flushes"], plan["advice"] = [], None, [], []
+    told = "No zone has room for a run tonight: nothing runs. Some will need water by hand tomorrow."
+    assert told in Page(night_sheet(document_of(plan))).words
+    for zone in plan["zones"]:
+        zone["after"]["depletion_mm"] = 0.0
     assert "No zone needs water tonight: nothing runs." in Page(night_sheet(document_of(plan))).words
     plan["status"] = "no watering allowed"
     words = Page(night_sheet(document_of(plan))).words
