@@ -66,7 +66,8 @@ def predict(
     covariance = []
     for block, before in zip(setup.blocks, state.covariance, strict=True):
         i = block.member
-        whole = _linear_step(block, before, np.ones(i.size), np.zeros(i.size), -applied[i])
+        whole = before.copy()
+        _linear_step(whole, i.size, 1.0, 2, -applied[i])
         _add(whole, block, [setup.spreads.night * applied[i]], [])
         covariance.append(whole)
     rough = np.where(applied > 0, setup.patchiness, 0.0)
@@ -86,12 +87,11 @@ def predict(
     gone = at_night + (settled(after, setup.drainage[:, None], 1.0 - EARLY) - after) @ PLACE_SHARE
     own = [s.demand_own * used, s.rain_own * rain, np.sqrt(0.5) * unsure]
     kin = [s.demand_kin * used, s.rain_kin * rain, np.sqrt(0.5) * unsure, s.undrained * gone]
-    for number, block in enumerate(setup.blocks):
+    for block, whole in zip(setup.blocks, covariance, strict=True):
         i = block.member
-        whole = _linear_step(block, covariance[number], keep[i], used[i], np.zeros(i.size))
+        _linear_step(whole, i.size, keep[i], 1, used[i])
         _add(whole, block, [part[i] for part in own], [part[i] for part in kin])
         _drift(setup, block, whole)
-        covariance[number] = whole
     rough = np.where(rain > 0, setup.patchiness, 0.0)
     mean, places = _drain(setup, covariance, middle, after - middle[:, None], rough, 1.0 - EARLY)
     near_full = 1.0 - np.clip(start @ PLACE_SHARE / (SETTLED * taw), 0.0, 1.0)
@@ -112,17 +112,15 @@ def _variance(setup: Setup, covariance: Sequence[FloatArray]) -> FloatArray:
     return found
 
 
-def _linear_step(
-    block: Block, before: FloatArray, on_depletion: FloatArray, on_microclimate: FloatArray, on_rate: FloatArray
-) -> FloatArray:
-    """Covariance F P F' where only the rows of depletion change."""
-    n = block.member.size
-    whole = before.copy()
-    whole[:n] = on_depletion[:, None] * before[:n] + on_microclimate[:, None] * before[n : 2 * n]
-    whole[:n] += on_rate[:, None] * before[2 * n : 3 * n]
-    column = whole[:, :n] * on_depletion + whole[:, n : 2 * n] * on_microclimate
-    whole[:, :n] = column + whole[:, 2 * n : 3 * n] * on_rate
-    return whole
+def _linear_step(whole: FloatArray, n: int, keep: FloatArray | float, kind: int, share: FloatArray) -> None:
+    """Covariance F P F', in place: n depletions keep so much of themselves and get a share (n,) of a factor of theirs.
+
+    `kind` is the factor's: 1 demand, 2 rate.
+    """
+    factor = slice(kind * n, (kind + 1) * n)
+    for depletion, other in ((whole[:n].T, whole[factor].T), (whole[:, :n], whole[:, factor])):
+        depletion *= keep
+        depletion += other * share
 
 
 def _add(whole: FloatArray, block: Block, own: Sequence[FloatArray], kin: Sequence[FloatArray]) -> None:
