@@ -47,7 +47,7 @@ from models.night.cycles import (
 )
 from models.night.job import NightJob, planning_resolution
 from models.night.packing import pack_night
-from models.night.patterns import pattern_bound
+from models.night.patterns import pattern_prices
 from models.night.rounding import RoundedMinutes, round_minutes
 from models.night.simulate import LowFlow, PlayedNight, Violation, check_timetable, low_flows, play_night
 from models.night.timetable import Timetable
@@ -65,7 +65,7 @@ __all__ = [
     "longest_in_hours",
     "low_flows",
     "pack_night",
-    "pattern_bound",
+    "pattern_prices",
     "planning_resolution",
     "play_night",
     "round_minutes",

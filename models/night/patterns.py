@@ -64,22 +64,34 @@ def pattern_bound(flow: FloatArray, minutes: FloatArray, capacity: float, shared
     >>> [round(pattern_bound(*three, 12.0, [(each, most)]), 6) for most in (2.0, 1.0)]
     [15.0, 30.0]
     """
+    return pattern_prices(flow, minutes, capacity, shared)[0]
+
+
+def pattern_prices(
+    flow: FloatArray, minutes: FloatArray, capacity: float, shared: Sequence[Shared] = ()
+) -> tuple[float, FloatArray]:
+    """The bound of `pattern_bound`, and the price of a minute of each zone that proves it, shape (Z,).
+
+    No zones that can run together have prices of more than 1 in all, so run times of whatever plan priced so take at
+    least their sum of window time.
+    """
     if flow.shape != minutes.shape:
         raise ValueError(f"minutes: expected shape {flow.shape}, got {minutes.shape}")
-    on = (flow > 0) & (minutes > 0)
+    on = np.flatnonzero((flow > 0) & (minutes > 0))
+    prices = np.zeros(flow.size)
     flow, minutes = flow[on], minutes[on]
     shared = [(takes[on], most) for takes, most in shared if takes[on].sum() > most]
     if not 0 < flow.size <= MOST_ZONES or not np.isfinite(capacity):
-        return 0.0
-    if any(np.any(takes > most * (1 + 1e-9)) for takes, most in [(flow, capacity), *shared]):
-        return float("inf")
+        return 0.0, prices
+    limits = [(flow, capacity * (1 + 1e-9)), *((takes, most * (1 + 1e-9)) for takes, most in shared)]
+    if any(np.any(takes > most) for takes, most in limits):
+        return float("inf"), prices
     from scipy.optimize import linprog  # loaded only where a small site asks: it takes a tenth of a command's start
 
     units = np.floor(flow * UNITS / capacity * (1 - 1e-9)).astype(np.int64)
-    limits = [(flow, capacity * (1 + 1e-9)), *((takes, most * (1 + 1e-9)) for takes, most in shared)]
     patterns = np.column_stack([np.eye(flow.size, dtype=bool), _filled(limits if shared else [(units, UNITS)])])
-    unsure = 0
-    best = float(flow @ minutes) / capacity
+    best, unsure = float(flow @ minutes) / capacity, 0
+    prices[on] = flow / capacity
     for _ in range(MOST_ROUNDS):
         solved = linprog(np.ones(patterns.shape[1]), A_ub=-patterns.astype(np.float64), b_ub=-minutes, method="highs")
         if solved.status != 0:
@@ -87,12 +99,13 @@ def pattern_bound(flow: FloatArray, minutes: FloatArray, capacity: float, shared
         price = np.maximum(-solved.ineqlin.marginals, 0.0)
         value, pattern, proven = _several(price, limits) if shared else (*_knapsack(price, units), True)
         unsure += not proven
-        if proven:
-            best = max(best, float(price @ minutes) / max(value, 1.0))
+        proves = price / max(value, 1.0)
+        if proven and proves @ minutes > best:
+            best, prices[on] = float(proves @ minutes), proves
         if value <= 1.0 + 1e-7 or best >= solved.fun * (1.0 - CLOSE) or unsure > MOST_UNSURE:
             break
         patterns = np.column_stack([patterns, pattern])
-    return best * (1 - 1e-9)
+    return best * (1 - 1e-9), prices
 
 
 def _filled(limits: Sequence[tuple[FloatArray | IntArray, float]]) -> BoolArray:

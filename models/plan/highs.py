@@ -160,6 +160,13 @@ class Program:
         self.row_upper, self.row_lower = np.append(self.row_upper, upper), np.append(self.row_lower, lower)
         return np.arange(before, before + upper.size)
 
+    def add_row(self, columns: Ints, factors: Floats, upper: float) -> int:
+        """Add a row that holds a weighted sum of columns to an upper limit, and say which it is."""
+        row = self.row_upper.size
+        self.highs.addRow(-highspy.kHighsInf, upper, columns.size, columns.astype(np.int32), factors)
+        self.row_upper, self.row_lower = np.append(self.row_upper, upper), np.append(self.row_lower, -np.inf)
+        return row
+
     def drop(self, rows: Ints) -> None:
         """Take rows away that were added last."""
         if rows.size:

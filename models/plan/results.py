@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import repeat
 from typing import Any
@@ -355,6 +356,14 @@ def _limits(m: Model, solution: Solution) -> list[LimitPrice]:
             price = [own + others.get(key, 0.0) for own, key in zip(price, index, strict=True)]
         found += map(LimitPrice, repeat(family), index, used, limit, price)
     return found
+
+
+def with_prices(
+    limits: Sequence[LimitPrice], more: Mapping[tuple[str | int, ...], float]
+) -> tuple[LimitPrice, ...]:
+    """The limits with what is added to the price of some, by family, member and night, in every block."""
+    added = [more.get((limit.family, *limit.index[:2]), 0.0) for limit in limits]
+    return tuple(replace(one, price=one.price + a) if a else one for one, a in zip(limits, added, strict=True))
 
 
 def _other_weathers(m: Model, family: str, solution: Solution) -> dict[tuple[int, ...], float]:

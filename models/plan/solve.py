@@ -42,6 +42,7 @@ from models.plan.results import (
     gather,
     read_one_more,
     read_result,
+    with_prices,
 )
 from models.plan.rows import Matrices, Spans
 from models.plan.spread import Spread
@@ -85,6 +86,7 @@ class PlanSolver:
         self.tells_one_more = True  # whether results say what one more cubic metre would change, which may take solves
         self.shortened: dict[int, set[int]] = {}  # rows of longest runs that were shortened, by night
         self.held: dict[int, int] = {}  # rows added for zone-nights whose sum the model leaves free
+        self.together: dict[int, int] = {}  # rows added for zones that cannot all run at once, and their pumps
         self._take(Spread.of(inputs, needs, settled))
         self.built = self.spread  # whose run columns the model has
         write = build_plan if symbols else lay_out
@@ -220,8 +222,9 @@ class PlanSolver:
         """Pass every cost and limit of the present inputs to the solver."""
         spans, built, spread, program = self.spans, self.built, self.spread, self.program
         row_upper, upper = self.limits
-        program.drop(np.array(list(self.held.values()), dtype=np.int64))  # rows of longest runs added since
+        program.drop(np.array([*self.held.values(), *self.together], dtype=np.int64))  # rows added since
         self.held.clear()
+        self.together.clear()
         self.shortened.clear()
         limits = row_limits(self.model, spans, row_upper, spread, self.spread_prices)
         for name in self.index:
@@ -271,6 +274,8 @@ class PlanSolver:
         """The last run, read out over zones."""
         solution = self._solution()
         result = read_result(self.model, self.built, solution)
+        if self.together:
+            result = replace(result, limits=with_prices(result.limits, self._prices_together(solution)))
         if self.tells_one_more:
             result = replace(result, one_more=self._one_more())
         if self.copies is None:
@@ -350,6 +355,36 @@ class PlanSolver:
         added = [self.held[c] for c in cells[unsaid].tolist()]
         if rows.size or added:
             self.shortened.setdefault(night, set()).update(rows.tolist(), added)
+
+    def hold_together(self, pump: int, price: Floats, most: float) -> None:
+        """Hold tonight's run times of a pump's zones to what can run at once, whatever the order.
+
+        Parameters
+        ----------
+        pump : int
+        price : ndarray (Z,)   Of a minute of each zone: no zones that can run together have more than 1 in all.
+        most : float           What all run times may have [min].
+        """
+        runs, of_zone = self.built.runs, price
+        if self.copies is not None:
+            of_zone = np.where(self.copies.weather <= 0, price[self.copies.zone], 0.0)
+        on = np.flatnonzero((runs.night == 0) & (of_zone[runs.zone] > 0.0))
+        row = self.program.add_row(self.spans.column["run_time"].start + on, of_zone[runs.zone[on]], most)
+        self.together[row] = pump
+        self.shortened.setdefault(0, set()).add(row)
+
+    def _prices_together(self, solution: Solution) -> dict[tuple[str | int, ...], float]:
+        """What the rows of zones that cannot all run at once add to the prices of their pumps tonight.
+
+        A pump, its pipes and controllers made larger alike would give as much more time as of themselves.
+        """
+        found: dict[tuple[str | int, ...], float] = {}
+        window = self.inputs.block_length[0].sum()
+        for row, pump in self.together.items():
+            price = max(-float(solution.duals[row]), 0.0) * float(self.program.row_upper[row])
+            key = ("pump_limit", pump, 0)
+            found[key] = found.get(key, 0.0) + price / float(self.inputs.pump_nightly[pump, 0] * window)
+        return found
 
     def _hold_sums(self, cells: Ints, most: Floats) -> None:
         """Hold the sums of zone-nights' run times, for which the model has no row, to upper limits [min]."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.choices import TONIGHT
-from models.night import Timetable, pattern_bound, usable_share
+from models.night import Timetable, pattern_prices, usable_share
 from models.plan.inputs import Floats, PlanInputs
 from models.plan.results import PlanResult
 from models.plan.solve import PlanSolver
@@ -16,8 +16,10 @@ from scheduler.night.whole_steps import STILL
 from scheduler.plan.inputs import NightInputs
 
 NEARLY_FULL = 0.7  # [-] of what a pump gives in the window: with less, its zones find their place
-ENOUGH = 0.97  # [-] of what a pump's zones can run at once, with which it is left
 FEW_AT_ONCE = 6.0  # [-] zones of usual flow a pump holds: with more, flows add up to its capacity closely enough
+PLACED = 0.89  # [-] of the window, for which start times are found where several limits leave few at once
+FITS = 1e-3  # [-] by which run times may pass that
+RESTING = 1e-3  # [min] stands for a zone that does not run
 
 
 class LimitBinds(Exception):
@@ -92,54 +94,41 @@ def usual_limits(inputs: NightInputs, solver: PlanSolver) -> Limits:
     return Limits(share, measured, inputs.longest_run[:, 0], np.full(plan.zones, np.inf))
 
 
-def time_at_once(plan: PlanInputs, minutes: Floats) -> Floats:
-    """Least window time in which tonight's run times of each pump fit, whatever their order, shape (P,) [min].
+def hold_at_once(solver: PlanSolver, plan: PlanInputs, minutes: Floats) -> list[int]:
+    """Tell the solver where tonight's run times cannot run in the window in whatever order; the pumps told of.
 
-    Asked only of a pump that runs few zones at once and is nearly full, else 0: there the pump, its pipes and its
-    controllers together hold less than each of them by itself. Two pitches leave no room for a bed, and no three beds
-    go on their pipe beside one pitch.
+    Asked only of a pump that runs few zones at once and is nearly full: there the pump, its pipes and its controllers
+    together hold less than each of them by itself. Two pitches leave no room for a bed, and no three beds go on their
+    pipe beside one pitch.
 
     Parameters
     ----------
+    solver : PlanSolver      Loaded with `plan`.
     plan : PlanInputs
-    minutes : ndarray (Z,)   Run times tonight [min].
+    minutes : ndarray (Z,)   Run times tonight, as it has planned them [min].
     """
-    least = np.zeros(plan.pump_nightly.shape[0])
-    window, water = plan.block_length[0].sum(), plan.flow * minutes
+    window, water, told = float(plan.block_length[0].sum()), plan.flow * minutes, []
+    pipe = np.append(plan.branch_capacity, np.inf)[plan.branch_of_zone]  # -1 is none
+    alone = np.minimum(pipe, np.append(plan.pump_nightly[:, 0], np.inf)[plan.pump_of_zone])
+    may_run = plan.allowed[:, 0].any(axis=1) & (plan.max_run > 0.0) & (plan.flow <= alone)
     for p, capacity in enumerate(plan.pump_nightly[:, 0].tolist()):
-        on = (plan.pump_of_zone == p) & (minutes > STILL)
-        full = NEARLY_FULL * capacity * window
-        filled = on.any() and water[on].sum() >= full > 0.0
+        on = np.flatnonzero((plan.pump_of_zone == p) & may_run)
+        filled = water[on].sum() >= NEARLY_FULL * capacity * window > 0.0
+        filled &= np.sort(plan.flow[on])[:2].sum() <= capacity  # one zone after another leaves no gap
         if not filled or capacity * minutes[on].sum() > FEW_AT_ONCE * water[on].sum():
             continue
-        shared = [(np.where(plan.branch_of_zone == r, plan.flow, 0.0)[on], float(most))
-                  for r, most in enumerate(plan.branch_capacity)]  # fmt: skip
-        shared += [((plan.controller_of_zone == c)[on].astype(np.float64), float(np.floor(most)))
-                   for c, most in enumerate(plan.stations_at_once)]  # fmt: skip
-        least[p] = pattern_bound(plan.flow[on], minutes[on], capacity, shared)
-    return least
-
-
-def shares_at_once(plan: PlanInputs, minutes: Floats, share: Floats, usual: Floats) -> Floats:
-    """Shares of the pumps in which run times like tonight's fit, shape (P,) [-]; `share` itself where these do.
-
-    A plan of less water has another mix of zones, which may use the pump better: so what was taken off is given back
-    where it was too much.
-
-    Parameters
-    ----------
-    plan : PlanInputs
-    minutes : ndarray (Z,)   Run times of a plan within `share` [min].
-    share, usual : ndarray (P,)   What that plan counted on, and the most it may [-].
-    """
-    window = plan.block_length[0].sum()
-    holds = TONIGHT.packed * TONIGHT.at_once * window
-    least = time_at_once(plan, minutes)
-    moved = (least > holds) | ((least > 0.0) & (least < ENOUGH * holds) & (share < usual))
-    water = (plan.pump_of_zone == np.flatnonzero(moved)[:, None]) @ (plan.flow * minutes)
-    found = share.copy()
-    found[moved] = np.minimum(water / (plan.pump_nightly[moved, 0] * window) * holds / least[moved], usual[moved])
-    return found
+        shared = [(np.where(plan.branch_of_zone[on] == r, plan.flow[on], 0.0), float(size))
+                  for r, size in enumerate(plan.branch_capacity)]  # fmt: skip
+        shared += [((plan.controller_of_zone[on] == c).astype(np.float64), float(np.floor(size)))
+                   for c, size in enumerate(plan.stations_at_once)]  # fmt: skip
+        # Zones that rest have their price as well, or the water of others would go to them.
+        _, price = pattern_prices(plan.flow[on], np.maximum(minutes[on], RESTING), capacity, shared)
+        if price @ minutes[on] > (1.0 + FITS) * PLACED * window:
+            of_zone = np.zeros(plan.zones)
+            of_zone[on] = price
+            solver.hold_together(p, of_zone, PLACED * window)
+            told.append(p)
+    return told
 
 
 def hold_tonight(solver: PlanSolver, limits: Limits, usual: Limits) -> None:

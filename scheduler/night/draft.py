@@ -12,7 +12,7 @@ from models.night import Cycles, NightJob, Timetable, pack_night
 from models.night.packing import EFFORT
 from models.plan.inputs import Floats
 from models.plan.results import PlanResult
-from scheduler.night.capacity import Limits, hold_tonight, shares_at_once
+from scheduler.night.capacity import Limits, hold_at_once, hold_tonight
 from scheduler.night.held import HeldByControllers, holds_no_times
 from scheduler.night.job import dry_tomorrow, night_job
 from scheduler.night.programmes import packed_with_programmes
@@ -25,7 +25,7 @@ QUICK = 15_000.0  # effort of packing while a better plan can still be asked for
 FEW_CYCLES = 600  # [-] up to which what is left out of the last draft is looked at with full effort
 MUCH_LEFT_OUT = 0.05  # [-] of the night's minutes, beyond which the last draft is packed again with care
 FEW_ZONE_NIGHTS = 6_000  # [-] up to which a plan is solved again without the runs that had better wait
-PATTERN_ROUNDS = 5  # [-] in which tonight's water is fitted to what can run at once
+REACH_ROUNDS = 8  # [-] in which tonight's water is fitted to what can run at once
 BEYOND = 1e6  # [-] of a capacity: the packer holds it, rounding need not
 
 
@@ -64,7 +64,7 @@ class Draft:
 def first_draft(tonight: Tonight) -> Draft:
     """Solved and rounded under the usual limits, without the runs that had better wait; not packed yet."""
     plan = tonight.plan
-    limits, result = _within_patterns(tonight)
+    limits, result = _within_reach(tonight)
     waits = _had_better_wait(tonight, result)
     if waits.any() and plan.zones * plan.nights <= FEW_ZONE_NIGHTS:
         tonight.solver.limit_runs(np.flatnonzero(waits), np.zeros(int(waits.sum())), night=0)
@@ -73,18 +73,20 @@ def first_draft(tonight: Tonight) -> Draft:
     return _rounded(tonight, 1, limits, result, waits)
 
 
-def _within_patterns(tonight: Tonight) -> tuple[Limits, PlanResult]:
-    """The plan within what its zones can use of the pumps together, and the limits it was made to count on."""
-    limits, result = tonight.limits, tonight.solve()
-    usual = limits.share["pump"]
-    for _ in range(PATTERN_ROUNDS):
-        share = shares_at_once(tonight.plan, result.tonight(tonight.plan), limits.share["pump"], usual)
-        if (share == limits.share["pump"]).all():
+def _within_reach(tonight: Tonight) -> tuple[Limits, PlanResult]:
+    """The plan within what its zones can use of the pumps together, and the shares of them that this comes to."""
+    plan, limits, result = tonight.plan, tonight.limits, tonight.solve()
+    share = limits.share["pump"].copy()
+    for _ in range(REACH_ROUNDS):
+        minutes = result.tonight(plan)
+        told = hold_at_once(tonight.solver, plan, minutes)
+        if not told:
             break
-        limits = replace(limits, share={**limits.share, "pump": share})
-        hold_tonight(tonight.solver, limits, tonight.usual)
         result = tonight.solve()
-    return limits, result
+        water = np.array([(plan.flow * result.tonight(plan))[plan.pump_of_zone == p].sum() for p in told])
+        used = water / (plan.pump_nightly[told, 0] * plan.block_length[0].sum())
+        share[told] = np.minimum(used, limits.share["pump"][told])
+    return replace(limits, share={**limits.share, "pump": share}), result
 
 
 def smaller_draft(tonight: Tonight, first: Draft, before: Draft) -> Draft:

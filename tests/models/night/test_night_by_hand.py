@@ -259,6 +259,8 @@ def test_the_best_set_and_the_least_time_against_every_set(seed):
     least = linprog(np.ones(len(sets)), A_ub=-runs, b_ub=-minutes).fun
     found = patterns.pattern_bound(flow, minutes, 10.0, [(pipe, 7.0), (each, 2.0)])
     assert found == pytest.approx(least, rel=2e-3) and found <= least
+    bound, prices = patterns.pattern_prices(flow, minutes, 10.0, [(pipe, 7.0), (each, 2.0)])
+    assert bound == found == pytest.approx(prices @ minutes) and max(prices[list(s)].sum() for s in sets) <= 1 + 1e-9
     assert patterns.pattern_bound(flow, minutes, 10.0, [(pipe, 0.5), (each, 2.0)]) == np.inf
     price = rng.uniform(0.1, 1.0, 6) * [1, 1, 1, 1, 0, 1]
     best, chosen, proven = patterns._several(price, [(flow, 10.0), (pipe, 7.0), (each, 2.0)])

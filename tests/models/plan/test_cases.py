@@ -120,6 +120,7 @@ def test_what_was_changed_on_the_way_is_undone():
     solver = cases.solver(inputs)
     solver.scale_capacity("pump", np.array([0.3]))
     solver.limit_runs(np.array([1]), np.array([1.0]), 0)
+    solver.hold_together(0, np.ones(2), 5.0)
     solver.solve()
     solver.solve_later(np.zeros((2, 1, 1)))
     assert cases.solver(inputs).solve().objective == pytest.approx(cases.standing.objective, rel=1e-9)

@@ -35,6 +35,40 @@ def limits_of(solver, name):
 # --------------------------------------------------------------------------------------------------- capacities, runs
 
 
+def test_zones_of_a_pump_are_held_to_what_can_run_at_once():
+    # Two zones of 4 and 3 mm missing beyond their limit, on a pump for both; a minute of the second counts twice, in 5.
+    inputs = plan(2, 2, blocks=2, depletion=[19.0, 18.0], block_length=[[60.0, 40.0]] * 2, pump_of_zone=0,
+                  pump_capacity=[2 * FLOW])  # fmt: skip
+    solver = laid_out(inputs)
+    free = solver.solve()
+    assert free.tonight(inputs) @ [1.0, 2.0] > 5.0 and all(limit.price == 0.0 for limit in free.limits)
+    solver.hold_together(0, np.array([1.0, 2.0]), 5.0)
+    result = solver.solve()
+    assert result.tonight(inputs) @ [1.0, 2.0] == pytest.approx(5.0)
+    # What a pump larger by a part of it would save: as much of the 5 min, over its 100 min of 2 zones' flow.
+    dual = -solver.program.sides()[1][-1]
+    prices = {limit.index: limit.price for limit in result.limits if limit.family == "pump_limit"}
+    assert dual > 0.0 and prices[0, 0, 0] == prices[0, 0, 1] == pytest.approx(dual * 5.0 / (100.0 * 2 * FLOW))
+    assert prices[0, 1, 0] == prices[0, 1, 1] == 0.0
+    # A second row of the pump adds to it; of the night as it runs neither is left.
+    solver.hold_together(0, np.array([1.0, 0.0]), 1.0)
+    assert solver.solve().tonight(inputs)[0] == pytest.approx(1.0)
+    assert solver.solve_later(np.array([[[8.0], [0.0]], [[9.0], [0.0]]])) is not None
+    # Edited to the same plan again, it is free.
+    assert solver.edit(inputs) and solver.solve().objective == pytest.approx(free.objective)
+    assert not solver.together and solver.program.row_upper.size == solver.limits[0].size
+
+
+def test_a_row_of_what_runs_at_once_holds_tonight_in_all_weathers_and_no_zone_twice():
+    usual = plan(2, 2, depletion=[19.0, 18.0], pump_of_zone=0, pump_capacity=[2 * FLOW])
+    inputs = with_members(usual, np.random.default_rng(1))
+    solver = laid_out(inputs)
+    solver.solve()
+    solver.hold_together(0, np.array([1.0, 2.0]), 5.0)
+    result = solver.solve()
+    assert result.tonight(inputs) @ [1.0, 2.0] == pytest.approx(5.0)
+
+
 def test_a_scaled_capacity_by_pump_and_night():
     # pumps of 1 and 2 zones' flow; windows of 10 and 20 min; on night 1 the second is out by half
     inputs = plan(

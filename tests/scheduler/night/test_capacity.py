@@ -11,10 +11,8 @@ from scheduler.night.capacity import (
     Limits,
     hold_tonight,
     limits_bind,
-    shares_at_once,
     shares_by_night,
     shares_packed,
-    time_at_once,
     usual_limits,
 )
 from tests.models.plan.plans import FLOW, plan
@@ -77,43 +75,51 @@ def pitches_and_beds(window=100.0, **given):
 HOUR = np.full(4, 60.0)
 
 
+def told(arrays, minutes):
+    """The rows a solver is told for these minutes: pump, price of each zone, most."""
+    rows = []
+    solver = SimpleNamespace(hold_together=lambda pump, price, most: rows.append((pump, price.round(3).tolist(), most)))
+    assert capacity.hold_at_once(solver, arrays, minutes) == [pump for pump, *_ in rows]
+    return rows
+
+
 def test_what_a_pump_a_pipe_and_a_controller_hold_together():
-    # No bed fits beside two pitches. A bed at a time beside one pitch: two hours, where the water alone takes 75 min.
-    assert time_at_once(pitches_and_beds(), HOUR) == pytest.approx([120.0])
-    # Both beds beside one pitch for an hour, then half an hour of pitches in pairs; beds that never run at once again.
-    assert time_at_once(pitches_and_beds(branch_capacity=[8.8, 3.0]), HOUR) == pytest.approx([90.0])
-    assert time_at_once(pitches_and_beds(branch_capacity=[8.8, 3.0], stations_at_once=[2.9]), HOUR) == pytest.approx(
-        [120.0]
-    )
-    # A zone that does not run asks for nothing; nor does one of another pump.
-    assert time_at_once(pitches_and_beds(window=80.0), HOUR * [1, 1, 1, 0]) == pytest.approx([90.0])
-    apart = pitches_and_beds(window=80.0, pump_of_zone=[0, 0, 0, 1], pump_capacity=[8.8, 0.0])
-    assert time_at_once(apart, HOUR) == pytest.approx([90.0, 0.0])
+    # Both beds beside one pitch for an hour, for no bed fits beside two, then half an hour of pitches in pairs: 90 min.
+    # .89 of 102 min would hold that.
+    most = capacity.PLACED * 100.0
+    ((pump, price, limit),) = told(pitches_and_beds(branch_capacity=[8.8, 3.0]), HOUR)
+    assert (pump, limit, 60.0 * sum(price)) == (0, most, pytest.approx(90.0))
+    assert max(price[0] + price[1], price[0] + sum(price[2:]), price[1] + sum(price[2:])) == pytest.approx(1.0)
+    assert told(pitches_and_beds(window=102.0, branch_capacity=[8.8, 3.0]), HOUR) == []
+    # Beds one at a time, for their pipe or as the controller holds two stations and part of a third: two hours.
+    for given in ({}, {"branch_capacity": [8.8, 3.0], "stations_at_once": [2.9]}):
+        ((pump, price, limit),) = told(pitches_and_beds(**given), HOUR)
+        assert (pump, limit, 60.0 * sum(price)) == (0, most, pytest.approx(120.0))
+    # A pitch that rests is priced as the other, so that nothing is gained by its running in its place.
+    ((_, price, _),) = told(pitches_and_beds(window=50.0, branch_capacity=[8.8, 3.0]), HOUR * [1, 0, 1, 1])
+    assert price[0] == price[1] > 0.0
+
+
+def test_zones_that_may_not_run_tonight_are_not_asked_for():
+    # The second pitch is shut out by hours, by its longest run, by its pipe or by a pump it is too large for.
+    usual = {"window": 75.0, "branch_capacity": [8.8, 3.0]}
+    shut = np.ones((4, 2, 2), dtype=bool)
+    shut[1, 0] = False
+    for given in ({"allowed": shut}, {"max_run": [600.0, 0.0, 600.0, 600.0]}, {"flow": [4.0, 8.9, 1.5, 1.5]}):
+        ((_, price, _),) = told(pitches_and_beds(**(usual | given)), np.array([75.0, 0.0, 60.0, 60.0]))
+        assert price[1] == 0.0 and price[0] == 1.0
+    narrow = pitches_and_beds(**(usual | {"branch_of_zone": [-1, 0, 1, 1], "branch_capacity": [3.9, 3.0]}))
+    ((_, price, _),) = told(narrow, np.array([75.0, 0.0, 60.0, 60.0]))
+    assert price[1] == 0.0 and price[0] == 1.0
+    apart = pitches_and_beds(window=70.0, pump_of_zone=[0, 0, 0, 1], pump_capacity=[8.8, 0.0])
+    assert [pump for pump, *_ in told(apart, HOUR)] == [0]
 
 
 def test_pumps_that_are_not_full_or_hold_many_at_once_are_not_asked():
     # 660 L/s min of 8.8 L/s: .7 of 107.1 min. The pump holds 3.2 of its zones.
-    assert time_at_once(pitches_and_beds(window=107.0), HOUR) == pytest.approx([120.0])
-    assert time_at_once(pitches_and_beds(window=107.2), HOUR).tolist() == [0.0]
-    assert time_at_once(pitches_and_beds(pump_capacity=[16.4], window=55.0), HOUR) == pytest.approx([120.0])
-    assert time_at_once(pitches_and_beds(pump_capacity=[16.6], window=55.0), HOUR).tolist() == [0.0]
-
-
-def test_a_pump_s_share_is_what_its_zones_can_run_at_once_and_no_more_than_usual():
-    arrays, one = pitches_and_beds(), np.ones(1)
-    holds = TONIGHT.packed * TONIGHT.at_once * 100.0
-    # They use .75 of the pump, in 120 min for which there are 95: .59 of it.
-    assert shares_at_once(arrays, HOUR, one, one) == pytest.approx([0.75 * holds / 120.0])
-    # Run times that take 96 of them fit well enough; of 90 something was taken off in vain, if anything was.
-    fit = HOUR * (0.98 * holds / 120.0)
-    assert shares_at_once(arrays, fit, 0.6 * one, one).tolist() == [0.6]
-    arrays, less = pitches_and_beds(window=80.0), HOUR * 0.6
-    assert time_at_once(arrays, less) == pytest.approx([0.0])
-    arrays, less = pitches_and_beds(window=80.0, branch_capacity=[8.8, 3.0]), HOUR * 0.75
-    back = 0.75 * 660.0 / (8.8 * 80.0) * 0.8 * holds / 67.5
-    assert shares_at_once(arrays, less, 0.6 * one, one) == pytest.approx([back])
-    assert shares_at_once(arrays, less, 0.6 * one, 0.7 * one).tolist() == [0.7]
-    assert shares_at_once(arrays, less, one, one).tolist() == [1.0]
+    assert told(pitches_and_beds(window=107.0), HOUR) and not told(pitches_and_beds(window=107.2), HOUR)
+    assert told(pitches_and_beds(pump_capacity=[16.4], window=55.0), HOUR)
+    assert not told(pitches_and_beds(pump_capacity=[16.6], window=55.0), HOUR)
 
 
 class Solver:

@@ -55,28 +55,26 @@ def test_a_night_that_fits_is_not_shrunk():
 
 
 def test_the_first_plan_is_made_again_until_its_zones_can_run_at_once(monkeypatch):
-    told, plans = [], iter(("first", "second", "third"))
-    usual = Limits({"pump": np.ones(1), "branch": np.ones(1), "station": np.ones(1)}, {}, np.zeros(3), np.zeros(3))
-    answers = {"first": 0.6, "second": 0.7, "third": 0.7}
-    monkeypatch.setattr(
-        drafts, "shares_at_once", lambda arrays, result, share, most: np.array([answers[result]]) * most
-    )
-    monkeypatch.setattr(drafts, "hold_tonight", lambda solver, limits, of: told.append((limits.share["pump"][0], of)))
-    limits = usual.at_once
+    share = {"pump": np.array([0.9, 0.9, 0.9]), "branch": np.ones(1)}
+    limits = Limits(share, {}, np.zeros(3), np.zeros(3))
+    pumps = {"pump_of_zone": [0, 1, 1], "pump_capacity": [50.0, 40.0, 9.0]}
+    arrays = plan(zones=3, nights=2, flow=[5.0, 4.0, 3.0], block_length=460.0, **pumps)
+    plans, told = iter([[460.0, 0.0, 0.0], [0.0, 230.0, 0.0], [0.0, 230.0, 230.0]]), iter([[0], [1], []])
 
     def solve():
-        name = next(plans)
-        return SimpleNamespace(tonight=lambda arrays: name)
+        minutes = np.array(next(plans))
+        return SimpleNamespace(tonight=lambda of: minutes)
 
-    tonight = night(limits=limits, usual=usual, solver=None, solve=solve)
-    found, last = drafts._within_patterns(tonight)
-    most = TONIGHT.at_once
-    assert told == [(0.6 * most, usual), (0.7 * most, usual)]
-    assert last.tonight(None) == "third" and found.share["pump"] == 0.7 * most and found.share["branch"] == most
-    # Plans that never settle are left at the last of them.
-    answers, plans = {str(i): 0.5 + 0.01 * i for i in range(20)}, iter(map(str, range(20)))
-    found, last = drafts._within_patterns(tonight)
-    assert last.tonight(None) == str(drafts.PATTERN_ROUNDS)
+    monkeypatch.setattr(drafts, "hold_at_once", lambda solver, of, minutes: next(told))
+    tonight = SimpleNamespace(plan=arrays, limits=limits, solver=None, solve=solve)
+    found, last = drafts._within_reach(tonight)
+    # Of 460 min at 50 L/s nothing is used after the first row; of the second pump's 40 L/s half of 4 and 3 are.
+    assert last.tonight(None).tolist() == [0.0, 230.0, 230.0]
+    assert found.share["pump"].tolist() == pytest.approx([0.0, 0.5 * 7.0 / 40.0, 0.9]) and found.share["branch"] == 1.0
+    # Plans that never settle are left at the last of them, and no share passes the usual.
+    plans, told = iter([[9e9, 0.0, 0.0]] * 99), iter([[0]] * 99)
+    found, _ = drafts._within_reach(tonight)
+    assert found.share["pump"][0] == 0.9 and len(list(plans)) == 99 - 1 - drafts.REACH_ROUNDS
 
 
 def test_neither_a_flush_nor_the_manager_s_word_waits(monkeypatch):
