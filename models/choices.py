@@ -39,6 +39,7 @@ class Band:
     room : float               By which one is less wary of it where rain brings all of ET [-]; not with the surfaces
                                served first.
     driest : float             Of TAW that turf is led to at most where probes watch it [-].
+    light : float              Of what a word lets turf dry past RAW, on light soils [-].
     """
 
     margin_share: float = 0.5
@@ -50,6 +51,7 @@ class Band:
     onset_spread: float = 0.6
     room: float = 0.67
     driest: float = 0.9
+    light: float = 0.5
 
 
 @dataclass(frozen=True)

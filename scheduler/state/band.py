@@ -49,7 +49,8 @@ def watched(site: Site, demand: Demand, state: StartState) -> Watched:
 def eased_raw(site: Site, taw: np.ndarray, raw: np.ndarray, seen: Watched | None = None) -> np.ndarray:
     """Depletion up to which the plan lets turf stand unharmed, (Z, N) [mm]: RAW, more where little speaks against it.
 
-    Where the word is lean, `RAW + (1 - met) (TAW - RAW)`: there by FAO-56 Eq. 84 turf still takes `met` of its ET.
+    Where the word is lean, `RAW + (1 - met) (TAW - RAW)`: there by FAO-56 Eq. 84 turf still takes `met` of its ET. On
+    light soils, where a millimetre saved costs most, only `BAND.light` of that.
     Where probes are heard it is also led to the depletion before which stress sets in with no more than a chance by the
     word: `onset RAW - sure (1 - room rained) sqrt(spread^2 + (onset_spread RAW)^2)`, from what is not known of the
     ground and of where the zone stands. What drier turf buys is room for rain: the more of its ET rain brings, the more
@@ -65,12 +66,13 @@ def eased_raw(site: Site, taw: np.ndarray, raw: np.ndarray, seen: Watched | None
     """
     word, zones = CAUTION[site.caution], site.zones
     told = np.array([site.surfaces[s].moisture_floor is not None for s in zones.surface], dtype=bool)
-    let = np.where(told, 0.0, 1.0 - word.met)[:, None]
+    light = np.isin(zones.soil, LIGHT) & ~zones.over_gravel
+    let = np.where(told, 0.0, np.where(light, BAND.light, 1.0) * (1.0 - word.met))[:, None]
     by_word = np.asarray(raw + let * (taw[:, None] - raw))
     if seen is None or not np.isfinite(word.sure):
         return by_word
     learned = {zone for zone, quantity, *_ in site.learned if quantity == "depletion_fraction"}
-    open_ = ~told & ~np.isin(zones.zone, list(learned)) & (~np.isin(zones.soil, LIGHT) | zones.over_gravel)
+    open_ = ~told & ~np.isin(zones.zone, list(learned)) & ~light
     unsure = np.hypot(seen.spread[:, None], BAND.onset_spread * raw)
     room = np.where(zones.priority == zones.priority.min(), 0.0, BAND.room)
     likely = BAND.onset * raw - word.sure * (1.0 - room * seen.rained)[:, None] * unsure

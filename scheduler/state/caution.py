@@ -36,7 +36,7 @@ class Caution:
 CAUTION = {
     "careful": Caution(2.0, 2.0, 1.0, 1.0, 1.0, inf, 4.0 / 3.0),
     "even": Caution(1.0, 1.0, 0.25, 0.0, 1.0, 1.28, 1.0),
-    "lean": Caution(0.4, 0.75, 0.0, 0.0, 0.8, 0.84, 1.0),
+    "lean": Caution(0.4, 0.75, 0.0, 0.0, 0.8, 0.5, 1.0),
 }
 
 STRICTEST = max(CAUTION, key=lambda word: CAUTION[word].met)  # lets turf dry least

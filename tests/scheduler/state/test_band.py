@@ -45,6 +45,17 @@ def test_lean_lets_turf_dry_to_where_it_takes_the_share_of_its_et_the_word_says_
     np.testing.assert_array_equal(eased_raw(SITE, TAW, raw), raw)
 
 
+@pytest.mark.parametrize(
+    ("soil", "over_gravel", "part"), [("sandy_loam", False, 0.5), ("sand_rootzone", True, 1.0), ("clay", False, 1.0)]
+)
+def test_lean_lets_light_soils_dry_half_as_far(soil, over_gravel, part):
+    raw = np.full((4, 1), 16.0)
+    zones = SimpleNamespace(**vars(SITE.zones) | {"soil": [soil] * 4, "over_gravel": np.array([over_gravel] * 4)})
+    lean = SimpleNamespace(**vars(SITE) | {"zones": zones, "caution": "lean"})
+    for found in (eased_raw(lean, TAW, raw), eased_raw(lean, TAW, raw, seen(np.inf, 0.0))):
+        assert found[0, 0] == pytest.approx(16.0 + part * (1.0 - CAUTION["lean"].met) * 24.0)
+
+
 def seen(spread, rained):
     return Watched(np.array([spread, 4.0, 4.0, 4.0]), np.array([rained, 1.0, 1.0, 1.0]))
 
@@ -108,7 +119,7 @@ def test_lean_is_never_wetter_than_by_its_own_share():
     raw = np.array([[16.0, 20.0], [25.0, 25.0], [30.0, 30.0], [50.0, 50.0]])
     lean = SimpleNamespace(**vars(SITE) | {"caution": "lean"})
     alone = eased_raw(lean, TAW, raw)
-    np.testing.assert_array_equal(eased_raw(lean, TAW, raw, seen(20.0, 0.0)), alone)
+    np.testing.assert_array_equal(eased_raw(lean, TAW, raw, seen(40.0, 0.0)), alone)
     assert (eased_raw(lean, TAW, raw, seen(1.0, 0.0))[0] > alone[0]).all()
 
 
