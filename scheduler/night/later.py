@@ -27,7 +27,8 @@ def planned_anew(tonight: Tonight, draft: Draft, minutes: Floats) -> PlanResult:
     minutes : ndarray (Z,)   Tonight's run times as they will run [min].
     """
     timetable, plan = draft.timetable, tonight.plan
-    if not tonight.word.said.any() and (timetable is None or timetable.fitted):
+    as_planned = timetable is None or (timetable.fitted and not _moved(tonight, draft, minutes))
+    if as_planned and not tonight.word.said.any():
         return draft.result
     wished = draft.run_time[:, 0]
     flushing = flushing_on(tonight.inputs, draft.result, 0)
@@ -39,6 +40,13 @@ def planned_anew(tonight: Tonight, draft: Draft, minutes: Floats) -> PlanResult:
         given = given * np.where(flushing, 1.0, np.minimum(filled, 1.0))
         result = answered(lambda: tonight.solver.solve_later(wished * given[:, None, None]))
     return draft.result if result is None else _with_prices_of(draft.result, result)
+
+
+def _moved(tonight: Tonight, draft: Draft, minutes: Floats) -> bool:
+    """Whether a place that a later draft planned for one zone was given to another that an earlier one wished for."""
+    if draft.number == 1:
+        return False
+    return bool((np.abs(minutes - draft.run_time[:, 0].sum(axis=(1, 2))) > tonight.inputs.smallest_run).any())
 
 
 def _with_prices_of(tonight: PlanResult, anew: PlanResult) -> PlanResult:

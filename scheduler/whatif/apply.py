@@ -228,6 +228,14 @@ def case_plan(evening: Evening, case: Case, log: pd.DataFrame, demand: Demand | 
     return CasePlan(site, demand, salt, inputs, flushes, needs, orders, choices, (*inputs.notes, *notes))
 
 
+def with_flushes(plan: CasePlan) -> CasePlan:
+    """The arrays with the flushes that the nights left allow."""
+    inputs = plan.inputs
+    found = flush_needs(plan.site, plan.salt, inputs.plan, inputs.dates, inputs.depletion_fraction)
+    fresh = (inputs.fresh_limit - inputs.margin)[found.needs.zone]
+    return replace(plan, flushes=found, needs=replace(found.needs, dry_limit_after=fresh))
+
+
 def _off(site: Site, case: Case, dates: Sequence[date]) -> np.ndarray:
     """Zone-nights a case shuts by the name of the zone, shape (Z, N)."""
     off = np.zeros((len(site.zones), len(dates)), dtype=bool)

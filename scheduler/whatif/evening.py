@@ -16,48 +16,33 @@ import numpy as np
 import pandas as pd
 
 from models.plan.cases import Cases
-from models.plan.edits import equal_inputs, keeps_to_water, on_columns, only_less_water
-from models.plan.flush_needs import FlushNeeds
+from models.plan.edits import equal_inputs, keeps_to_water, only_less_water
 from models.plan.inputs import PlanInputs
 from models.plan.solve import PlanSolver, SolverFailed
 from scheduler.document.planned import Planned
 from scheduler.errors import NoPlan
-from scheduler.night.records import RunnableNight
 from scheduler.night.several import night_of_weathers
 from scheduler.night.stands import with_standing
-from scheduler.plan.inputs import NightInputs
-from scheduler.salinity.flushes import flush_needs
-from scheduler.whatif.apply import CasePlan, Choice, Evening, case_plan, settled_site
+from scheduler.whatif.apply import CasePlan, Choice, Evening, case_plan, settled_site, with_flushes
 from scheduler.whatif.case import AS_IT_IS, Case
-from scheduler.whatif.measures import Course, course_of, supply_shares
-from scheduler.whatif.orders import Order
+from scheduler.whatif.less import (
+    Outcome,
+    gains,
+    held_to,
+    held_to_what_runs,
+    no_roomier,
+    same_needs,
+    spares_more,
+    taken_over,
+    takes_no_more,
+    under,
+    with_weaker_pumps,
+)
+from scheduler.whatif.measures import course_of, supply_shares
 from scheduler.whatif.quick import Shares, packable
 
 MOST_PATTERNS = 300  # sets of nights looked at for an order of so many nights a week, before only the nearest are
 BEST_PATTERNS = 2  # of them that are planned with their flushes
-RUNGS = np.arange(19, 0, -1) / 20.0  # of the pumps' strength [-]: weaker ones that a case of weaker pumps is tried with
-MOST_RUNGS = 4  # of them, the next ones below its own
-LEAST_APART = 0.01  # [-] by which the first of these is weaker
-FEW_ZONE_NIGHTS = 6_000  # up to which they are tried
-
-
-@dataclass(frozen=True)
-class Outcome:
-    """A case and what came of it.
-
-    plan : CasePlan;  run : RunnableNight;  course : Course;  same : whether it is tonight's plan itself
-    """
-
-    case: Case
-    plan: CasePlan
-    run: RunnableNight
-    course: Course
-    same: bool
-
-    @property
-    def orders(self) -> tuple[Order, ...]:
-        """Its orders in cubic metres."""
-        return self.plan.orders
 
 
 @dataclass(frozen=True)
@@ -105,17 +90,37 @@ def plan_case(standing: Standing, case: Case) -> Outcome:
     usual = standing.as_it_is
     if _equal(plan, usual.plan) or _keeps_already(plan, usual):
         return Outcome(case, plan, usual.run, usual.course, True)
-    if not _no_roomier(plan, usual.plan):
-        return _planned(standing, case, plan)
-    plan = replace(plan, inputs=_held_to_what_runs(plan.inputs, usual.run))
+    best = _with_less(standing, case, plan)
+    return taken_over(best, [usual])
+
+
+def plan_cases(
+    standing: Standing, cases: Sequence[Case], step: Callable[[str], object] = lambda _: None
+) -> list[Outcome]:
+    """Plan the evening under cases: what runs in one that takes no more runs in the others, too."""
+    own = []
+    for case in cases:
+        step(case.title)
+        own.append(plan_case(standing, case))
+    return [one if one.same else taken_over(one, own) for one in own]
+
+
+def _with_less(standing: Standing, case: Case, plan: CasePlan) -> Outcome:
+    """The evening with these arrays, no better than tonight's where they take no more than tonight."""
+    usual = standing.as_it_is
+    if no_roomier(plan, usual.plan):
+        plan = replace(plan, inputs=held_to_what_runs(plan.inputs, usual.run))
     best = _planned(standing, case, plan)
     if best.run.left_out.any() and best.course.dry.any():
-        for weaker in _with_weaker_pumps(plan):
-            other = _under(best.plan, _planned(standing, case, weaker))
-            better = _spares_more(other, best)
+        for weaker in with_weaker_pumps(plan):
+            other = under(best.plan, _planned(standing, case, weaker))
+            better = spares_more(other, best)
             best = other if better else best
             if not (better or other.run.left_out.any()):
                 break  # no chance was left, and weaker pumps give no more
+    if takes_no_more(plan, usual.plan) and gains(best, usual):
+        held = _planned(standing, case, replace(plan, inputs=held_to(plan.inputs, usual.run.minutes)))
+        best = held if gains(best, held) else best
     return best
 
 
@@ -164,90 +169,6 @@ def _keeps_already(plan: CasePlan, usual: Outcome) -> bool:
     return keeps_to_water(wanted.plan, chosen) and keeps_to_water(wanted.plan, runs)
 
 
-def _no_roomier(one: CasePlan, other: CasePlan) -> bool:
-    """Whether the nights of a case are those of another, its pumps as strong or weaker on all of them alike.
-
-    An order that begins on a later night, or shuts zones, is none of these: more of tonight may then go to other zones.
-    """
-    case, plan = one.inputs.plan, other.inputs.plan
-    names = "block_length max_run pump_capacity branch_capacity stations_at_once".split()
-    open_ = np.ones(case.zones, dtype=bool)
-    if case.pump_share is not None:
-        if (case.pump_share != np.minimum(case.pump_share[:, :1], 1.0)).any():
-            return False
-        open_ = case.allowed.any(axis=(1, 2))  # a zone that is too much for a weaker pump is shut on all nights
-    return (
-        one.inputs.windows == other.inputs.windows
-        and all(np.array_equal(getattr(case, name), getattr(plan, name)) for name in names)
-        and np.array_equal(case.allowed[open_], plan.allowed[open_])
-        and all(cut.since == 0 for cut in case.cuts)
-    )
-
-
-def _held_to_what_runs(inputs: NightInputs, run: RunnableNight) -> NightInputs:
-    """The inputs with zones held to what they got tonight where a part of a run found no place on their pump or pipe.
-
-    Of two nights as full as each other the search may find a place in the one that it misses in the other; a case of
-    less water is not to gain by that.
-    """
-    plan, short = inputs.plan, run.left_out > 0
-    full = short.copy()
-    for group in (plan.pump_of_zone, plan.branch_of_zone, plan.controller_of_zone):
-        full |= np.isin(group, group[short & (group >= 0)])
-    longest = inputs.longest_run.copy()
-    longest[:, 0] = np.where(full, np.minimum(longest[:, 0], run.minutes), longest[:, 0])
-    return replace(inputs, longest_run=longest)
-
-
-def _with_weaker_pumps(plan: CasePlan) -> Iterator[CasePlan]:
-    """A case of weaker pumps with pumps weaker still, down a ladder that is the same for all cases.
-
-    What runs on the weaker pump runs on this one too, and where start times are hard to find chance may favour it.
-    """
-    arrays = plan.inputs.plan
-    if arrays.pump_share is None or arrays.zones * arrays.nights > FEW_ZONE_NIGHTS:
-        return
-    strength = float(arrays.pump_share.max())
-    below = np.flatnonzero(RUNGS < strength - LEAST_APART)
-    for rung in RUNGS[below[:MOST_RUNGS]]:
-        share = arrays.pump_share * (rung / strength)
-        most = np.where(arrays.pump_of_zone >= 0, (share[:, 0] * arrays.pump_capacity)[arrays.pump_of_zone], np.inf)
-        allowed = arrays.allowed & (arrays.flow <= most)[:, None, None]
-        weaker = replace(plan, inputs=replace(plan.inputs, plan=replace(arrays, allowed=allowed, pump_share=share)))
-        yield _flushed(weaker) if plan.needs.zone.size else weaker
-
-
-def _under(plan: CasePlan, outcome: Outcome) -> Outcome:
-    """An outcome of weaker pumps as one of the case itself."""
-    result = outcome.run.result
-    own = on_columns(result.run_time, outcome.plan.inputs.plan, plan.inputs.plan)
-    run = replace(outcome.run, result=replace(result, run_time=own))
-    course = course_of(plan.site, plan.inputs, plan.salt, run.result, run.minutes_by_night)
-    return Outcome(outcome.case, plan, run, course, False)
-
-
-def _spares_more(one: Outcome, other: Outcome) -> bool:
-    """Whether the first has less dryness than the second, the first rank first, and flushes no fewer zones."""
-    flushed = [{f.zone for f in outcome.run.result.flushes} for outcome in (one, other)]
-    priority = one.plan.site.zones.priority
-    dry = [
-        [round(float(outcome.course.dry[priority == rank].sum())) for rank in np.unique(priority)]
-        for outcome in (one, other)
-    ]
-    return flushed[0] >= flushed[1] and dry[0] < dry[1]
-
-
-def same_needs(one: FlushNeeds, other: FlushNeeds) -> bool:
-    """Whether two plans have the same flushes to choose."""
-    names = ("zone", "depth", "allowed", "harm", "harm_after", "dry_limit_after", "lasts", "held")
-    pairs = [(getattr(one, n), getattr(other, n)) for n in names]
-    return all(
-        (a is None and b is None)
-        or (a is not None and b is not None and np.array_equal(a, b, equal_nan=a.dtype != bool))
-        for a, b in pairs
-    )
-
-
 # --------------------------------------------------------------------------------------- so many nights a week
 
 
@@ -265,10 +186,10 @@ def chosen_nights(cases: Cases, plan: CasePlan, solve: Callable[[PlanSolver], fl
         ranked.append((plain.solve().objective, i, closed))
     ranked.sort(key=lambda r: r[:2])
     if not plan.needs.zone.size or len(ranked) == 1:
-        return _flushed(ranked[0][2])
+        return with_flushes(ranked[0][2])
     best = []
     for _, i, closed in ranked[:BEST_PATTERNS]:
-        whole = _flushed(closed)
+        whole = with_flushes(closed)
         best.append((begun(cases, whole).solve().objective, i, whole))
     return min(best, key=lambda r: r[:2])[2]
 
@@ -314,14 +235,6 @@ def _shut(plan: CasePlan, shut: np.ndarray) -> CasePlan:
     )
 
 
-def _flushed(plan: CasePlan) -> CasePlan:
-    """The arrays with the flushes that the nights left allow."""
-    inputs = plan.inputs
-    found = flush_needs(plan.site, plan.salt, inputs.plan, inputs.dates, inputs.depletion_fraction)
-    fresh = (inputs.fresh_limit - inputs.margin)[found.needs.zone]
-    return replace(plan, flushes=found, needs=replace(found.needs, dry_limit_after=fresh))
-
-
 def week_nights(
     plan: CasePlan, night: date, before: tuple[date, frozenset[date]] | None, share: Shares
 ) -> tuple[CasePlan, tuple[date, frozenset[date]]]:
@@ -347,7 +260,7 @@ def week_nights(
                 this = dates[week[0]] - timedelta(days=dates[week[0]].weekday()) == monday
                 kept = [n for n in week if dates[n] in before[1]] if this else list(evenly(week, most))
                 shut[np.ix_(choice.zones, [n for n in week if n not in kept])] = True
-        return _flushed(_shut(plan, shut)), before
+        return with_flushes(_shut(plan, shut)), before
     arrays = packable(plan.inputs.plan, share)
     plain = _plain(arrays)
     best = None
@@ -359,7 +272,7 @@ def week_nights(
         if best is None or cost < best[0]:
             best = (cost, shut)
     assert best is not None
-    whole = _flushed(_shut(plan, best[1]))
+    whole = with_flushes(_shut(plan, best[1]))
     open_nights = frozenset(d for n, d in enumerate(dates) if whole.inputs.plan.allowed[:, n].any())
     return whole, (monday, open_nights)
 

@@ -246,7 +246,7 @@ def _told(case: CaseNumbers) -> dict[str, Any]:
     return {
         "title": case.title,
         "words": case.words,
-        "orders": [*case.asked, *(o.words for o in case.orders)],
+        "orders": [*case.asked, *(f"{o.words}." for o in case.orders)],
         "limits": [w.words for w in case.limits[:LIMITS_TOLD]],
         "notes": case.notes,
     }

@@ -21,7 +21,7 @@ from scheduler.whatif.case import AS_IT_IS, Case, has_cases, read_cases
 from scheduler.whatif.compose import whatif_document
 from scheduler.whatif.document import WhatIf
 from scheduler.whatif.door import Door, Workers
-from scheduler.whatif.evening import plan_case, standing_evening
+from scheduler.whatif.evening import plan_cases, standing_evening
 from scheduler.whatif.page import write_whatif
 from scheduler.whatif.relax import relaxed_limits
 from scheduler.whatif.season import Ahead, Shelf, season_ahead
@@ -78,9 +78,7 @@ def run_whatif(
         step("the standing plan")
         standing = standing_evening(planned, log_of(kept))
         outcomes, widened = [standing.as_it_is], [relaxed_limits(standing, standing.as_it_is)]
-        for case in cases:
-            step(case.title)
-            outcome = plan_case(standing, case)
+        for outcome in plan_cases(standing, cases, step):
             outcomes.append(outcome)
             widened.append(() if outcome.same else relaxed_limits(standing, outcome))
         curve = None

@@ -257,7 +257,7 @@ class Plan:
     ],
 )
 def test_nights_chosen_when_the_week_began_are_kept(monkeypatch, before, allowed):
-    monkeypatch.setattr(evening, "_flushed", lambda plan: plan)
+    monkeypatch.setattr(evening, "with_flushes", lambda plan: plan)
     dates = tuple(date(2026, 7, 15) + timedelta(days=n) for n in range(3))
     plan = Plan(Inputs(Arrays(np.ones((2, 3, 1), dtype=bool)), dates), (choice([True, False], ((0, 1, 2), 1)),))
     found, week = week_nights(plan, dates[0], before, None)
@@ -267,7 +267,7 @@ def test_nights_chosen_when_the_week_began_are_kept(monkeypatch, before, allowed
 
 def test_nights_of_the_week_after_are_spread_until_it_begins(monkeypatch):
     # Saturday and Sunday of this week, Monday to Wednesday of the next: of those one, in the middle.
-    monkeypatch.setattr(evening, "_flushed", lambda plan: plan)
+    monkeypatch.setattr(evening, "with_flushes", lambda plan: plan)
     dates = tuple(date(2026, 7, 18) + timedelta(days=n) for n in range(5))
     arrays = Arrays(np.ones((1, 5, 1), dtype=bool), 1, 5)
     plan = Plan(Inputs(arrays, dates), (choice([True], ((0, 1), 1), ((2, 3, 4), 1)),))
@@ -276,7 +276,7 @@ def test_nights_of_the_week_after_are_spread_until_it_begins(monkeypatch):
 
 
 def test_a_week_that_begins_takes_the_nights_that_cost_least(monkeypatch):
-    monkeypatch.setattr(evening, "_flushed", lambda plan: plan)
+    monkeypatch.setattr(evening, "with_flushes", lambda plan: plan)
     monkeypatch.setattr(evening, "packable", lambda plan, share: plan)
     asked = []
 

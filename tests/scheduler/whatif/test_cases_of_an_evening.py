@@ -1,23 +1,30 @@
 """The evening under cases: laws that hold whatever the site."""
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from scheduler.whatif import evening
+from models.plan.inputs import Cut
+from scheduler.whatif import evening, less
 from scheduler.whatif.case import read_cases
 from scheduler.whatif.evening import (
     BEST_PATTERNS,
-    Outcome,
-    _held_to_what_runs,
-    _no_roomier,
-    _spares_more,
-    _under,
-    _with_weaker_pumps,
     arrays_of,
     plan_case,
+    plan_cases,
+)
+from scheduler.whatif.less import (
+    Outcome,
+    gains,
+    held_to_what_runs,
+    no_roomier,
+    spares_more,
+    taken_over,
+    takes_no_more,
+    under,
+    with_weaker_pumps,
 )
 from scheduler.whatif.measures import by_surface
 from scheduler.whatif.quick import minutes_of, packable, reached, solved
@@ -60,7 +67,7 @@ def test_where_the_night_was_too_full_a_case_of_less_water_gains_no_place_in_it(
     zones = plan.zones
     left_out, minutes = np.zeros(zones), np.full(zones, 7.0)
     left_out[0] = 3.0
-    held = _held_to_what_runs(usual.inputs, SimpleNamespace(left_out=left_out, minutes=minutes))
+    held = held_to_what_runs(usual.inputs, SimpleNamespace(left_out=left_out, minutes=minutes))
     groups = (plan.pump_of_zone, plan.branch_of_zone, plan.controller_of_zone)
     with_it = np.any([(g == g[0]) & (g[0] >= 0) for g in groups], axis=0) | (np.arange(zones) == 0)
     assert (held.longest_run[with_it, 0] <= 7.0).all()
@@ -76,14 +83,14 @@ def test_where_the_night_was_too_full_a_case_of_less_water_gains_no_place_in_it(
     ],
 )  # fmt: skip
 def test_nights_that_are_no_roomier_than_the_standing_ones(site, standing, given, held):
-    assert _no_roomier(arrays_of(standing, case(site, given)), standing.as_it_is.plan) is held
+    assert no_roomier(arrays_of(standing, case(site, given)), standing.as_it_is.plan) is held
 
 
 def weaker_pumps(standing, share, **changed):
     """Strengths and flows allowed of the pumps weaker still with which a case of weaker pumps is tried."""
     usual = standing.as_it_is.plan
     plan = replace(usual.inputs.plan, pump_share=np.array(share), **changed)
-    return list(_with_weaker_pumps(replace(usual, inputs=replace(usual.inputs, plan=plan))))
+    return list(with_weaker_pumps(replace(usual, inputs=replace(usual.inputs, plan=plan))))
 
 
 def test_a_case_of_weaker_pumps_is_tried_with_the_next_rungs_below(standing):
@@ -102,10 +109,14 @@ def test_a_case_of_weaker_pumps_is_tried_with_the_next_rungs_below(standing):
         np.testing.assert_array_equal(arrays.allowed, plan.allowed & open_[:, None, None])
 
 
-def test_a_case_that_says_nothing_of_pumps_or_is_large_is_tried_once(standing, monkeypatch):
+def test_a_large_case_or_one_without_pumps_is_tried_once(standing, monkeypatch):
     plan = standing.as_it_is.plan
-    assert plan.inputs.plan.pump_share is None and not list(_with_weaker_pumps(plan))
-    monkeypatch.setattr(evening, "FEW_ZONE_NIGHTS", plan.inputs.plan.zones * plan.inputs.plan.nights - 1)
+    assert plan.inputs.plan.pump_share is None
+    assert [float(one.inputs.plan.pump_share.max()) for one in with_weaker_pumps(plan)] == [0.95, 0.9, 0.85, 0.8]
+    none = replace(plan.inputs.plan, pump_capacity=np.zeros(0), pump_energy=np.zeros(0),
+                   pump_of_zone=np.full(plan.inputs.plan.zones, -1))  # fmt: skip
+    assert not list(with_weaker_pumps(replace(plan, inputs=replace(plan.inputs, plan=none))))
+    monkeypatch.setattr(less, "FEW_ZONE_NIGHTS", plan.inputs.plan.zones * plan.inputs.plan.nights - 1)
     assert not weaker_pumps(standing, np.full((plan.inputs.plan.pump_capacity.size, plan.inputs.plan.nights), 0.8))
 
 
@@ -126,13 +137,15 @@ def outcome_of(dry, flushed=()):
         (([0, 5, 6],), ([0, 6, 5],), False),  # the sum of a rank counts
         (([1, 0, 0],), ([0, 9, 9],), False),  # the first rank first
         (([0, 9, 9],), ([1, 0, 0],), True),
-        (([0, 5, 5.4],), ([0, 5, 5],), False),  # by whole millimetres
+        (([0, 5, 5.04],), ([0, 5, 5],), False),
+        (([0, 5, 5],), ([0, 5, 5.04],), False),  # what is printed alike is no less
+        (([0, 5, 5],), ([0, 5, 5.06],), True),
         (([0, 0, 0],), ([0, 5, 5], [2]), False),  # a flush is not given up for it
         (([0, 0, 0], [1, 2]), ([0, 5, 5], [2]), True),
     ],
 )
-def test_which_of_two_outcomes_spares_more(one, other, more):
-    assert _spares_more(outcome_of(*one), outcome_of(*other)) is more
+def test_which_of_two_outcomesspares_more(one, other, more):
+    assert spares_more(outcome_of(*one), outcome_of(*other)) is more
 
 
 @pytest.mark.parametrize(
@@ -158,14 +171,120 @@ def test_weaker_pumps_are_tried_where_chance_left_something_out(monkeypatch, sta
         return Outcome(case, SimpleNamespace(site=found.plan.site), run, found.course, False)
 
     monkeypatch.setattr(evening, "arrays_of", lambda standing, case: usual)
-    for name, value in {"_equal": False, "_keeps_already": False, "_no_roomier": True}.items():
+    named = {"_equal": False, "_keeps_already": False, "no_roomier": True, "takes_no_more": False}
+    for name, value in named.items():
         monkeypatch.setattr(evening, name, lambda *given, value=value: value)
-    monkeypatch.setattr(evening, "_held_to_what_runs", lambda inputs, run: inputs)
+    monkeypatch.setattr(evening, "held_to_what_runs", lambda inputs, run: inputs)
     monkeypatch.setattr(evening, "_planned", planned)
-    monkeypatch.setattr(evening, "_under", lambda plan, outcome: outcome)
-    monkeypatch.setattr(evening, "_with_weaker_pumps", lambda plan: iter(["a", "b", "c"][: len(dry) - 1]))
+    monkeypatch.setattr(evening, "taken_over", lambda outcome, others: outcome)
+    monkeypatch.setattr(evening, "under", lambda plan, outcome: outcome)
+    monkeypatch.setattr(evening, "with_weaker_pumps", lambda plan: iter(["a", "b", "c"][: len(dry) - 1]))
     assert plan_case(standing, None).run.number == best
     assert len(tries) == asked
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "less"),
+    [
+        ("allocation_factor=0.5", "allocation_factor=0.6", True), ("allocation_factor=0.6", "allocation_factor=0.5",
+        False), ("pump_capacity_factor=0.5", "pump_capacity_factor=0.6", True), ("pump_capacity_factor=0.5",
+        "allocation_factor=0.6", False), ("nights_allowed=Wednesday", 'nights_allowed=["Wednesday","Thursday"]', True),
+        ("window=22:00-03:00", "window=21:30-04:00", True), ("window=21:00-03:00", "window=21:30-04:00", False),
+        ('hours_forbidden=["23:00-24:00"]', "window=21:30-04:00", False), ("window=22:00-03:00",
+        'hours_forbidden=["04:00-05:00"]', True), ("eto_factor=1.1", "allocation_factor=1", False),
+        ("surfaces_off=rough", "eto_factor=1", True),
+    ],
+)  # fmt: skip
+def test_which_case_takes_no_more_than_another(site, standing, one, other, less):
+    alone = [replace(p, inputs=replace(p.inputs, plan=replace(p.inputs.plan, members=None)))
+             for p in (arrays_of(standing, case(site, given)) for given in (one, other))]  # fmt: skip
+    assert takes_no_more(*alone) is less
+
+
+def test_a_limit_more_makes_less_and_several_weathers_are_not_compared(standing):
+    plan = standing.as_it_is.plan
+    arrays = replace(plan.inputs.plan, members=None)
+
+    def having(**changed):
+        return replace(plan, inputs=replace(plan.inputs, plan=replace(arrays, **changed)))
+
+    every = np.ones(arrays.zones, dtype=bool)
+    cut, more = (Cut("c", every, np.full(arrays.nights, v)) for v in (5.0, 6.0))
+    assert takes_no_more(having(cuts=(cut,)), having()) and not takes_no_more(having(), having(cuts=(cut,)))
+    assert takes_no_more(having(cuts=(cut,)), having(cuts=(more,)))
+    assert not takes_no_more(having(cuts=(more,)), having(cuts=(cut,)))
+    shut = np.zeros((arrays.source_price.size, arrays.nights), dtype=bool)
+    assert takes_no_more(having(source_open=shut), having()) and not takes_no_more(having(), having(source_open=shut))
+    assert not takes_no_more(having(source_price=arrays.source_price + 1), having())
+    longer = replace(plan.inputs, plan=arrays, longest_run=plan.inputs.longest_run + 1)
+    assert not takes_no_more(replace(plan, inputs=longer), having())
+    several = SimpleNamespace(plan=SimpleNamespace(members="other weathers"))
+    assert not takes_no_more(having(), SimpleNamespace(inputs=several))
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "gain"),
+    [
+        ([0, 5, 5], [0, 5, 5], False), ([0, 5, 5], [0, 5, 6], True), ([0, 9, 9], [1, 0, 0], True),
+        ([1, 0, 0], [0, 0, 0.9], False), ([1, 0, 0], [0, 0, 1.2], True), ([0, 5, 5], [0, 5, 5.04], False),
+    ],
+)  # fmt: skip
+def test_a_gain_is_less_dryness_by_rank_or_in_sum(one, other, gain):
+    assert gains(outcome_of(one), outcome_of(other)) is gain
+
+
+@pytest.mark.parametrize(
+    ("less_room", "dry", "best"),
+    [
+        (True, [3, 6], 1),  # held to tonight's minutes it is no better than tonight, which is dry by 5
+        (True, [3, 4], 1), (True, [4, 3], 0),  # the smaller gain
+        (True, [6, 9], 0), (False, [3, 6], 0),
+    ],
+)  # fmt: skip
+def test_a_case_of_less_that_comes_out_better_is_held_to_tonight(monkeypatch, less_room, dry, best):
+    tries = []
+
+    def planned(_, case, plan):
+        tries.append(plan.inputs.longest_run[0, 0])
+        found = outcome_of([0, 0, dry[len(tries) - 1]])
+        return replace(found, run=SimpleNamespace(left_out=np.zeros(1), number=len(tries) - 1))
+
+    @dataclass(frozen=True)
+    class Inputs:
+        longest_run: np.ndarray
+
+    @dataclass(frozen=True)
+    class Plan:
+        inputs: Inputs
+
+    usual = replace(outcome_of([0, 0, 5]), run=SimpleNamespace(minutes=np.array([7.0])))
+    monkeypatch.setattr(evening, "no_roomier", lambda one, other: False)
+    monkeypatch.setattr(evening, "takes_no_more", lambda one, other: less_room)
+    monkeypatch.setattr(evening, "_planned", planned)
+    found = evening._with_less(SimpleNamespace(as_it_is=usual), None, Plan(Inputs(np.full((1, 2), 60.0))))
+    assert found.run.number == best and tries == ([60.0, 7.0] if less_room and dry[0] < 5 else [60.0])
+
+
+def test_what_runs_in_a_case_of_less_runs_in_one_of_more(monkeypatch):
+    monkeypatch.setattr(less, "takes_no_more", lambda one, other: True)
+    own, better, best = (outcome_of([0, 0, dry]) for dry in (9, 5, 3))
+    found = taken_over(own, [better, best, better])
+    assert found.run is best.run and found.course is best.course and found.plan is own.plan and not found.same
+    assert taken_over(best, [own, better]) is best
+    monkeypatch.setattr(less, "takes_no_more", lambda one, other: False)
+    assert taken_over(own, [best]) is own
+
+
+def test_cases_side_by_side_take_over_what_runs_in_those_of_less(monkeypatch):
+    own, other = outcome_of([0, 0, 9]), outcome_of([0, 0, 5])
+    told = []
+    monkeypatch.setattr(less, "takes_no_more", lambda one, other: True)
+    monkeypatch.setattr(evening, "plan_case", lambda standing, case: case.outcome)
+    cases = [SimpleNamespace(title=t, outcome=o) for t, o in (("a", own), ("b", other))]
+    found = plan_cases(None, cases, told.append)
+    assert told == ["a", "b"] and [o.run for o in found] == [other.run, other.run]
+    same = replace(own, same=True)
+    assert plan_cases(None, [SimpleNamespace(title="a", outcome=same), cases[1]])[0] is same
 
 
 def test_what_runs_on_a_weaker_pump_is_told_as_of_the_case_s_own(standing, monkeypatch):
@@ -176,7 +295,7 @@ def test_what_runs_on_a_weaker_pump_is_told_as_of_the_case_s_own(standing, monke
     weaker = replace(usual.plan, inputs=replace(usual.plan.inputs, plan=replace(plan, allowed=allowed)))
     times = np.arange(weaker.inputs.plan.runs.zone.size, dtype=float)
     run = replace(usual.run, result=replace(usual.run.result, run_time=times))
-    found = _under(usual.plan, Outcome(usual.case, weaker, run, usual.course, False))
+    found = under(usual.plan, Outcome(usual.case, weaker, run, usual.course, False))
     assert found.plan is usual.plan and not found.same
     mine, theirs = found.run.result.run_times(plan), run.result.run_times(weaker.inputs.plan)
     np.testing.assert_array_equal(mine, theirs)

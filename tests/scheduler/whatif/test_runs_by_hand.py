@@ -99,7 +99,7 @@ def whatif(monkeypatch, asked, cases=("A", "B"), present=True):
         "relaxed_limits",
         lambda standing, outcome: ("wider", outcome if outcome == "as it is" else outcome.case.title),
     )
-    monkeypatch.setattr(run, "plan_case", plan)
+    monkeypatch.setattr(run, "plan_cases", lambda standing, cases, step: [plan(standing, case) for case in cases])
     monkeypatch.setattr(run, "sweep", lambda standing, key, values, base, told: ("curve", key, values, base))
     monkeypatch.setattr(run, "season_ahead", lambda standing, cases, ahead, shelf, told, door: ("season", ["row"]))
     monkeypatch.setattr(run, "whatif_document", lambda *given: seen.append(("document", *given[1:])) or "document")
