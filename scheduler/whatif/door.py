@@ -6,6 +6,7 @@ what it keeps is kept by key, so nothing is stored twice.
 
 from __future__ import annotations
 
+import asyncio
 import time
 import warnings
 from collections.abc import Callable, Hashable, Iterator, Sequence
@@ -124,8 +125,9 @@ class Door:
         from distributed import Client
 
         try:
+            asyncio.run(_asked(self.workers.address))
             return Client(self.workers.address, timeout=PATIENCE), None
-        except (OSError, ValueError, TimeoutError) as failure:
+        except (OSError, ValueError, TimeoutError, MemoryError) as failure:
             words = f"no cluster answers at {self.workers.address} within {PATIENCE:.0f} s"
             raise NoCluster(f"{words}; check the address, or leave out --cluster") from failure
 
@@ -149,6 +151,14 @@ class Door:
         if self.needed:
             client.run(_load, self.needed)
         return client, cluster
+
+
+async def _asked(address: Any) -> None:
+    """Shake hands with the cluster at an address; a client alone would wait for ever on what is none, or fail oddly."""
+    from distributed.comm import connect
+
+    comm = await asyncio.wait_for(connect(address, timeout=PATIENCE), PATIENCE)
+    await comm.close()
 
 
 def _dask() -> None:

@@ -2,6 +2,8 @@
 
 import os
 import signal
+import socket
+import threading
 import time
 from pathlib import Path
 
@@ -49,6 +51,24 @@ def test_an_address_that_does_not_answer(monkeypatch):
     monkeypatch.setattr(door, "PATIENCE", 1.0)
     with pytest.raises(NoCluster, match="no cluster answers at tcp://127.0.0.1:9"):
         Door(Workers(address="tcp://127.0.0.1:9"), 1).begin()
+
+
+@pytest.mark.parametrize("answer", [b"", b"this is no cluster at all"])
+def test_an_address_at_which_something_else_answers(monkeypatch, answer):
+    pytest.importorskip("distributed")
+    monkeypatch.setattr(door, "PATIENCE", 0.3)
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        taken: list[socket.socket] = []
+
+        def answers():
+            taken.append(server.accept()[0])
+            taken[0].sendall(answer)
+
+        threading.Thread(target=answers, daemon=True).start()
+        address = f"tcp://127.0.0.1:{server.getsockname()[1]}"
+        with pytest.raises(NoCluster, match=f"no cluster answers at {address}"):
+            Door(Workers(address=address), 1).begin()
+        taken[0].close()
 
 
 def test_kinds_that_take_longest_are_begun_first(monkeypatch):
