@@ -99,10 +99,12 @@ def _names(noun: str, what: str) -> Callable[..., str]:
     return words
 
 
-def _times(noun: str) -> Callable[..., str]:
-    """A factor as people say it: as a share, or as so much more or less."""
+def _times(noun: str, none: str) -> Callable[..., str]:
+    """A factor as people say it: so much more or less, or none at all."""
 
     def words(factor: float, *_: Any) -> str:
+        if factor == 0:
+            return none
         change = 100 * (factor - 1)
         return f"{noun} as now" if not change else f"{noun} {abs(change):.3g} % {'more' if change > 0 else 'less'}"
 
@@ -150,9 +152,9 @@ _SAID: dict[str, Callable[..., str]] = {
     "allocation": lambda volume, _, site: f"{edge.format_volume(volume, site.units)} for the season",
     "allocation_factor": lambda factor, *_: f"{100 * factor:.3g} % of what is left of the season's water",
     "tiers": _steps,
-    "price_factor": _times("water costs"),
-    "ec_factor": _times("salt in the water"),
-    "eto_factor": _times("reference ET"),
-    "rain_factor": _times("rain"),
+    "price_factor": _times("water costs", "water costs nothing"),
+    "ec_factor": _times("salt in the water", "no salt in the water"),
+    "eto_factor": _times("reference ET", "no reference ET"),
+    "rain_factor": _times("rain", "no rain"),
     "temperature_shift": _warmer,
 }
