@@ -49,7 +49,8 @@ def said(units="metric", **keys):
          "Use above the season's volume costs 25 % of the price of well more and above 120 % of the season's volume "
          "costs 2.50 EUR per m³ more."),
         ({"tiers": [{"above": "500 m3", "price": "30 %"}]}, "Use above 500 m3 costs 30 % more."),
-        ({"temperature_shift": 3, "rain_factor": 0}, "No rain; 3 °C warmer."), ({"allocation": 9000}, "9,000 m³ for the season."),
+        ({"temperature_shift": 3, "rain_factor": 0}, "No rain; 3 °C warmer."),
+        ({"allocation": 9000}, "9,000 m³ for the season."),
     ],
 )  # fmt: skip
 def test_each_key_is_said(keys, words):
