@@ -18,6 +18,7 @@ from scheduler.plan.inputs import NightInputs
 NEARLY_FULL = 0.7  # [-] of what a pump gives in the window: with less, its zones find their place
 FEW_AT_ONCE = 6.0  # [-] zones of usual flow a pump holds: with more, flows add up to its capacity closely enough
 PLACED = 0.89  # [-] of the window, for which start times are found where several limits leave few at once
+ALONE = 0.99  # price of a minute in the window, from which no other zone that is asked for runs beside
 FITS = 1e-3  # [-] by which run times may pass that
 RESTING = 1e-3  # [min] stands for a zone that does not run
 
@@ -123,10 +124,12 @@ def hold_at_once(solver: PlanSolver, plan: PlanInputs, minutes: Floats) -> list[
                    for c, size in enumerate(plan.stations_at_once)]  # fmt: skip
         # Zones that rest have their price as well, or the water of others would go to them.
         _, price = pattern_prices(plan.flow[on], np.maximum(minutes[on], RESTING), capacity, shared)
-        if price @ minutes[on] > (1.0 + FITS) * PLACED * window:
+        # one zone after another leaves no gap, sets of zones that run together do
+        price = np.where(price > ALONE, price, price / PLACED)
+        if price @ minutes[on] > (1.0 + FITS) * window:
             of_zone = np.zeros(plan.zones)
             of_zone[on] = price
-            solver.hold_together(p, of_zone, PLACED * window)
+            solver.hold_together(p, of_zone, window)
             told.append(p)
     return told
 
