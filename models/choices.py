@@ -36,8 +36,6 @@ class Band:
     onset : float              Depletion at which stress is likely to set in, of RAW [-]: there the filter lets ET
                                slacken, as soils for tuning do.
     onset_spread : float       Of it, one standard deviation, of RAW [-].
-    room : float               By which one is less wary of it where rain brings all of ET [-]; not with the surfaces
-                               served first.
     driest : float             Of TAW that turf is led to at most where probes watch it [-].
     light : float              Of what a word lets turf dry past RAW, on light soils [-].
     """
@@ -49,7 +47,6 @@ class Band:
     least_band: float = 0.2
     onset: float = 2.0
     onset_spread: float = 0.6
-    room: float = 0.67
     driest: float = 0.9
     light: float = 0.5
 

@@ -74,7 +74,7 @@ def eased_raw(site: Site, taw: np.ndarray, raw: np.ndarray, seen: Watched | None
     learned = {zone for zone, quantity, *_ in site.learned if quantity == "depletion_fraction"}
     open_ = ~told & ~np.isin(zones.zone, list(learned)) & ~light
     unsure = np.hypot(seen.spread[:, None], BAND.onset_spread * raw)
-    room = np.where(zones.priority == zones.priority.min(), 0.0, BAND.room)
+    room = np.where(zones.priority == zones.priority.min(), 0.0, word.room)
     likely = BAND.onset * raw - word.sure * (1.0 - room * seen.rained)[:, None] * unsure
     return np.maximum(by_word, np.where(open_[:, None], np.minimum(likely, BAND.driest * taw[:, None]), raw))
 

@@ -19,6 +19,8 @@ class Caution:
     met : float      Share of its ET that turf can still take at the dry limit, where no floor is told [-].
     sure : float     Standard deviations of what is not known of ground and estimate by which turf that probes watch is
                      kept from where stress is likely to set in, where it does not rain [-]; inf keeps to RAW.
+    room : float     By which one is less wary of that where rain brings all of ET [-]; not with the surfaces served
+                     first.
     extra : float    Most of the extra for uneven catch [-]: 1 gives the drier half of a zone its depth, 5/3 the driest
                      quarter.
     """
@@ -29,14 +31,15 @@ class Caution:
     tail: float
     met: float
     sure: float
+    room: float
     extra: float
 
 
 # Compared in closed loop (tests/bench/README.md).
 CAUTION = {
-    "careful": Caution(2.0, 2.0, 1.0, 1.0, 1.0, inf, 4.0 / 3.0),
-    "even": Caution(1.0, 1.0, 0.25, 0.0, 1.0, 1.28, 1.0),
-    "lean": Caution(0.4, 0.75, 0.0, 0.0, 0.8, 0.5, 1.0),
+    "careful": Caution(2.0, 2.0, 1.0, 1.0, 1.0, inf, 0.0, 4.0 / 3.0),
+    "even": Caution(1.0, 1.0, 0.25, 0.0, 1.0, 1.28, 0.67, 1.0),
+    "lean": Caution(0.4, 0.75, 0.0, 0.0, 0.8, 0.84, 0.9, 1.0),
 }
 
 STRICTEST = max(CAUTION, key=lambda word: CAUTION[word].met)  # lets turf dry least

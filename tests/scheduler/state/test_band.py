@@ -123,6 +123,14 @@ def test_lean_is_never_wetter_than_by_its_own_share():
     assert (eased_raw(lean, TAW, raw, seen(1.0, 0.0))[0] > alone[0]).all()
 
 
+def test_each_word_says_how_much_less_wary_rain_makes_it():
+    raw = np.full((4, 1), 16.0)
+    for word in ("even", "lean"):
+        site = SimpleNamespace(**vars(SITE) | {"caution": word})
+        dry, wet = (32.0 - eased_raw(site, TAW, raw, seen(4.0, rained))[0, 0] for rained in (0.0, 1.0))
+        assert wet == pytest.approx((1.0 - CAUTION[word].room) * dry)
+
+
 @pytest.mark.parametrize(("days", "observed", "share"), [(50, 50, 0.25), (50, 20, 0.0), (20, 20, 0.0)])
 def test_rain_is_counted_over_six_weeks_where_the_record_is_long_enough(monkeypatch, days, observed, share):
     past = pd.DataFrame({"eto": np.full(days, 4.0), "rain": np.r_[np.full(8, 9.0), np.ones(42)][-days:]})
