@@ -30,7 +30,7 @@ def left_out_warnings(site: Site, run: RunnableNight) -> list[WarningPart]:
     if lost.size:
         share = run.left_out.sum() / (run.left_out.sum() + run.minutes.sum())
         most_first = lost[np.argsort(-run.left_out[lost], kind="stable")]
-        named = _first([f"{site.zones.zone[z]} {run.left_out[z]:g} min" for z in most_first])
+        named = _first([f"{run.left_out[z]:g} min of {site.zones.zone[z]}" for z in most_first])
         texts.append(
             f"no place in the window for part of {counted(lost.size, 'run')}, {100.0 * share:.1f} % of the minutes "
             f"planned: {named}; later nights were planned anew with what really runs tonight"
@@ -50,7 +50,7 @@ def left_out_warnings(site: Site, run: RunnableNight) -> list[WarningPart]:
         texts.append(f"start times were found for no more than {_first(found)}; the plan was made again with that")
     held = np.flatnonzero(np.isfinite(run.held))
     if held.size:
-        named = _first([f"{site.zones.zone[z]} {run.held[z]:g} min" for z in held])
+        named = _first([f"{run.held[z]:g} min for {site.zones.zone[z]}" for z in held])
         its = "its" if held.size == 1 else "their"
         texts.append(
             f"{counted(held.size, 'zone finds', 'zones find')} start times for no more, with {its} cycles and soaks; "

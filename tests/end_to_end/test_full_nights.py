@@ -98,7 +98,7 @@ def test_a_little_that_finds_no_place_is_said_and_later_nights_are_planned_anew(
     plan, minutes, told, page = evening(folder)
     assert minutes == {"P": 60.0, "R": 30.0, "Q": 4.0}
     assert solves == ["solve", "solve", "solve_later"]
-    said = "no place in the window for part of 1 run, 2.1 % of the minutes planned: Q 2 min"
+    said = "no place in the window for part of 1 run, 2.1 % of the minutes planned: 2 min of Q"
     assert any(text.startswith(said) and "later nights were planned anew" in text for text in told)
     assert not any("made again" in text for text in told)
     reasons = {z["id"]: z["reason"] for z in plan["zones"]}
@@ -114,9 +114,9 @@ def test_much_that_finds_no_place_makes_the_plan_again_with_what_was_measured(tm
     plan, minutes, told, page = evening(folder)
     assert minutes == {"P": 60.0, "R": 30.0, "P2": 40.0}
     assert solves.count("solve") >= 2 and solves[-1] == "solve_later"
-    said = "no place in the window for part of 1 run, 13.3 % of the minutes planned: P2 20 min"
+    said = "no place in the window for part of 1 run, 13.3 % of the minutes planned: 20 min of P2"
     again = (
-        "1 zone finds start times for no more, with its cycles and soaks; the plan was made again with that: P2 40 min"
+        "1 zone finds start times for no more, with its cycles and soaks; the plan was made again with that: 40 min for P2"
     )
     assert any(text.startswith(said) for text in told)
     assert again in told
@@ -134,7 +134,7 @@ def test_a_controller_too_full_makes_the_plan_again_with_its_measured_share(tmp_
     said = "start times were found for no more than 9"  # 95 %, less what the rough loses at the edges of gaps
     end = "% of what was planned on controller box; the plan was made again with that"
     assert any(text.startswith(said) and text.endswith(end) for text in told)
-    assert any("no place in the window" in text and "P2 9 min" in text for text in told)
+    assert any("no place in the window" in text and "9 min of P2" in text for text in told)
     assert said in page
 
 

@@ -36,7 +36,7 @@ def test_runs_moved_for_being_too_short_are_counted_and_named():
 
 def test_what_found_no_place_is_named_the_most_first_with_its_share():
     (text,) = said(left_out=(2, 0, 8))  # 10 of 100 minutes
-    assert text.startswith("no place in the window for part of 2 runs, 10.0 % of the minutes planned: C 8 min, A 2 min")
+    assert text.startswith("no place in the window for part of 2 runs, 10.0 % of the minutes planned: 8 min of C, 2 min of A")
 
 
 def test_a_capacity_that_start_times_were_not_found_for():
@@ -49,7 +49,7 @@ def test_a_capacity_that_start_times_were_not_found_for():
 def test_zones_held_to_what_their_cycles_leave_room_for():
     (text,) = said(held=(np.inf, 24, np.inf))
     assert text.startswith("1 zone finds start times for no more, with its cycles and soaks")
-    assert text.endswith("B 24 min")
+    assert text.endswith("24 min for B")
 
 
 def test_a_long_list_is_cut():
