@@ -365,9 +365,7 @@ class PlanSolver:
         price : ndarray (Z,)   Of a minute of each zone: no zones that can run together have more than 1 in all.
         most : float           What all run times may have [min].
         """
-        runs, of_zone = self.built.runs, price
-        if self.copies is not None:
-            of_zone = np.where(self.copies.weather <= 0, price[self.copies.zone], 0.0)
+        runs, of_zone = self.built.runs, price if self.copies is None else price[self.copies.zone]
         on = np.flatnonzero((runs.night == 0) & (of_zone[runs.zone] > 0.0))
         row = self.program.add_row(self.spans.column["run_time"].start + on, of_zone[runs.zone[on]], most)
         self.together[row] = pump

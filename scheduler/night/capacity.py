@@ -111,7 +111,7 @@ def hold_at_once(solver: PlanSolver, plan: PlanInputs, minutes: Floats) -> list[
     window, water, told = float(plan.block_length[0].sum()), plan.flow * minutes, []
     pipe = np.append(plan.branch_capacity, np.inf)[plan.branch_of_zone]  # -1 is none
     alone = np.minimum(pipe, np.append(plan.pump_nightly[:, 0], np.inf)[plan.pump_of_zone])
-    may_run = plan.allowed[:, 0].any(axis=1) & (plan.max_run > 0.0) & (plan.flow <= alone)
+    may_run = plan.allowed[:, 0].any(axis=1) & (plan.flow <= alone)
     for p, capacity in enumerate(plan.pump_nightly[:, 0].tolist()):
         on = np.flatnonzero((plan.pump_of_zone == p) & may_run)
         filled = water[on].sum() >= NEARLY_FULL * capacity * window > 0.0
@@ -120,7 +120,7 @@ def hold_at_once(solver: PlanSolver, plan: PlanInputs, minutes: Floats) -> list[
             continue
         shared = [(np.where(plan.branch_of_zone[on] == r, plan.flow[on], 0.0), float(size))
                   for r, size in enumerate(plan.branch_capacity)]  # fmt: skip
-        shared += [((plan.controller_of_zone[on] == c).astype(np.float64), float(np.floor(size)))
+        shared += [((plan.controller_of_zone[on] == c).astype(np.float64), float(size))
                    for c, size in enumerate(plan.stations_at_once)]  # fmt: skip
         # Zones that rest have their price as well, or the water of others would go to them.
         _, price = pattern_prices(plan.flow[on], np.maximum(minutes[on], RESTING), capacity, shared)

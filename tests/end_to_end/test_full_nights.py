@@ -116,7 +116,8 @@ def test_much_that_finds_no_place_makes_the_plan_again_with_what_was_measured(tm
     assert solves.count("solve") >= 2 and solves[-1] == "solve_later"
     said = "no place in the window for part of 1 run, 13.3 % of the minutes planned: 20 min of P2"
     again = (
-        "1 zone finds start times for no more, with its cycles and soaks; the plan was made again with that: 40 min for P2"
+        "1 zone finds start times for no more, with its cycles and soaks; "
+        "the plan was made again with that: 40 min for P2"
     )
     assert any(text.startswith(said) for text in told)
     assert again in told

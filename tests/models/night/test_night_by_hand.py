@@ -279,6 +279,27 @@ def test_the_best_set_and_the_least_time_against_every_set(seed):
     assert bounds._fullest(units.tolist(), 0) == max(fullest, default=0)
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_the_best_set_within_several_limits_against_every_set(seed):
+    rng = np.random.default_rng(seed)
+    price, takes = rng.uniform(0.05, 1.0, 7), rng.uniform(0.5, 4.0, (3, 7))
+    limits = [(row, most) for row, most in zip(takes, rng.uniform(5.0, 12.0, 3), strict=True)]
+    sets = [list(s) for n in range(8) for s in combinations(range(7), n)]
+    fits = [s for s in sets if all(row[s].sum() <= most for row, most in limits)]
+    best, chosen, proven = patterns._several(price, limits)
+    assert proven and best == pytest.approx(max(price[s].sum() for s in fits)) == pytest.approx(price[chosen].sum())
+
+
+def test_prices_of_a_bound_that_is_not_the_best_prove_it_all_the_same(monkeypatch):
+    monkeypatch.setattr(patterns, "MOST_ROUNDS", 1)
+    monkeypatch.setattr(patterns, "_filled", lambda limits: np.eye(6, dtype=bool))  # each zone alone, at a price of 1
+    flow, minutes, each = np.array([2.1, 2.2, 2.3, 3.1, 3.3, 1.7]), np.full(6, 30.0), np.ones(6)
+    bound, prices = patterns.pattern_prices(flow, minutes, 5.6, [(each, 2.0)])
+    sets = [list(s) for n in range(1, 3) for s in combinations(range(6), n) if flow[list(s)].sum() <= 5.6]
+    assert max(prices[s].sum() for s in sets) <= 1.0 + 1e-9
+    assert bound == pytest.approx(prices @ minutes)
+
+
 def test_a_set_found_among_too_many_is_not_proven_and_proves_nothing(monkeypatch):
     flow, minutes, each = np.array([4.0, 4.0, 1.5, 1.5]), np.full(4, 60.0), np.ones(4)
     assert patterns._several(each, [(flow, 8.8), (each, 2.0)])[2]

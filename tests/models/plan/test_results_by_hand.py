@@ -113,3 +113,11 @@ def test_the_price_of_a_limit_counts_all_weathers(weight):
     assert isinstance(tomorrow, LimitPrice) and tomorrow.limit == pytest.approx(50.0)
     assert tomorrow.price == pytest.approx((result.objective - more.objective) / 0.05, rel=1e-4) and tomorrow.price > 0
     assert price_of(result, "pump_limit") > tomorrow.price
+
+
+def test_prices_are_added_to_the_limits_of_a_member_and_night_in_every_block():
+    limits = [LimitPrice("pump_limit", (0, 0, b), 1.0, 2.0, 0.5) for b in (0, 1)]
+    others = [LimitPrice("pump_limit", (0, 1, 0), 1.0, 2.0, 0.5), LimitPrice("allocation_limit", (), 1.0, 2.0, 0.25)]
+    found = results.with_prices((*limits, *others), {("pump_limit", 0, 0): 3.0})
+    assert [limit.price for limit in found] == [3.5, 3.5, 0.5, 0.25]
+    assert found[2:] == tuple(others)

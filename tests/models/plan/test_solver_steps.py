@@ -52,7 +52,11 @@ def test_zones_of_a_pump_are_held_to_what_can_run_at_once():
     assert prices[0, 1, 0] == prices[0, 1, 1] == 0.0
     # A second row of the pump adds to it; of the night as it runs neither is left.
     solver.hold_together(0, np.array([1.0, 0.0]), 1.0)
-    assert solver.solve().tonight(inputs)[0] == pytest.approx(1.0)
+    result = solver.solve()
+    assert result.tonight(inputs)[0] == pytest.approx(1.0)
+    one, other = -solver.program.sides()[1][-2:]
+    prices = {limit.index: limit.price for limit in result.limits if limit.family == "pump_limit"}
+    assert one > 0.0 < other and prices[0, 0, 0] == pytest.approx((one * 5.0 + other * 1.0) / (100.0 * 2 * FLOW))
     assert solver.solve_later(np.array([[[8.0], [0.0]], [[9.0], [0.0]]])) is not None
     # Edited to the same plan again, it is free.
     assert solver.edit(inputs) and solver.solve().objective == pytest.approx(free.objective)
@@ -63,6 +67,8 @@ def test_a_row_of_what_runs_at_once_holds_tonight_in_all_weathers_and_no_zone_tw
     usual = plan(2, 2, depletion=[19.0, 18.0], pump_of_zone=0, pump_capacity=[2 * FLOW])
     inputs = with_members(usual, np.random.default_rng(1))
     solver = laid_out(inputs)
+    runs, copies = solver.built.runs, solver.copies
+    assert (copies.weather[runs.zone[runs.night == 0]] <= 0).all() and (copies.weather > 0).any()  # tonight is shared
     solver.solve()
     solver.hold_together(0, np.array([1.0, 2.0]), 5.0)
     result = solver.solve()

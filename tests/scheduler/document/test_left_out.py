@@ -36,7 +36,8 @@ def test_runs_moved_for_being_too_short_are_counted_and_named():
 
 def test_what_found_no_place_is_named_the_most_first_with_its_share():
     (text,) = said(left_out=(2, 0, 8))  # 10 of 100 minutes
-    assert text.startswith("no place in the window for part of 2 runs, 10.0 % of the minutes planned: 8 min of C, 2 min of A")
+    begins = "no place in the window for part of 2 runs, 10.0 % of the minutes planned: 8 min of C, 2 min of A"
+    assert text.startswith(begins)
 
 
 def test_a_capacity_that_start_times_were_not_found_for():

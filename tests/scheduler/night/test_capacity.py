@@ -110,12 +110,18 @@ def test_zones_that_run_one_after_another_leave_no_gap():
     assert not told(pitches_and_beds(window=120.0, pump_capacity=[5.6]), HOUR)
 
 
+def test_a_pump_that_never_runs_two_zones_is_filled_without_a_row():
+    one_by_one = {"flow": [4.0, 4.0, 3.0, 3.0], "branch_capacity": [8.8, 3.0]}
+    assert told(pitches_and_beds(window=200.0, pump_capacity=[5.9], **one_by_one), HOUR) == []
+    assert told(pitches_and_beds(window=200.0, pump_capacity=[6.0], **one_by_one), HOUR)
+
+
 def test_zones_that_may_not_run_tonight_are_not_asked_for():
-    # The second pitch is shut out by hours, by its longest run, by its pipe or by a pump it is too large for.
+    # The second pitch is shut out by hours, by its pipe or by a pump it is too large for.
     usual = {"window": 70.0, "branch_capacity": [8.8, 3.0]}
     shut = np.ones((4, 2, 2), dtype=bool)
     shut[1, 0] = False
-    for given in ({"allowed": shut}, {"max_run": [600.0, 0.0, 600.0, 600.0]}, {"flow": [4.0, 8.9, 1.5, 1.5]}):
+    for given in ({"allowed": shut}, {"flow": [4.0, 8.9, 1.5, 1.5]}):
         ((_, price, _),) = told(pitches_and_beds(**(usual | given)), np.array([75.0, 0.0, 60.0, 60.0]))
         assert price[1] == 0.0 < price[0]
     narrow = pitches_and_beds(**(usual | {"branch_of_zone": [-1, 0, 1, 1], "branch_capacity": [3.9, 3.0]}))
