@@ -358,9 +358,7 @@ def _limits(m: Model, solution: Solution) -> list[LimitPrice]:
     return found
 
 
-def with_prices(
-    limits: Sequence[LimitPrice], more: Mapping[tuple[str | int, ...], float]
-) -> tuple[LimitPrice, ...]:
+def with_prices(limits: Sequence[LimitPrice], more: Mapping[tuple[str | int, ...], float]) -> tuple[LimitPrice, ...]:
     """The limits with what is added to the price of some, by family, member and night, in every block."""
     added = [more.get((limit.family, *limit.index[:2]), 0.0) for limit in limits]
     return tuple(replace(one, price=one.price + a) if a else one for one, a in zip(limits, added, strict=True))

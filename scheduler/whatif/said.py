@@ -129,8 +129,8 @@ def _above(above: float | str) -> str:
 def _more(price: Step, site: Site) -> str:
     if isinstance(price, tuple):
         return f"{100 * price[0]:.4g} %" + (f" of the price of {price[1]}" if price[1] else "")
-    each, unit = (1000 * 0.003785411784, "1,000 gal") if site.units == "us" else (1.0, "m³")
-    return f"{edge.format_money(price * each, site.currency)} per {unit}"
+    unit = "1,000 gal" if site.units == "us" else "m³"
+    return f"{edge.format_money(price / edge.volume_scale(site.units), site.currency)} per {unit}"
 
 
 def _warmer(shift: float, _: Any, site: Site) -> str:
