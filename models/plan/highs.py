@@ -168,9 +168,9 @@ class Program:
         return row
 
     def drop(self, rows: Ints) -> None:
-        """Take rows away that were added last."""
+        """Take rows away that were added last, in any order."""
         if rows.size:
-            self.highs.deleteRows(rows.size, rows.astype(np.int32))
+            self.highs.deleteRows(rows.size, np.sort(rows).astype(np.int32))  # it takes none that are not in order
             self.row_upper, self.row_lower = np.delete(self.row_upper, rows), np.delete(self.row_lower, rows)
 
     def _pass_costs(self, cost: Floats) -> None:

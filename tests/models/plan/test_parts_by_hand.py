@@ -462,8 +462,8 @@ def test_a_program_of_two_columns_edited_and_read():
     whole, lower = program.as_it_stands()
     assert whole.matrix.toarray().tolist() == [[1, 1], [1, 0], [0, 1], [1, 1]] and lower.tolist() == [0.0, 4.0]
     assert whole.cost.tolist() == [4.0, 1.0] and whole.row_upper.tolist() == [np.inf, 5.0, 9.0, 5.0]
-    program.drop(np.array([2, 3]))
-    assert program.run() == 6.0 and program.row_upper.size == program.row_lower.size == 2
+    program.drop(np.array([3, 2]))  # as they stood in two lists, the later one first
+    assert program.run() == 6.0 and program.row_upper.size == program.row_lower.size == program.highs.getNumRow() == 2
 
 
 def test_costs_are_scaled_by_a_power_of_two_and_read_in_their_own_prices():
