@@ -15,7 +15,7 @@ from models.plan.solve import PlanSolver
 from scheduler.night.whole_steps import STILL
 from scheduler.plan.inputs import NightInputs
 
-NEARLY_FULL = 0.7  # [-] of what a pump gives in the window: with less, its zones find their place
+NEARLY_FULL = 0.7  # [-] of what a pump gives in the window: with less, sets of zones find their place
 FEW_AT_ONCE = 6.0  # [-] zones of usual flow a pump holds: with more, flows add up to its capacity closely enough
 PLACED = 0.89  # [-] of the window, for which start times are found where several limits leave few at once
 ALONE = 0.99  # price of a minute in the window, from which no other zone that is asked for runs beside
@@ -98,9 +98,9 @@ def usual_limits(inputs: NightInputs, solver: PlanSolver) -> Limits:
 def hold_at_once(solver: PlanSolver, plan: PlanInputs, minutes: Floats) -> list[int]:
     """Tell the solver where tonight's run times cannot run in the window in whatever order; the pumps told of.
 
-    Asked only of a pump that runs few zones at once and is nearly full: there the pump, its pipes and its controllers
-    together hold less than each of them by itself. Two pitches leave no room for a bed, and no three beds go on their
-    pipe beside one pitch.
+    Asked only of a pump that runs few zones at once: there the pump, its pipes and its controllers together hold less
+    than each of them by itself. Two pitches leave no room for a bed, and no three beds go on their pipe beside one
+    pitch. Sets of zones are held to less than the window where the pump is nearly full: they leave gaps.
 
     Parameters
     ----------
@@ -114,9 +114,8 @@ def hold_at_once(solver: PlanSolver, plan: PlanInputs, minutes: Floats) -> list[
     may_run = plan.allowed[:, 0].any(axis=1) & (plan.flow <= alone)
     for p, capacity in enumerate(plan.pump_nightly[:, 0].tolist()):
         on = np.flatnonzero((plan.pump_of_zone == p) & may_run)
-        filled = water[on].sum() >= NEARLY_FULL * capacity * window > 0.0
-        filled &= np.sort(plan.flow[on])[:2].sum() <= capacity  # one zone after another leaves no gap
-        if not filled or capacity * minutes[on].sum() > FEW_AT_ONCE * water[on].sum():
+        nearly = water[on].sum() >= NEARLY_FULL * capacity * window > 0.0
+        if minutes[on].sum() <= window or capacity * minutes[on].sum() > FEW_AT_ONCE * water[on].sum():
             continue
         shared = [(np.where(plan.branch_of_zone[on] == r, plan.flow[on], 0.0), float(size))
                   for r, size in enumerate(plan.branch_capacity)]  # fmt: skip
@@ -125,7 +124,7 @@ def hold_at_once(solver: PlanSolver, plan: PlanInputs, minutes: Floats) -> list[
         # Zones that rest have their price as well, or the water of others would go to them.
         _, price = pattern_prices(plan.flow[on], np.maximum(minutes[on], RESTING), capacity, shared)
         # one zone after another leaves no gap, sets of zones that run together do
-        price = np.where(price > ALONE, price, price / PLACED)
+        price = np.where(price > ALONE, price, price / PLACED) if nearly else price
         if price @ minutes[on] > (1.0 + FITS) * window:
             of_zone = np.zeros(plan.zones)
             of_zone[on] = price

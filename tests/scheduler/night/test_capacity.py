@@ -110,10 +110,14 @@ def test_zones_that_run_one_after_another_leave_no_gap():
     assert not told(pitches_and_beds(window=120.0, pump_capacity=[5.6]), HOUR)
 
 
-def test_a_pump_that_never_runs_two_zones_is_filled_without_a_row():
-    one_by_one = {"flow": [4.0, 4.0, 3.0, 3.0], "branch_capacity": [8.8, 3.0]}
-    assert told(pitches_and_beds(window=200.0, pump_capacity=[5.9], **one_by_one), HOUR) == []
-    assert told(pitches_and_beds(window=200.0, pump_capacity=[6.0], **one_by_one), HOUR)
+def test_zones_that_never_run_together_have_the_window_between_them():
+    # A bed of 2 L/s beside a pitch of 5.7 passes 6 L/s: one after the other. Four hours of the bed and 40 min of the
+    # pitch are 38 of 86 m3 that the pump gives in a window of four hours, far from full, and yet do not go into it.
+    arrays = {"flow": [5.7, 2.0, 5.7, 2.0], "pump_of_zone": [0, 0, -1, -1], "pump_capacity": [6.0]}
+    wanted = np.array([40.0, 200.0, 0.0, 0.0])
+    ((pump, price, limit),) = told(pitches_and_beds(window=239.0, **arrays), wanted)
+    assert (pump, price, limit) == (0, [1.0, 1.0, 0.0, 0.0], 239.0)
+    assert not told(pitches_and_beds(window=240.0, **arrays), wanted)
 
 
 def test_zones_that_may_not_run_tonight_are_not_asked_for():
@@ -131,9 +135,13 @@ def test_zones_that_may_not_run_tonight_are_not_asked_for():
     assert [pump for pump, *_ in told(apart, HOUR)] == [0]
 
 
-def test_pumps_that_are_not_full_or_hold_many_at_once_are_not_asked():
-    # 660 L/s min of 8.8 L/s: .7 of 107.1 min. The pump holds 3.2 of its zones.
-    assert told(pitches_and_beds(window=107.0), HOUR) and not told(pitches_and_beds(window=107.2), HOUR)
+def test_pumps_that_are_not_full_or_hold_many_at_once_are_not_asked_for_gaps():
+    # 660 L/s min are 0.7 of 9.4 L/s in 100.3 min and of 9.3 L/s in 101.4. All of either pump would hold the 90 min that
+    # sets of zones need, .89 of it would not.
+    usual = {"branch_capacity": [8.8, 3.0], "window": 100.5}
+    assert told(pitches_and_beds(pump_capacity=[9.3], **usual), HOUR)
+    assert not told(pitches_and_beds(pump_capacity=[9.4], **usual), HOUR)
+    # The pump holds 6 of its zones at once, or more.
     assert told(pitches_and_beds(pump_capacity=[16.4], window=55.0), HOUR)
     assert not told(pitches_and_beds(pump_capacity=[16.6], window=55.0), HOUR)
 
