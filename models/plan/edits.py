@@ -135,7 +135,7 @@ def _choice(inputs: PlanInputs) -> Bools:
 
 def on_columns(values: Floats, own: PlanInputs, other: PlanInputs) -> Floats:
     """Values of the run columns of some inputs on those of others, 0 where only these have the column."""
-    every = np.zeros((own.zones, own.nights, own.blocks, own.supply_share.shape[0]))
+    every = np.zeros((own.zones, own.nights, max(own.blocks, other.blocks), own.supply_share.shape[0]))
     runs, wanted = own.runs, other.runs
     every[runs.zone, runs.night, runs.block, runs.supply] = values
     return np.asarray(every[wanted.zone, wanted.night, wanted.block, wanted.supply], dtype=np.float64)

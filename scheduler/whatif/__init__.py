@@ -7,6 +7,7 @@
 `apply.py`       a case put into the arrays of the plan
 `evening.py`     the standing evening under each case, from where the standing plan ended
 `less.py`        what keeps a case that takes something away from coming out better than one that does not
+`given_back.py`  what such a case gains by the steps of its later nights, it gives back
 `measures.py`    what a plan does to the turf, the salt, the bill
 `quick.py`       plans without a timetable, with the share of capacity that packing reaches
 `relax.py`       the limits that matter most, and what a tenth more of each would give

@@ -24,13 +24,17 @@ from scheduler.errors import NoPlan
 from scheduler.night.several import night_of_weathers
 from scheduler.night.stands import with_standing
 from scheduler.whatif.apply import CasePlan, Choice, Evening, case_plan, settled_site, with_flushes
-from scheduler.whatif.case import AS_IT_IS, Case
+from scheduler.whatif.case import AS_IT_IS, Case, Part
+from scheduler.whatif.given_back import no_better
 from scheduler.whatif.less import (
     Outcome,
+    comes_before,
     gains,
     held_to,
     held_to_what_runs,
+    hours_earlier,
     no_roomier,
+    running,
     same_needs,
     spares_more,
     taken_over,
@@ -40,6 +44,7 @@ from scheduler.whatif.less import (
 )
 from scheduler.whatif.measures import course_of, supply_shares
 from scheduler.whatif.quick import Shares, packable
+from scheduler.whatif.schema import CaseKeys
 
 MOST_PATTERNS = 300  # sets of nights looked at for an order of so many nights a week, before only the nearest are
 BEST_PATTERNS = 2  # of them that are planned with their flushes
@@ -90,8 +95,8 @@ def plan_case(standing: Standing, case: Case) -> Outcome:
     usual = standing.as_it_is
     if _equal(plan, usual.plan) or _keeps_already(plan, usual):
         return Outcome(case, plan, usual.run, usual.course, True)
-    best = _with_less(standing, case, plan)
-    return taken_over(best, [usual])
+    best = taken_over(_with_less(standing, case, plan), [usual])
+    return no_better(best, usual) if takes_no_more(best.plan, usual.plan) else best
 
 
 def plan_cases(
@@ -102,26 +107,68 @@ def plan_cases(
     for case in cases:
         step(case.title)
         own.append(plan_case(standing, case))
-    return [one if one.same else taken_over(one, own) for one in own]
+    return without_gains([one if one.same else taken_over(one, own) for one in own])
+
+
+def without_gains(own: Sequence[Outcome]) -> list[Outcome]:
+    """Outcomes of cases, none better than one that takes no less.
+
+    What later nights gain by rounding is given back, those that take most first; what is gained tonight all the same
+    also runs in the case that takes more.
+    """
+    above = [[j for j, b in enumerate(own) if j != i and takes_no_more(a.plan, b.plan)] for i, a in enumerate(own)]
+    found = list(own)
+    most_first = sorted(range(len(own)), key=lambda i: len(above[i]))
+    for i in most_first:
+        for j in above[i]:
+            if not own[i].same and i not in above[j]:
+                found[i] = no_better(found[i], found[j])
+    for i in reversed(most_first):
+        for j in above[i]:
+            if not own[j].same and comes_before(found[i], found[j]):
+                found[j] = running(found[j], found[i])
+    return found
 
 
 def _with_less(standing: Standing, case: Case, plan: CasePlan) -> Outcome:
     """The evening with these arrays, no better than tonight's where they take no more than tonight."""
-    usual = standing.as_it_is
+    usual, longest = standing.as_it_is, plan.inputs.longest_run
     if no_roomier(plan, usual.plan):
         plan = replace(plan, inputs=held_to_what_runs(plan.inputs, usual.run))
     best = _planned(standing, case, plan)
-    if best.run.left_out.any() and best.course.dry.any():
-        for weaker in with_weaker_pumps(plan):
+    ladders = [with_weaker_pumps(plan)] if best.run.left_out.any() else []
+    for ladder in (*ladders, _with_earlier_close(standing, case, plan)):
+        for weaker in ladder if best.course.dry.any() else ():
             other = under(best.plan, _planned(standing, case, weaker))
             better = spares_more(other, best)
             best = other if better else best
             if not (better or other.run.left_out.any()):
-                break  # no chance was left, and weaker pumps give no more
+                break  # no chance was left, and with less there is no more
     if takes_no_more(plan, usual.plan) and gains(best, usual):
         held = _planned(standing, case, replace(plan, inputs=held_to(plan.inputs, usual.run.minutes)))
-        best = held if gains(best, held) else best
-    return best
+        best = held if gains(no_better(best, usual), no_better(held, usual)) else best
+    return _unheld(best, longest)
+
+
+def _unheld(outcome: Outcome, longest: np.ndarray) -> Outcome:
+    """An outcome with the longest runs of its own case (Z, N) [min], as it is compared by."""
+    inputs = replace(outcome.plan.inputs, longest_run=longest)
+    return replace(outcome, plan=replace(outcome.plan, inputs=inputs))
+
+
+def _with_earlier_close(standing: Standing, case: Case, plan: CasePlan) -> Iterator[CasePlan]:
+    """A case of other hours than tonight's with a close that is earlier still; nights it chooses stay as they are."""
+    if plan.inputs.windows == standing.as_it_is.plan.inputs.windows or plan.choices:
+        return
+    for span in hours_earlier(plan.inputs):
+        part = Part("", CaseKeys.model_construct(hours_forbidden=(span,)), {})
+        earlier = arrays_of(standing, replace(case, parts=(*case.parts, part)))
+        if takes_no_more(_for_one_weather(earlier), _for_one_weather(plan)):
+            yield earlier
+
+
+def _for_one_weather(plan: CasePlan) -> CasePlan:
+    return replace(plan, inputs=replace(plan.inputs, plan=replace(plan.inputs.plan, members=None)))
 
 
 def _planned(standing: Standing, case: Case, plan: CasePlan) -> Outcome:
@@ -138,7 +185,7 @@ def arrays_of(standing: Standing, case: Case) -> CasePlan:
     plan = case_plan(replace(standing.evening, site=site), case, standing.log)
     plan = replace(plan, inputs=with_standing(site, plan.inputs))
     if standing.planned.inputs.plan.members is None:  # tonight was planned for one weather: so is every case beside it
-        plan = replace(plan, inputs=replace(plan.inputs, plan=replace(plan.inputs.plan, members=None)))
+        plan = _for_one_weather(plan)
     return chosen_nights(standing.cases, plan) if plan.choices else plan
 
 

@@ -24,6 +24,8 @@ from scheduler.whatif.orders import Order
 
 RUNGS = np.arange(19, 0, -1) / 20.0  # of the pumps' strength [-]: weaker ones that a case is tried with
 MOST_RUNGS = 4  # of them, the next ones below its own
+HOUR = 60  # [min]
+MOST_HOURS = 3  # by which a case of other hours is tried with an earlier close, one after the other
 LEAST_APART = 0.01  # [-] by which the first of these is weaker
 FEW_ZONE_NIGHTS = 6_000  # up to which they are tried
 AT_MOST = (
@@ -34,6 +36,7 @@ OTHERWISE = (  # hours are compared by the clock, pumps by what they bring on ea
     "tiers", "members", "standing",
 )  # fmt: skip
 TOLD_APART = 0.05  # [mm] of dryness, summed over a rank's zones and days
+BY_ROUNDING = 1.0  # [mm] of a zone, in the mean of a rank: what steps and short runs of later nights may come to
 
 
 @dataclass(frozen=True)
@@ -114,13 +117,30 @@ def with_weaker_pumps(plan: CasePlan) -> Iterator[CasePlan]:
         yield with_flushes(weaker) if plan.needs.zone.size else weaker
 
 
+def hours_earlier(inputs: NightInputs) -> list[tuple[int, int]]:
+    """Hours to shut with which tonight closes earlier, on the hour before and on those before that [min after 00:00].
+
+    What runs in these hours runs in the case's own, too; the clock is the same for all cases.
+    """
+    if not inputs.windows[0].blocks or inputs.plan.zones * inputs.plan.nights > FEW_ZONE_NIGHTS:
+        return []
+    opens, closes = inputs.windows[0].blocks[0].start, inputs.windows[0].blocks[-1].end
+    last = -(-closes // HOUR) * HOUR - HOUR
+    return [(at, closes) for at in range(last, last - MOST_HOURS * HOUR, -HOUR) if at > opens]
+
+
 def under(plan: CasePlan, outcome: Outcome) -> Outcome:
-    """An outcome of weaker pumps as one of the case itself."""
-    result = outcome.run.result
-    own = on_columns(result.run_time, outcome.plan.inputs.plan, plan.inputs.plan)
-    run = replace(outcome.run, result=replace(result, run_time=own))
+    """An outcome of weaker pumps or shorter hours as one of the case itself."""
+    run = _on_own_columns(plan, outcome)
     course = course_of(plan.site, plan.inputs, plan.salt, run.result, run.minutes_by_night)
     return Outcome(outcome.case, plan, run, course, False)
+
+
+def _on_own_columns(plan: CasePlan, outcome: Outcome) -> RunnableNight:
+    """What runs in an outcome, its run times of the program on the columns of another plan."""
+    result = outcome.run.result
+    own = on_columns(result.run_time, outcome.plan.inputs.plan, plan.inputs.plan)
+    return replace(outcome.run, result=replace(result, run_time=own))
 
 
 def taken_over(outcome: Outcome, others: Iterable[Outcome]) -> Outcome:
@@ -128,8 +148,15 @@ def taken_over(outcome: Outcome, others: Iterable[Outcome]) -> Outcome:
     best = outcome
     for other in others:
         if takes_no_more(other.plan, outcome.plan) and spares_more(other, best):
-            best = Outcome(outcome.case, outcome.plan, other.run, other.course, False)
-    return best
+            best = other
+    return running(outcome, best)
+
+
+def running(outcome: Outcome, other: Outcome) -> Outcome:
+    """An outcome with what runs in another, of a case that takes no more."""
+    if other is outcome:
+        return outcome
+    return Outcome(outcome.case, outcome.plan, _on_own_columns(outcome.plan, other), other.course, False)
 
 
 def takes_no_more(one: CasePlan, other: CasePlan) -> bool:
@@ -181,23 +208,39 @@ def _open_at(inputs: NightInputs, night: int, minute: int) -> Bools:
 
 
 def spares_more(one: Outcome, other: Outcome) -> bool:
-    """Whether the first has less dryness than the second, the first rank first, and flushes no fewer zones."""
+    """Whether the first has less dryness than the second, the first rank first, and flushes no fewer zones.
+
+    What rounding alone may come to is no reason to leave other ranks drier for it.
+    """
+    change, zones = _first_change(one, other)
+    rounding = -change < BY_ROUNDING * zones and float(one.course.dry.sum() - other.course.dry.sum()) > TOLD_APART
+    return change < 0.0 and not rounding and _flushes_no_fewer(one, other)
+
+
+def comes_before(one: Outcome, other: Outcome) -> bool:
+    """Whether the first has less dryness on the first rank that differs, and flushes no fewer zones."""
+    return _flushes_no_fewer(one, other) and _first_change(one, other)[0] < 0.0
+
+
+def _flushes_no_fewer(one: Outcome, other: Outcome) -> bool:
     flushed = [{f.zone for f in outcome.run.result.flushes} for outcome in (one, other)]
-    return flushed[0] >= flushed[1] and _first_change(one, other) < 0.0
+    return flushed[0] >= flushed[1]
 
 
 def gains(one: Outcome, other: Outcome) -> bool:
     """Whether the first has less dryness than the second: on the first rank that differs, or in sum."""
-    return _first_change(one, other) < 0.0 or float(one.course.dry.sum() - other.course.dry.sum()) < -TOLD_APART
+    return _first_change(one, other)[0] < 0.0 or float(one.course.dry.sum() - other.course.dry.sum()) < -TOLD_APART
 
 
-def _first_change(one: Outcome, other: Outcome) -> float:
-    """How much drier the first is than the second on the first rank that differs [mm], 0 where none does."""
+def _first_change(one: Outcome, other: Outcome) -> tuple[float, int]:
+    """How much drier the first is on the first rank that differs [mm], 0 where none does, and that rank's zones."""
     priority = one.plan.site.zones.priority
     change = (one.course.dry - other.course.dry).sum(axis=1)
-    by_rank = np.array([change[priority == rank].sum() for rank in np.unique(priority)])
-    differs = np.flatnonzero(np.abs(by_rank) > TOLD_APART)
-    return float(by_rank[differs[0]]) if differs.size else 0.0
+    for rank in np.unique(priority):
+        of = priority == rank
+        if abs(change[of].sum()) > TOLD_APART:
+            return float(change[of].sum()), int(of.sum())
+    return 0.0, 0
 
 
 def same_needs(one: FlushNeeds, other: FlushNeeds) -> bool:

@@ -63,8 +63,6 @@ def course_of(
     net = minutes * plan.net_rate[:, None]
     future = run_balance(plan.depletion, net, plan.etc, plan.effective_rain, plan.taw, inputs.depletion_fraction)
     before = np.concatenate((plan.depletion[:, None], future.depletion[:, :-1]), axis=1)
-    least = np.maximum(inputs.resolution * plan.net_rate, TOLD.apart * plan.taw)[:, None]
-    dry = np.maximum(future.depletion - inputs.fresh_limit, 0.0)
     soft = np.maximum(plan.wet_limit - np.maximum(before - net, 0.0), 0.0)
     chosen = result.run_times(plan)
     mix = supply_shares(plan, chosen.sum(axis=2))
@@ -81,13 +79,24 @@ def course_of(
         net=net,
         volume=volume,
         source=np.einsum("znk,kw->wn", mix * volume[:, :, None], plan.supply_share),
-        dry=np.where(dry < least, 0.0, dry),
-        soft=np.where(soft < least, 0.0, soft),
+        dry=dryness(inputs, future.depletion, np.arange(plan.zones)),
+        soft=np.where(soft < _told_from(inputs)[:, None], 0.0, soft),
         depletion=future.depletion,
         ece=ece,
         energy=energy,
         cost=(volume * price).sum(axis=0) + energy_cost,
     )
+
+
+def dryness(inputs: NightInputs, depletion: np.ndarray, zones: np.ndarray) -> np.ndarray:
+    """How far zones (k,) are past their dry limit at some depletion (k, N) [mm], 0 where it cannot be told apart."""
+    dry = np.maximum(depletion - inputs.fresh_limit[zones], 0.0)
+    return np.asarray(np.where(dry < _told_from(inputs)[zones, None], 0.0, dry))
+
+
+def _told_from(inputs: NightInputs) -> np.ndarray:
+    """Depth past a limit from which it is told, shape (Z,) [mm]."""
+    return np.maximum(inputs.resolution * inputs.plan.net_rate, TOLD.apart * inputs.plan.taw)
 
 
 def supply_shares(plan: PlanInputs, chosen: np.ndarray) -> np.ndarray:
