@@ -38,6 +38,7 @@ class Band:
     onset_spread : float       Of it, one standard deviation, of RAW [-].
     driest : float             Of TAW that turf is led to at most where probes watch it [-].
     light : float              Of what a word lets turf dry past RAW, on light soils [-].
+    first : float              Of what turf may dry past RAW, with the surfaces served first [-].
     """
 
     margin_share: float = 0.5
@@ -47,8 +48,9 @@ class Band:
     least_band: float = 0.2
     onset: float = 2.0
     onset_spread: float = 0.6
-    driest: float = 0.9
-    light: float = 0.5
+    driest: float = 0.75
+    light: float = 0.36
+    first: float = 0.5
 
 
 @dataclass(frozen=True)
@@ -193,7 +195,7 @@ class Catch:
 
     days: int = 42
     fewest: int = 21
-    et: float = 9.0
+    et: float = 6.75
     soft: float = 0.35
 
 

@@ -49,13 +49,15 @@ def watched(site: Site, demand: Demand, state: StartState) -> Watched:
 def eased_raw(site: Site, taw: np.ndarray, raw: np.ndarray, seen: Watched | None = None) -> np.ndarray:
     """Depletion up to which the plan lets turf stand unharmed, (Z, N) [mm]: RAW, more where little speaks against it.
 
-    Where the word is lean, `RAW + (1 - met) (TAW - RAW)`: there by FAO-56 Eq. 84 turf still takes `met` of its ET. On
-    light soils, where a millimetre saved costs most, only `BAND.light` of that.
+    `RAW + (1 - met) (TAW - RAW)`: there by FAO-56 Eq. 84 turf still takes `met` of its ET, by the word; `unseen` in its
+    place where no probe speaks for the zone, or a record taught its RAW. On light soils, where a millimetre saved costs
+    most, `BAND.light` of that.
     Where probes are heard it is also led to the depletion before which stress sets in with no more than a chance by the
     word: `onset RAW - sure (1 - room rained) sqrt(spread^2 + (onset_spread RAW)^2)`, from what is not known of the
     ground and of where the zone stands. What drier turf buys is room for rain: the more of its ET rain brings, the more
-    is dared, but not with the surfaces served first. Not on light soils but for greens fed from their sand over gravel;
-    not on surfaces whose moisture floor is told, where the manager has said how dry; not past what a record taught.
+    is dared. Not on light soils but for greens fed from their sand over gravel; not on surfaces whose moisture floor is
+    told, where the manager has said how dry; not past what a record taught.
+    With the surfaces served first rain counts for nothing, and of all that lies past RAW only `BAND.first` is dared.
 
     Parameters
     ----------
@@ -67,16 +69,25 @@ def eased_raw(site: Site, taw: np.ndarray, raw: np.ndarray, seen: Watched | None
     word, zones = CAUTION[site.caution], site.zones
     told = np.array([site.surfaces[s].moisture_floor is not None for s in zones.surface], dtype=bool)
     light = np.isin(zones.soil, LIGHT) & ~zones.over_gravel
-    let = np.where(told, 0.0, np.where(light, BAND.light, 1.0) * (1.0 - word.met))[:, None]
-    by_word = np.asarray(raw + let * (taw[:, None] - raw))
+    first = zones.priority == zones.priority.min()
+    taught = np.isin(zones.zone, [zone for zone, quantity, *_ in site.learned if quantity == "depletion_fraction"])
+    spread = np.full(zones.zone.size, np.inf) if seen is None else seen.spread
+    met = np.where(np.isfinite(spread) & ~taught, word.met, word.unseen)
+    let = np.where(told, 0.0, np.where(light, BAND.light, 1.0) * (1.0 - met))[:, None]
+    by_word = raw + let * (taw[:, None] - raw)
     if seen is None or not np.isfinite(word.sure):
-        return by_word
-    learned = {zone for zone, quantity, *_ in site.learned if quantity == "depletion_fraction"}
-    open_ = ~told & ~np.isin(zones.zone, list(learned)) & ~light
-    unsure = np.hypot(seen.spread[:, None], BAND.onset_spread * raw)
-    room = np.where(zones.priority == zones.priority.min(), 0.0, word.room)
+        return _dared(by_word, raw, first)
+    unsure = np.hypot(spread[:, None], BAND.onset_spread * raw)
+    room = np.where(first, 0.0, word.room)
     likely = BAND.onset * raw - word.sure * (1.0 - room * seen.rained)[:, None] * unsure
-    return np.maximum(by_word, np.where(open_[:, None], np.minimum(likely, BAND.driest * taw[:, None]), raw))
+    open_ = ~told & ~taught & ~light
+    likely = np.where(open_[:, None], np.minimum(likely, BAND.driest * taw[:, None]), raw)
+    return _dared(np.maximum(by_word, likely), raw, first)
+
+
+def _dared(eased: np.ndarray, raw: np.ndarray, first: np.ndarray) -> np.ndarray:
+    """Of what turf may dry past RAW, `BAND.first` with the surfaces served first."""
+    return np.asarray(raw + np.where(first, BAND.first, 1.0)[:, None] * (eased - raw))
 
 
 def dry_limit(site: Site, taw: np.ndarray, raw: np.ndarray, seen: Watched | None = None) -> np.ndarray:
