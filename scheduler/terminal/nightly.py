@@ -21,6 +21,7 @@ from scheduler.site import Site
 STYLES = {StepState.FAILED: "red", StepState.PARTLY: "yellow"}
 LISTED = 6
 TITLE = "How good the forecasts were"
+DRY_BY = "dry: its drier half past the limit that careful keeps; the other words let turf go a little past it"
 LEAST_DAYS = 5  # days held against what came, below which a lead is not shown
 
 
@@ -85,6 +86,7 @@ def print_cautions(screen: Console, lives: Lives | None, now: str, units: str) -
         word = f"{life.word} (now)" if life.word == now else life.word
         table.add_row(word, format_volume(life.water, units), format_count(life.runs), format_count(life.dry))
     screen.print(table)
+    screen.print(DRY_BY, highlight=False)
 
 
 def print_skill(screen: Console, skill: Sequence[LeadSkill], units: str) -> None:

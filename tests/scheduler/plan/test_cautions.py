@@ -1,18 +1,21 @@
 """What each word for caution would have done, from the folder's own weather and forecasts."""
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
+from io import StringIO
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from rich.console import Console
 
 from models.choices import PRICES
 from models.plan.refill import refill
 from models.runoff import curve_number, effective_rain
 from scheduler.plan import cautions
-from scheduler.plan.cautions import FEWEST, MOST_ZONES, _spread, lived_by_caution
+from scheduler.plan.cautions import FEWEST, MOST_ZONES, Lived, Lives, _spread, lived_by_caution
 from scheduler.state.caution import CAUTION
+from scheduler.terminal.nightly import print_cautions
 from tests.scheduler.plan.test_weathers import NIGHT, line, site_of, tonight
 
 KC = {"G1": 0.85, "F1": 0.85}
@@ -165,3 +168,17 @@ def test_a_word_s_life_is_counted_over_all_zones_and_filled_up_at_the_end(monkey
     np.testing.assert_allclose(asked[1][0], places[0] @ [0.25, 0.5, 0.25])
     filled[0] = 7.5 + places[1] @ [0.25, 0.5, 0.25] - 4.9
     assert lived.water == pytest.approx(1000.0 / 500.0 * (filled * [100.0, 400.0]).sum() / 1000.0)
+
+
+def test_the_table_names_the_word_in_use_and_says_by_what_dry_is_counted():
+    lives = Lives(
+        date(2026, 6, 15), date(2026, 7, 7), 23, (Lived("careful", 300.0, 0, 21), Lived("even", 271.0, 47, 17))
+    )
+    out = StringIO()
+    print_cautions(Console(file=out, width=120), lives, "even", "metric")
+    rows = [r.split() for r in out.getvalue().splitlines()]
+    assert ["careful", "300.0", "m³", "21", "0"] in rows and ["even", "(now)", "271.0", "m³", "17", "47"] in rows
+    assert "limit that careful keeps" in out.getvalue()
+    nothing = StringIO()
+    print_cautions(Console(file=nothing), None, "even", "metric")
+    assert nothing.getvalue() == ""
