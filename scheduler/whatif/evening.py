@@ -107,6 +107,11 @@ def plan_cases(
     for case in cases:
         step(case.title)
         own.append(plan_case(standing, case))
+    return side_by_side(own)
+
+
+def side_by_side(own: Sequence[Outcome]) -> list[Outcome]:
+    """Outcomes of cases planned one by one, as they stand in one command."""
     return without_gains([one if one.same else taken_over(one, own) for one in own])
 
 
