@@ -68,12 +68,13 @@ def pattern_bound(flow: FloatArray, minutes: FloatArray, capacity: float, shared
 
 
 def pattern_prices(
-    flow: FloatArray, minutes: FloatArray, capacity: float, shared: Sequence[Shared] = ()
+    flow: FloatArray, minutes: FloatArray, capacity: float, shared: Sequence[Shared] = (), fits: float = 0.0
 ) -> tuple[float, FloatArray]:
     """The bound of `pattern_bound`, and the price of a minute of each zone that proves it, shape (Z,).
 
     No zones that can run together have prices of more than 1 in all, so run times of whatever plan priced so take at
-    least their sum of window time.
+    least their sum of window time. Where patterns are found that last no longer than `fits` [min] the search ends: the
+    bound is then no more than that, and what it is does not matter.
     """
     if flow.shape != minutes.shape:
         raise ValueError(f"minutes: expected shape {flow.shape}, got {minutes.shape}")
@@ -94,7 +95,7 @@ def pattern_prices(
     prices[on] = flow / capacity
     for _ in range(MOST_ROUNDS):
         solved = linprog(np.ones(patterns.shape[1]), A_ub=-patterns.astype(np.float64), b_ub=-minutes, method="highs")
-        if solved.status != 0:
+        if solved.status != 0 or solved.fun <= fits:
             break
         price = np.maximum(-solved.ineqlin.marginals, 0.0)
         value, pattern, proven = _several(price, limits) if shared else (*_knapsack(price, units), True)

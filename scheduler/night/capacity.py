@@ -122,8 +122,9 @@ def hold_at_once(solver: PlanSolver, plan: PlanInputs, minutes: Floats) -> list[
         shared += [((plan.controller_of_zone[on] == c).astype(np.float64), float(size))
                    for c, size in enumerate(plan.stations_at_once)]  # fmt: skip
         # Zones that rest have their price as well, or the water of others would go to them.
-        _, price = pattern_prices(plan.flow[on], np.maximum(minutes[on], RESTING), capacity, shared)
-        # one zone after another leaves no gap, sets of zones that run together do
+        # One zone after another leaves no gap, sets of zones that run together do.
+        fits = window * (PLACED if nearly else 1.0)
+        _, price = pattern_prices(plan.flow[on], np.maximum(minutes[on], RESTING), capacity, shared, fits)
         price = np.where(price > ALONE, price, price / PLACED) if nearly else price
         if price @ minutes[on] > (1.0 + FITS) * window:
             of_zone = np.zeros(plan.zones)

@@ -300,6 +300,20 @@ def test_prices_of_a_bound_that_is_not_the_best_prove_it_all_the_same(monkeypatc
     assert bound == pytest.approx(prices @ minutes)
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_the_search_ends_where_zones_are_seen_to_fit_and_no_sooner(seed, monkeypatch):
+    rng = np.random.default_rng(seed)
+    flow, minutes, each = rng.uniform(1.0, 6.0, 8), rng.uniform(5.0, 20.0, 8), np.ones(8)
+    least, prices = patterns.pattern_prices(flow, minutes, 10.0, [(each, 3.0)])
+    close, as_well = patterns.pattern_prices(flow, minutes, 10.0, [(each, 3.0)], fits=0.99 * least)
+    assert close == least and (as_well == prices).all()
+    looked = []
+    several = patterns._several
+    monkeypatch.setattr(patterns, "_several", lambda *a: looked.append(1) or several(*a))
+    roomy, _ = patterns.pattern_prices(flow, minutes, 10.0, [(each, 3.0)], fits=float(minutes.sum()))
+    assert roomy <= least * (1.0 + 1e-9) and not looked  # one after another fits: nothing is searched for
+
+
 def test_a_set_found_among_too_many_is_not_proven_and_proves_nothing(monkeypatch):
     flow, minutes, each = np.array([4.0, 4.0, 1.5, 1.5]), np.full(4, 60.0), np.ones(4)
     assert patterns._several(each, [(flow, 8.8), (each, 2.0)])[2]
