@@ -33,6 +33,8 @@ MOISTURE_FOR_HILHORST = 0.10  # [m3/m3] drier than this Hilhorst (2000) does not
 FAO29_ROOTS = (0.4, 0.3, 0.2, 0.1)  # [-] share of ET from each quarter of the root depth, FAO-29 ch. 2
 PAIR_SPREAD = 0.25  # [-] natural-log spread of one laboratory/probe pair: our prior, no source
 PROBE_SPREAD = 0.30  # [-] natural-log spread of true ratios between probes: our prior, no source
+_PERMITTIVITY = np.linspace(1.0, 60.0, 5901)  # [-]
+_MOISTURE = -0.053 + _PERMITTIVITY * (0.0292 + _PERMITTIVITY * (-5.5e-4 + 4.3e-6 * _PERMITTIVITY))  # Topp Eq. 7
 
 
 # ------------------------------------------------------------------------------------------ probe reading to ECe
@@ -80,6 +82,27 @@ def permittivity_from_moisture(moisture: npt.ArrayLike) -> Floats:
     return np.where((theta >= 0.0) & (theta <= 0.6), value, np.nan)
 
 
+def permittivity_behind_moisture(moisture: npt.ArrayLike) -> Floats:
+    """Find the permittivity a sensor read when it printed a moisture: Topp's calibration turned round.
+
+    Sensors make moisture of permittivity by th = -0.053 + 0.0292 eps - 5.5e-4 eps^2 + 4.3e-6 eps^3. Topp's other
+    equation, moisture to permittivity, was fitted for itself and is not its inverse: 0.5 to 0.6 lower between 0.10 and
+    0.20 m3/m3, where that is a tenth to a third of what stands above eps_0; Ledieu et al. (1986) agree with this one.
+
+    Parameters
+    ----------
+    moisture : array_like
+        Volumetric moisture th as printed [m3/m3].
+
+    Returns
+    -------
+    ndarray, same shape
+        Apparent permittivity [-]; NaN outside 0 to 0.6 m3/m3. Source: Topp, Davis & Annan (1980), Eq. 7 (memory).
+    """
+    theta = np.asarray(moisture, dtype=np.float64)
+    return np.where((theta >= 0.0) & (theta <= 0.6), np.interp(theta, _MOISTURE, _PERMITTIVITY), np.nan)
+
+
 def pore_water_ec(
     bulk_ec: npt.ArrayLike,
     permittivity: npt.ArrayLike,
@@ -96,7 +119,7 @@ def pore_water_ec(
     bulk_ec : array_like
         Bulk conductivity ECb [dS/m].
     permittivity : array_like
-        Permittivity of the bulk soil eps_b [-], from the probe or from `permittivity_from_moisture`.
+        Permittivity of the bulk soil eps_b [-], from the probe or from `permittivity_behind_moisture`.
     temperature : array_like
         Soil temperature [degC].
     dry_permittivity : float
@@ -165,7 +188,7 @@ def probe_ece(
     bulk_ec, moisture, temperature, paste : array_like
         ECb as read [dS/m]; moisture [m3/m3]; soil temperature [degC]; paste water [m3/m3].
     permittivity : array_like, optional
-        As read [-]; NaN or not given: estimated from moisture.
+        As read [-]; NaN or not given: found from moisture, `permittivity_behind_moisture`.
     dry_permittivity : float
         eps_0 [-].
 
@@ -175,7 +198,7 @@ def probe_ece(
         ECe [dS/m]; NaN where the soil is drier than 0.10 m3/m3 or a reading is unusable.
     """
     theta = np.asarray(moisture, dtype=np.float64)
-    estimated = permittivity_from_moisture(theta)
+    estimated = permittivity_behind_moisture(theta)
     given = np.full_like(estimated, np.nan) if permittivity is None else np.asarray(permittivity, dtype=np.float64)
     eps_b = np.where(np.isnan(given), estimated, given)
     pore = pore_water_ec(ec_at_25(bulk_ec, temperature), eps_b, temperature, dry_permittivity)

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from models.choices import SALT
+from models.kin import QUARTER_CV
 from models.layers import Layers, some_layers
 from models.leaching_fit import Record, fit_mixing
 from scheduler.errors import counted
@@ -59,6 +60,7 @@ def learned_layers(
         source_ec=source_ec[zone],
         read=np.exp(readings.read[:, :, first:]),
         offset_spread=readings.offset_spread,
+        catch_spread=(1.0 - site.zones.du_lq[zone]) / QUARTER_CV,
     )
     kin, _ = pd.factorize(pd.MultiIndex.from_arrays([site.zones.surface, site.zones.soil]))
     mixing = fit_mixing(some_layers(layers, zone), record, kin[zone], slow)

@@ -28,8 +28,8 @@ def season(mixing, zones=1, replaced=1.0, flush=25.0, days=DAYS, start=(2.0, 6.0
     run = run_layers(
         true, state_from_ece(true, np.zeros(zones), np.tile(start, (zones, 1))), water, ECW, etc, none, p
     )  # fmt: skip
-    spread = np.full((zones, 2), 0.15)
-    return believed, Record(np.zeros(zones), water, etc, none, p, np.full(zones, ECW), run.ece, spread)
+    spread, alike = np.full((zones, 2), 0.15), np.zeros(zones)
+    return believed, Record(np.zeros(zones), water, etc, none, p, np.full(zones, ECW), run.ece, spread, alike)
 
 
 def one_soil(zones):
@@ -88,6 +88,38 @@ def test_probes_that_all_read_low_look_like_better_leaching():
         fit_mixing(layers, replace(record, read=factor * record.read), one_soil(4))[0] for factor in (1.1, 1.0, 0.9)
     )
     assert high < right < low
+
+
+@pytest.mark.parametrize(("catches", "side"), [(0.8, -1.0), (1.25, 1.0)])
+def test_a_probe_in_a_dry_or_a_wet_place_says_less_of_the_soil(catches, side):
+    # Spots of a soil as believed that catch other water than their zone: read against the zone's, f is far off; with
+    # the catch left open the misread part is less than two thirds.
+    layers, there = season(2.0, 3, replaced=1.1)
+    spots = run_layers(
+        layers, state_from_ece(layers, np.zeros(3), np.tile((2.0, 6.0), (3, 1))), catches * there.net_irrigation, ECW,
+        there.etc, there.effective_rain, there.p,
+    )  # fmt: skip
+    record = replace(there, read=spots.ece)
+    known = fit_mixing(layers, replace(record, net_irrigation=catches * there.net_irrigation), one_soil(3))[0]
+    assert known == pytest.approx(2.0, rel=0.03)
+    taken, left = (
+        side * np.log(fit_mixing(layers, replace(record, catch_spread=np.full(3, spread)), one_soil(3))[0] / 2.0)
+        for spread in (0.0, 0.25)
+    )
+    assert taken > 0.15 and left < 0.67 * taken
+
+
+def test_a_spot_that_catches_what_its_zone_does_is_the_record_as_it_is():
+    layers, record = season(1.4, 2)
+    told, open_ = (fit_mixing(layers, replace(record, catch_spread=c), one_soil(2)) for c in (None, np.zeros(2)))
+    np.testing.assert_array_equal(told, open_)
+
+
+def test_the_places_are_the_means_of_the_fifths_of_a_normal_distribution():
+    # Mean of a fifth between a and b: 5 (phi(a) - phi(b)), phi the density at 0.8416 and 0.2533 (normal tables).
+    phi = np.exp(-0.5 * np.square([0.841621, 0.253347])) / np.sqrt(2.0 * np.pi)
+    fifths = [5.0 * phi[0], 5.0 * (phi[1] - phi[0])]
+    np.testing.assert_allclose(leaching_fit.PLACES, [-fifths[0], -fifths[1], 0.0, fifths[1], fifths[0]], atol=5e-5)
 
 
 def test_zones_of_one_group_share_and_others_do_not_hear():
@@ -168,6 +200,9 @@ def test_layers_record_and_group_must_fit(what):
         ("read", np.zeros((2, 2, DAYS))),
         ("offset_spread", np.full((2, 2), -0.1)),
         ("offset_spread", np.full((2, 2), np.nan)),
+        ("catch_spread", np.full((2, 2), 0.2)),
+        ("catch_spread", np.array([0.2, -0.1])),
+        ("catch_spread", np.array([0.2, np.nan])),
     ],
 )
 def test_a_record_refuses(name, value):

@@ -79,7 +79,9 @@ def bulk_ec(ece: float, moisture: float, temperature: float, paste: float = PAST
     Hilhorst (2000) turned round, over Topp et al. (1980) and the temperature fit of Corwin & Lesch (2005).
     """
     pore = ece * paste / moisture
-    above = 3.03 + 9.3 * moisture + 146.0 * moisture**2 - 76.7 * moisture**3 - 4.1
+    eps = np.linspace(1.0, 60.0, 59001)
+    printed = -5.3e-2 + 2.92e-2 * eps - 5.5e-4 * eps**2 + 4.3e-6 * eps**3  # what a sensor makes of its permittivity
+    above = float(np.interp(moisture, printed, eps)) - 4.1
     to_25 = 0.4470 + 1.4034 * float(np.exp(-temperature / 26.815))
     return pore * above / (80.3 - 0.37 * (temperature - 20.0)) / to_25
 

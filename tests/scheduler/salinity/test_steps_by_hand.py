@@ -84,7 +84,8 @@ def probed(*rows, places=(("A", "G", 5.0, None, None),)):
 
 def ece_read(ec):
     """ECe of a bulk EC at 0.2 m3/m3 and 25 degC in the sand: Hilhorst (2000) over Topp et al. (1980), by hand."""
-    above = 3.03 + 9.3 * 0.2 + 146.0 * 0.04 - 76.7 * 0.008 - 4.1  # 6.0164
+    (eps,) = (r.real for r in np.roots((4.3e-6, -5.5e-4, 2.92e-2, -5.3e-2 - 0.2)) if abs(r.imag) < 1e-9)  # Topp, Eq. 7
+    above = eps - 4.1  # 6.5082
     to_25 = 0.4470 + 1.4034 * np.exp(-25.0 / 26.815)  # the fit of Corwin & Lesch (2005), 0.9994 at 25 degC
     return ec * to_25 * (80.3 - 0.37 * 5.0) / above * 0.2 / s.PASTE
 
@@ -271,7 +272,9 @@ def test_mixing_is_learned_from_the_first_day_read_and_given_to_kin(monkeypatch)
 
     monkeypatch.setattr(mixing, "fit_mixing", fit)
     site = SimpleNamespace(
-        zones=SimpleNamespace(surface=np.array(["green", "green", "tee"]), soil=np.array(["sand"] * 3))
+        zones=SimpleNamespace(
+            surface=np.array(["green", "green", "tee"]), soil=np.array(["sand"] * 3), du_lq=np.array([0.9, 0.746, 0.8])
+        )
     )
     layers = equal_layers(np.array([0.2, 0.25, 0.3]), np.full(3, 0.2), np.full(3, 0.05), np.full(3, 0.4))
     day = np.arange(5.0)[None]
@@ -288,6 +291,7 @@ def test_mixing_is_learned_from_the_first_day_read_and_given_to_kin(monkeypatch)
         [12.0, 13.0, 14.0], [22.0, 23.0, 24.0], [32.0, 33.0, 34.0], [42.0, 43.0, 44.0],
     ]  # fmt: skip
     np.testing.assert_allclose(record.read[0], [[2.0] * 3, [3.0] * 3])
+    np.testing.assert_allclose(record.catch_spread, [0.2])  # the CV of the catch, (1 - DU) / 1.27
     usual = layers.mixing[2]
     assert found.mixing[:2].tolist() == [[1.3] * layers.mixing.shape[1]] * 2 and (found.mixing[2] == usual).all()
     assert "in 1 zone" in note.text
@@ -379,7 +383,8 @@ def test_what_a_source_s_analysis_tells_is_asked_for_with_its_own_ions(monkeypat
 
 def test_zones_over_gravel_do_not_take_what_their_kin_learned_of_mixing(monkeypatch):
     monkeypatch.setattr(mixing, "fit_mixing", lambda layers, record, kin, slow: np.array([1.3]))
-    site = SimpleNamespace(zones=SimpleNamespace(surface=np.array(["green"] * 2), soil=np.array(["sand"] * 2)))
+    site = SimpleNamespace(zones=SimpleNamespace(surface=np.array(["green"] * 2), soil=np.array(["sand"] * 2),
+                                                 du_lq=np.full(2, 0.8)))  # fmt: skip
     layers = equal_layers(np.full(2, 0.2), np.full(2, 0.2), np.full(2, 0.05), np.full(2, 0.4))
     layers = fed_layers(layers, np.full(2, 0.2), np.array([0.2, 0.3]))
     day = np.arange(5.0)[None]
