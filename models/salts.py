@@ -64,30 +64,13 @@ def ec_at_25(ec: npt.ArrayLike, temperature: npt.ArrayLike) -> Floats:
     return np.asarray(ec, dtype=np.float64) * temperature_factor(temperature)
 
 
-def permittivity_from_moisture(moisture: npt.ArrayLike) -> Floats:
-    """Estimate permittivity from moisture, eps = 3.03 + 9.3 th + 146 th^2 - 76.7 th^3 (Topp et al. 1980).
-
-    Parameters
-    ----------
-    moisture : array_like
-        Volumetric moisture th [m3/m3].
-
-    Returns
-    -------
-    ndarray, same shape
-        Apparent permittivity [-]; NaN outside 0 to 0.6 m3/m3.
-    """
-    theta = np.asarray(moisture, dtype=np.float64)
-    value = 3.03 + theta * (9.3 + theta * (146.0 - 76.7 * theta))
-    return np.where((theta >= 0.0) & (theta <= 0.6), value, np.nan)
-
-
 def permittivity_behind_moisture(moisture: npt.ArrayLike) -> Floats:
     """Find the permittivity a sensor read when it printed a moisture: Topp's calibration turned round.
 
     Sensors make moisture of permittivity by th = -0.053 + 0.0292 eps - 5.5e-4 eps^2 + 4.3e-6 eps^3. Topp's other
-    equation, moisture to permittivity, was fitted for itself and is not its inverse: 0.5 to 0.6 lower between 0.10 and
-    0.20 m3/m3, where that is a tenth to a third of what stands above eps_0; Ledieu et al. (1986) agree with this one.
+    equation, eps = 3.03 + 9.3 th + 146 th^2 - 76.7 th^3, was fitted for itself and is not its inverse: 0.5 to 0.6 lower
+    between 0.10 and 0.20 m3/m3, where that is a tenth to a third of what stands above eps_0. Ledieu et al. (1986) agree
+    with this one.
 
     Parameters
     ----------
