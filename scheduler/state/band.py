@@ -49,9 +49,9 @@ def watched(site: Site, demand: Demand, state: StartState) -> Watched:
 def eased_raw(site: Site, taw: np.ndarray, raw: np.ndarray, seen: Watched | None = None) -> np.ndarray:
     """Depletion up to which the plan lets turf stand unharmed, (Z, N) [mm]: RAW, more where little speaks against it.
 
-    `RAW + (1 - met) (TAW - RAW)`: there by FAO-56 Eq. 84 turf still takes `met` of its ET, by the word; `unseen` in its
-    place where no probe speaks for the zone, or a record taught its RAW. On light soils, where a millimetre saved costs
-    most, `BAND.light` of that.
+    `RAW + (1 - met) (TAW - RAW)`: there by FAO-56 Eq. 84 turf still takes `met` of its ET. By the word, and less the
+    more of ET rain brings, where probes are heard; on light soils, where a millimetre saved costs most, `BAND.light` of
+    it.
     Where probes are heard it is also led to the depletion before which stress sets in with no more than a chance by the
     word: `onset RAW - sure (1 - room rained) sqrt(spread^2 + (onset_spread RAW)^2)`, from what is not known of the
     ground and of where the zone stands. What drier turf buys is room for rain: the more of its ET rain brings, the more
@@ -71,15 +71,16 @@ def eased_raw(site: Site, taw: np.ndarray, raw: np.ndarray, seen: Watched | None
     light = np.isin(zones.soil, LIGHT) & ~zones.over_gravel
     first = zones.priority == zones.priority.min()
     taught = np.isin(zones.zone, [zone for zone, quantity, *_ in site.learned if quantity == "depletion_fraction"])
-    spread = np.full(zones.zone.size, np.inf) if seen is None else seen.spread
-    met = np.where(np.isfinite(spread) & ~taught, word.met, word.unseen)
+    rained = np.zeros(zones.zone.size)
+    if seen is not None:
+        rained = np.where(np.isfinite(seen.spread) & ~taught & ~first, seen.rained, 0.0)
+    met = word.met + (word.rained - word.met) * rained
     let = np.where(told, 0.0, np.where(light, BAND.light, 1.0) * (1.0 - met))[:, None]
     by_word = raw + let * (taw[:, None] - raw)
     if seen is None or not np.isfinite(word.sure):
         return _dared(by_word, raw, first)
-    unsure = np.hypot(spread[:, None], BAND.onset_spread * raw)
-    room = np.where(first, 0.0, word.room)
-    likely = BAND.onset * raw - word.sure * (1.0 - room * seen.rained)[:, None] * unsure
+    unsure = np.hypot(seen.spread[:, None], BAND.onset_spread * raw)
+    likely = BAND.onset * raw - word.sure * (1.0 - word.room * rained)[:, None] * unsure
     open_ = ~told & ~taught & ~light
     likely = np.where(open_[:, None], np.minimum(likely, BAND.driest * taw[:, None]), raw)
     return _dared(np.maximum(by_word, likely), raw, first)

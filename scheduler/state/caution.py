@@ -16,9 +16,8 @@ class Caution:
     catch : float    Worth of ET missed where little is caught, against the ordinary [-].
     margin : float   Share of the spread of the estimate by which the plan stays inside the dry limit [-].
     tail : float     Weight of the driest fifth of weathers for the surfaces served first [-].
-    met : float      Share of its ET that turf can still take at the dry limit where probes speak for it and no floor is
-                     told [-].
-    unseen : float   The same where no probe speaks, or a record taught how dry is dry [-].
+    met : float      Share of its ET that turf can still take at the dry limit, where no floor is told [-].
+    rained : float   The same where probes speak for it and rain brings all of ET [-].
     sure : float     Standard deviations of what is not known of ground and estimate by which turf that probes watch is
                      kept from where stress is likely to set in, where it does not rain [-]; inf keeps to RAW.
     room : float     By which one is less wary of that where rain brings all of ET [-]; not with the surfaces served
@@ -32,7 +31,7 @@ class Caution:
     margin: float
     tail: float
     met: float
-    unseen: float
+    rained: float
     sure: float
     room: float
     extra: float
@@ -41,8 +40,8 @@ class Caution:
 # Compared in closed loop (tests/bench/README.md).
 CAUTION = {
     "careful": Caution(2.0, 2.5, 1.0, 1.0, 1.0, 1.0, inf, 0.0, 4.0 / 3.0),
-    "even": Caution(1.0, 1.0, 0.25, 0.0, 0.75, 1.0, 0.85, 0.85, 1.0),
-    "lean": Caution(0.4, 0.7, 0.0, 0.0, 0.65, 0.8, 0.4, 0.95, 1.0),
+    "even": Caution(1.0, 1.0, 0.25, 0.0, 1.0, 0.65, 0.85, 0.85, 1.0),
+    "lean": Caution(0.4, 0.7, 0.0, 0.0, 0.8, 0.55, 0.4, 0.95, 1.0),
 }
 
 STRICTEST = max(CAUTION, key=lambda word: CAUTION[word].met)  # lets turf dry least

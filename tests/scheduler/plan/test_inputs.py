@@ -109,7 +109,7 @@ def test_lean_plans_let_all_limits_give_by_as_much_as_the_word_lets_turf_dry(tmp
     fresh, salty = (night_inputs(place, NIGHT, windows, demand, stands(spread=0.0), s) for s in (None, object()))
     p = fresh.depletion_fraction[0]
     raw = 45.0 * p
-    eased = raw + BAND.first * (1.0 - CAUTION["lean"].unseen) * (45.0 - raw)  # its green is served first
+    eased = raw + BAND.first * (1.0 - CAUTION["lean"].met) * (45.0 - raw)  # its green is served first
     np.testing.assert_allclose(fresh.limit, [eased, np.full(5, 13.5)])
     np.testing.assert_allclose(fresh.plan.raw, [eased, 45.0 * fresh.depletion_fraction[1]])
     np.testing.assert_allclose(salty.limit[0], 0.8 * eased)

@@ -40,7 +40,7 @@ def test_lean_lets_turf_dry_to_where_it_takes_the_share_of_its_et_the_word_says_
     lean = SimpleNamespace(**vars(SITE) | {"caution": "lean"})
     raw = np.array([[16.0, 20.0], [25.0, 25.0], [30.0, 30.0], [50.0, 50.0]])
     found = eased_raw(lean, TAW, raw)
-    np.testing.assert_allclose((40.0 - found[0]) / (40.0 - raw[0]), CAUTION["lean"].unseen)
+    np.testing.assert_allclose((40.0 - found[0]) / (40.0 - raw[0]), CAUTION["lean"].met)
     np.testing.assert_array_equal(found[1:], raw[1:])
     np.testing.assert_allclose(dry_limit(lean, TAW, raw), np.vstack((found[0], dry_limit(SITE, TAW, raw)[1:])))
     np.testing.assert_array_equal(eased_raw(SITE, TAW, raw), raw)
@@ -51,18 +51,22 @@ def test_lean_lets_turf_dry_to_where_it_takes_the_share_of_its_et_the_word_says_
     ("soil", "over_gravel", "part"),
     [("sandy_loam", False, BAND.light), ("sand_rootzone", True, 1.0), ("clay", False, 1.0)],
 )
-def test_turf_that_probes_speak_for_may_dry_further_and_light_soils_least(word, soil, over_gravel, part):
+def test_turf_that_probes_speak_for_may_dry_further_the_more_it_rains_and_light_soils_least(
+    word, soil, over_gravel, part
+):
     raw = np.full((4, 1), 16.0)
     zones = SimpleNamespace(**vars(SITE.zones) | {"soil": [soil] * 4, "over_gravel": np.array([over_gravel] * 4)})
     site = SimpleNamespace(**vars(SITE) | {"zones": zones, "caution": word})
-    far = 1e3  # a probe speaks, but says so little that only the word counts
+    says, far = CAUTION[word], 1e3  # a probe speaks, but says so little that only the word counts
     for found, met in (
-        (eased_raw(site, TAW, raw), CAUTION[word].unseen),
-        (eased_raw(site, TAW, raw, seen(np.inf, 0.0)), CAUTION[word].unseen),
-        (eased_raw(site, TAW, raw, seen(far, 0.0)), CAUTION[word].met),
+        (eased_raw(site, TAW, raw), says.met),
+        (eased_raw(site, TAW, raw, seen(np.inf, 1.0)), says.met),
+        (eased_raw(site, TAW, raw, seen(far, 0.0)), says.met),
+        (eased_raw(site, TAW, raw, seen(far, 0.5)), 0.5 * (says.met + says.rained)),
+        (eased_raw(site, TAW, raw, seen(far, 1.0)), says.rained),
     ):
         assert found[0, 0] == pytest.approx(16.0 + part * (1.0 - met) * 24.0)
-    assert CAUTION[word].met <= CAUTION[word].unseen
+    assert says.rained <= says.met
 
 
 def seen(spread, rained):
@@ -138,7 +142,7 @@ def test_what_probes_say_never_makes_turf_wetter_than_the_word():
 def test_each_word_says_how_much_less_wary_rain_makes_it(monkeypatch):
     raw = np.full((4, 1), 14.0)
     for word in ("even", "lean"):
-        monkeypatch.setitem(CAUTION, word, replace(CAUTION[word], met=1.0))
+        monkeypatch.setitem(CAUTION, word, replace(CAUTION[word], met=1.0, rained=1.0))
         site = SimpleNamespace(**vars(SITE) | {"caution": word})
         dry, wet = (28.0 - eased_raw(site, TAW, raw, seen(4.0, rained))[0, 0] for rained in (0.0, 1.0))
         assert wet == pytest.approx((1.0 - CAUTION[word].room) * dry)
