@@ -195,7 +195,7 @@ class Catch:
 
     days: int = 42
     fewest: int = 21
-    et: float = 6.75
+    et: float = 9.0
     soft: float = 0.35
 
 

@@ -39,9 +39,9 @@ class Caution:
 
 # Compared in closed loop (tests/bench/README.md).
 CAUTION = {
-    "careful": Caution(2.0, 2.5, 1.0, 1.0, 1.0, 1.0, inf, 0.0, 4.0 / 3.0),
+    "careful": Caution(2.0, 2.0, 1.0, 1.0, 1.0, 1.0, inf, 0.0, 4.0 / 3.0),
     "even": Caution(1.0, 1.0, 0.25, 0.0, 1.0, 0.65, 0.85, 0.85, 1.0),
-    "lean": Caution(0.4, 0.7, 0.0, 0.0, 0.8, 0.55, 0.4, 0.95, 1.0),
+    "lean": Caution(0.4, 0.5, 0.0, 0.0, 0.8, 0.55, 0.4, 0.95, 1.0),
 }
 
 STRICTEST = max(CAUTION, key=lambda word: CAUTION[word].met)  # lets turf dry least

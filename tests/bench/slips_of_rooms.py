@@ -106,8 +106,8 @@ OF_ROOMS = (
     ),
     (
         "scheduler/state/caution.py",
-        '"lean": Caution(0.4, 0.7, 0.0, 0.0, 0.65, 0.8, 0.4, 0.95, 1.0)',
-        '"lean": Caution(1.0, 0.7, 0.0, 0.0, 0.65, 0.8, 0.4, 0.95, 1.0)',
+        '"lean": Caution(0.4, 0.5, 0.0, 0.0, 0.65, 0.8, 0.4, 0.95, 1.0)',
+        '"lean": Caution(1.0, 0.5, 0.0, 0.0, 0.65, 0.8, 0.4, 0.95, 1.0)',
         "lean counts dry weathers in full",
     ),
     (
