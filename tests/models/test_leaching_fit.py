@@ -122,6 +122,17 @@ def test_the_places_are_the_means_of_the_fifths_of_a_normal_distribution():
     np.testing.assert_allclose(leaching_fit.PLACES, [-fifths[0], -fifths[1], 0.0, fifths[1], fifths[0]], atol=5e-5)
 
 
+def test_each_mixing_counts_by_the_mean_of_how_likely_its_places_make_the_readings(monkeypatch):
+    tried, places = np.array(MIXING_TRIED), len(leaching_fit.PLACES)
+    against = np.random.default_rng(3).uniform(0.0, 9.0, (tried.size, places))
+    monkeypatch.setattr(leaching_fit, "_against", lambda off, spread: against.ravel())
+    layers, record = season(1.4)
+    found = fit_mixing(layers, replace(record, catch_spread=np.full(1, 0.2)), one_soil(1))
+    likely = np.exp(-0.5 * against).sum(axis=1) / places
+    likely *= np.exp(-0.5 * (np.log(tried / 2.0) / SALT.mixing_spread) ** 2)  # f of 2 was believed
+    assert np.log(found[0]) == pytest.approx((likely * np.log(tried)).sum() / likely.sum())
+
+
 def test_zones_of_one_group_share_and_others_do_not_hear():
     layers, poor = season(1.0, 3)
     _, good = season(3.0, 1)

@@ -7,7 +7,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from scheduler.whatif import evening
+from scheduler.whatif import evening, given_back
 from scheduler.whatif.given_back import _shorten, no_better
 from scheduler.whatif.measures import course_of
 
@@ -52,6 +52,37 @@ def test_what_gains_nothing_stays_as_it_is(standing):
     usual = standing.as_it_is
     drier = running(usual, usual.run.minutes_by_night * [1.0, 0.0, 0.0, 0.0])
     assert no_better(usual, usual) is usual and no_better(drier, usual) is drier
+
+
+@pytest.mark.parametrize(
+    ("changes", "gives_back"),
+    [
+        ([-2.0, 0.0, -1.0], [0, 2]),
+        ([0.0, -2.0, 0.0], [1]),
+        ([3.0, -2.0, -1.0], []),  # a higher rank is drier: what the others gain is its own
+        ([-2.0, 3.0, -1.0], [0]),
+        ([0.04, -2.0, 0.0], [1]),  # what is printed alike is not drier
+    ],
+)
+def test_ranks_give_back_until_one_is_drier(monkeypatch, changes, gives_back):
+    asked = []
+
+    def shorten(one, minutes, zones, wanted):
+        asked.append((zones.tolist(), wanted))
+        return wanted
+
+    monkeypatch.setattr(given_back, "_shorten", shorten)
+    dry = np.array(changes)[:, None]
+    site = SimpleNamespace(zones=SimpleNamespace(priority=np.array([1, 2, 5])))
+    one, other = (
+        SimpleNamespace(
+            plan=SimpleNamespace(site=site), run=SimpleNamespace(minutes_by_night=np.ones((3, 2))),
+            course=SimpleNamespace(dry=9.0 + d),
+        )
+        for d in (dry, 0.0 * dry)
+    )  # fmt: skip
+    assert no_better(one, other) is one  # nothing was shortened here
+    assert asked == [([rank], -changes[rank]) for rank in gives_back]
 
 
 def one_zone(smallest, minutes):
