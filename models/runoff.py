@@ -94,5 +94,5 @@ def effective_rain(rain: ArrayLike, curve_number: ArrayLike) -> tuple[FloatArray
             )
         storage = storage[:, None] if fall.ndim == 2 else storage
     above = np.maximum(fall - INITIAL_ABSTRACTION * storage, 0.0)
-    runoff = above**2 / np.maximum(above + storage, 1e-12)
+    runoff = np.minimum(above**2 / np.maximum(above + storage, 1e-12), fall)  # a quotient may round past the rain
     return np.asarray(fall - runoff), np.asarray(runoff)

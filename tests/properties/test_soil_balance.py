@@ -1,7 +1,7 @@
 """Laws of the daily balance: mass to 1e-9 mm, limits, monotony, and that a run is its days one after the other."""
 
 import numpy as np
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
@@ -94,6 +94,7 @@ def test_a_run_is_its_days(case):
     arrays(float, ZONES, elements=st.floats(1.0, 100.0)),
     arrays(float, ZONES, elements=st.floats(0.01, 1.0)),
 )
+@example(np.array([0.1, 12.3, 385.22538247]), np.zeros(3), np.full(3, 100.0), np.ones(3))  # 0.1^2 / 0.1 is above 0.1
 def test_effective_rain_is_a_part_of_rain_grows_with_rain_and_falls_with_the_curve_number(rain, more_rain, cn, share):
     effective, runoff = effective_rain(rain, cn)
     assert np.all((effective >= 0) & (effective <= rain) & (runoff >= 0))
