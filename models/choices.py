@@ -345,6 +345,8 @@ class Runs:
     rotor_rate : float         Application rate below which a sprinkler is taken to turn [mm/h].
     rotor_run : float          Two or three turns of a rotor: fewer leave wedges without water [min].
     green, tee, elsewhere : float   Gross depth of which less stays on leaves and in thatch [mm].
+    finer_room : float         Of a zone's hours that its cycles may take with their rests, where they are cut finer
+                               than its soil must have them [-].
     """
 
     smallest_cycle: float = 2.0
@@ -353,6 +355,7 @@ class Runs:
     green: float = 1.0
     tee: float = 1.5
     elsewhere: float = 2.0
+    finer_room: float = 0.8
 
 
 @dataclass(frozen=True)

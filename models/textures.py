@@ -24,6 +24,10 @@ class Texture:
     ----------
     field_capacity, wilting_point : float        Water content [m3/m3].
     infiltration : float                         Basic infiltration on level ground [mm/h].
+    conductivity : float                         Saturated hydraulic conductivity [mm/h]: what turf without cracks and
+                                                 holes takes in after hours of water. Source: Rawls, Brakensiek &
+                                                 Saxton 1982 (memory); silt as silt loam (no source), sand of greens the
+                                                 least of USGA 2018 (memory).
     saturation : float                           Total porosity [m3/m3].
     saturation_percentage : float                Water of the laboratory's saturated paste [g per 100 g of soil].
     hydrologic_group : str                       A, B, C or D: how much of a heavy rain runs off.
@@ -33,6 +37,7 @@ class Texture:
     field_capacity: float
     wilting_point: float
     infiltration: float
+    conductivity: float
     saturation: float
     saturation_percentage: float
     hydrologic_group: str
@@ -59,28 +64,28 @@ _END = _PASTE + _GROUP
 TEXTURES: Mapping[str, Texture] = MappingProxyType(
     {
         "sand": Texture(
-            0.120, 0.045, 30.0, 0.437, 16.0, "A",
+            0.120, 0.045, 30.0, 210.0, 0.437, 16.0, "A",
             _TABLE_19 + _POROSITY + "infiltration 30: copies of Annex 2 disagree (below 30, above 20), not settled; "
             "paste twice FC by weight (Handbook 60, memory), and below the 20 % of laboratory tables; " + _GROUP,
         ),
         "loamy_sand": Texture(
-            0.150, 0.065, 28.0, 0.437, 19.0, "A", _TABLE_19 + _POROSITY + _BETWEEN + "; paste as sand; " + _GROUP
+            0.150, 0.065, 28.0, 61.1, 0.437, 19.0, "A", _TABLE_19 + _POROSITY + _BETWEEN + "; paste as sand; " + _GROUP
         ),
-        "sandy_loam": Texture(0.230, 0.110, 25.0, 0.453, 27.5, "A", _TABLE_19 + _POROSITY + _ANNEX_2 + _END),
-        "loam": Texture(0.250, 0.120, 15.0, 0.463, 42.5, "B", _TABLE_19 + _POROSITY + _ANNEX_2 + _END),
-        "silt_loam": Texture(0.290, 0.150, 12.0, 0.501, 42.5, "B", _TABLE_19 + _POROSITY + _BETWEEN + _END),
+        "sandy_loam": Texture(0.230, 0.110, 25.0, 25.9, 0.453, 27.5, "A", _TABLE_19 + _POROSITY + _ANNEX_2 + _END),
+        "loam": Texture(0.250, 0.120, 15.0, 13.2, 0.463, 42.5, "B", _TABLE_19 + _POROSITY + _ANNEX_2 + _END),
+        "silt_loam": Texture(0.290, 0.150, 12.0, 6.8, 0.501, 42.5, "B", _TABLE_19 + _POROSITY + _BETWEEN + _END),
         "silt": Texture(
-            0.320, 0.170, 10.0, 0.501, 42.5, "B",
+            0.320, 0.170, 10.0, 6.8, 0.501, 42.5, "B",
             _TABLE_19 + _BETWEEN + "; porosity, paste and group as silt loam (no source)",
         ),
-        "sandy_clay_loam": Texture(0.255, 0.148, 10.0, 0.398, 42.5, "C", _RAWLS + _POROSITY + _BETWEEN + _END),
-        "clay_loam": Texture(0.318, 0.197, 7.5, 0.464, 57.5, "D", _RAWLS + _POROSITY + _ANNEX_2 + _END),
-        "silty_clay_loam": Texture(0.335, 0.205, 6.0, 0.471, 57.5, "D", _TABLE_19 + _POROSITY + _BETWEEN + _END),
-        "sandy_clay": Texture(0.339, 0.239, 5.0, 0.430, 57.5, "D", _RAWLS + _POROSITY + _BETWEEN + _END),
-        "silty_clay": Texture(0.360, 0.230, 4.0, 0.479, 75.0, "D", _TABLE_19 + _POROSITY + _BETWEEN + _END),
-        "clay": Texture(0.360, 0.220, 3.0, 0.475, 75.0, "D", _TABLE_19 + _POROSITY + _ANNEX_2 + _END),
+        "sandy_clay_loam": Texture(0.255, 0.148, 10.0, 4.3, 0.398, 42.5, "C", _RAWLS + _POROSITY + _BETWEEN + _END),
+        "clay_loam": Texture(0.318, 0.197, 7.5, 2.3, 0.464, 57.5, "D", _RAWLS + _POROSITY + _ANNEX_2 + _END),
+        "silty_clay_loam": Texture(0.335, 0.205, 6.0, 1.5, 0.471, 57.5, "D", _TABLE_19 + _POROSITY + _BETWEEN + _END),
+        "sandy_clay": Texture(0.339, 0.239, 5.0, 1.2, 0.430, 57.5, "D", _RAWLS + _POROSITY + _BETWEEN + _END),
+        "silty_clay": Texture(0.360, 0.230, 4.0, 0.9, 0.479, 75.0, "D", _TABLE_19 + _POROSITY + _BETWEEN + _END),
+        "clay": Texture(0.360, 0.220, 3.0, 0.6, 0.475, 75.0, "D", _TABLE_19 + _POROSITY + _ANNEX_2 + _END),
         "sand_rootzone": Texture(
-            0.200, 0.045, 150.0, 0.450, 21.0, "A",
+            0.200, 0.045, 150.0, 150.0, 0.450, 21.0, "A",
             "FC middle of capillary porosity 15-25 %, porosity middle of 35-55 %, infiltration least Ksat 150 mm/h: "
             "USGA 2018 recommendations (memory); WP as sand (no source); paste just above the 20 % of "
             "laboratory tables for sand (memory), as it holds some peat (no source): its FC is perched, so twice FC by "

@@ -4,7 +4,7 @@ The linear program leaves a run time per zone; this folder turns the run times i
 and a pump station can carry out. Arrays in, arrays out; in the order of use::
 
     rounding.py   round_minutes      run times in whole controller steps, never beyond a shared limit
-    cycles.py     split_into_cycles  cycle and soak where the sprinkler outruns the soil
+    cycles.py     split_into_cycles  cycle and soak where the sprinkler outruns the soil, finer where there is time
     job.py        NightJob           everything the packer must respect, checked once
     timetable.py  Timetable          what it made: starts, stops, flow, what did not fit
     bounds.py     lower_bounds       the least time any timetable needs, proven per pump, branch, controller and zone
@@ -39,6 +39,7 @@ Times are minutes after 00:00 of the evening's date, so 1500 is 01:00 the next m
 from models.night.bounds import usable_share
 from models.night.cycles import (
     Cycles,
+    Gentle,
     longest_cycle,
     longest_in_hours,
     soak_minutes,
@@ -54,6 +55,7 @@ from models.night.timetable import Timetable
 
 __all__ = [
     "Cycles",
+    "Gentle",
     "LowFlow",
     "NightJob",
     "PlayedNight",

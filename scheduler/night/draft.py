@@ -133,13 +133,24 @@ def _steady(tonight: Tonight, draft: Draft, longest: Floats, terms: Terms, of_li
 
 
 def packed(tonight: Tonight, draft: Draft, effort: float = QUICK) -> Draft:
-    """The draft with its cycles and a timetable of them; without one where nothing runs."""
-    site, inputs, run_time = tonight.site, tonight.inputs, draft.run_time
+    """The draft with its cycles and a timetable of them; without one where nothing runs.
+
+    Runs are cut finer than their soil must have them only where the night holds all of them so, and each by its time.
+    """
     if not draft.minutes.any():
         return draft
+    finer = _packed(tonight, draft, effort, finer=True)
+    assert finer.cycles is not None and finer.timetable is not None
+    if not finer.cycles.finer.any() or (finer.timetable.fitted and not finer.timetable.after_finish_by.any()):
+        return finer
+    return _packed(tonight, draft, effort, finer=False)
+
+
+def _packed(tonight: Tonight, draft: Draft, effort: float, finer: bool) -> Draft:
+    site, inputs, run_time = tonight.site, tonight.inputs, draft.run_time
     by_block, flushing = run_time[:, 0].sum(axis=2), flushing_on(inputs, draft.result, 0)
     starts = tonight.stands.starts
-    cycles, job = night_job(site, inputs, draft.minutes, by_block, flushing, tonight.word.said, starts)
+    cycles, job = night_job(site, inputs, draft.minutes, by_block, flushing, tonight.word.said, starts, finer)
     if not holds_no_times(site)[draft.minutes > 0].any():
         return replace(draft, cycles=cycles, job=job, timetable=pack_night(job, effort))
     likes = _drawn_on(tonight, run_time)

@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.choices import RUNS
-from models.night import Cycles, NightJob, split_into_cycles, surface_storage
+from models.night import Cycles, Gentle, NightJob, split_into_cycles, surface_storage
 from models.plan.inputs import Floats, PlanInputs
 from scheduler.night.finish import finish_times
+from scheduler.night.held import holds_no_times
 from scheduler.plan.inputs import NightInputs
 from scheduler.site import Site
 
@@ -24,6 +25,7 @@ def night_job(
     flushing: NDArray[np.bool_],
     held: NDArray[np.bool_] | None = None,
     starts: Mapping[int, Floats] | None = None,
+    finer: bool = True,
 ) -> tuple[Cycles, NightJob]:
     """Cycles of the run times and everything the packer must respect.
 
@@ -36,9 +38,10 @@ def night_job(
     flushing : ndarray (Z,)      Zones whose water is to pass the roots.
     held : ndarray (Z,), optional   Zones whose minutes are the manager's: they have their place before all others.
     starts : mapping, optional   Starts that zones have in their controllers already [min].
+    finer : bool                 Whether runs are cut finer than their soil must have them, where their hours allow.
     """
     plan, window = inputs.plan, inputs.windows[0]
-    cycles = _cycles(site, inputs.resolution, minutes)
+    cycles = _cycles(site, inputs, minutes, finer)
     shortest = np.full(plan.zones, np.inf)
     np.minimum.at(shortest, cycles.zone, cycles.length)
     blocks = np.array([(b.start, b.end) for b in window.blocks], dtype=float).reshape(-1, 2)
@@ -63,19 +66,35 @@ def night_job(
     return cycles, job
 
 
-def _cycles(site: Site, resolution: Floats, minutes: Floats) -> Cycles:
+def _cycles(site: Site, inputs: NightInputs, minutes: Floats, finer: bool) -> Cycles:
     """Cut the run times into cycles that each zone's soil takes, none too short to wet more than leaves."""
     zones = site.zones
     return split_into_cycles(
         minutes,
-        resolution,
+        inputs.resolution,
         zones.application_rate,
         zones.infiltration,
         surface_storage(zones.slope),
         np.full(len(zones), RUNS.smallest_cycle),
         zones.longest_cycle,
         zones.soak,
+        _gentle(site, inputs) if finer else None,
     )
+
+
+def _gentle(site: Site, inputs: NightInputs) -> Gentle:
+    """How runs are cut finer: by the slowest soil of the class, under the wettest quarter, in a part of the hours.
+
+    That quarter gets as much above the mean as the driest below it. Programmes, and controllers that find their own
+    start times, have the fewest cycles.
+    """
+    zones, window = site.zones, inputs.windows[0]
+    open_blocks = inputs.plan.allowed[:, 0, : len(window.blocks)]
+    start, end = np.array([(b.start, b.end) for b in window.blocks], dtype=float).reshape(-1, 2).T
+    opens = np.where(open_blocks, start, np.inf).min(axis=1, initial=np.inf)
+    hours = np.fmin(open_blocks @ (end - start), finish_times(site, inputs.dates[0], window) - opens)
+    room = np.where(holds_no_times(site), 0.0, RUNS.finer_room * hours)
+    return Gentle(zones.application_rate * (2.0 - zones.du_lq), zones.slowest_intake, inputs.smallest_run, room)
 
 
 def _finish_rank(

@@ -210,6 +210,7 @@ class ZoneTable:
     formerly : tuple over zones of the ids it had before
     priority, branch, pump, controller : int arrays (-1 = none)
     root_depth [m], area [m2], flow [L/s], application_rate [mm/h, gross], du_lq [-], slope [%], infiltration [mm/h],
+    slowest_intake [mm/h, of the texture's conductivity where infiltration is not told],
     max_run [min], microclimate [-], field_capacity, wilting_point [m3/m3] : float arrays, all finite
     longest_cycle, soak [min] : float arrays, NaN = from application rate, infiltration and slope
     smallest_run [min] : float array, NaN = from the surface and the kind of sprinkler
@@ -235,6 +236,7 @@ class ZoneTable:
     du_lq: np.ndarray
     slope: np.ndarray
     infiltration: np.ndarray
+    slowest_intake: np.ndarray
     max_run: np.ndarray
     smallest_run: np.ndarray
     longest_cycle: np.ndarray

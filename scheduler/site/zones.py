@@ -144,13 +144,14 @@ def _grass(table: Table, turfs: list[Turf], note: Callable[[np.ndarray, str, str
 def _ground(table: Table, findings: Findings, note: Callable[[np.ndarray, str, str], None]) -> dict[str, np.ndarray]:
     """Give what a zone's soil holds and takes in, and what it stands on."""
     v = table.values
-    soil, capacity, wilting, infiltration, slope = _soil(table, findings, note)
+    soil, capacity, wilting, intake, slope = _soil(table, findings, note)
     sand = soil == "sand_rootzone"
     return {
         "soil": soil,
         "field_capacity": capacity,
         "wilting_point": wilting,
-        "infiltration": infiltration,
+        "infiltration": intake[0],
+        "slowest_intake": intake[1],
         "slope": slope,
         "hydrologic_group": _group(table, soil, note),
         "drained": _told_or(v["drained"], sand),
@@ -201,8 +202,8 @@ def _turf_words(written: str, reason: object) -> str:
 
 def _soil(
     table: Table, findings: Findings, note: Callable[[np.ndarray, str, str], None]
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Give soil, field capacity, wilting point, infiltration and slope."""
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, tuple[np.ndarray, np.ndarray], np.ndarray]:
+    """Give soil, field capacity, wilting point, infiltration as it is taken to be and at its slowest, and slope."""
     v = table.values
     both = ~np.isnan(v["field_capacity"]) & ~np.isnan(v["wilting_point"])
     unknown = v["soil"] == ""
@@ -227,9 +228,12 @@ def _soil(
             ),
         )  # fmt: skip
     slope = np.where(np.isnan(v["slope"]), 0.0, v["slope"])
-    level = np.array([t.infiltration for t in texture])
-    infiltration = np.where(np.isnan(v["infiltration"]), infiltration_rate(level, slope), v["infiltration"])
-    return soil.astype(object), capacity, wilting, infiltration, slope
+    told = v["infiltration"]
+    usual, slowest = (
+        np.where(np.isnan(told), infiltration_rate(level, slope), told)
+        for level in ([t.infiltration for t in texture], [t.conductivity for t in texture])
+    )
+    return soil.astype(object), capacity, wilting, (usual, slowest), slope
 
 
 def _group(table: Table, soil: np.ndarray, note: Callable[[np.ndarray, str, str], None]) -> np.ndarray:

@@ -7,7 +7,8 @@ programmes or find their own times; the others are made courses of 30 to 150 zon
 is planned by `python -m scheduler.cli tonight` in a process of its own, and its folder and plan.json are given to the
 checkers, which know no product code: every limit minute by minute, the schema, the balance, weather and energy;
 programmes are played by the controller of `programme_player`. Counted are, on nights with a place for everything, zones
-that run in as many cycles as their soil needs, and everywhere runs below the smallest.
+that run in as many cycles as their soil needs, or in finer ones with their rests, and everywhere runs below the
+smallest.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ import subprocess
 import sys
 import tempfile
 from collections import Counter
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -77,6 +79,15 @@ def judged(folder: Path, kind: str, count: Counter[str]) -> list[str]:
     return faults + _runs(folder, plan, kind, count)
 
 
+def _rests(zone: dict[str, Any]) -> bool:
+    """Whether all cycles of a zone have the rest between them that they were cut with, and it is one."""
+    start, end = (
+        np.array([datetime.fromisoformat(c[k]).timestamp() for c in zone["cycles"]]) for k in ("start", "end")
+    )
+    soak = zone["limits"]["soak_min"]
+    return bool(soak > 0 and (start[1:] - end[:-1] >= 60.0 * soak - 1e-6).all())
+
+
 def _runs(folder: Path, plan: dict[str, Any], kind: str, count: Counter[str]) -> list[str]:
     """Count pieces against cycles; runs below the smallest."""
     site = load_site(folder)
@@ -93,6 +104,7 @@ def _runs(folder: Path, plan: dict[str, Any], kind: str, count: Counter[str]) ->
         zones.soak,
     ).count
     pieces = np.array([len(z["cycles"]) for z in plan["zones"]])
+    finer = np.array([len(z["cycles"]) > n and _rests(z) for z, n in zip(plan["zones"], needed, strict=True)])
     full = any("no place in the window" in w["text"] for w in plan["warnings"])
     runs = minutes > 0
     count["evenings"] += 1
@@ -100,7 +112,7 @@ def _runs(folder: Path, plan: dict[str, Any], kind: str, count: Counter[str]) ->
     if kind != "programmes":
         count["runs, full" if full else "runs, with a place for all"] += int(runs.sum())
         count["of them in their cycles, full" if full else "of them in their cycles"] += int(
-            (pieces == needed)[runs].sum()
+            ((pieces == needed) | finer)[runs].sum()
         )
     least = np.array([z["make"]["smallest_run_min"] for z in plan["zones"]])
     said = np.array([bool(z.get("edit")) for z in plan["zones"]])

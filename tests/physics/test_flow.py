@@ -11,10 +11,13 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.special import erfc
 
+from models.choices import RUNS
+from models.night import Gentle, split_into_cycles, surface_storage
+from models.textures import TEXTURES
 from tests.drawn import draws, some
 from tests.physics import flow
 from tests.physics.columns import Columns, catch_of
-from tests.physics.soils import PROFILES, SOILS, turf_roots
+from tests.physics.soils import PROFILES, SOILS, Profile, turf_roots
 
 HOURS = 24
 
@@ -237,3 +240,27 @@ def test_parameters_are_those_of_carsel_and_parrish():
         printed = (sample.theta_r, sample.theta_s, sample.n, sample.k_s)
         assert (soil.residual, soil.saturated, soil.n, soil.ks) == printed
         assert soil.alpha == pytest.approx(sample.alpha, abs=0.0011)
+
+
+@pytest.mark.sweep
+@pytest.mark.parametrize("name", ["clay_loam", "silt_loam"])
+def test_runs_cut_finer_lose_less_water_than_the_fewest_cycles(name):
+    # Richards flow, Carsel & Parrish's soils: 20 mm at 10 mm/h in a night of ten hours, as the evening would cut them.
+    night, rate, du, minutes = 600.0, 10.0, 0.7, 120.0
+    texture, one = TEXTURES[name], np.ones(1)
+    by = Gentle((2.0 - du) * rate * one, texture.conductivity * one, 5.0 * one, RUNS.finer_room * night * one)
+    given = (minutes * one, one, rate * one, texture.infiltration * one, surface_storage(0.0 * one), 2.0 * one)
+    lost = []
+    for gentle in (None, by):
+        cycles = split_into_cycles(*given, gentle=gentle)
+        begins = np.arange(cycles.length.size) * (cycles.length[0] + cycles.soak[0])
+        supply = sum(
+            np.diff(np.clip(np.arange(97) * 15.0, b, b + t)) for b, t in zip(begins, cycles.length, strict=True)
+        )
+        assert supply.sum() == pytest.approx(minutes)
+        profile = Profile(((80.0, name),), told=name)
+        here = Columns([profile], np.array([30.0]), np.ones(1), turf_roots(27.0)[None], catch_of(np.array([du])), one)
+        here.day(np.zeros((1, 96)), np.zeros((1, 96)), one, np.full((1, 96), 6.0 / 96.0))
+        here.day(supply[None] * rate / 60.0, np.zeros((1, 96)), one, np.full((1, 96), 6.0 / 96.0))
+        lost.append(10.0 * here.sums[0, :, flow.RAN_OFF].mean() / (minutes * rate / 60.0))
+    assert lost[0] > 0.2 and lost[1] < 0.35 * lost[0]

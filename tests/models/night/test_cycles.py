@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from models.night import longest_cycle, soak_minutes, split_into_cycles, surface_storage
+from models.night import Gentle, longest_cycle, soak_minutes, split_into_cycles, surface_storage
+from models.night.cycles import LEAST_REST, LEAST_STORAGE, LONGEST_SOAK
 
 
 def split(minutes, *, step=1.0, rate=40.0, infiltration=10.0, storage=5.0, smallest=2.0, longest=None, soak=None):
@@ -83,6 +84,60 @@ def test_cycles_add_up_and_keep_their_limits(seed):
     assert np.all((cycles.length <= longest + 1e-9) | cycles.over_longest[cycles.zone])
     assert np.all(cycles.length >= np.minimum(smallest, minutes)[cycles.zone] - 1e-9)
     assert np.all(np.diff(cycles.zone) >= 0)
+
+
+def gentle(*, rate=12.5, infiltration=2.5, smallest=5.0, room=480.0, zones=1):
+    return Gentle(*(np.full(zones, x, dtype=float) for x in (rate, infiltration, smallest, room)))
+
+
+def finer(minutes, by, **given):
+    full = [np.array([x]) for x in (1.0, 10.0, 7.5, 7.6, 2.0)]
+    return split_into_cycles(np.array([minutes]), *full, **given, gentle=by)
+
+
+def test_cycles_are_finer_where_there_is_time_by_hand():
+    # 10 mm/h where 7.5 go in, with room for 7.6 mm: 120 min are one cycle. The slowest such soil takes 2.5, and 12.5
+    # fall on the wettest quarter: 10 mm/h are stored, 2.5 mm after 15 min, gone after another 60.
+    assert finer(120.0, None).length.tolist() == [120.0]
+    found = finer(120.0, gentle(room=540.0))
+    assert found.length.tolist() == [15.0] * 8 and found.soak.tolist() == [60.0] and found.finer.tolist() == [True]
+    # In 400 min there is less rest: 280 min over 7 rests.
+    assert finer(120.0, gentle(room=400.0)).soak.tolist() == [40.0]
+    # In 280 min there are 160 to rest, five times 30 at least: six cycles, with 32 min each.
+    found = finer(120.0, gentle(room=280.0))
+    assert found.length.tolist() == [20.0] * 6 and found.soak.tolist() == [32.0]
+    # No rest fits, or the smallest cycle is the run: as it must be, and so is a run that the manager has cut.
+    for by in (gentle(room=140.0), gentle(room=0.0), gentle(smallest=61.0)):
+        found = finer(120.0, by)
+        assert found.length.tolist() == [120.0] and found.finer.tolist() == [False] and found.soak.tolist() == [0.0]
+    assert finer(120.0, gentle(), longest_override_min=np.array([90.0])).count.tolist() == [2]
+    assert finer(120.0, gentle(), soak_override_min=np.array([5.0])).count.tolist() == [1]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_finer_cycles_keep_their_room_and_store_no_more_than_lawns_hold(seed):
+    rng = np.random.default_rng(seed)
+    z = 60
+    step = rng.choice([0.1, 0.5, 1.0, 2.0], z)
+    minutes = rng.integers(0, 200, z) * step
+    rate, infiltration, storage = rng.uniform(5, 40, z), rng.uniform(3, 40, z), rng.uniform(3, 8, z)
+    by = Gentle(rate * rng.uniform(1.1, 1.5, z), infiltration * rng.uniform(0.1, 1.0, z), rng.uniform(1, 8, z),
+                rng.choice([0.0, 200.0, 480.0], z))  # fmt: skip
+    fewest = split_into_cycles(minutes, step, rate, infiltration, storage, np.full(z, 1.0))
+    cycles = split_into_cycles(minutes, step, rate, infiltration, storage, np.full(z, 1.0), gentle=by)
+    cut = cycles.finer
+    assert np.array_equal(cut, cycles.count > fewest.count) and (0 < seed or cut.any())
+    assert np.array_equal(cycles.soak[~cut], fewest.soak[~cut])
+    assert np.allclose(np.bincount(cycles.zone, cycles.length, z), minutes, atol=1e-9)
+    assert np.all((minutes + (cycles.count - 1) * cycles.soak)[cut] <= by.room[cut] + 1e-6)
+    assert np.all(cycles.soak[cut] <= LONGEST_SOAK + step[cut])
+    assert np.all(cycles.length >= np.where(cut, by.smallest - step, 0.0)[cycles.zone] - 1e-9)
+    longest = np.zeros(z)
+    np.maximum.at(longest, cycles.zone, cycles.length)
+    stored = (by.rate - by.infiltration) * (longest - step) / 60.0
+    asked = np.ceil(minutes / np.maximum(longest_cycle(by.rate, by.infiltration, np.full(z, LEAST_STORAGE)), 1e-9))
+    free = cut & (by.room - minutes > LEAST_REST * (asked + 1)) & (minutes > by.smallest * (asked + 1))
+    assert np.all(stored[free] <= LEAST_STORAGE + 1e-9)
 
 
 def test_storage_falls_with_the_slope():

@@ -226,7 +226,8 @@ def test_a_controller_is_played_back_with_what_starts_and_what_rests_in_it_at_it
     ("minutes", "way"), [([0.0] * 4, None), ([0, 0, 0, 8.0], "packed"), ([5.0, 0, 0, 8.0], "laid")]
 )
 def test_a_night_is_laid_with_programmes_only_where_their_stations_run(monkeypatch, minutes, way):
-    monkeypatch.setattr(draft, "night_job", lambda *given: ("cycles", "job"))
+    cycles = SimpleNamespace(finer=np.zeros(4, dtype=bool))
+    monkeypatch.setattr(draft, "night_job", lambda *given: (cycles, "job"))
     monkeypatch.setattr(draft, "flushing_on", lambda *given: np.array([False, True, False, False]))
     monkeypatch.setattr(draft, "_drawn_on", lambda *given: "likes")
     monkeypatch.setattr(draft, "pack_night", lambda job, effort: "packed")
@@ -243,10 +244,33 @@ def test_a_night_is_laid_with_programmes_only_where_their_stations_run(monkeypat
     assert found.timetable == way
     if way == "laid":
         assert found.minutes.tolist() == [1.0, 2.0, 3.0, 4.0] and (found.job, found.free_job) == ("with", "job")
-        assert seen[0][:5] == (SITE, "inputs", "cycles", "job", "likes") and seen[0][5] == 5.0
+        assert seen[0][:5] == (SITE, "inputs", cycles, "job", "likes") and seen[0][5] == 5.0
         assert seen[0][-1].tolist() == [True, True, False, False]  # a flush and the manager's word stay exact
     elif way == "packed":
-        assert (found.job, found.free_job, found.cycles) == ("job", None, "cycles") and not seen
+        assert (found.job, found.free_job, found.cycles) == ("job", None, cycles) and not seen
+
+
+@pytest.mark.parametrize(
+    ("cut", "fitted", "late", "packs"),
+    [(False, False, True, [True]), (True, True, False, [True]), (True, False, False, [True, False]),
+     (True, True, True, [True, False])],
+)  # fmt: skip
+def test_runs_are_cut_finer_only_where_the_night_holds_them_so(monkeypatch, cut, fitted, late, packs):
+    seen = []
+
+    def night(*given):
+        seen.append(given[-1])
+        return SimpleNamespace(finer=np.array([cut and given[-1]])), "job"
+
+    table = SimpleNamespace(fitted=fitted, after_finish_by=np.array([late]))
+    monkeypatch.setattr(draft, "night_job", night)
+    monkeypatch.setattr(draft, "flushing_on", lambda *given: np.zeros(1, dtype=bool))
+    monkeypatch.setattr(draft, "holds_no_times", lambda site: np.zeros(1, dtype=bool))
+    monkeypatch.setattr(draft, "pack_night", lambda job, effort: table)
+    tonight = SimpleNamespace(site=SITE, inputs="inputs", stands=SimpleNamespace(starts="starts"),
+                              word=SimpleNamespace(said=np.zeros(1, dtype=bool)))  # fmt: skip
+    given = draft.Draft(1, None, None, np.ones((1, 1, 1, 1)), np.array([30.0]), None, None)
+    assert draft.packed(tonight, given).cycles.finer.tolist() == [packs[-1] and cut] and seen == packs
 
 
 def test_water_draws_on_the_same_where_every_limit_and_mix_is_the_same(monkeypatch):
