@@ -97,7 +97,7 @@ def start_state(
         whole[:n, :n] = np.outer(sd, sd) * shared
         whole[n : 2 * n, n : 2 * n] = block.microclimate
         whole[2 * n : 3 * n, 2 * n : 3 * n] = block.rate
-        whole[3 * n : 3 * n + k, 3 * n : 3 * n + k] = setup.spreads.bias**2 * np.diag(setup.probes.evened[block.sensor])
+        whole[3 * n : 3 * n + k, 3 * n : 3 * n + k] = block.bias
         whole[3 * n + k :, 3 * n + k :] = block.gain
         covariance.append(whole)
     sensors = setup.sensor_count

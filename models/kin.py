@@ -46,6 +46,8 @@ class EstimationZones:
                                                  capacity drains at once.
     exposure : ndarray of int, optional          Number of its exposure: kin of one exposure share more of their
                                                  demand. All kin have one, if not given.
+    ground : ndarray of int, optional            Number of its soil as told: what it holds and how it swings at a depth
+                                                 is wrong alike at all sensors of one. None share that, if not given.
     """
 
     kin: IntArray
@@ -55,14 +57,16 @@ class EstimationZones:
     du_lq: FloatArray
     drainage: FloatArray | None = None
     exposure: IntArray | None = None
+    ground: IntArray | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and ranges once."""
         shape = np.shape(self.kin)
         if len(shape) != 1:
             raise ValueError(f"kin must have shape (Z,); got {shape}")
-        if self.exposure is not None and np.shape(self.exposure) != shape:
-            raise ValueError(f"exposure must have shape {shape}; got {np.shape(self.exposure)}")
+        for name in ("exposure", "ground"):
+            if getattr(self, name) is not None and np.shape(getattr(self, name)) != shape:
+                raise ValueError(f"{name} must have shape {shape}; got {np.shape(getattr(self, name))}")
         for name in ("taw", "field_capacity", "root_depth", "du_lq", "drainage"):
             if name == "drainage" and self.drainage is None:
                 continue
@@ -140,6 +144,7 @@ class Spreads:
     bias: float = 0.05  # [m3/m3] a sensor's level over FC as told: its own offset, and what its profile holds
     bias_drift: float = 0.002  # [m3/m3 per square root of a day]
     layer_gain: float = 0.35  # log of a layer's swing over what the roots' pattern gives: layers, perched water
+    alike: float = 0.5  # [-] of the variances of `bias` and `layer_gain`, shared by all sensors of one ground
     unsure: float = 1.8  # of the filter's own spread of depletion: errors last longer than its steps take them to
     level: float = 0.05  # of TAW: how far the level of depletion is unsure, since no profile holds just what was told
     drains_on: float = 0.8  # of the scale of drainage L: soils that are never filled go on draining for weeks
@@ -165,7 +170,7 @@ class Block:
     member, sensor : ndarray of int              Rows of members (n,), of sensors (k,).
     same_zone : ndarray                          1 where two members belong to one zone, (n, n).
     microclimate, rate : ndarray                 Prior covariance of the log factors, (n, n).
-    gain : ndarray                               Prior covariance of the log layer gains, (k, k).
+    bias, gain : ndarray                         Prior covariance of the sensors' levels and log layer gains, (k, k).
     at : ndarray of int                          Position in the block of each sensor's spot, (k,).
     """
 
@@ -174,6 +179,7 @@ class Block:
     same_zone: FloatArray
     microclimate: FloatArray
     rate: FloatArray
+    bias: FloatArray
     gain: FloatArray
     at: IntArray
 
@@ -336,6 +342,11 @@ def _block(
             here.size > 1 and np.ptp(relative[here]) > 0.3
         ):  # layers of one root zone: one swings more where one does less
             gain[np.ix_(here, here)] -= 0.8 / here.size
-    gain *= np.where(np.isnan(relative), 0.0, spreads.layer_gain)[:, None]
-    gain *= np.where(np.isnan(relative), 0.0, spreads.layer_gain)[None, :]
-    return Block(member, sensor, same_zone, microclimate, rate, gain, at)
+    bias = np.diag(probes.evened[sensor])
+    if zones.ground is not None:
+        ground = np.asarray(zones.ground)[probes.zone[sensor]]
+        shared = spreads.alike * (ground[:, None] == ground[None, :])
+        bias, gain = ((1.0 - spreads.alike) * own + shared for own in (bias, gain))
+    swings = np.where(np.isnan(relative), 0.0, spreads.layer_gain)
+    gain = gain * swings[:, None] * swings[None, :]
+    return Block(member, sensor, same_zone, microclimate, rate, spreads.bias**2 * bias, gain, at)

@@ -186,7 +186,7 @@ def _setup(site: Site, sensors: Sensors, moisture: np.ndarray) -> tuple[Setup, n
         zones.fed_depth[rows],
         zones.du_lq[rows],
         zones.drainage[rows],
-        np.unique(zones.exposure.astype(str), return_inverse=True)[1][rows],
+        *(np.unique(told.astype(str), return_inverse=True)[1][rows] for told in (zones.exposure, zones.soil)),
     )
     return prepare(known, sensors.for_estimate(row_of_zone)), rows, sensors, moisture
 

@@ -282,6 +282,33 @@ def test_gain_of_a_layer_by_the_pattern_of_roots():
     np.testing.assert_allclose(gain, [1.3, 1.3, 1.1, 1.0, 0.9, 0.7, 0.7, 1.0])
 
 
+def test_sensors_of_one_ground_share_half_of_what_is_unknown_of_level_and_swing():
+    zones = EstimationZones(*(np.full(3, v) for v in (0, 40.0, 0.25, 0.25, 0.8)), ground=np.array([4, 4, 7]))
+    probes = EstimationProbes(np.arange(3), np.full(3, 0.1), np.ones(3, int), joined=np.array([1.0, 2.0, 1.0]))
+    (block,) = prepare(zones, probes, Spreads(bias=0.04, layer_gain=0.2, alike=0.5)).blocks
+    np.testing.assert_allclose(block.bias, 0.0016 * np.array([[1.0, 0.5, 0.0], [0.5, 0.75, 0.0], [0.0, 0.0, 1.0]]))
+    np.testing.assert_allclose(block.gain, 0.04 * np.array([[1.0, 0.5, 0.0], [0.5, 1.0, 0.0], [0.0, 0.0, 1.0]]))
+    with pytest.raises(ValueError, match="ground must have shape"):
+        EstimationZones(*(np.full(3, v) for v in (0, 40.0, 0.25, 0.25, 1.0)), ground=np.zeros(2, int))
+
+
+def test_a_profile_that_holds_more_than_told_is_no_water_that_all_probes_see():
+    # Sixteen probes in one soil, all 0.08 over field capacity: rather the table is wrong than sixteen sensors alike or
+    # 20 mm on their way down in all zones. One probe says as much either way.
+    moved = {}
+    for count in (1, 16):
+        zones = EstimationZones(*(np.full(count, v) for v in (0, 40.0, 0.20, 0.25, 0.8)), ground=np.zeros(count, int))
+        probes = EstimationProbes(np.arange(count), np.full(count, 0.1), np.ones(count, int))
+        for alike in (0.0, 0.5):
+            setup = prepare(zones, probes, Spreads(alike=alike))
+            state = start_state(setup, np.full(count, 5.0), np.full(count, 10.0))
+            after, surprise = update(setup, state, np.full(count, 0.28))
+            assert not surprise.widened.any()
+            moved[count, alike] = 5.0 - after.depletion[0]
+    assert moved[1, 0.5] == pytest.approx(moved[1, 0.0])
+    assert moved[16, 0.5] < 0.6 * moved[16, 0.0] and moved[16, 0.5] < 1.5 * moved[1, 0.5]
+
+
 def test_layers_of_one_probe_swing_against_each_other_and_others_do_not():
     zones = EstimationZones(*(np.full(2, v) for v in (0, 40.0, 0.25, 0.25, 0.8)))
     probes = EstimationProbes(
