@@ -145,6 +145,7 @@ class Spreads:
     bias_drift: float = 0.002  # [m3/m3 per square root of a day]
     layer_gain: float = 0.35  # log of a layer's swing over what the roots' pattern gives: layers, perched water
     alike: float = 0.5  # [-] of the variances of `bias` and `layer_gain`, shared by all sensors of one ground
+    joined_gain: float = 0.2  # log of the same of the mean of two layers: what lies near the top swings more
     unsure: float = 1.8  # of the filter's own spread of depletion: errors last longer than its steps take them to
     level: float = 0.05  # of TAW: how far the level of depletion is unsure, since no profile holds just what was told
     drains_on: float = 0.8  # of the scale of drainage L: soils that are never filled go on draining for weeks
@@ -347,6 +348,7 @@ def _block(
         ground = np.asarray(zones.ground)[probes.zone[sensor]]
         shared = spreads.alike * (ground[:, None] == ground[None, :])
         bias, gain = ((1.0 - spreads.alike) * own + shared for own in (bias, gain))
-    swings = np.where(np.isnan(relative), 0.0, spreads.layer_gain)
+    swings = np.where(np.isnan(relative), np.where(probes.evened[sensor] < 1.0, spreads.joined_gain, 0.0),
+                      spreads.layer_gain)  # fmt: skip
     gain = gain * swings[:, None] * swings[None, :]
     return Block(member, sensor, same_zone, microclimate, rate, spreads.bias**2 * bias, gain, at)

@@ -83,13 +83,14 @@ def evening_ece(
     layer = table["layer"].to_numpy(np.int64)
     factor, width = np.array([factors[p] for p in table["probe"]]).reshape(-1, 2).T
     roots, fed = (depth[zones[row]] for depth in (site.zones.root_depth, site.zones.fed_depth))
-    # A spot catches other water than its zone's mean; samples beside the probe have that in them.
+    # A spot catches other water than its zone's mean; samples beside the probe have that in them. Most spots are less
+    # salty than the mean, which the dry ones make (mean of a lognormal variable).
     strays = np.where(fed > roots, SALT.spot_strays_fed, SALT.spot_strays)
     place_spread = strays * (1.0 - site.zones.du_lq[zones[row]]) * np.minimum(width / PROBE_SPREAD, 1.0)
     width = np.hypot(width, place_spread)
     total, count = (np.zeros((zones.size, shape[1], len(dates))) for _ in range(2))
     value = np.clip(table["ece"].to_numpy(float) * factor, SALT.least_ece, SALT.most_ece)
-    np.add.at(total, (row, layer, column), np.log(value))
+    np.add.at(total, (row, layer, column), np.log(value) + 0.5 * place_spread**2)
     np.add.at(count, (row, layer, column), 1.0)
     level, gain = in_profile(table["depth"].to_numpy(float) / (100.0 * fed))
     gain = np.where(fed > roots, 0.0, gain)  # roots that are fed from below them make no such profile

@@ -288,8 +288,16 @@ def test_sensors_of_one_ground_share_half_of_what_is_unknown_of_level_and_swing(
     (block,) = prepare(zones, probes, Spreads(bias=0.04, layer_gain=0.2, alike=0.5)).blocks
     np.testing.assert_allclose(block.bias, 0.0016 * np.array([[1.0, 0.5, 0.0], [0.5, 0.75, 0.0], [0.0, 0.0, 1.0]]))
     np.testing.assert_allclose(block.gain, 0.04 * np.array([[1.0, 0.5, 0.0], [0.5, 1.0, 0.0], [0.0, 0.0, 1.0]]))
+    assert prepare(replace(zones, ground=None), probes, Spreads(layer_gain=0.2)).blocks[0].gain[0, 1] == 0.0
     with pytest.raises(ValueError, match="ground must have shape"):
         EstimationZones(*(np.full(3, v) for v in (0, 40.0, 0.25, 0.25, 1.0)), ground=np.zeros(2, int))
+
+
+def test_the_mean_of_two_layers_is_not_the_root_zones_for_sure():
+    zones = EstimationZones(*(np.full(2, v) for v in (0, 40.0, 0.25, 0.25, 0.8)))
+    probes = EstimationProbes(np.arange(2), np.full(2, np.nan), np.ones(2, int), joined=np.array([1.0, 2.0]))
+    (block,) = prepare(zones, probes, Spreads(joined_gain=0.3)).blocks
+    np.testing.assert_allclose(block.gain, np.diag([0.0, 0.09]))  # the first is told to be the root zone's
 
 
 def test_a_profile_that_holds_more_than_told_is_no_water_that_all_probes_see():
@@ -350,7 +358,7 @@ def test_a_reading_s_noise_evens_out_over_joined_sensors_and_grows_with_their_sc
         (1.0, 99.0, 156.25),
     ):
         probes = EstimationProbes(np.zeros(1, int), np.full(1, np.nan), np.zeros(1, int), np.full(1, joined))
-        setup = prepare(zones, probes, Spreads(**EXACT))
+        setup = prepare(zones, probes, Spreads(**EXACT | {"joined_gain": 0.0}))
         state = replace(start_state(setup, [10.0], [2.0]), scatter=np.array([scatter]))
         after, surprise = update(setup, state, at(setup, 11.0))
         assert after.depletion[1] - 10.0 == pytest.approx(4.0 / (4.0 + noise))

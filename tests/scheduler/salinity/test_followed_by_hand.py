@@ -41,7 +41,9 @@ def test_a_spot_strays_as_far_as_its_driest_quarter_and_over_gravel_less(monkeyp
     assert SALT.spot_strays > SALT.spot_strays_fed and np.isnan(found.offset_spread[:, 1]).all()
     surer = read(monkeypatch, ("A", 0, 0, 2.0, "2026-07-03 12:00"), width=PROBE_SPREAD / 2)  # a sample beside it
     np.testing.assert_allclose(surer.offset_spread[0, 0], np.hypot(PROBE_SPREAD / 2, strays[0] / 2))
-    np.testing.assert_allclose(np.exp(found.read[:, 0, 2]), [2.0, 2.0])
+    # The mean of ln ECe over spots lies half the variance under the ln of their mean (any text on the lognormal).
+    np.testing.assert_allclose(np.exp(found.read[:, 0, 2]), 2.0 * np.exp(strays**2 / 2.0))
+    np.testing.assert_allclose(np.exp(surer.read[0, 0, 2]), 2.0 * np.exp(strays[0] ** 2 / 8.0))
     assert found.seen.tolist() == [[True, False], [True, False]] and found.rows(np.array([1])).zones.tolist() == [1]
 
 
@@ -59,8 +61,9 @@ def test_two_probes_of_a_half_are_one_mean_and_surer_and_a_day_is_read_once(monk
         ],
     )
     assert found.zones.tolist() == [0]
+    drier = np.exp((0.2 * SALT.spot_strays) ** 2 / 2.0)  # of all spots over most of them
     np.testing.assert_allclose(
-        np.exp(found.read[0, 0, 1:]), [3.0, 4.0]
+        np.exp(found.read[0, 0, 1:]), [3.0 * drier, 4.0 * drier]
     )  # geometric mean; what was taken elsewhere is not
     one = np.hypot(PROBE_SPREAD, 0.2 * SALT.spot_strays)
     np.testing.assert_allclose(found.offset_spread[0, 0], one / np.sqrt(2.0))
