@@ -34,6 +34,9 @@ LONGEST_SOAK = (
     60.0  # [min] common practice, no source: a longer soak would not leave room for a second cycle in a night
 )
 LEAST_REST = 30.0  # [min] common practice, no source: a shorter one takes in little
+# [-] cycles that a run is cut into at most beyond what its soil must have: they are keyed in somewhere, and more saves
+# little (20 mm at 10 mm/h on the clay loam of tests/physics: 46 % run off in one, 7 % in six, 4 % in eight)
+MOST_FINER = 6
 # Depth that stands on turf before it runs off: lower end of what manuals of storm drainage give for lawns, 0.1 to 0.3
 # in. Mark: memory.
 LEAST_STORAGE = 2.5  # [mm]
@@ -255,6 +258,7 @@ def _finer(minutes: FloatArray, steps: IntArray, resolution: FloatArray, gentle:
     least = np.maximum(np.ceil(gentle.smallest / resolution - STEP_ROUNDOFF), 1.0)
     rests = np.floor(np.maximum(gentle.room - minutes, 0.0) / LEAST_REST + STEP_ROUNDOFF)
     count = np.minimum.reduce((np.ceil(steps / per_cycle), np.floor(steps / least), rests + 1.0))
+    count = np.minimum(count, MOST_FINER)
     return np.asarray(count.astype(np.int64))
 
 

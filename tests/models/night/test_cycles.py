@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from models.night import Gentle, longest_cycle, soak_minutes, split_into_cycles, surface_storage
-from models.night.cycles import LEAST_REST, LEAST_STORAGE, LONGEST_SOAK
+from models.night.cycles import LEAST_REST, LEAST_STORAGE, LONGEST_SOAK, MOST_FINER
 
 
 def split(minutes, *, step=1.0, rate=40.0, infiltration=10.0, storage=5.0, smallest=2.0, longest=None, soak=None):
@@ -98,14 +98,17 @@ def finer(minutes, by, **given):
 def test_cycles_are_finer_where_there_is_time_by_hand():
     # 10 mm/h where 7.5 go in, with room for 7.6 mm: 120 min are one cycle. The slowest such soil takes 2.5, and 12.5
     # fall on the wettest quarter: 10 mm/h are stored, 2.5 mm after 15 min, gone after another 60.
-    assert finer(120.0, None).length.tolist() == [120.0]
+    assert finer(75.0, None).length.tolist() == [75.0]
+    found = finer(75.0, gentle(room=540.0))
+    assert found.length.tolist() == [15.0] * 5 and found.soak.tolist() == [60.0] and found.finer.tolist() == [True]
+    # In 235 min there is less rest: 160 min over 4 rests.
+    assert finer(75.0, gentle(room=235.0)).soak.tolist() == [40.0]
+    # In 180 min there are 105 to rest, three times 30 at least: four cycles, with 35 min each.
+    found = finer(76.0, gentle(room=181.0))
+    assert found.length.tolist() == [19.0] * 4 and found.soak.tolist() == [35.0]
+    # Eight would be asked: six are enough, with the longest rest.
     found = finer(120.0, gentle(room=540.0))
-    assert found.length.tolist() == [15.0] * 8 and found.soak.tolist() == [60.0] and found.finer.tolist() == [True]
-    # In 400 min there is less rest: 280 min over 7 rests.
-    assert finer(120.0, gentle(room=400.0)).soak.tolist() == [40.0]
-    # In 280 min there are 160 to rest, five times 30 at least: six cycles, with 32 min each.
-    found = finer(120.0, gentle(room=280.0))
-    assert found.length.tolist() == [20.0] * 6 and found.soak.tolist() == [32.0]
+    assert found.length.tolist() == [20.0] * 6 and found.soak.tolist() == [60.0]
     # No rest fits, or the smallest cycle is the run: as it must be, and so is a run that the manager has cut.
     for by in (gentle(room=140.0), gentle(room=0.0), gentle(smallest=61.0)):
         found = finer(120.0, by)
@@ -136,7 +139,9 @@ def test_finer_cycles_keep_their_room_and_store_no_more_than_lawns_hold(seed):
     np.maximum.at(longest, cycles.zone, cycles.length)
     stored = (by.rate - by.infiltration) * (longest - step) / 60.0
     asked = np.ceil(minutes / np.maximum(longest_cycle(by.rate, by.infiltration, np.full(z, LEAST_STORAGE)), 1e-9))
-    free = cut & (by.room - minutes > LEAST_REST * (asked + 1)) & (minutes > by.smallest * (asked + 1))
+    assert np.all(cycles.count[cut] <= MOST_FINER)
+    roomy = (by.room - minutes > LEAST_REST * (asked + 1)) & (minutes > by.smallest * (asked + 1))
+    free = cut & (asked <= MOST_FINER) & roomy
     assert np.all(stored[free] <= LEAST_STORAGE + 1e-9)
 
 
