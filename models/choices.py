@@ -115,7 +115,7 @@ class Flush:
     """
 
     target_share: float = 0.85
-    wary: float = 0.84
+    wary: float = 0.3
     widest: float = 0.3
     widest_fed: float = 0.15
     unread: float = 1.8

@@ -50,7 +50,7 @@ def nights_of_salt_leaving(plan):
     [
         ((2.0, 6.0), "tournament", 2, 4, range(5)),  # above the limit of 3.7: wants a flush tonight
         ((1.4, 4.8), "tournament", 4, 5, range(2, 6)),  # below it: on the last night in time, two before it
-        ((1.4, 4.8), "no_flush", 2, 3, range(2, 4)),  # where nothing but the calendar speaks against those nights
+        ((1.5, 5.1), "no_flush", 2, 3, range(2, 4)),  # where nothing but the calendar speaks against those nights
     ],
 )
 def test_a_flush_wanted_on_a_protected_night_waits_or_comes_before_it(tmp_path, ece, event, first, last, shut):

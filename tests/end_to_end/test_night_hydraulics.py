@@ -114,7 +114,7 @@ def test_energy_and_cost_by_tariff_block_are_those_of_the_minutes(tmp_path, held
 
 
 def test_greens_are_done_by_their_time_and_the_sheets_say_so(tmp_path):
-    folder = make_site(tmp_path / "site", zones=16, nights=1, load=0.25, **PLAIN)
+    folder = make_site(tmp_path / "site", zones=16, nights=1, load=0.3, **PLAIN)
     with (folder / "site.toml").open("a", encoding="utf-8") as file:
         file.write('\n[surface.green]\nfinish_by = "03:30"\n')
     plan = evening(folder)
