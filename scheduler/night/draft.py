@@ -14,7 +14,7 @@ from models.plan.inputs import Floats
 from models.plan.results import PlanResult
 from scheduler.night.capacity import Limits, hold_at_once, hold_tonight
 from scheduler.night.held import HeldByControllers, holds_no_times
-from scheduler.night.job import dry_tomorrow, night_job
+from scheduler.night.job import cycles_of, dry_tomorrow, night_job
 from scheduler.night.programmes import packed_with_programmes
 from scheduler.night.smallest import better_skipped, short_runs
 from scheduler.night.stands import kept_minutes
@@ -22,6 +22,10 @@ from scheduler.night.tonight import Tonight
 from scheduler.night.whole_steps import Terms, flushing_on, hard_rows, supply_mix, whole_minutes
 
 QUICK = 15_000.0  # effort of packing while a better plan can still be asked for [cycles and grid steps]
+FINER_EFFORT = 1_500.0  # the same for finer cycles, which are wished for where they cost nothing
+# [-] shares of the room that finer cycles may take (`RUNS.finer_room`), one tried after the other where the limits need
+# no more than so much of the window
+FINER = ((1.0, 0.6), (0.6, 1.0))
 FEW_CYCLES = 600  # [-] up to which what is left out of the last draft is looked at with full effort
 MUCH_LEFT_OUT = 0.05  # [-] of the night's minutes, beyond which the last draft is packed again with care
 FEW_ZONE_NIGHTS = 6_000  # [-] up to which a plan is solved again without the runs that had better wait
@@ -135,18 +139,31 @@ def _steady(tonight: Tonight, draft: Draft, longest: Floats, terms: Terms, of_li
 def packed(tonight: Tonight, draft: Draft, effort: float = QUICK) -> Draft:
     """The draft with its cycles and a timetable of them; without one where nothing runs.
 
-    Runs are cut finer than their soil must have them only where the night holds all of them so, and each by its time.
+    Where the night holds all of them, and each by its time, a quick look finds out whether it does so with runs cut
+    finer than their soil must have them, over most of their hours or over fewer.
     """
     if not draft.minutes.any():
         return draft
-    finer = _packed(tonight, draft, effort, finer=True)
-    assert finer.cycles is not None and finer.timetable is not None
-    if not finer.cycles.finer.any() or (finer.timetable.fitted and not finer.timetable.after_finish_by.any()):
-        return finer
-    return _packed(tonight, draft, effort, finer=False)
+    fewest = _packed(tonight, draft, effort, 0.0)
+    if _has_place_for_all(fewest):
+        assert fewest.job is not None and fewest.timetable is not None
+        needed = fewest.timetable.lower_bound_min / fewest.job.window_minutes
+        for share in [share for share, most in FINER if needed <= most]:
+            if not cycles_of(tonight.site, tonight.inputs, draft.minutes, share).finer.any():
+                break
+            finer = _packed(tonight, draft, FINER_EFFORT, share)
+            if _has_place_for_all(finer):
+                return finer
+    return fewest
 
 
-def _packed(tonight: Tonight, draft: Draft, effort: float, finer: bool) -> Draft:
+def _has_place_for_all(draft: Draft) -> bool:
+    """Whether the timetable holds every minute asked, and each zone is done by its time."""
+    assert draft.timetable is not None
+    return draft.timetable.fitted and not bool(draft.timetable.after_finish_by.any())
+
+
+def _packed(tonight: Tonight, draft: Draft, effort: float, finer: float) -> Draft:
     site, inputs, run_time = tonight.site, tonight.inputs, draft.run_time
     by_block, flushing = run_time[:, 0].sum(axis=2), flushing_on(inputs, draft.result, 0)
     starts = tonight.stands.starts

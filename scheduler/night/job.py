@@ -25,7 +25,7 @@ def night_job(
     flushing: NDArray[np.bool_],
     held: NDArray[np.bool_] | None = None,
     starts: Mapping[int, Floats] | None = None,
-    finer: bool = True,
+    finer: float = 0.0,
 ) -> tuple[Cycles, NightJob]:
     """Cycles of the run times and everything the packer must respect.
 
@@ -38,10 +38,10 @@ def night_job(
     flushing : ndarray (Z,)      Zones whose water is to pass the roots.
     held : ndarray (Z,), optional   Zones whose minutes are the manager's: they have their place before all others.
     starts : mapping, optional   Starts that zones have in their controllers already [min].
-    finer : bool                 Whether runs are cut finer than their soil must have them, where their hours allow.
+    finer : float                Share of the room for finer cycles that runs may take; 0 for the fewest cycles [-].
     """
     plan, window = inputs.plan, inputs.windows[0]
-    cycles = _cycles(site, inputs, minutes, finer)
+    cycles = cycles_of(site, inputs, minutes, finer)
     shortest = np.full(plan.zones, np.inf)
     np.minimum.at(shortest, cycles.zone, cycles.length)
     blocks = np.array([(b.start, b.end) for b in window.blocks], dtype=float).reshape(-1, 2)
@@ -66,8 +66,11 @@ def night_job(
     return cycles, job
 
 
-def _cycles(site: Site, inputs: NightInputs, minutes: Floats, finer: bool) -> Cycles:
-    """Cut the run times into cycles that each zone's soil takes, none too short to wet more than leaves."""
+def cycles_of(site: Site, inputs: NightInputs, minutes: Floats, finer: float) -> Cycles:
+    """Cut the run times into cycles that each zone's soil takes, none too short to wet more than leaves.
+
+    Parameters are those of `night_job`.
+    """
     zones = site.zones
     return split_into_cycles(
         minutes,
@@ -78,11 +81,11 @@ def _cycles(site: Site, inputs: NightInputs, minutes: Floats, finer: bool) -> Cy
         np.full(len(zones), RUNS.smallest_cycle),
         zones.longest_cycle,
         zones.soak,
-        _gentle(site, inputs) if finer else None,
+        _gentle(site, inputs, finer) if finer else None,
     )
 
 
-def _gentle(site: Site, inputs: NightInputs) -> Gentle:
+def _gentle(site: Site, inputs: NightInputs, share: float) -> Gentle:
     """How runs are cut finer: by the slowest soil of the class, under the wettest quarter, in a part of the hours.
 
     That quarter gets as much above the mean as the driest below it. Programmes, and controllers that find their own
@@ -93,7 +96,7 @@ def _gentle(site: Site, inputs: NightInputs) -> Gentle:
     start, end = np.array([(b.start, b.end) for b in window.blocks], dtype=float).reshape(-1, 2).T
     opens = np.where(open_blocks, start, np.inf).min(axis=1, initial=np.inf)
     hours = np.fmin(open_blocks @ (end - start), finish_times(site, inputs.dates[0], window) - opens)
-    room = np.where(holds_no_times(site), 0.0, RUNS.finer_room * hours)
+    room = np.where(holds_no_times(site), 0.0, share * RUNS.finer_room * hours)
     return Gentle(zones.application_rate * (2.0 - zones.du_lq), zones.slowest_intake, inputs.smallest_run, room)
 
 

@@ -118,21 +118,23 @@ def test_runs_are_cut_finer_by_the_slowest_soil_of_the_class_under_the_wettest_q
     zones = replace(place.zones, slowest_intake=np.array([2.3, 2.3]), infiltration=np.array([12.0, 12.0]),
                     du_lq=np.array([0.7, 0.7]))  # fmt: skip
     slow = replace(place, zones=zones)
-    (cycles, night), _ = packed((slow, inputs), minutes=(50.0, 50.0))
+    (cycles, night), _ = packed((slow, inputs), minutes=(50.0, 50.0), finer=1.0)
     assert cycles.length[cycles.zone == 0].tolist() == [10.0] * 5 and cycles.finer.all()
     # The fairway has from 23:00 until its finish at 02:00: four fifths of it hold three rests of 30 min and more.
     assert cycles.length[cycles.zone == 1].tolist() == [13.0, 13.0, 12.0, 12.0]
     assert night.soak.tolist() == [58.0, 31.0]
-    (cycles, _), _ = packed((slow, inputs), minutes=(50.0, 50.0), finer=False)
+    (cycles, _), _ = packed((slow, inputs), minutes=(50.0, 50.0), finer=0.6)  # 86 min hold but one rest
+    assert cycles.count.tolist() == [5, 2]
+    (cycles, _), _ = packed((slow, inputs), minutes=(50.0, 50.0))
     assert cycles.count.tolist() == [1, 1] and not cycles.finer.any()
 
 
 def test_controllers_that_hold_programmes_keep_the_fewest_cycles(given, monkeypatch):
     place, inputs = given
     slow = replace(place, zones=replace(place.zones, slowest_intake=np.array([2.0, 2.0])))
-    assert packed((slow, inputs), minutes=(60.0, 60.0))[0][0].finer[0]
+    assert packed((slow, inputs), minutes=(60.0, 60.0), finer=1.0)[0][0].finer[0]
     monkeypatch.setattr(job, "holds_no_times", lambda site: np.ones(2, dtype=bool))
-    assert not packed((slow, inputs), minutes=(60.0, 60.0))[0][0].finer.any()
+    assert not packed((slow, inputs), minutes=(60.0, 60.0), finer=1.0)[0][0].finer.any()
 
 
 def test_the_night_of_a_plan_is_its_first(given):

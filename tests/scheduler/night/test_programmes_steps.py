@@ -226,8 +226,8 @@ def test_a_controller_is_played_back_with_what_starts_and_what_rests_in_it_at_it
     ("minutes", "way"), [([0.0] * 4, None), ([0, 0, 0, 8.0], "packed"), ([5.0, 0, 0, 8.0], "laid")]
 )
 def test_a_night_is_laid_with_programmes_only_where_their_stations_run(monkeypatch, minutes, way):
-    cycles = SimpleNamespace(finer=np.zeros(4, dtype=bool))
-    monkeypatch.setattr(draft, "night_job", lambda *given: (cycles, "job"))
+    monkeypatch.setattr(draft, "night_job", lambda *given: ("cycles", "job"))
+    monkeypatch.setattr(draft, "_has_place_for_all", lambda draft: False)
     monkeypatch.setattr(draft, "flushing_on", lambda *given: np.array([False, True, False, False]))
     monkeypatch.setattr(draft, "_drawn_on", lambda *given: "likes")
     monkeypatch.setattr(draft, "pack_night", lambda job, effort: "packed")
@@ -244,33 +244,48 @@ def test_a_night_is_laid_with_programmes_only_where_their_stations_run(monkeypat
     assert found.timetable == way
     if way == "laid":
         assert found.minutes.tolist() == [1.0, 2.0, 3.0, 4.0] and (found.job, found.free_job) == ("with", "job")
-        assert seen[0][:5] == (SITE, "inputs", cycles, "job", "likes") and seen[0][5] == 5.0
+        assert seen[0][:5] == (SITE, "inputs", "cycles", "job", "likes") and seen[0][5] == 5.0
         assert seen[0][-1].tolist() == [True, True, False, False]  # a flush and the manager's word stay exact
     elif way == "packed":
-        assert (found.job, found.free_job, found.cycles) == ("job", None, cycles) and not seen
+        assert (found.job, found.free_job, found.cycles) == ("job", None, "cycles") and not seen
 
 
 @pytest.mark.parametrize(
-    ("cut", "fitted", "late", "packs"),
-    [(False, False, True, [True]), (True, True, False, [True]), (True, False, False, [True, False]),
-     (True, True, True, [True, False])],
-)  # fmt: skip
-def test_runs_are_cut_finer_only_where_the_night_holds_them_so(monkeypatch, cut, fitted, late, packs):
+    ("cut", "full", "late", "packs", "needed"),
+    [
+        (False, (), (), [0.0], 36.0),  # nothing is to be cut finer
+        (True, (), (), [0.0, 1.0], 36.0),
+        (True, (1.0,), (), [0.0, 1.0, 0.6], 36.0),  # over fewer hours it has a place
+        (True, (), (1.0,), [0.0, 1.0, 0.6], 36.0),
+        (True, (1.0, 0.6), (), [0.0, 1.0, 0.6, 0.0], 36.0),
+        (True, (), (), [0.0, 0.6], 36.1),  # over fewer hours where limits need most of the window of an hour
+        (True, (0.0,), (), [0.0, 0.0], 36.0),  # a full night is not looked at again
+        (True, (), (0.0,), [0.0, 0.0], 36.0),
+    ],
+)
+def test_runs_are_cut_finer_only_where_the_night_holds_them_so(monkeypatch, cut, full, late, packs, needed):
     seen = []
 
     def night(*given):
         seen.append(given[-1])
-        return SimpleNamespace(finer=np.array([cut and given[-1]])), "job"
+        return SimpleNamespace(share=given[-1]), SimpleNamespace(window_minutes=60.0)
 
-    table = SimpleNamespace(fitted=fitted, after_finish_by=np.array([late]))
+    def pack(job, effort):
+        assert effort == (draft.FINER_EFFORT if seen[-1] else draft.QUICK)
+        late_for = np.array([seen[-1] in late])
+        return SimpleNamespace(fitted=seen[-1] not in full, after_finish_by=late_for, lower_bound_min=needed)
+
     monkeypatch.setattr(draft, "night_job", night)
+    monkeypatch.setattr(draft, "cycles_of", lambda *given: SimpleNamespace(finer=np.array([cut])))
     monkeypatch.setattr(draft, "flushing_on", lambda *given: np.zeros(1, dtype=bool))
     monkeypatch.setattr(draft, "holds_no_times", lambda site: np.zeros(1, dtype=bool))
-    monkeypatch.setattr(draft, "pack_night", lambda job, effort: table)
+    monkeypatch.setattr(draft, "pack_night", pack)
     tonight = SimpleNamespace(site=SITE, inputs="inputs", stands=SimpleNamespace(starts="starts"),
                               word=SimpleNamespace(said=np.zeros(1, dtype=bool)))  # fmt: skip
     given = draft.Draft(1, None, None, np.ones((1, 1, 1, 1)), np.array([30.0]), None, None)
-    assert draft.packed(tonight, given).cycles.finer.tolist() == [packs[-1] and cut] and seen == packs
+    found = draft.packed(tonight, given)
+    tried = packs if packs[-1] or len(packs) == 1 else packs[:-1]  # the last is the one that stands
+    assert seen == tried and found.cycles.share == packs[-1]
 
 
 def test_water_draws_on_the_same_where_every_limit_and_mix_is_the_same(monkeypatch):
