@@ -13,8 +13,8 @@ in each of eleven finer soils (tests/end_to_end/first_flush.py) 98 % end within 
 third of the pore water at most, 83 % where salt disperses most. With stages of up to all of it 58 % did, up to 0.4 of
 it 88 %. Where but one of several nights allows a flush, it is not cut into stages.
 
-What is not known for sure is counted in: zones are judged by what four in five of such zones stay under, their ECe and
-0.84 of its standard deviation. That counts 0.3 of the ECe at most, over gravel, where more leaches, 0.15, and 1.8 times
+What is not known for sure is counted in: zones are judged by what three in five of such zones stay under, their ECe and
+0.3 of its standard deviation. That counts 0.3 of the ECe at most, over gravel, where more leaches, 0.15, and 1.8 times
 as much where no probe reads and nobody sampled: about what zones of tests/physics are off by, where told spreads are
 wider. A day over the threshold is bought with about 0.6 mm on all zones (`tests/bench/README.md`).
 
