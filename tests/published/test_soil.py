@@ -80,12 +80,30 @@ def test_finer_soils_take_water_more_slowly():
     assert rates[0] == 30.0 and TEXTURES["silt_loam"].infiltration == 12.0
 
 
+def test_conductivity_of_two_tables():
+    # Rawls, Brakensiek & Saxton (1982), Transactions of the ASAE 25, saturated conductivity [cm/h]. Mark: memory.
+    # Carsel & Parrish (1988) [cm/d] fitted it to other soils: they agree to 5 times. Mark: secondary.
+    rawls = {"sand": 21.0, "loamy_sand": 6.11, "sandy_loam": 2.59, "loam": 1.32, "silt_loam": 0.68, "clay": 0.06,
+             "sandy_clay_loam": 0.43, "clay_loam": 0.23, "silty_clay_loam": 0.15, "sandy_clay": 0.12,
+             "silty_clay": 0.09}  # fmt: skip
+    parrish = {"sand": 712.8, "loamy_sand": 350.2, "sandy_loam": 106.1, "loam": 24.96, "silt_loam": 10.8, "clay": 4.8,
+               "sandy_clay_loam": 31.44, "clay_loam": 6.24, "silty_clay_loam": 1.68, "sandy_clay": 2.88,
+               "silty_clay": 0.48}  # fmt: skip
+    for key, value in rawls.items():
+        assert TEXTURES[key].conductivity == pytest.approx(10.0 * value)
+        assert 0.2 < TEXTURES[key].conductivity / (10.0 * parrish[key] / 24.0) < 5.0
+    assert TEXTURES["silt"].conductivity == TEXTURES["silt_loam"].conductivity
+    slow = [k for k in rawls if TEXTURES[k].conductivity < TEXTURES[k].infiltration]
+    assert set(slow) == set(rawls) - {"sand", "loamy_sand", "sandy_loam"}
+
+
 def test_infiltration_of_annex_2():
     # FAO Irrigation Water Management training manual, Annex 2, basic infiltration [mm/h]. Mark: secondary.
     for key, (low, high) in {"sandy_loam": (20, 30), "loam": (10, 20), "clay_loam": (5, 10), "clay": (1, 5)}.items():
         assert TEXTURES[key].infiltration == (low + high) / 2
     # USGA 2018: Ksat at least 150 mm/h, capillary porosity 15-25 %, total 35-55 %. Mark: memory.
     rootzone = TEXTURES["sand_rootzone"]
+    assert rootzone.conductivity == 150.0
     assert (rootzone.infiltration, rootzone.field_capacity, rootzone.saturation) == (150.0, 0.20, 0.45)
 
 

@@ -41,6 +41,9 @@ def test_what_a_zone_does_not_say_of_its_ground_is_its_texture_s(tmp_path):
     assert zones.hydrologic_group.tolist()[:3] == [sand.hydrologic_group, loam.hydrologic_group, "B"]
     assert zones.infiltration[3] == 20.0 and zones.infiltration[0] == sand.infiltration
     assert zones.infiltration[2] == pytest.approx(float(infiltration_rate(clay.infiltration, 8.0)))
+    # the slowest of the class, as steep; what the manager told stands
+    assert zones.slowest_intake[2] == pytest.approx(float(infiltration_rate(clay.conductivity, 8.0)))
+    assert zones.slowest_intake[3] == 20.0 and zones.slowest_intake[0] == sand.conductivity
     assert zones.infiltration[2] < clay.infiltration and zones.slope.tolist() == [0.0, 0.0, 8.0, 0.0]
 
 
