@@ -109,6 +109,10 @@ def test_cycles_are_finer_where_there_is_time_by_hand():
     # Eight would be asked: six are enough, with the longest rest.
     found = finer(120.0, gentle(room=540.0))
     assert found.length.tolist() == [20.0] * 6 and found.soak.tolist() == [60.0]
+    # Three cycles of 40 min would need rests of 760: what still stands when they are capped is no matter of six of 20.
+    slow = [np.array([x]) for x in (120.0, 1.0, 10.0, 0.5, 7.6, 2.0)]
+    assert split_into_cycles(*slow).soak_capped.tolist() == [True]
+    assert split_into_cycles(*slow, gentle=gentle(room=540.0)).soak_capped.tolist() == [False]
     # No rest fits, or the smallest cycle is the run: as it must be, and so is a run that the manager has cut.
     for by in (gentle(room=140.0), gentle(room=0.0), gentle(smallest=61.0)):
         found = finer(120.0, by)

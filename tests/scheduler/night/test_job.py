@@ -123,6 +123,8 @@ def test_runs_are_cut_finer_by_the_slowest_soil_of_the_class_under_the_wettest_q
     # The fairway has from 23:00 until its finish at 02:00: four fifths of it hold three rests of 30 min and more.
     assert cycles.length[cycles.zone == 1].tolist() == [13.0, 13.0, 12.0, 12.0]
     assert night.soak.tolist() == [58.0, 31.0]
+    (cycles, _), _ = packed((slow, inputs), minutes=(12.0, 12.0), finer=1.0)  # worth making are 5 min and 10
+    assert cycles.length.tolist() == [6.0, 6.0, 12.0]
     (cycles, _), _ = packed((slow, inputs), minutes=(50.0, 50.0), finer=0.6)  # 86 min hold but one rest
     assert cycles.count.tolist() == [5, 2]
     (cycles, _), _ = packed((slow, inputs), minutes=(50.0, 50.0))

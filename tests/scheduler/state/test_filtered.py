@@ -50,6 +50,8 @@ def test_it_speaks_for_the_zones_with_a_probe_among_their_kin(tmp_path):
     found, _, _ = record(tmp_path)
     assert found.rows.tolist() == [0, 1]  # F3 is rough
     assert found.estimate.informed_by.tolist() == ["probe", "kin"]
+    zones = found.setup.zones
+    assert zones.exposure[0] != zones.exposure[1] and zones.ground[0] == zones.ground[1]  # loam in the sun and in shade
 
 
 def test_each_night_is_fed_with_its_own_water_and_the_date_after_it(tmp_path):
