@@ -8,7 +8,7 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 from scheduler.errors import InputProblems, Problem
@@ -55,21 +55,24 @@ def to_bytes(rows: Sequence[Sequence[Cell]], profile: Profile, label: str = "") 
     return text.encode("utf-8-sig" if shape.byte_order_mark else "utf-8")
 
 
-def from_bytes(data: bytes, profile: Profile) -> list[tuple[Cell, ...]]:
-    """Read rows back; raises ValueError for a file of another shape."""
-    shape = profile.file
+def from_bytes(data: bytes, profile: Profile, labels: Iterable[str] = ()) -> list[tuple[Cell, ...]]:
+    """Read rows back, without a line of one of the labels above them; raises ValueError for a file of another shape.
+
+    A zone may be called `# 1 green`, so a line that only begins like a label is a row.
+    """
+    shape, above = profile.file, {f"{LABEL}{label}" for label in labels if label}
     headings = [c.heading for c in profile.column]
     if shape.format == "json":
         records = json.loads(data)
         return [tuple(record[h] for h in headings) for record in records]
     if shape.format == "xlsx":
         table: list[tuple[Cell, ...]] = _from_xlsx(data)
-        if table and str(table[0][0]).startswith(LABEL):
+        if table and table[0][0] in above:
             table = table[1:]
     else:
         text = data.decode("utf-8-sig")
-        if text.startswith(LABEL):
-            text = text.partition("\n")[2]
+        first, _, rest = text.partition("\n")
+        text = rest if first.removesuffix("\r") in above else text
         if shape.format == "csv":
             lines = csv.reader(io.StringIO(text, newline=""), delimiter=shape.delimiter)
             table = [tuple(_unguarded(v, profile) for v in row) for row in lines]

@@ -89,7 +89,7 @@ def _minutes(data: bytes, profile: Profile, name: str) -> dict[str, float]:
     times = [i for i, c in enumerate(profile.column) if c.field == "run_time"]
     total: dict[str, float] = {}
     try:
-        for row in from_bytes(data, profile):
+        for row in from_bytes(data, profile, LABELS.values()):
             key = str(row[key_at])
             total[key] = total.get(key, 0.0) + sum(
                 decode_time(row[i], profile.time, profile.file.decimal) for i in times

@@ -279,7 +279,7 @@ def test_the_bytes_of_a_table_and_back(file, label, text):
     profile = shape(*TWO, file=file)
     data = to_bytes(ROWS, profile, label)
     assert data.decode("utf-8") == text
-    back = from_bytes(data, profile)
+    back = from_bytes(data, profile, ["other", label])
     assert [(r[0], float(str(r[1]).replace(",", "."))) for r in back] == [("G1", 7.5), ("=A1", 3.0)]
 
 
@@ -290,7 +290,13 @@ def test_a_workbook_holds_label_heading_and_texts_as_texts(tmp_path, header):
     cells = list(openpyxl.load_workbook(tmp_path / "x.xlsx").active.iter_rows(values_only=True))
     head = [("zone", "run_time")] if header else []
     assert cells == [("# scaled", None), *head, ("G1", 7.5), ("=A1", 3)]
-    assert from_bytes((tmp_path / "x.xlsx").read_bytes(), profile) == ROWS
+    assert from_bytes((tmp_path / "x.xlsx").read_bytes(), profile, ["scaled"]) == ROWS
+
+
+@pytest.mark.parametrize("kind", ["csv", "json", "fixed_width", "xlsx"])
+def test_a_zone_that_is_called_like_a_label_begins_is_a_row(kind):
+    profile = shape(*TWO, file={"format": kind, "header": False})
+    assert [r[0] for r in from_bytes(to_bytes([("# 1", 7.5), ("#", 3)], profile), profile, ["scaled"])] == ["# 1", "#"]
 
 
 @pytest.mark.parametrize(
