@@ -148,10 +148,11 @@ def packed(tonight: Tonight, draft: Draft, effort: float = QUICK) -> Draft:
     if _has_place_for_all(fewest):
         assert fewest.job is not None and fewest.timetable is not None
         needed = fewest.timetable.lower_bound_min / fewest.job.window_minutes
+        held = bool(holds_no_times(tonight.site)[draft.minutes > 0].any())  # programmes are laid anew with it
         for share in [share for share, most in FINER if needed <= most]:
             if not cycles_of(tonight.site, tonight.inputs, draft.minutes, share).finer.any():
                 break
-            finer = _packed(tonight, draft, FINER_EFFORT, share)
+            finer = _packed(tonight, draft, effort if held else FINER_EFFORT, share)
             if _has_place_for_all(finer):
                 return finer
     return fewest

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from models.choices import RUNS
 from models.night import Cycles, Gentle, NightJob, split_into_cycles, surface_storage
 from models.plan.inputs import Floats, PlanInputs
+from models.uneven_catch import place_catch
 from scheduler.night.finish import finish_times
 from scheduler.night.held import holds_no_times
 from scheduler.plan.inputs import NightInputs
@@ -88,8 +89,7 @@ def cycles_of(site: Site, inputs: NightInputs, minutes: Floats, finer: float) ->
 def _gentle(site: Site, inputs: NightInputs, share: float) -> Gentle:
     """How runs are cut finer: by the slowest soil of the class, under the wettest quarter, in a part of the hours.
 
-    That quarter gets as much above the mean as the driest below it. Programmes, and controllers that find their own
-    start times, have the fewest cycles.
+    Programmes, and controllers that find their own start times, have the fewest cycles.
     """
     zones, window = site.zones, inputs.windows[0]
     open_blocks = inputs.plan.allowed[:, 0, : len(window.blocks)]
@@ -97,7 +97,8 @@ def _gentle(site: Site, inputs: NightInputs, share: float) -> Gentle:
     opens = np.where(open_blocks, start, np.inf).min(axis=1, initial=np.inf)
     hours = np.fmin(open_blocks @ (end - start), finish_times(site, inputs.dates[0], window) - opens)
     room = np.where(holds_no_times(site), 0.0, share * RUNS.finer_room * hours)
-    return Gentle(zones.application_rate * (2.0 - zones.du_lq), zones.slowest_intake, inputs.smallest_run, room)
+    wettest = zones.application_rate * place_catch(zones.du_lq).max(axis=1)
+    return Gentle(wettest, zones.slowest_intake, inputs.smallest_run, room)
 
 
 def _finish_rank(

@@ -144,14 +144,14 @@ def _grass(table: Table, turfs: list[Turf], note: Callable[[np.ndarray, str, str
 def _ground(table: Table, findings: Findings, note: Callable[[np.ndarray, str, str], None]) -> dict[str, np.ndarray]:
     """Give what a zone's soil holds and takes in, and what it stands on."""
     v = table.values
-    soil, capacity, wilting, intake, slope = _soil(table, findings, note)
+    soil, capacity, wilting, infiltration, slowest, slope = _soil(table, findings, note)
     sand = soil == "sand_rootzone"
     return {
         "soil": soil,
         "field_capacity": capacity,
         "wilting_point": wilting,
-        "infiltration": intake[0],
-        "slowest_intake": intake[1],
+        "infiltration": infiltration,
+        "slowest_intake": slowest,
         "slope": slope,
         "hydrologic_group": _group(table, soil, note),
         "drained": _told_or(v["drained"], sand),
@@ -202,7 +202,7 @@ def _turf_words(written: str, reason: object) -> str:
 
 def _soil(
     table: Table, findings: Findings, note: Callable[[np.ndarray, str, str], None]
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, tuple[np.ndarray, np.ndarray], np.ndarray]:
+) -> tuple[np.ndarray, ...]:
     """Give soil, field capacity, wilting point, infiltration as it is taken to be and at its slowest, and slope."""
     v = table.values
     both = ~np.isnan(v["field_capacity"]) & ~np.isnan(v["wilting_point"])
@@ -229,11 +229,11 @@ def _soil(
         )  # fmt: skip
     slope = np.where(np.isnan(v["slope"]), 0.0, v["slope"])
     told = v["infiltration"]
-    usual, slowest = (
+    infiltration, slowest = (
         np.where(np.isnan(told), infiltration_rate(level, slope), told)
         for level in ([t.infiltration for t in texture], [t.conductivity for t in texture])
     )
-    return soil.astype(object), capacity, wilting, (usual, slowest), slope
+    return soil.astype(object), capacity, wilting, infiltration, slowest, slope
 
 
 def _group(table: Table, soil: np.ndarray, note: Callable[[np.ndarray, str, str], None]) -> np.ndarray:

@@ -100,14 +100,14 @@ OF_ROOMS = (
     ("scheduler/state/band.py", "(1.0 - firm) * taw", "firm * taw", "the firmness limit is taken for a depletion"),
     (
         "scheduler/state/caution.py",
-        '"careful": Caution(2.0, 2.0, 1.0, 1.0, 1.0, inf, 0.0, 4.0 / 3.0)',
-        '"careful": Caution(2.0, 2.0, 1.0, 0.0, 1.0, inf, 0.0, 4.0 / 3.0)',
+        '"careful": Caution(2.0, 2.0, 1.0, 1.0, 1.0, 1.0, inf, 0.0, 4.0 / 3.0)',
+        '"careful": Caution(2.0, 2.0, 1.0, 0.0, 1.0, 1.0, inf, 0.0, 4.0 / 3.0)',
         "careful does not look at the driest weathers",
     ),
     (
         "scheduler/state/caution.py",
-        '"lean": Caution(0.4, 0.5, 0.0, 0.0, 0.65, 0.8, 0.4, 0.95, 1.0)',
-        '"lean": Caution(1.0, 0.5, 0.0, 0.0, 0.65, 0.8, 0.4, 0.95, 1.0)',
+        '"lean": Caution(0.4, 0.5, 0.0, 0.0, 0.8, 0.55, 0.4, 0.95, 1.0)',
+        '"lean": Caution(1.0, 0.5, 0.0, 0.0, 0.8, 0.55, 0.4, 0.95, 1.0)',
         "lean counts dry weathers in full",
     ),
     (

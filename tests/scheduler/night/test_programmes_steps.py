@@ -288,6 +288,23 @@ def test_runs_are_cut_finer_only_where_the_night_holds_them_so(monkeypatch, cut,
     assert seen == tried and found.cycles.share == packs[-1]
 
 
+def test_programmes_are_laid_with_care_also_where_other_runs_are_cut_finer(monkeypatch):
+    efforts = []
+
+    def packed(tonight, given, effort, finer):
+        efforts.append((finer, effort))
+        table = SimpleNamespace(fitted=True, after_finish_by=np.zeros(2, dtype=bool), lower_bound_min=20.0)
+        return SimpleNamespace(timetable=table, job=SimpleNamespace(window_minutes=60.0))
+
+    monkeypatch.setattr(draft, "_packed", packed)
+    monkeypatch.setattr(draft, "cycles_of", lambda *given: SimpleNamespace(finer=np.array([False, True])))
+    monkeypatch.setattr(draft, "holds_no_times", lambda site: np.array([True, False]))
+    for minutes, quick in (([5.0, 8.0], draft.QUICK), ([0.0, 8.0], draft.FINER_EFFORT)):
+        given = draft.Draft(1, None, None, np.ones((2, 1, 1, 1)), np.array(minutes), None, None)
+        draft.packed(SimpleNamespace(site=SITE, inputs="inputs"), given)
+        assert efforts[-2:] == [(0.0, draft.QUICK), (1.0, quick)]
+
+
 def test_water_draws_on_the_same_where_every_limit_and_mix_is_the_same(monkeypatch):
     cut = SimpleNamespace(zones=np.array([True, False]))
     plan = SimpleNamespace(pump_of_zone=np.array([0, 1]), branch_of_zone=np.array([2, 3]), priority=np.array([6, 7]),
