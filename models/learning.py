@@ -20,7 +20,7 @@ from scipy.special import stdtr
 
 from models.kin import QUARTER_CV
 from models.sensor_line import LEAST_READINGS, SensorLine
-from models.spot_fit import WARM_UP, Record, SpotFits, fit_spots, run_spots, scales
+from models.spot_fit import WARM_UP, Record, SpotFits, fit_spots, run_spots, scales, sees_top
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -48,8 +48,10 @@ class Told:
     water_surface, water_kin, water_own : float       Of the application rate.
     catch : float                                     Of the catch's CV by DU_LQ that one spot shows.
     physics, physics_own : float                      By which a balance errs alike for a ground, and at one spot.
-    physics_mean : float                              Its mean: roots draw most where no sensor stands, nearest the
-                                                      surface, and water not seen to leave counts as not wanted.
+    physics_mean : float                              Its mean: what goes on draining below field capacity is told from
+                                                      what turf wants by little.
+    one_depth : float                                 Added alike where sensors stand at one depth only.
+    perched, perched_own, perched_mean : float        The same of sand over gravel, which drains, and then stops.
     """
 
     demand_surface: float = 0.06
@@ -60,14 +62,23 @@ class Told:
     water_own: float = 0.07
     catch: float = 1.0
     physics: float = 0.12
-    physics_own: float = 0.15
-    physics_mean: float = -0.12
+    physics_own: float = 0.10
+    physics_mean: float = -0.26
+    one_depth: float = 0.12
+    perched: float = 0.04
+    perched_own: float = 0.05
+    perched_mean: float = -0.02
 
     def __post_init__(self) -> None:
         """Refuse what is no standard deviation."""
         for name, value in vars(self).items():
-            if not np.isfinite(value) or (value <= 0 and name != "physics_mean"):
+            if not np.isfinite(value) or (value <= 0 and not name.endswith("_mean")):
                 raise ValueError(f"{name} must be finite and above 0")
+
+    def shared(self, perched: BoolArray, one_depth: BoolArray) -> FloatArray:
+        """By which balances of grounds err alike: standard deviations."""
+        alone = np.hypot(self.physics, np.where(one_depth, self.one_depth, 0.0))
+        return np.where(perched, self.perched, alone)
 
 
 @dataclass(frozen=True)
@@ -169,6 +180,8 @@ class _Layout:
     rows, kin : ndarray, (R,)            Zones, and the kin of each.
     own : ndarray, (R,)                  Place of each zone's own pair, -1 without.
     here, row, ground : ndarray, (T,)    Spots of these zones, the row of each, and the number of its ground.
+    perched : ndarray of bool, (T,)      Spots over gravel.
+    cv : ndarray, (T,)                   CV of the catch of places of its zone [-].
     variance : ndarray                   Of everything that is unknown.
     metered : ndarray, (R,)              Log of metered over told water, NaN without.
     """
@@ -179,6 +192,8 @@ class _Layout:
     here: IntArray
     row: IntArray
     ground: IntArray
+    perched: BoolArray
+    cv: FloatArray
     variance: FloatArray
     metered: FloatArray
 
@@ -194,17 +209,21 @@ class _Layout:
         own = np.full(rows.size, -1, dtype=np.int64)
         own[evident] = np.arange(evident.size)
         cv = told.catch * (1.0 - np.asarray(record.zones.du_lq)[fits.zone[here]]) / QUARTER_CV
-        shared = [float(np.mean(fits.unsure[here][ground == g] ** 2)) for g in range(int(ground.max(initial=-1)) + 1)]
+        perched = record.perched[fits.zone[here]]
+        depth = np.full(fits.zone.size, np.nan)
+        depth[fits.spot] = record.probes.depth
+        alike = told.shared(perched, ~np.isnan(depth[here])) ** 2 + fits.unsure[here] ** 2
+        shared = [float(np.mean(alike[ground == g])) for g in range(int(ground.max(initial=-1)) + 1)]
         variance = np.concatenate(
             (
                 [told.demand_surface**2, told.water_surface**2],
                 np.tile([told.demand_kin**2, told.water_kin**2], int(kin.max(initial=-1)) + 1),
                 np.tile([told.demand_own**2, told.water_own**2], evident.size),
                 np.maximum(cv, 0.02) ** 2,
-                told.physics**2 + np.array(shared),
+                shared,
             )
         )
-        return cls(rows, kin, own, here, row, ground, variance, metered)
+        return cls(rows, kin, own, here, row, ground, perched, cv, variance, metered)
 
     def zone_line(self, r: int, which: int) -> FloatArray:
         """Coefficients of a zone's demand (0) or water (1)."""
@@ -236,9 +255,11 @@ def _learn_surface(layout: _Layout, fits: SpotFits, told: Told, zones: FloatArra
     """Fill in the zones (5, Z) and spots (2, S) of one surface: the normal posterior, spots far off counting less."""
     pairs = [layout.spot_pair(i) for i in range(layout.here.size)]
     seen = [i for i, s in enumerate(layout.here) if fits.evenings[s] > 0]
-    noise = np.eye(2) * told.physics_own**2 / 2.0
-    worn = {i: _with_noise(fits.information[layout.here[i]], noise) for i in seen}
-    value = {i: fits.value[layout.here[i]] - np.array([told.physics_mean, 0.0]) for i in seen}
+    own = np.where(layout.perched, told.perched_own, told.physics_own) ** 2 / 2.0
+    worn = {i: _with_noise(fits.information[layout.here[i]], own[i] * np.eye(2)) for i in seen}
+    # What balances err by at all spots, and the mean of the log of an uneven catch, which is below 0.
+    usual = np.stack([np.where(layout.perched, told.perched_mean, told.physics_mean), -0.5 * layout.cv**2], axis=1)
+    value = {i: fits.value[layout.here[i]] - usual[i] for i in seen}
     looks = {i: pairs[i] + np.stack([layout.error_line(i), np.zeros(layout.variance.size)]) for i in seen}
     weight = dict.fromkeys(seen, 1.0)
     for _ in range(ROUNDS):
@@ -342,11 +363,11 @@ def prove(
 
 def _foretell(record: Record, fits: SpotFits, demand: FloatArray, water: FloatArray, cut: int) -> FloatArray:
     """Mean squared error of two weeks' readings from `cut` on, over the sensors' own error, (S,); NaN = none."""
-    runs = run_spots(record, fits.zone, demand[:, None], water[:, None], fits.leak[:, None]).below_top[:, :, 0]
-    scale, capacity = scales(record), np.asarray(record.zones.field_capacity)[record.probes.zone]
+    runs = run_spots(record, fits.zone, demand[:, None], water[:, None], fits.leak[:, None])
+    scale, top, capacity = scales(record), sees_top(record), np.asarray(record.zones.field_capacity)[record.probes.zone]
     total, number = np.zeros(fits.zone.size), np.zeros(fits.zone.size)
     for k in np.flatnonzero(fits.speaks):
-        x = scale[k] * runs[:, fits.spot[k]]
+        x = scale[k] * runs.seen(bool(top[k]), int(fits.spot[k]))[:, 0]
         known = record.moisture[k].copy()
         known[:WARM_UP] = np.nan
         coming = np.flatnonzero(~np.isnan(known[cut : cut + UNTOLD])) + cut

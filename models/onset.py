@@ -28,7 +28,7 @@ from scipy.special import logsumexp
 from models.learning import CHANCE, MOST_TRIES, UNTOLD, Z95, Learned
 from models.sensor_line import LEAST_ERROR, LEAST_READINGS, WANDER, SensorLine
 from models.soil import DEPLETION_FRACTION_BOUNDS
-from models.spot_fit import GAINS, TEMPER, WARM_UP, Record, SpotFits, run_spots, scales
+from models.spot_fit import GAINS, TEMPER, WARM_UP, Record, SpotFits, run_spots, scales, sees_top
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -152,25 +152,21 @@ def _dry_spots(record: Record, fits: SpotFits, ground: IntArray) -> list[_DrySpo
     speaks = np.bincount(fits.spot, weights=fits.speaks, minlength=fits.zone.size) > 0
     farthest = np.where(speaks, (level / np.maximum(raw, 1e-9))[:, WARM_UP:].max(axis=1, initial=0.0), 0.0)
     past = (level > raw)[:, WARM_UP:].sum(axis=1)
-    scale, out = scales(record), []
+    scale, top, out = scales(record), sees_top(record), []
     step, *logs_of = _cases()
     for one in np.unique(ground[fits.zone]):
         rows = np.flatnonzero((ground[fits.zone] == one) & (farthest > DRY))
         for s in rows[np.argsort(-farthest[rows], kind="stable")][:MOST_SPOTS]:
             leak, demand, water = (a[None, :] for a in logs_of)
-            x = run_spots(record, fits.zone[s : s + 1], demand, water, leak, step[None, :]).below_top[:, 0, :]
+            runs = run_spots(record, fits.zone[s : s + 1], demand, water, leak, step[None, :])
             sensors = np.flatnonzero((fits.spot == s) & fits.speaks)
+            missing = tuple((scale[k] * runs.seen(bool(top[k]), 0)).astype(np.float32) for k in sensors)
             readings = record.moisture[sensors].copy()
             readings[:, :WARM_UP] = np.nan
             zone = int(fits.zone[s])
             capacity = float(np.asarray(record.zones.field_capacity)[zone])
-            out.append(
-                _DrySpot(
-                    zone, int(one), int(past[s]), tuple(np.float32(scale[k]) * x for k in sensors), tuple(readings),
-                    capacity,
-                    tuple(_noise(y, scale[k] * x, capacity) for k, y in zip(sensors, readings, strict=True)),
-                )
-            )  # fmt: skip
+            noise = tuple(_noise(y, x, capacity) for x, y in zip(missing, readings, strict=True))
+            out.append(_DrySpot(zone, int(one), int(past[s]), missing, tuple(readings), capacity, noise))
     return out
 
 

@@ -15,7 +15,7 @@ from scipy.special import gammaincinv, stdtr  # scipy.stats takes as long to loa
 
 from models.kin import QUARTER_CV
 from models.learning import CHANCE, UNTOLD, Z95, Learned, Lessons
-from models.spot_fit import Record, SpotFits, run_spots, under_roots
+from models.spot_fit import Record, SpotFits, run_spots, sees_top, under_roots
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -40,7 +40,7 @@ class Plateaus:
 def find_plateaus(record: Record, fits: SpotFits, lessons: Lessons) -> Plateaus:
     """Readings of the evening a day after the root zone was filled past field capacity, no more water since.
 
-    What that day's ET took below the top is added back. Sensors below the roots are left out.
+    What that day's ET took of what the sensor sees is added back. Sensors below the roots are left out.
 
     Parameters
     ----------
@@ -60,11 +60,12 @@ def find_plateaus(record: Record, fits: SpotFits, lessons: Lessons) -> Plateaus:
     put = np.exp(water)[:, None] * record.irrigation[fits.zone] + record.effective_rain[fits.zone]
     filled = np.zeros(dry.shape, dtype=bool)
     filled[:, 1:] = (put - before > FILLED * taw[:, None])[:, :-1] & (put[:, 1:] == 0)
-    from_top = (runs.depletion - runs.below_top)[:, :, 0].T
-    used = np.maximum(np.exp(demand)[:, None] * record.etc[fits.zone] - from_top, 0.0)
+    top_of = (runs.depletion - runs.below_top)[:, :, 0].T[fits.spot]
+    from_top = np.where(sees_top(record)[:, None], 0.0, top_of)
+    used = np.maximum((np.exp(demand)[:, None] * record.etc[fits.zone])[fits.spot] - from_top, 0.0)
     root = np.asarray(record.zones.root_depth)[record.probes.zone][:, None]
     capacity = np.asarray(record.zones.field_capacity)[record.probes.zone][:, None]
-    level = record.moisture + used[fits.spot] / (1000.0 * root) - capacity
+    level = record.moisture + used / (1000.0 * root) - capacity
     good = filled[fits.spot] & ~np.isnan(level) & ~under_roots(record)[:, None]
     sensor, night = np.nonzero(good)
     return Plateaus(sensor.astype(np.int64), night.astype(np.int64), level[sensor, night])

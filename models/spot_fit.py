@@ -8,8 +8,9 @@ a wrong case cannot hide is drift: water that came and did not leave has to show
 much of the swing a sensor sees is a matter of its depth (`models.kin.layer_gain`), of its ground, which sensors of one
 ground tell together, and of its own.
 
-Roots draw most where no sensor stands, nearest the surface, and water fills that first: a sensor sees what is missing
-below. Without it slow changes seemed larger than those from day to day, and demand too small.
+Roots draw most nearest the surface, and water fills that first: a sensor further down sees what is missing below. Where
+one of a spot stands in that top itself, or all of the ground is drawn down together, as sand is over gravel, readings
+follow all that is missing (`sees_top`).
 
 Drainage does not stop at field capacity (`models.drainage`). Its scale L is not known; zones of one surface and soil
 share it, and their readings say which holds.
@@ -65,6 +66,7 @@ class Record:
     p : ndarray, (Z, N)                          Depletion fraction [-], 0 <= p < 1.
     surface, ground : ndarray of int, (Z,)       Zones of one surface (one turf, one kind of nozzle); of one surface and
                                                  soil, which drain alike.
+    over_gravel : ndarray of bool, (Z,), optional    Sand over gravel; none, if not given.
     """
 
     zones: EstimationZones
@@ -76,6 +78,7 @@ class Record:
     p: FloatArray
     surface: IntArray
     ground: IntArray
+    over_gravel: BoolArray | None = None
 
     def __post_init__(self) -> None:
         """Check shapes and finiteness once."""
@@ -91,8 +94,8 @@ class Record:
                 raise ValueError(f"{name} must have shape ({zones}, {nights}); got {value.shape}")
             if not np.all(np.isfinite(value)) or np.any(value < 0):
                 raise ValueError(f"{name} must be finite and not negative")
-        for name in ("surface", "ground"):
-            if np.shape(getattr(self, name)) != (zones,):
+        for name in ("surface", "ground", "over_gravel"):
+            if getattr(self, name) is not None and np.shape(getattr(self, name)) != (zones,):
                 raise ValueError(f"{name} must have shape ({zones},)")
         if sensors and (np.min(self.probes.zone) < 0 or np.max(self.probes.zone) >= zones):
             raise ValueError(f"zone of a probe must lie in 0 to {zones - 1}")
@@ -101,6 +104,12 @@ class Record:
     def nights(self) -> int:
         """N."""
         return int(self.irrigation.shape[1])
+
+    @property
+    def perched(self) -> BoolArray:
+        """Zones of sand over gravel, (Z,)."""
+        none = np.zeros(np.size(self.surface), dtype=bool)
+        return none if self.over_gravel is None else np.asarray(self.over_gravel, dtype=bool)
 
 
 @dataclass(frozen=True)
@@ -154,11 +163,15 @@ class SpotRuns:
     Attributes
     ----------
     depletion : ndarray                          Depletion of the root zone [mm]; below 0 above field capacity.
-    below_top : ndarray                          The part of it that sensors can see [mm]: without what the top misses.
+    below_top : ndarray                          The part of it without what the top misses [mm].
     """
 
     depletion: NDArray[np.float32]
     below_top: NDArray[np.float32]
+
+    def seen(self, sees_top: bool, spot: int) -> FloatArray:
+        """What a sensor of a spot can see missing, (N, C) [mm]."""
+        return np.asarray((self.depletion if sees_top else self.below_top)[:, spot, :], dtype=np.float64)
 
 
 def run_spots(
@@ -229,15 +242,15 @@ def fit_spots(record: Record, cuts: Sequence[int] | None = None) -> list[SpotFit
     leak, demand, water = grid()
     flat = leak.size
     found = [_Found.of(record, which, zone.size) for _ in ends]
-    scale, under = scales(record), under_roots(record)
+    scale, under, top = scales(record), under_roots(record), sees_top(record)
     better = np.bincount(which, weights=~under, minlength=zone.size)[which] > 0  # its spot has one within the roots
     capacity = np.asarray(record.zones.field_capacity, dtype=np.float64)[record.probes.zone]
     for start in range(0, zone.size, TOGETHER):
         rows = np.arange(start, min(start + TOGETHER, zone.size))
         shape = (rows.size, flat)
-        cases = run_spots(record, zone[rows], *(np.broadcast_to(a, shape) for a in (demand, water, leak))).below_top
+        cases = run_spots(record, zone[rows], *(np.broadcast_to(a, shape) for a in (demand, water, leak)))
         for k in np.flatnonzero((which >= start) & (which <= rows[-1]) & ~(under & better)):
-            x = scale[k] * cases[:, which[k] - start, :].astype(np.float64)
+            x = scale[k] * cases.seen(bool(top[k]), int(which[k]) - start)
             for end, one in zip(ends, found, strict=True):
                 reading = record.moisture[k].copy()
                 reading[:WARM_UP] = np.nan
@@ -319,6 +332,12 @@ def scales(record: Record) -> FloatArray:
     """Moisture a sensor should miss per mm of depletion of its root zone [1/mm], (K,)."""
     root = np.asarray(record.zones.root_depth, dtype=np.float64)[record.probes.zone]
     return layer_gain(np.asarray(record.probes.depth, dtype=np.float64), root) / (1000.0 * root)
+
+
+def sees_top(record: Record) -> BoolArray:
+    """Sensors that see what the top misses as well, (K,): the mean of both halves, one in the top, all over gravel."""
+    depth = np.asarray(record.probes.depth, dtype=np.float64)
+    return np.asarray(~(depth > TOP) | record.perched[record.probes.zone])
 
 
 def under_roots(record: Record) -> BoolArray:

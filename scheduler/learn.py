@@ -197,6 +197,7 @@ def _record(site: Site, night: date, notes: list[Note]) -> tuple[Record | None, 
         p[:, first + 1 :],
         np.array([names.index(str(s)) for s in zones.surface], dtype=np.int64),
         kin_groups(list(zones.surface), list(zones.soil), no_exposure),
+        zones.over_gravel,
     )
     return record, names
 

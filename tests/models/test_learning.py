@@ -18,7 +18,7 @@ from models.drainage import HELD
 from models.kin import EstimationProbes, EstimationZones
 from models.learning import FLOOR, Told, learn_zones, prove
 from models.plateaus import field_capacity_holds, find_plateaus, learn_field_capacity, uniformity_hints
-from models.spot_fit import Record, fit_spots, places, run_spots
+from models.spot_fit import Record, fit_spots, places, run_spots, scales, sees_top
 from tests.drawn import draws, examples
 
 NIGHTS, TAW, ROOT, CAPACITY, LEAK = 90, 40.0, 0.25, 0.26, 0.06
@@ -46,7 +46,7 @@ def hand_made(
     record = Record(table, probes, empty, *told, np.full((zones, nights), 0.5), surface, surface)
     zone, which = places(probes)
     case = [np.broadcast_to(np.asarray(v, dtype=float), zone.shape)[:, None] for v in (demand, water, LEAK)]
-    level = run_spots(record, zone, *case).below_top[:, :, 0].T[which]
+    level = run_spots(record, zone, *case).depletion[:, :, 0].T[which]
     moisture = CAPACITY + offset - np.reshape(gain, (-1, 1)) * level / (1000 * ROOT)
     return dataclasses.replace(record, moisture=moisture + rng.normal(0, noise, level.shape))
 
@@ -88,9 +88,10 @@ def other_soil(demand, water, seed=0, nights=150):
     """One spot of another soil: layers of 6, 9 and 10 cm that hold 0.16 each, fill from above and spill over.
 
     Roots take 60, 25 and 15 % where there is water, from the layers that have some where not; what is read is the mean
-    of two sensors, 10 and 20 cm down. What a layer cannot hold goes on down within the day: no equation of the fit's.
+    of the two lower, by a long sensor about 18 cm. What a layer cannot hold goes on down within the day: no equation of
+    the fit's.
     """
-    record = hand_made([0], nights=nights, seed=seed)
+    record = hand_made([0], nights=nights, seed=seed, depth=np.array([0.18]))
     holds = 0.16 * np.array([60.0, 90.0, 100.0])
     share, left, read = np.array([0.6, 0.25, 0.15]), holds.copy(), []
     for irrigation, etc, rain in zip(record.irrigation[0], record.etc[0], record.effective_rain[0], strict=True):
@@ -113,7 +114,7 @@ def test_a_spot_of_another_soil_gives_back_demand_over_water_within_what_is_prom
     for demand, water in ((-0.2, -0.1), (0.0, 0.0), (0.2, 0.0), (0.0, -0.2), (-0.1, 0.15)):
         [fits] = fit_spots(other_soil(demand, water))
         known = 1.0 / (toward @ fits.information[0] @ toward)  # variance of demand less water
-        promised = np.sqrt(known + fits.unsure[0] ** 2 + told.physics**2 + told.physics_own**2)
+        promised = np.sqrt(known + fits.unsure[0] ** 2 + told.physics**2 + told.one_depth**2 + told.physics_own**2)
         found[demand, water] = fits.value[0, 0] - fits.value[0, 1]
         assert found[demand, water] - told.physics_mean == pytest.approx(demand - water, abs=2.5 * promised)
     # Turf of that soil draws in full until it is empty, that of the fit is stressed from half of TAW on and must want
@@ -151,6 +152,27 @@ def test_water_above_the_sensors_comes_first_and_goes_first():
     top = (runs.depletion - runs.below_top)[:, 0, 0]
     np.testing.assert_allclose(top[:3], [2.0, 2.0 + 2.0 * (1 - 2 / 16), 3.75 + 2.0 * (1 - 3.75 / 16)], rtol=1e-5)
     assert np.all(np.diff(top[:5]) > 0) and top.max() <= 16.0
+
+
+def test_a_sensor_sees_the_top_where_it_stands_in_it_or_the_ground_is_drawn_down_together():
+    record = hand_made([0, 0, 0, 1], zones=2, depth=np.array([0.1, 0.18, np.nan, 0.18]))
+    assert sees_top(record).tolist() == [True, False, True, False]
+    assert sees_top(dataclasses.replace(record, over_gravel=np.array([False, True]))).tolist() == [
+        True,
+        False,
+        True,
+        True,
+    ]
+    runs = run_spots(record, np.array([0, 1]), *(np.zeros((2, 1)),) * 2, np.full((2, 1), LEAK))
+    np.testing.assert_array_equal(runs.seen(True, 1), runs.depletion[:, 1])
+    np.testing.assert_array_equal(runs.seen(False, 1), runs.below_top[:, 1])
+    # a sensor under the top whose readings follow what is missing below it says the same as one that sees it all
+    whole, deep = (hand_made([0], depth=d, demand=0.15) for d in (np.nan, 0.18))
+    case = (np.full((1, 1), v) for v in (0.15, 0.0, LEAK))
+    seen = scales(deep)[0] * run_spots(deep, np.array([0]), *case).seen(False, 0)[:, 0]
+    noise = np.random.default_rng(3).normal(0, 0.003, seen.size)
+    deep = dataclasses.replace(deep, moisture=(CAPACITY - seen + noise)[None])
+    assert ratio_of(deep)[0] == pytest.approx(0.15, abs=0.06) and ratio_of(whole)[0] == pytest.approx(0.15, abs=0.06)
 
 
 def test_sensors_of_one_ground_tell_its_gain_together():

@@ -209,19 +209,25 @@ def joined(record, fits, told, metered):
     catch = np.maximum(t.catch * (1 - record.zones.du_lq[fits.zone]) / QUARTER_CV, 0.02) ** 2
     ground = (record.ground[fits.zone][:, None] == record.ground[fits.zone]).astype(float)
     ground *= same[np.ix_(fits.zone, fits.zone)]
-    unsure = np.array([np.mean(fits.unsure[row > 0] ** 2) for row in ground])
-    error = ground * (t.physics**2 + unsure)
+    perched = np.zeros(z, bool) if record.over_gravel is None else record.over_gravel
+    perched, depth = perched[fits.zone], record.probes.depth
+    alone = np.where(np.isnan(depth), t.physics**2, t.physics**2 + t.one_depth**2)
+    each = np.where(perched, t.perched**2, alone) + fits.unsure**2
+    error = ground * np.array([np.mean(each[row > 0]) for row in ground])
+    own = np.diag(np.where(perched, t.perched_own, t.physics_own) ** 2 / 2)
     of = np.zeros((2 * s, 2 * z))
     of[np.arange(s), fits.zone] = of[s + np.arange(s), z + fits.zone] = 1.0
     prior = np.block([[demand, np.zeros((z, z))], [np.zeros((z, z)), water]])
     seen = of @ prior @ of.T
-    seen[:s, :s] += error + t.physics_own**2 / 2 * np.eye(s)
-    seen[s:, s:] += np.diag(catch) + t.physics_own**2 / 2 * np.eye(s)
+    seen[:s, :s] += error + own
+    seen[s:, s:] += np.diag(catch) + own
     spots = np.array([np.linalg.inv(i) for i in fits.information])
     for a in (0, 1):
         for b in (0, 1):
             seen[a * s : (a + 1) * s, b * s : (b + 1) * s] += np.diag(spots[:, a, b])
-    off = np.concatenate([fits.value[:, 0] - t.physics_mean, fits.value[:, 1]])
+    usual = np.where(perched, t.perched_mean, t.physics_mean)
+    even = (t.catch * (1 - record.zones.du_lq[fits.zone]) / QUARTER_CV) ** 2 / 2  # below 0 the mean of a log, lognormal
+    off = np.concatenate([fits.value[:, 0] - usual, fits.value[:, 1] + even])
     meters = np.flatnonzero(~np.isnan(metered))
     line = np.zeros((meters.size, 2 * z))
     line[np.arange(meters.size), z + meters] = 1.0
@@ -259,6 +265,16 @@ def test_zones_and_spots_are_joined_as_the_dense_normal_model_does():
     np.testing.assert_allclose(found.spot_demand, found.demand[[0, 0, 1, 3]])
     assert found.evenings.tolist() == [50, 40, 0, 25, 0]
     # spots that all say much the same, though it is far from what was told: none of them counts less
+    for depth, over in (
+        (np.array([0.1, np.nan, 0.2, 0.1]), [False, False, False, True]),
+        (np.nan, [True] * 3 + [False]),
+    ):
+        probes = replace(record.probes, depth=np.broadcast_to(depth, 4))
+        other = replace(record, probes=probes, over_gravel=np.array([over[0], over[1], False, over[3], over[3]]))
+        dense, found = joined(other, fits, told, metered), learn_zones(other, fits, told, metered)
+        np.testing.assert_allclose(found.demand, dense[0], atol=1e-9)
+        np.testing.assert_allclose(found.ratio_spread, dense[4], atol=1e-9)
+    found = learn_zones(record, fits, told, metered)
     wide = Told(demand_surface=1.0, physics=0.02, physics_own=0.02, physics_mean=-0.1)
     alike = fits_of([0, 0, 1, 3], np.array([[0.4, 0.0]] * 4), np.array([np.diag([400.0, 100.0])] * 4))
     dense = joined(record, alike, wide, metered)
@@ -275,12 +291,13 @@ def test_zones_and_spots_are_joined_as_the_dense_normal_model_does():
 def test_a_spot_far_off_counts_less_and_never_more():
     record = hand_made(np.arange(5), zones=5, du=0.9)
     same = np.repeat(np.array([[[400.0, 0.0], [0.0, 400.0]]]), 5, axis=0)
-    value = np.zeros((5, 2)) + [-0.12, 0.0]
+    usual = np.array([Told().physics_mean, -0.5 * (0.1 / QUARTER_CV) ** 2])  # what balances err by, and uneven catch
+    value = np.zeros((5, 2)) + usual
     near = learn_zones(record, fits_of(range(5), value, same))
     np.testing.assert_allclose(near.demand, 0.0, atol=1e-12)
     moved = []
     for off in (0.1, 0.5, 2.0):
-        value[0, 0] = -0.12 + off
+        value[0, 0] = usual[0] + off
         moved.append(learn_zones(record, fits_of(range(5), value, same)).demand[0])
     assert 0.0 < moved[0] and moved[2] < 7 * moved[0]  # not twenty times as much
 
@@ -360,7 +377,7 @@ def test_a_forecast_of_two_weeks_carries_on_from_where_the_sensor_stood():
     # by hand: the run's readings by the line of the nights before, the last one's residual fading by its wander
     x = (
         spot_fit.scales(record)[0]
-        * run_spots(record, np.array([0]), *(np.array([[v]]) for v in (0.2, 0.0, 0.06))).below_top
+        * run_spots(record, np.array([0]), *(np.array([[v]]) for v in (0.2, 0.0, 0.06))).depletion
     )
     x = x[:, 0, 0].astype(float)
     known = record.moisture[0].copy()
@@ -456,7 +473,7 @@ def test_a_ground_s_capacity_is_proved_by_plateaus_it_was_not_told():
 
 def test_a_plateau_is_a_dry_day_after_a_filling():
     # 40 mm of TAW: 30 mm put on night 1 fill it by more than 10 mm, 2 on night 20 do not; no water the night after
-    record = hand_made([0, 1], zones=2, depth=np.array([0.1, 0.3]))
+    record = hand_made([0, 1], zones=2, depth=np.array([0.18, 0.3]))
     nothing = np.zeros((2, NIGHTS))
     water = nothing.copy()
     water[:, [1, 30, 31]], water[:, 20] = 30.0, 2.0
@@ -469,6 +486,11 @@ def test_a_plateau_is_a_dry_day_after_a_filling():
     top = (runs.depletion - runs.below_top)[2, 0, 0]
     below = np.exp(0.25) * 4.0 - top
     assert found.level[0] == pytest.approx(record.moisture[0, 2] + below / 250.0 - CAPACITY, abs=1e-6)
+    in_top = replace(
+        record, probes=replace(record.probes, depth=np.array([0.1, 0.3]))
+    )  # sees what the top gave as well
+    whole = record.moisture[0, 2] + np.exp(0.25) * 4.0 / 250.0 - CAPACITY
+    assert find_plateaus(in_top, fits, lessons).level[0] == pytest.approx(whole, abs=1e-6)
     again = water.copy()
     again[:, [60, 61]] = 45.0, 8.0  # past field capacity by less than a quarter of TAW
     assert find_plateaus(replace(record, irrigation=again), fits, lessons).night.tolist() == [2, 32]

@@ -36,7 +36,7 @@ def dried(true_step, spots=2, zones=3, catch=0.62, seed=0, noise=0.003, gain=1.0
     group = np.zeros(zones, dtype=np.int64)
     record = Record(table, probes, np.full((spots, NIGHTS), np.nan), *told, np.full((zones, NIGHTS), P), group, group)
     case = (np.full((spots, 1), v) for v in (0.0, np.log(catch), 0.06, true_step))
-    level = run_spots(record, np.arange(spots), *case).below_top[:, :, 0].T
+    level = run_spots(record, np.arange(spots), *case).depletion[:, :, 0].T
     moisture = CAPACITY - gain * level / (1000 * ROOT) + rng.normal(0, noise, level.shape)
     return replace(record, moisture=moisture)
 

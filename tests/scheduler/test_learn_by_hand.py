@@ -173,7 +173,7 @@ def recorded(monkeypatch, rows=1, newest="a date", observed=6, days=10, first=3,
         zone=np.array(["G1", "F1"]), surface=np.array(["green", "fairway"]), soil=np.array(["sand", "loam"]),
         exposure=np.array(["sun", "shade"]), taw=np.array([30.0, 40.0]), field_capacity=np.array([0.2, 0.27]),
         fed_depth=np.array([0.2, 0.3]), du_lq=np.array([0.7, 0.8]), gross_rate=np.array([2.0, 3.0]),
-        depletion_fraction=np.array([0.5, 0.4]),
+        depletion_fraction=np.array([0.5, 0.4]), over_gravel=np.array([True, False]),
     )  # fmt: skip
     site = SimpleNamespace(zones=zones, window=SimpleNamespace(of=lambda night: (1260, 1770)))
     asked = {}
@@ -211,7 +211,7 @@ def recorded(monkeypatch, rows=1, newest="a date", observed=6, days=10, first=3,
 
 def test_a_date_s_readings_stand_beside_its_et_and_the_water_of_the_night_before_it(monkeypatch):
     record, names, asked, notes = recorded(monkeypatch)
-    known, sensors, moisture, applied, etc, rain, p, surface, alike = record.given
+    known, sensors, moisture, applied, etc, rain, p, surface, alike, over_gravel = record.given
     later = np.arange(4.0, 10.0)  # from the date after the log's first night on
     np.testing.assert_allclose(moisture, np.stack([later, later]) / 100.0)
     np.testing.assert_allclose(applied, [2.0 * (later - 1.0), 3.0 * (later - 1.0)])
@@ -220,6 +220,7 @@ def test_a_date_s_readings_stand_beside_its_et_and_the_water_of_the_night_before
     np.testing.assert_allclose(p, np.stack([later + 100.5, later + 100.4]))
     assert names == ("green", "fairway") and surface.tolist() == [0, 1] and sensors == ("sensors", [0, 1])
     assert known.taw.tolist() == [30.0, 40.0] and known.du_lq.tolist() == [0.7, 0.8]
+    assert over_gravel.tolist() == [True, False]
     assert alike[0] != alike[1] and (asked["opens"], asked["back"]) == (1260, learn.LONGEST_RECORD + 2)
     assert [n.kind for n in notes] == ["warning"]
 

@@ -65,7 +65,7 @@ def taught(tmp_path):
     record, _ = records_of(told, date(2026, 7, 14), [])
     zone, which = places(record.probes)
     case = (np.full((zone.size, 1), v) for v in (np.log(4 / 3), 0.0, 0.1))
-    level = run_spots(record, zone, *case).below_top[:, :, 0].T
+    level = run_spots(record, zone, *case).depletion[:, :, 0].T
     root, capacity = told.zones.root_depth[zone][:, None], told.zones.field_capacity[zone][:, None]
     moisture = capacity - level / (1000.0 * root) + np.random.default_rng(2).normal(0, 0.003, level.shape)
     days = pd.date_range(end="2026-07-14", periods=record.nights)
