@@ -42,6 +42,8 @@ LEAST_CHANGE = {"microclimate": 0.02, "application_rate": 0.02, "field_capacity"
 OF_A_TABLE = ("depletion_fraction",)  # of no zone told: far from it is no sign of a wrong flow, area or probe
 LEAST_METERED = 5  # nights with a volume that make a meter of a log
 RECKONED = 0.003  # [-] volumes this near to flow times minutes were reckoned, not metered
+WATER = "flow, area, nozzle or probe"  # what may be wrong where a value is far from the one told
+ASK = {"field_capacity": "the soil told, its depth or the probe"}
 COLUMNS = ["zone", "quantity", "told", "before", "value", "low", "high", "events", "through"]
 ASKED = ["zone", "quantity", "told", "value", "words"]
 
@@ -282,7 +284,7 @@ def _rows(
         columns=COLUMNS,
     )
     ask = np.flatnonzero(holds & far)
-    words = "that is too far off to be taken over; is it flow, area, nozzle or probe?"
+    words = f"that is too far off to be taken over; is it {ASK.get(quantity, WATER)}?"
     asked = pd.DataFrame(
         {"zone": names[ask], "quantity": quantity, "told": told[ask], "value": found.values[ask], "words": words},
         columns=ASKED,

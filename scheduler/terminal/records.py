@@ -13,9 +13,11 @@ from scheduler.errors import counted
 from scheduler.learn import Lesson
 from scheduler.ledger.intake import IntakeReport
 from scheduler.morning.records import MorningReport
+from scheduler.sheets.names import listed
 from scheduler.site import Site
 
 LISTED = 12  # rows shown before "and N more"
+NAMED = 4  # zones of one question that are named
 WALKED = 8  # the same of a morning's lists, which people carry in their heads
 SHOWN = {
     "microclimate": lambda v, _: f"{v:.2f}",
@@ -87,16 +89,19 @@ def print_lesson(screen: Console, site: Site, lesson: Lesson, kept: int | None) 
 
 
 def _print_questions(screen: Console, site: Site, lesson: Lesson) -> None:
-    """Print what is too large a change to be offered."""
-    for r in lesson.questions.head(LISTED).itertuples(index=False):
-        shown = SHOWN[r.quantity]
+    """Print what is too large a change to be offered, a line for each value told."""
+    groups = list(lesson.questions.groupby(["quantity", "told"], sort=False))
+    for (quantity, told), rows in groups[:LISTED]:
+        shown, names = SHOWN[quantity], [str(z) for z in rows["zone"]]
+        low, high = (shown(v, site.units) for v in (rows["value"].min(), rows["value"].max()))
         text = (
-            f"question: zone {r.zone}: {r.quantity.replace('_', ' ')} would be {shown(r.value, site.units)}, told "
-            f"{shown(r.told, site.units)}: {r.words}"
+            f"question: {'zone' if len(names) == 1 else 'zones'} {listed(names, NAMED)}: {quantity.replace('_', ' ')} "
+            f"would be {low if low == high else f'{low} to {high}'}, told {shown(told, site.units)}: "
+            f"{rows['words'].iloc[0]}"
         )
         screen.print(escape(text), style="yellow", highlight=False)
-    if len(lesson.questions) > LISTED:
-        screen.print(f"and {counted(len(lesson.questions) - LISTED, 'more question')}", style="yellow", highlight=False)
+    if len(groups) > LISTED:
+        screen.print(f"and {counted(len(groups) - LISTED, 'more question')}", style="yellow", highlight=False)
 
 
 def print_morning(screen: Console, report: MorningReport, file: Path) -> None:

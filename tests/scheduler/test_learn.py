@@ -10,7 +10,7 @@ import pytest
 from rich.console import Console
 
 from models.onset import Onset
-from scheduler.learn import COLUMNS, Lesson, _metered, accept, choose, learn
+from scheduler.learn import ASKED, COLUMNS, WATER, Lesson, _metered, accept, choose, learn
 from scheduler.ledger import queries
 from scheduler.ledger.keeping import open_site_ledger, with_accepted
 from scheduler.sheets.zones import _learned
@@ -95,6 +95,24 @@ def test_only_what_differs_from_what_is_used_is_offered(tmp_path):
         assert entry.quantity == "field_capacity" or course.zones.surface[row[entry.zone]] in learned
     assert np.isfinite(found.table[["told", "before", "value", "low", "high"]].to_numpy(float)).all()
     assert load_site(course.folder).zones.microclimate.tolist() == course.zones.microclimate.tolist()
+
+
+def test_questions_are_told_once_for_all_zones_of_one_value(tmp_path):
+    course = make_course(tmp_path / "course", 31, days=5).site
+    water, soil = (f"that is too far off to be taken over; is it {w}?" for w in (WATER, "the soil told"))
+    rows = [(f"G{i}", "field_capacity", 0.2, 0.27 + 0.01 * i, soil) for i in range(1, 7)]
+    rows.append(("F1", "application_rate", 10.0, 15.0, water))
+    asked = pd.DataFrame(rows, columns=ASKED)
+    nothing = pd.DataFrame(columns=COLUMNS)
+    screen = Console(record=True, width=200, file=io.StringIO())
+    print_lesson(screen, course, Lesson(nothing, asked, (), nothing, 90, 8, ()), None)
+    said = [line for line in screen.export_text().splitlines() if line.startswith("question")]
+    assert said[0] == (
+        "question: zones G1, G2, G3, G4 and 2 more: field capacity would be 28.0 % to 33.0 %, told 20.0 %: that is too "
+        "far off to be taken over; is it the soil told?"
+    )
+    assert said[1].startswith("question: zone F1: application rate would be ") and said[1].endswith("nozzle or probe?")
+    assert len(said) == 2
 
 
 @pytest.mark.sweep
