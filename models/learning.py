@@ -52,6 +52,8 @@ class Told:
                                                       what turf wants by little.
     one_depth : float                                 Added alike where sensors stand at one depth only.
     perched, perched_own, perched_mean : float        The same of sand over gravel, which drains, and then stops.
+    level : float                                     By which demand and water err alike for a ground: without much
+                                                      rain, which is told, readings hardly tell how much of both.
     """
 
     demand_surface: float = 0.06
@@ -68,6 +70,7 @@ class Told:
     perched: float = 0.04
     perched_own: float = 0.05
     perched_mean: float = -0.02
+    level: float = 0.2
 
     def __post_init__(self) -> None:
         """Refuse what is no standard deviation."""
@@ -172,8 +175,8 @@ def learn_zones(record: Record, fits: SpotFits, told: Told | None = None, metere
 class _Layout:
     """What is unknown of one surface, as one normal vector, and where each thing stands in it.
 
-    Demand and water of the surface, of each kin, of each zone with evidence, the catch of each spot, and the error that
-    balances of one ground share. A zone without evidence has those of its surface and kin, its own part unknown.
+    Demand and water of the surface, of each kin, of each zone with evidence, the catch of each spot, and the errors
+    that balances of one ground share. A zone without evidence has those of its surface and kin, its own part unknown.
 
     Attributes
     ----------
@@ -221,6 +224,7 @@ class _Layout:
                 np.tile([told.demand_own**2, told.water_own**2], evident.size),
                 np.maximum(cv, 0.02) ** 2,
                 shared,
+                np.full(len(shared), told.level**2),
             )
         )
         return cls(rows, kin, own, here, row, ground, perched, cv, variance, metered)
@@ -237,14 +241,15 @@ class _Layout:
     def spot_pair(self, i: int) -> FloatArray:
         """Coefficients of a spot's demand, and of its water with its catch, (2, size)."""
         pair = np.stack([self.zone_line(int(self.row[i]), 0), self.zone_line(int(self.row[i]), 1)])
-        pair[1, self.variance.size - self._grounds - self.here.size + i] = 1.0
+        pair[1, self.variance.size - 2 * self._grounds - self.here.size + i] = 1.0
         return pair
 
-    def error_line(self, i: int) -> FloatArray:
-        """Coefficients of the error its ground's balances share."""
-        line = np.zeros(self.variance.size)
-        line[self.variance.size - self._grounds + self.ground[i]] = 1.0
-        return line
+    def errors(self, i: int) -> FloatArray:
+        """Coefficients of the errors its ground's balances share: of demand, and of both alike, (2, size)."""
+        pair = np.zeros((2, self.variance.size))
+        pair[0, self.variance.size - 2 * self._grounds + self.ground[i]] = 1.0
+        pair[:, self.variance.size - self._grounds + self.ground[i]] = 1.0
+        return pair
 
     @property
     def _grounds(self) -> int:
@@ -260,7 +265,7 @@ def _learn_surface(layout: _Layout, fits: SpotFits, told: Told, zones: FloatArra
     # What balances err by at all spots, and the mean of the log of an uneven catch, which is below 0.
     usual = np.stack([np.where(layout.perched, told.perched_mean, told.physics_mean), -0.5 * layout.cv**2], axis=1)
     value = {i: fits.value[layout.here[i]] - usual[i] for i in seen}
-    looks = {i: pairs[i] + np.stack([layout.error_line(i), np.zeros(layout.variance.size)]) for i in seen}
+    looks = {i: pairs[i] + layout.errors(i) for i in seen}
     weight = dict.fromkeys(seen, 1.0)
     for _ in range(ROUNDS):
         precision, pull = np.diag(1.0 / layout.variance), np.zeros(layout.variance.size)

@@ -221,6 +221,7 @@ def joined(record, fits, told, metered):
     seen = of @ prior @ of.T
     seen[:s, :s] += error + own
     seen[s:, s:] += np.diag(catch) + own
+    seen += np.tile(ground * t.level**2, (2, 2))
     spots = np.array([np.linalg.inv(i) for i in fits.information])
     for a in (0, 1):
         for b in (0, 1):
