@@ -112,6 +112,7 @@ class Lessons:
     demand_spread, water_spread : ndarray, (Z,)  Their standard deviations [-].
     ratio_spread : ndarray, (Z,)                 That of demand less water [-], which decides run times.
     spot_demand, spot_water : ndarray, (S,)      The same at the spots, the second with their catch [-].
+    spot_errors : ndarray, (2, S)                What balances there are taken to err by, of demand and of water [-].
     evenings : ndarray of int, (Z,)              Evenings of the zone's own probes.
     """
 
@@ -122,6 +123,7 @@ class Lessons:
     ratio_spread: FloatArray
     spot_demand: FloatArray
     spot_water: FloatArray
+    spot_errors: FloatArray
     evenings: IntArray
 
     def of_demand(self, told: ArrayLike) -> Learned:
@@ -163,12 +165,12 @@ def learn_zones(record: Record, fits: SpotFits, told: Told | None = None, metere
     if meter.shape != (count,):
         raise ValueError(f"metered must have shape ({count},); got {meter.shape}")
     zones = np.zeros((5, count))
-    spots = np.zeros((2, fits.zone.size))
+    spots = np.zeros((4, fits.zone.size))
     for one in np.unique(group):
         _learn_surface(_Layout.of(record, fits, np.flatnonzero(group == one), told, meter), fits, told, zones, spots)
     evenings = np.zeros(count, dtype=np.int64)
     np.maximum.at(evenings, fits.zone, fits.evenings)
-    return Lessons(zones[0], zones[1], zones[2], zones[3], zones[4], spots[0], spots[1], evenings)
+    return Lessons(zones[0], zones[1], zones[2], zones[3], zones[4], spots[0], spots[1], spots[2:], evenings)
 
 
 @dataclass(frozen=True)
@@ -257,7 +259,7 @@ class _Layout:
 
 
 def _learn_surface(layout: _Layout, fits: SpotFits, told: Told, zones: FloatArray, spots: FloatArray) -> None:
-    """Fill in the zones (5, Z) and spots (2, S) of one surface: the normal posterior, spots far off counting less."""
+    """Fill in the zones (5, Z) and spots (4, S) of one surface: the normal posterior, spots far off counting less."""
     pairs = [layout.spot_pair(i) for i in range(layout.here.size)]
     seen = [i for i, s in enumerate(layout.here) if fits.evenings[s] > 0]
     own = np.where(layout.perched, told.perched_own, told.physics_own) ** 2 / 2.0
@@ -287,8 +289,8 @@ def _learn_surface(layout: _Layout, fits: SpotFits, told: Told, zones: FloatArra
         zones[:2, z] = d @ mean, w @ mean
         wide = [d @ cov @ d + spare[0], w @ cov @ w + spare[1], (d - w) @ cov @ (d - w) + spare.sum()]
         zones[2:, z] = np.sqrt(wide)
-    for pair, s in zip(pairs, layout.here, strict=True):
-        spots[:, s] = pair @ mean
+    for i, s in enumerate(layout.here):
+        spots[:2, s], spots[2:, s] = pairs[i] @ mean, layout.errors(i) @ mean + [usual[i, 0], 0.0]
 
 
 def _with_noise(information: FloatArray, noise: FloatArray) -> FloatArray:
@@ -331,7 +333,8 @@ def prove(
     """Let the last two weeks, and spans of two weeks before them, be foretold from what came before each.
 
     As told and as learned by then. A forecast runs the balance on under the weather and water of those weeks, from
-    where the sensor stood at their beginning, with its line fitted to the weeks before under the same values. A surface
+    where the sensor stood at their beginning, with its line fitted to the weeks before under the same values. What the
+    balances err by is allowed for in both, else a wrong value that makes up for it would foretell best. A surface
     earns its place where its own spots were foretold better, by more than chance or with those of the whole site by
     more than chance, for a surface has few spots and all lessons come from one method; and as long as the site's last
     two weeks were not foretold worse by more than chance. To ask that they be better each time would take lessons
@@ -353,9 +356,9 @@ def prove(
     for cut, fits in zip(cuts, fit_spots(record, cuts), strict=True):
         zone = fits.zone
         lessons = learn_zones(record, fits, told, metered)
-        nothing = np.zeros(zone.size)
-        before = _foretell(record, fits, nothing, nothing, cut)
-        after = _foretell(record, fits, lessons.spot_demand, lessons.spot_water, cut)
+        usual = lessons.spot_errors
+        before = _foretell(record, fits, usual[0], usual[1], cut)
+        after = _foretell(record, fits, usual[0] + lessons.spot_demand, usual[1] + lessons.spot_water, cut)
         scores.append(np.stack([before, after]))
     found = np.stack(scores, axis=2) if scores else np.full((2, zone.size, 0), np.nan)  # (2, S, cuts)
     rows = np.array([_proof_of(found[:, group[zone] == one, :]) for one in kinds]).reshape(-1, 5)

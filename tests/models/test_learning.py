@@ -310,7 +310,7 @@ def test_a_lesson_is_taken_back_where_the_last_weeks_are_foretold_worse(monkeypa
         asked.append(cut)
         told = np.full(6, 2.0)
         learned = told * spread * (last if cut == NIGHTS - 14 else 0.5)
-        return told if not np.any(demand) and asked.count(cut) == 1 else learned
+        return told if asked.count(cut) == 1 else learned  # as told comes first
 
     monkeypatch.setattr("models.learning._foretell", errors)
     proof = prove(record, UNBIASED)
@@ -366,3 +366,21 @@ def test_refusals():
         learn_zones(record, fit_spots(record)[0], metered=np.zeros(1))
     with pytest.raises(ValueError, match="catch must be finite and above 0"):
         Told(catch=0.0)
+
+
+def test_what_balances_err_by_is_allowed_for_as_told_and_as_learned(monkeypatch):
+    # Without it a value that makes up for the balance's own error foretold best.
+    record, asked = hand_made(np.arange(6), zones=6, demand=0.1), []
+
+    def errors(_record, _fits, demand, water, _cut):
+        asked.append((demand, water))
+        return np.ones(6)
+
+    monkeypatch.setattr("models.learning._foretell", errors)
+    prove(record)
+    [fits] = fit_spots(record, [NIGHTS - 14])
+    lessons = learn_zones(record, fits)
+    assert np.all(np.abs(lessons.spot_errors[0]) > 0.01)
+    np.testing.assert_allclose(asked[0], lessons.spot_errors)
+    np.testing.assert_allclose(asked[1][0], lessons.spot_errors[0] + lessons.spot_demand)
+    np.testing.assert_allclose(asked[1][1], lessons.spot_errors[1] + lessons.spot_water)

@@ -221,7 +221,9 @@ def joined(record, fits, told, metered):
     seen = of @ prior @ of.T
     seen[:s, :s] += error + own
     seen[s:, s:] += np.diag(catch) + own
-    seen += np.tile(ground * t.level**2, (2, 2))
+    alike = np.tile(ground * t.level**2, (2, 2))
+    seen += alike
+    alike[:s, :s] += error
     spots = np.array([np.linalg.inv(i) for i in fits.information])
     for a in (0, 1):
         for b in (0, 1):
@@ -237,7 +239,9 @@ def joined(record, fits, told, metered):
         [[seen, of @ prior @ line.T], [line @ prior @ of.T, line @ prior @ line.T + 0.03**2 * np.eye(meters.size)]]
     )
     gain = np.linalg.solve(whole, across).T
-    mean = gain @ np.concatenate([off, metered[meters]])
+    both = np.concatenate([off, metered[meters]])
+    mean = gain @ both
+    errs = np.hstack([alike, np.zeros((2 * s, meters.size))]) @ np.linalg.solve(whole, both)
     left = prior - gain @ across
     apart = np.hstack([np.eye(z), -np.eye(z)])
     return (
@@ -246,6 +250,7 @@ def joined(record, fits, told, metered):
         np.sqrt(np.diag(left)[:z]),
         np.sqrt(np.diag(left)[z:]),
         np.sqrt(np.diag(apart @ left @ apart.T)),
+        np.stack([errs[:s] + usual, errs[s:]]),
     )
 
 
@@ -261,7 +266,8 @@ def test_zones_and_spots_are_joined_as_the_dense_normal_model_does():
     told = Told()
     found = learn_zones(record, fits, told, metered)
     expected = joined(record, fits, told, metered)
-    for name, dense in zip(("demand", "water", "demand_spread", "water_spread", "ratio_spread"), expected, strict=True):
+    names = ("demand", "water", "demand_spread", "water_spread", "ratio_spread", "spot_errors")
+    for name, dense in zip(names, expected, strict=True):
         np.testing.assert_allclose(getattr(found, name), dense, atol=1e-9, err_msg=name)
     np.testing.assert_allclose(found.spot_demand, found.demand[[0, 0, 1, 3]])
     assert found.evenings.tolist() == [50, 40, 0, 25, 0]
@@ -275,6 +281,7 @@ def test_zones_and_spots_are_joined_as_the_dense_normal_model_does():
         dense, found = joined(other, fits, told, metered), learn_zones(other, fits, told, metered)
         np.testing.assert_allclose(found.demand, dense[0], atol=1e-9)
         np.testing.assert_allclose(found.ratio_spread, dense[4], atol=1e-9)
+        np.testing.assert_allclose(found.spot_errors, dense[5], atol=1e-9)
     found = learn_zones(record, fits, told, metered)
     wide = Told(demand_surface=1.0, physics=0.02, physics_own=0.02, physics_mean=-0.1)
     alike = fits_of([0, 0, 1, 3], np.array([[0.4, 0.0]] * 4), np.array([np.diag([400.0, 100.0])] * 4))
@@ -304,7 +311,7 @@ def test_a_spot_far_off_counts_less_and_never_more():
 
 
 def test_values_and_intervals_of_a_zone():
-    lessons = Lessons(*(np.array([v]) for v in (0.2, -0.1, 0.05, 0.02, 0.05, 0.2, -0.1)), np.array([7]))
+    lessons = Lessons(*(np.array([v]) for v in (0.2, -0.1, 0.05, 0.02, 0.05, 0.2, -0.1, 0.0)), np.array([7]))
     demand, water = lessons.of_demand([0.9]), lessons.of_water([12.0])
     assert demand.values[0] == pytest.approx(0.9 * np.exp(0.2)) and demand.prior[0] == 0.9 and demand.events[0] == 7
     assert demand.low[0] == pytest.approx(0.9 * np.exp(0.2 - 1.96 * 0.05), rel=1e-5)
@@ -480,7 +487,7 @@ def test_a_plateau_is_a_dry_day_after_a_filling():
     water[:, [1, 30, 31]], water[:, 20] = 30.0, 2.0
     record = replace(record, irrigation=water, effective_rain=nothing, etc=nothing + 4.0)
     fits = fits_of([0, 1], np.zeros((2, 2)), np.zeros((2, 2, 2)))
-    lessons = Lessons(*(np.zeros(2),) * 5, np.array([0.25, 0.0]), np.zeros(2), np.zeros(2, int))
+    lessons = Lessons(*(np.zeros(2),) * 5, np.array([0.25, 0.0]), np.zeros(2), np.zeros((2, 2)), np.zeros(2, int))
     found = find_plateaus(record, fits, lessons)
     assert found.sensor.tolist() == [0, 0] and found.night.tolist() == [2, 32]  # none of the sensor below the roots
     runs = run_spots(record, fits.zone, np.array([[0.25], [0.0]]), np.zeros((2, 1)), np.full((2, 1), 0.06))
