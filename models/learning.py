@@ -50,8 +50,8 @@ class Told:
     physics, physics_own : float                      By which a balance errs alike for a ground, and at one spot.
     physics_mean : float                              Its mean: what goes on draining below field capacity is told from
                                                       what turf wants by little.
-    one_depth : float                                 Added alike where sensors stand at one depth only.
     perched, perched_own, perched_mean : float        The same of sand over gravel, which drains, and then stops.
+    one_depth : float                                 Added alike where sensors stand at one depth only.
     level : float                                     By which demand and water err alike for a ground: without much
                                                       rain, which is told, readings hardly tell how much of both.
     """
@@ -66,10 +66,10 @@ class Told:
     physics: float = 0.12
     physics_own: float = 0.10
     physics_mean: float = -0.26
-    one_depth: float = 0.12
     perched: float = 0.04
     perched_own: float = 0.05
     perched_mean: float = -0.02
+    one_depth: float = 0.12
     level: float = 0.2
 
     def __post_init__(self) -> None:
@@ -80,8 +80,7 @@ class Told:
 
     def shared(self, perched: BoolArray, one_depth: BoolArray) -> FloatArray:
         """By which balances of grounds err alike: standard deviations."""
-        alone = np.hypot(self.physics, np.where(one_depth, self.one_depth, 0.0))
-        return np.where(perched, self.perched, alone)
+        return np.hypot(np.where(perched, self.perched, self.physics), np.where(one_depth, self.one_depth, 0.0))
 
 
 @dataclass(frozen=True)

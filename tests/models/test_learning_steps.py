@@ -211,8 +211,8 @@ def joined(record, fits, told, metered):
     ground *= same[np.ix_(fits.zone, fits.zone)]
     perched = np.zeros(z, bool) if record.over_gravel is None else record.over_gravel
     perched, depth = perched[fits.zone], record.probes.depth
-    alone = np.where(np.isnan(depth), t.physics**2, t.physics**2 + t.one_depth**2)
-    each = np.where(perched, t.perched**2, alone) + fits.unsure**2
+    alone = np.where(np.isnan(depth), 0.0, t.one_depth**2)
+    each = np.where(perched, t.perched**2, t.physics**2) + alone + fits.unsure**2
     error = ground * np.array([np.mean(each[row > 0]) for row in ground])
     own = np.diag(np.where(perched, t.perched_own, t.physics_own) ** 2 / 2)
     of = np.zeros((2 * s, 2 * z))
