@@ -13,7 +13,8 @@ one of a spot stands in that top itself, or all of the ground is drawn down toge
 follow all that is missing (`sees_top`).
 
 Drainage does not stop at field capacity (`models.drainage`). Its scale L is not known; zones of one surface and soil
-share it, and their readings say which holds.
+share it, and their readings say which holds. Over gravel it is next to nothing: left open, six weeks without rain made
+demand there a fifth too low.
 
 Source of the grid, of what the top holds and gives, and of all settings: none, set on the finer physics of the tests
 (tuning soils and seeds).
@@ -44,6 +45,7 @@ WARM_UP = 10  # [nights] a run needs to forget its start
 GAINS = (0.5, 0.75, 1.0, 1.3)  # [-] gains that sensors of one ground may share, over what their depth gives
 TOP = 0.10  # [m] of ground whose available water is above the sensors, or nearest to the uppermost
 TOP_SHARE = 0.5  # [-] of demand that the top gives when it is full, less in proportion as it dries
+NEVER = -1e4  # [-] log weight of what cannot be
 TEMPER = 0.5  # [-] of a record's weight: errors of a balance are not those of a sensor alone
 WORKING = 0.3  # [-] standard deviation of either log within which the grid is read
 TOGETHER = 16  # spots whose cases are run at once
@@ -300,7 +302,9 @@ class _Found:
         """Weigh what spots of a ground share, gain and L, by all of them; then read each spot's grid."""
         _, demand, water = (a.reshape(LEAKS.size, -1)[0] for a in grid())
         wide = -0.5 * (demand**2 + water**2) / WORKING**2
-        whole = (self.likelihood + wide).reshape(zone.size, len(GAINS) * LEAKS.size, demand.size)  # (S, H, C)
+        slower = record.perched[zone][:, None] & (LEAKS[None, :] > LEAKS[0])  # than sand over gravel drains
+        weighed = self.likelihood + wide + np.where(slower, NEVER, 0.0)[:, None, :, None]
+        whole = weighed.reshape(zone.size, len(GAINS) * LEAKS.size, demand.size)  # (S, H, C)
         of_ground = logsumexp(whole, axis=2)
         ground = np.asarray(record.ground)[zone]
         weight = np.empty(of_ground.shape)

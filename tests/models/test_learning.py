@@ -18,7 +18,7 @@ from models.drainage import HELD
 from models.kin import EstimationProbes, EstimationZones
 from models.learning import FLOOR, Told, learn_zones, prove
 from models.plateaus import field_capacity_holds, find_plateaus, learn_field_capacity, uniformity_hints
-from models.spot_fit import Record, fit_spots, places, run_spots, scales, sees_top
+from models.spot_fit import LEAKS, Record, fit_spots, places, run_spots, scales, sees_top
 from tests.drawn import draws, examples
 
 NIGHTS, TAW, ROOT, CAPACITY, LEAK = 90, 40.0, 0.25, 0.26, 0.06
@@ -173,6 +173,16 @@ def test_a_sensor_sees_the_top_where_it_stands_in_it_or_the_ground_is_drawn_down
     noise = np.random.default_rng(3).normal(0, 0.003, seen.size)
     deep = dataclasses.replace(deep, moisture=(CAPACITY - seen + noise)[None])
     assert ratio_of(deep)[0] == pytest.approx(0.15, abs=0.06) and ratio_of(whole)[0] == pytest.approx(0.15, abs=0.06)
+
+
+def test_sand_over_gravel_drains_and_stops_whatever_fits():
+    record = hand_made(np.arange(4), zones=4)  # drains by L = 0.06 of TAW
+    assert set(fit_spots(record)[0].leak.tolist()) == {LEAK}
+    over = dataclasses.replace(record, over_gravel=np.array([True, True, True, True]))
+    [fits] = fit_spots(over)
+    assert set(fits.leak.tolist()) == {LEAKS[0]} and fits.unsure.max() < 0.05
+    part = dataclasses.replace(over, ground=np.array([0, 0, 1, 1]), over_gravel=np.array([True, True, False, False]))
+    assert fit_spots(part)[0].leak.tolist() == [LEAKS[0]] * 2 + [LEAK] * 2
 
 
 def test_sensors_of_one_ground_tell_its_gain_together():
