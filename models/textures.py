@@ -9,6 +9,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 PARTICLE_DENSITY = 2.65  # [g/cm3] of mineral soil; common practice, no source
 WETTEST_PASTE = 2.0  # [m3/m3] no laboratory paste holds more over the volume its soil had in place (no source)
 
@@ -93,3 +96,30 @@ TEXTURES: Mapping[str, Texture] = MappingProxyType(
         ),
     }
 )  # fmt: skip
+
+# Classes of FAO-56 Table 19 in order of what they hold; silty clay and clay, which hold the same, as their mean.
+_HOLDS = np.array([0.0, 0.120, 0.150, 0.230, 0.250, 0.290, 0.320, 0.335, 0.360])
+_KEEPS = np.array([0.0, 0.045, 0.065, 0.110, 0.120, 0.150, 0.170, 0.205, 0.225])
+
+
+def wilting_point_along(field_capacity: ArrayLike) -> NDArray[np.float64]:
+    """Wilting point of a soil between the textures that hold as much.
+
+    A soil that holds more than its class at field capacity is finer and keeps more of it from turf: from sand to clay
+    two thirds to all of what it holds more.
+
+    Parameters
+    ----------
+    field_capacity : array                       [m3/m3], 0 or more; beyond clay all that is more is kept.
+
+    Returns
+    -------
+    ndarray                                      [m3/m3]. Source: midpoints of FAO-56 Table 19 (memory), straight lines.
+
+    Examples
+    --------
+    >>> wilting_point_along([0.15, 0.24, 0.40]).round(3).tolist()
+    [0.065, 0.115, 0.265]
+    """
+    holds = np.asarray(field_capacity, dtype=np.float64)
+    return np.asarray(np.interp(holds, _HOLDS, _KEEPS) + np.maximum(holds - _HOLDS[-1], 0.0))

@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 from sqlalchemy.exc import SQLAlchemyError
 
+from models.textures import wilting_point_along
 from scheduler.document.parts import PlanDocument
 from scheduler.document.reading import read_plan
 from scheduler.document.rules import plan_faults
@@ -29,6 +30,7 @@ from scheduler.ledger.connect import FILE_NAME
 from scheduler.ledger.intake import IntakeReport, intake
 from scheduler.notes import Note
 from scheduler.site import Site
+from scheduler.site.records import ZoneTable
 from scheduler.state.demand import LONGEST_PAST
 
 log = logging.getLogger(__name__)
@@ -296,7 +298,8 @@ def with_accepted(site: Site, accepted: pd.DataFrame) -> Site:
         at = np.array([index[zone] for zone in own["zone"]])
         values[at] = own["value"].to_numpy(float)
         if quantity == "field_capacity":
-            values = np.maximum(values, zones.wilting_point + LEAST_WATER)
+            arrays["wilting_point"] = _wilting_point(zones, values)
+            values = np.maximum(values, arrays["wilting_point"] + LEAST_WATER)
         arrays[quantity] = values
         told = getattr(zones, quantity)
         learned += [(str(zones.zone[z]), quantity, float(told[z]), float(values[z])) for z in at.tolist()]
@@ -307,6 +310,15 @@ def with_accepted(site: Site, accepted: pd.DataFrame) -> Site:
     if gone:
         notes.append(Note("info", "learned", f"accepted values of zones that zones.csv no longer has: {listing(gone)}"))
     return replace(site, zones=replace(zones, **arrays), notes=(*site.notes, *notes), learned=tuple(learned))
+
+
+def _wilting_point(zones: ZoneTable, field_capacity: np.ndarray) -> np.ndarray:
+    """Wilting point (Z,) beside a field capacity that was learned: it moves as from texture to texture.
+
+    Left as told, all that a finer soil holds more counted as water for turf. Over gravel more is water that is perched.
+    """
+    moved = wilting_point_along(field_capacity) - wilting_point_along(zones.field_capacity)
+    return np.maximum(zones.wilting_point + np.where(zones.over_gravel, 0.0, moved), 0.0)
 
 
 def _estimates(document: PlanDocument) -> pd.DataFrame:

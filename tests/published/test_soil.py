@@ -5,7 +5,7 @@ import pytest
 
 from models import soil
 from models.runoff import curve_number, effective_rain
-from models.textures import TEXTURES
+from models.textures import TEXTURES, wilting_point_along
 
 # FAO-56 Table 19: fc and wp ranges [m3/m3]. Mark: memory.
 TABLE_19 = {
@@ -34,6 +34,17 @@ def test_every_texture_is_there_and_in_order():
     for key, texture in TEXTURES.items():
         assert 0 < texture.wilting_point < texture.field_capacity < texture.saturation < 1, key
         assert any(mark in texture.source for mark in ("memory", "secondary"))
+
+
+def test_wilting_point_goes_along_table_19():
+    middle = {key: ((a + b) / 2, (c + d) / 2) for key, (a, b, c, d) in TABLE_19.items()}
+    for key, (holds, keeps) in middle.items():
+        alike = np.mean([k for h, k in middle.values() if h == holds])  # silty clay and clay hold the same
+        assert wilting_point_along(holds) == pytest.approx(alike), key
+        assert abs(keeps - alike) < 0.006
+    steps = np.linspace(0.0, 0.5, 200)
+    along = wilting_point_along(steps)
+    assert np.all(np.diff(along) >= 0.0) and np.all(along <= steps)
 
 
 def test_porosity_and_retention_of_rawls():

@@ -2,8 +2,10 @@
 
 import json
 import shutil
+from dataclasses import replace
 from datetime import date, timedelta
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -41,8 +43,21 @@ def test_accepted_values_stand_in_place_of_the_told_and_are_said(place):
 
 
 def test_an_accepted_field_capacity_stays_above_the_wilting_point(place):
-    found = with_accepted(place, accepted(("G1", "field_capacity", 0.05)))
-    assert found.zones.field_capacity[0] == pytest.approx(0.12)
+    found = with_accepted(place, accepted(("G1", "field_capacity", 0.01)))
+    assert found.zones.field_capacity[0] == pytest.approx(found.zones.wilting_point[0] + 0.02)
+    assert found.zones.wilting_point[0] >= 0.0
+
+
+def test_a_soil_that_holds_more_than_its_class_keeps_more_of_it(place):
+    # FAO-56 Table 19 (memory): loam 0.25 and 0.12, silt loam 0.29 and 0.15, sandy loam 0.23 and 0.11
+    assert place.zones.field_capacity[1] == 0.25
+    for value, moved in ((0.29, 0.03), (0.27, 0.015), (0.23, -0.01)):
+        found = with_accepted(place, accepted(("F1", "field_capacity", value))).zones
+        assert found.wilting_point[1] == pytest.approx(place.zones.wilting_point[1] + moved)
+        assert found.wilting_point[0] == place.zones.wilting_point[0]  # nothing learned of it
+    over = replace(place, zones=replace(place.zones, over_gravel=np.array([True, True])))
+    found = with_accepted(over, accepted(("F1", "field_capacity", 0.29))).zones
+    assert found.wilting_point[1] == place.zones.wilting_point[1]  # perched water is there for turf
 
 
 def test_nothing_accepted_changes_nothing(place):
