@@ -48,8 +48,8 @@ class Told:
     water_surface, water_kin, water_own : float       Of the application rate.
     catch : float                                     Of the catch's CV by DU_LQ that one spot shows.
     physics, physics_own : float                      By which a balance errs alike for a ground, and at one spot.
-    physics_mean : float                              Its mean: what goes on draining below field capacity is told from
-                                                      what turf wants by little.
+    physics_mean : float                              Its mean: what goes on draining below field capacity can hardly be
+                                                      told from what turf wants.
     perched, perched_own, perched_mean : float        The same of sand over gravel, which drains, and then stops.
     one_depth : float                                 Added alike where sensors stand at one depth only.
     level : float                                     By which demand and water err alike for a ground: without much
@@ -214,9 +214,8 @@ class _Layout:
         own[evident] = np.arange(evident.size)
         cv = told.catch * (1.0 - np.asarray(record.zones.du_lq)[fits.zone[here]]) / QUARTER_CV
         perched = record.perched[fits.zone[here]]
-        depth = np.full(fits.zone.size, np.nan)
-        depth[fits.spot] = record.probes.depth
-        alike = told.shared(perched, ~np.isnan(depth[here])) ** 2 + fits.unsure[here] ** 2
+        joined = np.bincount(fits.spot, weights=np.isnan(record.probes.depth), minlength=fits.zone.size) > 0
+        alike = told.shared(perched, ~joined[here]) ** 2 + fits.unsure[here] ** 2
         shared = [float(np.mean(alike[ground == g])) for g in range(int(ground.max(initial=-1)) + 1)]
         variance = np.concatenate(
             (
