@@ -42,6 +42,7 @@ def test_wilting_point_goes_along_table_19():
         alike = np.mean([k for h, k in middle.values() if h == holds])  # silty clay and clay hold the same
         assert wilting_point_along(holds) == pytest.approx(alike), key
         assert abs(keeps - alike) < 0.006
+    assert wilting_point_along(0.41) == pytest.approx(wilting_point_along(0.36) + 0.05)  # beyond clay
     steps = np.linspace(0.0, 0.5, 200)
     along = wilting_point_along(steps)
     assert np.all(np.diff(along) >= 0.0) and np.all(along <= steps)

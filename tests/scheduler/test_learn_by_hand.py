@@ -39,6 +39,16 @@ def test_what_holds_and_moved_enough_is_offered_in_steps_and_the_rest_goes_back_
     assert offered == [("G2", 1.0, "told", 1.05)] and asked == []
 
 
+@pytest.mark.parametrize(
+    ("quantity", "what"),
+    [("microclimate", "flow, area, nozzle or probe"), ("field_capacity", "the soil told, its depth or the probe")],
+)
+def test_a_change_past_a_third_is_a_question_of_what_may_be_wrong(quantity, what):
+    far = [1.0 + 2 * QUESTION] + [1.0] * 5
+    _, asked = learn._rows(SITE, quantity, learned(far), np.ones(6), np.ones(6, dtype=bool))
+    assert asked["words"].tolist() == [f"that is too far off to be taken over; is it {what}?"]
+
+
 def test_no_change_of_a_table_s_value_is_asked_about():
     values = [1.0 + 2 * QUESTION] + [1.0] * 5
     offered, asked = rows(values, [1.0] * 6, [True] * 6, "depletion_fraction")
