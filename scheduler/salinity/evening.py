@@ -25,7 +25,13 @@ from scheduler.notes import Note
 from scheduler.salinity.followed import Follower, evening_ece
 from scheduler.salinity.history import SaltRun, salt_history
 from scheduler.salinity.mixing import learned_layers, taught_rows
-from scheduler.salinity.readings import layer_samples, probe_factors, recent_readings, site_layers
+from scheduler.salinity.readings import (
+    held_over_gravel,
+    layer_samples,
+    probe_factors,
+    recent_readings,
+    site_layers,
+)
 from scheduler.site import Site
 from scheduler.state.demand import Demand, zone_rain
 from scheduler.state.evening import StartState
@@ -129,9 +135,9 @@ def salt_state(site: Site, night: date, opens: int, demand: Demand, state: Start
     -------
     SaltState
     """
-    layers = site_layers(site)
     source_ec = usual_source_ec(site)
     opening = pd.Timestamp(night) + timedelta(minutes=opens)
+    layers = site_layers(site, held_over_gravel(site, opening))
     samples = layer_samples(site, opening)
     readings = recent_readings(site, opening)
     salted = source_ec > SALTLESS

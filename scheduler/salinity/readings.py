@@ -8,18 +8,59 @@ import numpy as np
 import pandas as pd
 
 from models.choices import SALT, SPREAD
+from models.kin import kin_groups
 from models.layers import Layers, equal_layers, fed_layers
 from models.salts import probe_corrections, probe_ece
 from models.textures import TEXTURES
 from scheduler.site import Site
 
+# What sand over gravel holds, as probes in its upper half read it: salt goes with it, at one EC of its water.
+# Sands of tests/physics for tuning read .227 on their wettest days where the balance of salt does best with their .200.
+WETTEST = 0.9  # quantile of a probe's days
+HOLDS = 0.88  # [-] of that reading
+LEAST_DAYS = 10  # of a probe's readings
+PRIOR, SENSOR = 0.15, 0.11  # [-] natural-log spreads: of what is told (USGA: 15 to 25 %), of one probe
+FARTHEST = 0.4  # [-] natural log beyond which no sand of a green is from what is told
 
-def site_layers(site: Site) -> Layers:
-    """Two layers a zone, over what feeds its turf; the paste is the texture's, never less than a little above FC."""
+
+def site_layers(site: Site, held: np.ndarray | None = None) -> Layers:
+    """Two layers a zone, over what feeds its turf; the paste is the texture's, never less than a little above FC.
+
+    `held` (Z,) [m3/m3] stands for field capacity where it is not NaN; what turf may draw stays as told.
+    """
     zones = site.zones
-    paste = np.maximum([TEXTURES[s].paste for s in zones.soil], zones.field_capacity + 0.02)
-    layers = equal_layers(zones.root_depth, zones.field_capacity, zones.wilting_point, paste)
+    more = np.zeros(len(zones)) if held is None else np.nan_to_num(held - zones.field_capacity)
+    capacity, wilting = zones.field_capacity + more, zones.wilting_point + more
+    paste = np.maximum([TEXTURES[s].paste for s in zones.soil], capacity + 0.02)
+    layers = equal_layers(zones.root_depth, capacity, wilting, paste)
     return fed_layers(layers, zones.root_depth, zones.fed_depth)
+
+
+def held_over_gravel(site: Site, opening: pd.Timestamp) -> np.ndarray:
+    """Water that sand over gravel holds by its probes of the last `SALT.followed_for` days, (Z,) [m3/m3]; else NaN.
+
+    Zones of one surface and soil share it: the median of their probes in the upper half, with what is told.
+    """
+    zones = site.zones
+    out = np.full(len(zones), np.nan)
+    if not zones.over_gravel.any():
+        return out
+    rows = _placed(site, _calm(site, opening - timedelta(days=SALT.followed_for), opening))
+    z = rows["z"].to_numpy(np.int64)
+    upper = zones.over_gravel[z] & (layer_at(site, z, rows["depth"].to_numpy(float)) == 0) & (rows["moisture"] > 0)
+    rows = rows[upper]
+    days = rows.groupby(["z", "probe", rows["time"].dt.normalize()])["moisture"].median().groupby(["z", "probe"])
+    read = days.quantile(WETTEST)[days.size() >= LEAST_DAYS]
+    kin = kin_groups(list(zones.surface), list(zones.soil), [""] * len(zones))
+    for group in np.unique(kin[zones.over_gravel]):
+        own = HOLDS * read[kin[read.index.get_level_values("z").to_numpy(np.int64)] == group].to_numpy(float)
+        if own.size:
+            on = zones.over_gravel & (kin == group)
+            told = zones.field_capacity[on]
+            weight = own.size / (own.size + (SENSOR / PRIOR) ** 2)
+            moved = np.clip(weight * np.log(np.median(own) / told), -FARTHEST, FARTHEST)
+            out[on] = np.maximum(told * np.exp(moved), told - zones.wilting_point[on])  # a wilting point of 0 at least
+    return out
 
 
 def layer_samples(site: Site, before: pd.Timestamp) -> pd.DataFrame:
@@ -46,12 +87,28 @@ def calm_readings(site: Site, after: pd.Timestamp, opening: pd.Timestamp) -> pd.
 
     A probe that never reads in those hours counts with all its hours.
     """
+    rows = _calm(site, after, opening)
+    return median_ece(site, rows[rows["ec"].notna()], by_day=True)
+
+
+def _calm(site: Site, after: pd.Timestamp, opening: pd.Timestamp) -> pd.DataFrame:
+    """Readings of the hours when nothing moves, all of a probe's that never reads in those."""
     time = site.probes["time"]
-    rows = site.probes[(time > after) & (time <= opening) & site.probes["ec"].notna()]
+    rows = site.probes[(time > after) & (time <= opening)]
     hour = rows["time"].dt.hour
     calm = (hour >= SALT.calm_from) & (hour < SALT.calm_until)
     calm |= ~rows["probe"].isin(rows["probe"][calm].unique())
-    return median_ece(site, rows[calm], by_day=True)
+    return rows[calm]
+
+
+def _placed(site: Site, rows: pd.DataFrame) -> pd.DataFrame:
+    """Readings of probes that stood in a zone at their time, with its row `z` and their depth [cm]."""
+    placed = rows.merge(site.probe_sites, on="probe", how="inner")
+    begun = placed["from"].isna() | (placed["from"] <= placed["time"])
+    standing = placed["until"].isna() | (placed["until"] >= placed["time"].dt.normalize())
+    index = pd.Series(np.arange(len(site.zones)), index=site.zones.zone)
+    placed = placed.assign(z=placed["zone"].map(index))[begun & standing]
+    return placed[placed["z"].notna()].astype({"z": np.int64})
 
 
 def median_ece(site: Site, rows: pd.DataFrame, by_day: bool = False) -> pd.DataFrame:
@@ -61,12 +118,7 @@ def median_ece(site: Site, rows: pd.DataFrame, by_day: bool = False) -> pd.DataF
     counts as already at 25 degC. Too dry (below 0.10 m3/m3) or implausible readings are left out.
     """
     names = ["probe", "z", "layer", "depth", "time", "ece"]
-    placed = rows[rows["ec"] > 0].merge(site.probe_sites, on="probe", how="inner")
-    begun = placed["from"].isna() | (placed["from"] <= placed["time"])
-    standing = placed["until"].isna() | (placed["until"] >= placed["time"].dt.normalize())
-    index = pd.Series(np.arange(len(site.zones)), index=site.zones.zone)
-    placed = placed.assign(z=placed["zone"].map(index))[begun & standing]
-    placed = placed[placed["z"].notna()].astype({"z": np.int64})
+    placed = _placed(site, rows[rows["ec"] > 0])
     if not len(placed):
         return pd.DataFrame({n: pd.Series(dtype=object if n == "probe" else float) for n in names}).astype(
             {"z": np.int64, "layer": np.int64, "time": "datetime64[ns]"}

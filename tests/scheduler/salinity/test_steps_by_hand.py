@@ -15,6 +15,7 @@ from scheduler.salinity.followed import Readings
 from scheduler.salinity.history import _by_date, _log, _start
 from scheduler.salinity.readings import (
     calm_readings,
+    held_over_gravel,
     layer_at,
     layer_samples,
     median_ece,
@@ -56,6 +57,48 @@ def test_the_paste_holds_a_little_more_than_field_capacity_whatever_the_texture(
     layers = site_layers(SimpleNamespace(zones=zones(field_capacity=np.array([0.2, 0.6]))))
     assert layers.paste[0, 0] == pytest.approx(s.PASTE) and layers.paste[1, 0] == pytest.approx(0.62)
     np.testing.assert_allclose(layers.thickness, [[0.1, 0.1], [0.15, 0.15]])
+
+
+def gravel(level, **changes):
+    """Three greens of sand, two over gravel, and 20 days of their probes at noon, `level` by probe."""
+    given = {
+        "zone": np.array(["G", "H", "I"]), "soil": np.array(["sand_rootzone"] * 3), "surface": np.array(["green"] * 3),
+        "field_capacity": np.full(3, 0.2), "wilting_point": np.full(3, 0.045), "fed_depth": np.full(3, 0.3),
+        "root_depth": np.full(3, 0.15), "over_gravel": np.array([True, True, False]),
+    }  # fmt: skip
+    days = pd.date_range("2026-06-20 12:00", periods=20)
+    read = {p: np.asarray(v) + np.zeros(20) for p, v in level.items()}
+    parts = [pd.DataFrame({"time": days, "probe": p, "moisture": v}) for p, v in read.items()]
+    sites = pd.DataFrame({"probe": ["A", "B", "C", "D"], "zone": ["H", "H", "I", "G"], "depth": [7.5, 18.0, 7.5, 7.5]})
+    sites = sites.assign(**{"from": pd.NaT, "until": pd.NaT})
+    probes = pd.concat(parts, ignore_index=True)
+    return SimpleNamespace(zones=zones(**given | changes), probes=probes, probe_sites=sites)
+
+
+def test_sand_over_gravel_holds_what_its_upper_probes_read_on_their_wettest_days():
+    steps = np.linspace(0.2, 0.219, 20)  # wettest tenth of days from .2171 on
+    held = held_over_gravel(gravel({"A": steps, "B": 0.4, "C": 0.5}), OPENING)  # B in the lower half, C not over gravel
+    weight = 1.0 / (1.0 + (0.11 / 0.15) ** 2)
+    seen = 0.88 * np.quantile(steps, 0.9)
+    assert held[:2] == pytest.approx([0.2 * (seen / 0.2) ** weight] * 2) and np.isnan(held[2])
+    # two probes: their median, more of it; one of nine days says nothing, nor readings after opening
+    held = held_over_gravel(gravel({"A": 0.26, "D": 0.30}), OPENING)
+    assert held[0] == pytest.approx(0.2 * (0.88 * 0.28 / 0.2) ** (2.0 / (2.0 + (0.11 / 0.15) ** 2)))
+    few = gravel({"A": 0.26})
+    assert np.isnan(held_over_gravel(SimpleNamespace(**vars(few) | {"probes": few.probes.head(9)}), OPENING)).all()
+    assert np.isnan(held_over_gravel(few, pd.Timestamp("2026-06-25"))).all()
+    assert np.isnan(held_over_gravel(gravel({"A": 0.26}, over_gravel=np.zeros(3, bool)), OPENING)).all()
+    # however odd the readings: never farther from what is told than sands of greens, never a wilting point below 0
+    assert held_over_gravel(gravel({"A": 0.9}), OPENING)[0] == pytest.approx(0.2 * np.exp(0.4))
+    low = gravel({"A": 0.01}, wilting_point=np.full(3, 0.015))
+    assert held_over_gravel(low, OPENING)[0] == pytest.approx(0.185)
+
+
+def test_layers_hold_what_was_read_and_give_what_was_told():
+    place = gravel({"A": 0.26})
+    told, held = site_layers(place), site_layers(place, np.array([0.24, np.nan, np.nan]))
+    np.testing.assert_allclose(held.field_capacity - told.field_capacity, [[0.04] * 2, [0.0] * 2, [0.0] * 2])
+    np.testing.assert_allclose(held.field_capacity - held.wilting_point, told.field_capacity - told.wilting_point)
 
 
 def test_samples_count_to_the_moment_of_opening_by_zone_and_half():
@@ -413,7 +456,8 @@ def test_an_evening_s_balance_runs_for_salty_zones_and_again_for_those_that_were
     latest = pd.DataFrame({"z": [2], "time": [pd.Timestamp("2026-07-14 12:00")]})
     demand = SimpleNamespace(past=pd.DataFrame({"date": DATES}))
     for name, found in (
-        ("site_layers", layers), ("usual_source_ec", np.array([1.4, 0.05, 0.0, 0.05])), ("layer_samples", samples),
+        ("site_layers", layers), ("held_over_gravel", "held"),
+        ("usual_source_ec", np.array([1.4, 0.05, 0.0, 0.05])), ("layer_samples", samples),
         ("recent_readings", latest), ("probe_factors", {"A": (1.1, 0.2)}), ("evening_ece", readings),
         ("taught_rows", np.array([0])), ("learned_layers", ("learned", "note")), ("Follower", "follower"),
         ("_joined", (np.full((3, 2), 5.0), np.full(3, 0.5), np.array(["a", "b", "c"], dtype=object))),
@@ -429,6 +473,7 @@ def test_an_evening_s_balance_runs_for_salty_zones_and_again_for_those_that_were
     assert second[:2] == ["site", "learned"] and second[3].tolist() == [0, 1, 2, 2] and second[7] == "follower"
     assert first[2].tolist() == second[2].tolist() == [1.4, 0.05, 0.0, 0.05] and first[4] is demand.past
     assert by["layer_samples"][1] == by["recent_readings"][1] == OPENING and by["Follower"][0] == "learned"
+    assert by["held_over_gravel"] == ["site", OPENING] and by["site_layers"] == ["site", "held"]
     assert [s for name, *(s,) in ((c[0], c[1]) for c in calls if c[0] == "rows")] == [slice(3), slice(3, None)]
     assert found.known.tolist() == [True, True, True, False] and found.origin.tolist() == ["a", "b", "c", ""]
     assert found.notes == ("note",) and found.corrections == {"A": 1.1}
