@@ -39,7 +39,8 @@ def site_layers(site: Site, held: np.ndarray | None = None) -> Layers:
 def held_over_gravel(site: Site, opening: pd.Timestamp) -> np.ndarray:
     """Water that sand over gravel holds by its probes of the last `SALT.followed_for` days, (Z,) [m3/m3]; else NaN.
 
-    Zones of one surface and soil share it: the median of their probes in the upper half, with what is told.
+    Zones of one surface and soil share it: the median of their probes in the upper half, with what is told. Never less
+    than that: sand that was never filled says nothing of what it can hold.
     """
     zones = site.zones
     out = np.full(len(zones), np.nan)
@@ -58,8 +59,7 @@ def held_over_gravel(site: Site, opening: pd.Timestamp) -> np.ndarray:
             on = zones.over_gravel & (kin == group)
             told = zones.field_capacity[on]
             weight = own.size / (own.size + (SENSOR / PRIOR) ** 2)
-            moved = np.clip(weight * np.log(np.median(own) / told), -FARTHEST, FARTHEST)
-            out[on] = np.maximum(told * np.exp(moved), told - zones.wilting_point[on])  # a wilting point of 0 at least
+            out[on] = told * np.exp(np.clip(weight * np.log(np.median(own) / told), 0.0, FARTHEST))
     return out
 
 
