@@ -69,7 +69,7 @@ def gravel(level, **changes):
     days = pd.date_range("2026-06-20 12:00", periods=20)
     read = {p: np.asarray(v) + np.zeros(20) for p, v in level.items()}
     parts = [pd.DataFrame({"time": days, "probe": p, "moisture": v}) for p, v in read.items()]
-    sites = pd.DataFrame({"probe": ["A", "B", "C", "D"], "zone": ["H", "H", "I", "G"], "depth": [7.5, 18.0, 7.5, 7.5]})
+    sites = pd.DataFrame({"probe": list("ABCDE"), "zone": list("HHIGG"), "depth": [7.5, 18.0, 7.5, 7.5, 10.0]})
     sites = sites.assign(**{"from": pd.NaT, "until": pd.NaT})
     probes = pd.concat(parts, ignore_index=True)
     return SimpleNamespace(zones=zones(**given | changes), probes=probes, probe_sites=sites)
@@ -84,7 +84,11 @@ def test_sand_over_gravel_holds_what_its_upper_probes_read_on_their_wettest_days
     # two probes: their median, more of it; one of nine days says nothing, nor readings after opening
     held = held_over_gravel(gravel({"A": 0.26, "D": 0.30}), OPENING)
     assert held[0] == pytest.approx(0.2 * (0.88 * 0.28 / 0.2) ** (2.0 / (2.0 + (0.11 / 0.15) ** 2)))
+    three = held_over_gravel(gravel({"A": 0.26, "D": 0.28, "E": 0.9}), OPENING)  # one far off moves it little
+    assert three[0] == pytest.approx(0.2 * (0.88 * 0.28 / 0.2) ** (3.0 / (3.0 + (0.11 / 0.15) ** 2)))
     few = gravel({"A": 0.26})
+    dead = gravel({"A": 0.26, "D": 0.0})
+    np.testing.assert_array_equal(held_over_gravel(dead, OPENING), held_over_gravel(few, OPENING))
     assert np.isnan(held_over_gravel(SimpleNamespace(**vars(few) | {"probes": few.probes.head(9)}), OPENING)).all()
     assert np.isnan(held_over_gravel(few, pd.Timestamp("2026-06-25"))).all()
     assert np.isnan(held_over_gravel(gravel({"A": 0.26}, over_gravel=np.zeros(3, bool)), OPENING)).all()
