@@ -32,6 +32,7 @@ from models.learning import learn_zones  # isort: skip
 from models.spot_fit import fit_spots  # isort: skip
 
 LESSON_EVERY, STATE_EVERY, FIRST = 30, 15, 45  # nights
+PAIR = ("microclimate", "application_rate")
 
 
 def offered(site: Site, world: World) -> tuple[np.ndarray, np.ndarray]:
@@ -39,8 +40,8 @@ def offered(site: Site, world: World) -> tuple[np.ndarray, np.ndarray]:
     logs = np.zeros((2, world.zone.size))
     row = {zone: i for i, zone in enumerate(world.zone)}
     for r in learn(site, site, world.night).table.itertuples():
-        if r.quantity != "field_capacity":
-            logs[int(r.quantity == "application_rate"), row[r.zone]] = np.log(r.value / r.told)
+        if r.quantity in PAIR:
+            logs[PAIR.index(r.quantity), row[r.zone]] = np.log(r.value / r.told)
     return logs[0], logs[1]
 
 
