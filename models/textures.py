@@ -98,8 +98,9 @@ TEXTURES: Mapping[str, Texture] = MappingProxyType(
 )  # fmt: skip
 
 # Classes of FAO-56 Table 19 in order of what they hold; silty clay and clay, which hold the same, as their mean.
-_HOLDS = np.array([0.0, 0.120, 0.150, 0.230, 0.250, 0.290, 0.320, 0.335, 0.360])
-_KEEPS = np.array([0.0, 0.045, 0.065, 0.110, 0.120, 0.150, 0.170, 0.205, 0.225])
+_CLASSES = [t for t in TEXTURES.values() if t.source.startswith(_TABLE_19)]
+_HOLDS = np.unique([0.0, *(t.field_capacity for t in _CLASSES)])
+_KEEPS = np.array([0.0, *(np.mean([t.wilting_point for t in _CLASSES if t.field_capacity == h]) for h in _HOLDS[1:])])
 
 
 def wilting_point_along(field_capacity: ArrayLike) -> NDArray[np.float64]:

@@ -25,13 +25,7 @@ from scheduler.notes import Note
 from scheduler.salinity.followed import Follower, evening_ece
 from scheduler.salinity.history import SaltRun, salt_history
 from scheduler.salinity.mixing import learned_layers, taught_rows
-from scheduler.salinity.readings import (
-    held_over_gravel,
-    layer_samples,
-    probe_factors,
-    recent_readings,
-    site_layers,
-)
+from scheduler.salinity.readings import held_over_gravel, layer_samples, probe_factors, recent_readings, site_layers
 from scheduler.site import Site
 from scheduler.state.demand import Demand, zone_rain
 from scheduler.state.evening import StartState

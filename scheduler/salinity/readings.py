@@ -10,17 +10,11 @@ import pandas as pd
 from models.choices import SALT, SPREAD
 from models.kin import kin_groups
 from models.layers import Layers, equal_layers, fed_layers
-from models.salts import probe_corrections, probe_ece
+from models.salts import held_by_sand, probe_corrections, probe_ece
 from models.textures import TEXTURES
 from scheduler.site import Site
 
-# What sand over gravel holds, as probes in its upper half read it: salt goes with it, at one EC of its water.
-# Sands of tests/physics for tuning read .227 on their wettest days where the balance of salt does best with their .200.
-WETTEST = 0.9  # quantile of a probe's days
-HOLDS = 0.88  # [-] of that reading
-LEAST_DAYS = 10  # of a probe's readings
-PRIOR, SENSOR = 0.15, 0.11  # [-] natural-log spreads: of what is told (USGA: 15 to 25 %), of one probe
-FARTHEST = 0.4  # [-] natural log beyond which no sand of a green is from what is told
+WETTEST, LEAST_DAYS = 0.9, 10  # quantile of a probe's days that are its wettest; days without which it says nothing
 
 
 def site_layers(site: Site, held: np.ndarray | None = None) -> Layers:
@@ -29,37 +23,31 @@ def site_layers(site: Site, held: np.ndarray | None = None) -> Layers:
     `held` (Z,) [m3/m3] stands for field capacity where it is not NaN; what turf may draw stays as told.
     """
     zones = site.zones
-    more = np.zeros(len(zones)) if held is None else np.nan_to_num(held - zones.field_capacity)
-    capacity, wilting = zones.field_capacity + more, zones.wilting_point + more
-    paste = np.maximum([TEXTURES[s].paste for s in zones.soil], capacity + 0.02)
-    layers = equal_layers(zones.root_depth, capacity, wilting, paste)
+    paste = np.maximum([TEXTURES[s].paste for s in zones.soil], zones.field_capacity + 0.02)
+    more = 0.0 if held is None else np.nan_to_num(np.minimum(held, paste - 0.02) - zones.field_capacity)
+    layers = equal_layers(zones.root_depth, zones.field_capacity + more, zones.wilting_point + more, paste)
     return fed_layers(layers, zones.root_depth, zones.fed_depth)
 
 
 def held_over_gravel(site: Site, opening: pd.Timestamp) -> np.ndarray:
     """Water that sand over gravel holds by its probes of the last `SALT.followed_for` days, (Z,) [m3/m3]; else NaN.
 
-    Zones of one surface and soil share it: the median of their probes in the upper half, with what is told. Never less
-    than that: sand that was never filled says nothing of what it can hold.
+    Zones of one surface and soil share what `held_by_sand` makes of their probes in the upper half.
     """
     zones = site.zones
     out = np.full(len(zones), np.nan)
     if not zones.over_gravel.any():
         return out
-    rows = _placed(site, _calm(site, opening - timedelta(days=SALT.followed_for), opening))
-    z = rows["z"].to_numpy(np.int64)
-    upper = zones.over_gravel[z] & (layer_at(site, z, rows["depth"].to_numpy(float)) == 0) & (rows["moisture"] > 0)
-    rows = rows[upper]
+    rows = _placed(site, _calm(site, opening - timedelta(days=SALT.followed_for), opening, "moisture"))
+    upper = layer_at(site, rows["z"].to_numpy(np.int64), rows["depth"].to_numpy(float)) == 0
+    rows = rows[upper & zones.over_gravel[rows["z"]] & (rows["moisture"] > 0)]
     days = rows.groupby(["z", "probe", rows["time"].dt.normalize()])["moisture"].median().groupby(["z", "probe"])
     read = days.quantile(WETTEST)[days.size() >= LEAST_DAYS]
     kin = kin_groups(list(zones.surface), list(zones.soil), [""] * len(zones))
-    for group in np.unique(kin[zones.over_gravel]):
-        own = HOLDS * read[kin[read.index.get_level_values("z").to_numpy(np.int64)] == group].to_numpy(float)
-        if own.size:
-            on = zones.over_gravel & (kin == group)
-            told = zones.field_capacity[on]
-            weight = own.size / (own.size + (SENSOR / PRIOR) ** 2)
-            out[on] = told * np.exp(np.clip(weight * np.log(np.median(own) / told), 0.0, FARTHEST))
+    of = kin[read.index.get_level_values("z").to_numpy(np.int64)]
+    for group in np.unique(of):
+        on = zones.over_gravel & (kin == group)
+        out[on] = held_by_sand(read[of == group], zones.field_capacity[on])
     return out
 
 
@@ -87,14 +75,13 @@ def calm_readings(site: Site, after: pd.Timestamp, opening: pd.Timestamp) -> pd.
 
     A probe that never reads in those hours counts with all its hours.
     """
-    rows = _calm(site, after, opening)
-    return median_ece(site, rows[rows["ec"].notna()], by_day=True)
+    return median_ece(site, _calm(site, after, opening, "ec"), by_day=True)
 
 
-def _calm(site: Site, after: pd.Timestamp, opening: pd.Timestamp) -> pd.DataFrame:
-    """Readings of the hours when nothing moves, all of a probe's that never reads in those."""
+def _calm(site: Site, after: pd.Timestamp, opening: pd.Timestamp, column: str) -> pd.DataFrame:
+    """Readings of a column in the hours when nothing moves, all of a probe's that never reads it in those."""
     time = site.probes["time"]
-    rows = site.probes[(time > after) & (time <= opening)]
+    rows = site.probes[(time > after) & (time <= opening) & site.probes[column].notna()]
     hour = rows["time"].dt.hour
     calm = (hour >= SALT.calm_from) & (hour < SALT.calm_until)
     calm |= ~rows["probe"].isin(rows["probe"][calm].unique())

@@ -157,12 +157,8 @@ def test_water_above_the_sensors_comes_first_and_goes_first():
 def test_a_sensor_sees_the_top_where_it_stands_in_it_or_the_ground_is_drawn_down_together():
     record = hand_made([0, 0, 0, 1], zones=2, depth=np.array([0.1, 0.18, np.nan, 0.18]))
     assert sees_top(record).tolist() == [True, False, True, False]
-    assert sees_top(dataclasses.replace(record, over_gravel=np.array([False, True]))).tolist() == [
-        True,
-        False,
-        True,
-        True,
-    ]
+    perched = dataclasses.replace(record, over_gravel=np.array([False, True]))
+    assert sees_top(perched).tolist() == [True, False, True, True]
     runs = run_spots(record, np.array([0, 1]), *(np.zeros((2, 1)),) * 2, np.full((2, 1), LEAK))
     np.testing.assert_array_equal(runs.seen(True, 1), runs.depletion[:, 1])
     np.testing.assert_array_equal(runs.seen(False, 1), runs.below_top[:, 1])

@@ -494,9 +494,7 @@ def test_a_plateau_is_a_dry_day_after_a_filling():
     top = (runs.depletion - runs.below_top)[2, 0, 0]
     below = np.exp(0.25) * 4.0 - top
     assert found.level[0] == pytest.approx(record.moisture[0, 2] + below / 250.0 - CAPACITY, abs=1e-6)
-    in_top = replace(
-        record, probes=replace(record.probes, depth=np.array([0.1, 0.3]))
-    )  # sees what the top gave as well
+    in_top = replace(record, probes=replace(record.probes, depth=np.array([0.1, 0.3])))  # sees what the top gave too
     whole = record.moisture[0, 2] + np.exp(0.25) * 4.0 / 250.0 - CAPACITY
     assert find_plateaus(in_top, fits, lessons).level[0] == pytest.approx(whole, abs=1e-6)
     again = water.copy()

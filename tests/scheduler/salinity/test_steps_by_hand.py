@@ -102,6 +102,9 @@ def test_layers_hold_what_was_read_and_give_what_was_told():
     told, held = site_layers(place), site_layers(place, np.array([0.24, np.nan, np.nan]))
     np.testing.assert_allclose(held.field_capacity - told.field_capacity, [[0.04] * 2, [0.0] * 2, [0.0] * 2])
     np.testing.assert_allclose(held.field_capacity - held.wilting_point, told.field_capacity - told.wilting_point)
+    full = site_layers(place, np.array([0.5, 0.2, 0.2]))  # never more than a paste of it, which readings are taken to
+    np.testing.assert_array_equal(full.paste, told.paste)
+    np.testing.assert_allclose(full.field_capacity[0], told.paste[0] - 0.02)
 
 
 def test_samples_count_to_the_moment_of_opening_by_zone_and_half():
@@ -157,6 +160,7 @@ def test_by_day_the_hours_count_in_which_nothing_moves():
         (f"2026-07-13 {SALT.calm_until:02d}:00", "A", 0.9),
         (f"2026-07-13 {SALT.calm_from - 1:02d}:59", "A", 0.9),
         ("2026-07-13 01:00", "N", 0.5),
+        (f"2026-07-13 {calm}", "N", NAN),  # moisture alone by day: its EC counts with the hours it has
         ("2026-07-12 12:00", "A", 0.4),
         places=(("A", "G", 5.0, None, None), ("N", "F", 20.0, None, None)),
     )
